@@ -1,0 +1,275 @@
+"""The resolver: finds layer functions, orders them by what they need, computes each once."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass
+from graphlib import CycleError, TopologicalSorter
+from importlib import import_module
+from importlib.metadata import entry_points
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from siteplanner.errors import Faults, near
+from siteplanner.ground.layer import LayerInfo, Reach
+
+GROUP = "siteplanner.layers"
+BUILT_IN = ("terrain", "water", "sun", "soil", "drought", "frost")
+
+#: What a layer function may ask for that is not a layer.
+GIVEN: dict[str, str] = {
+    "dem": "heights on the working grid, m, float32, NaN outside",
+    "grid": "the working Grid",
+    "latitude": "latitude of the site's middle, degrees, negative in the south",
+    "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",
+    "climate": "the Climate: monthly tables and the station's minima",
+    "frost_readings": "frost readings in the working CRS, GeoDataFrame",
+    "frost_hollows": "hand-drawn frost hollows in the working CRS, GeoDataFrame",
+}
+
+
+@dataclass(frozen=True)
+class Maker:
+    """A layer function as the resolver sees it."""
+
+    function: Callable[..., Any]
+    makes: tuple[LayerInfo, ...]
+    needs: tuple[str, ...]
+    settings: dict[str, Any]
+    reach: Reach
+    origin: str
+
+    @property
+    def name(self) -> str:
+        """The function's name, under which the site file holds its settings."""
+        return self.function.__name__
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """Every layer that can be made, by the layer's name."""
+
+    makers: Mapping[str, Maker]
+
+    def info(self, name: str) -> LayerInfo:
+        """Description of one layer."""
+        return next(i for i in self.makers[name].makes if i.name == name)
+
+    def infos(self) -> dict[str, LayerInfo]:
+        """Descriptions of all layers, in the catalogue's order."""
+        return {name: self.info(name) for name in self.makers}
+
+
+def makers_in(module: ModuleType, origin: str) -> list[Maker]:
+    """List the layer functions that a module itself defines, in the order of its text.
+
+    Raises ``TypeError``, naming ``origin``, for a function with ``*args`` or ``**kwargs``.
+    """
+    found = []
+    for function in vars(module).values():
+        if not inspect.isfunction(function) or function.__module__ != module.__name__:
+            continue
+        if hasattr(function, "__layers__"):
+            found.append(_maker(function, origin))
+    return found
+
+
+def _maker(function: Callable[..., Any], origin: str) -> Maker:
+    needs, settings = [], {}
+    for parameter in inspect.signature(function).parameters.values():
+        if parameter.kind in (parameter.VAR_POSITIONAL, parameter.VAR_KEYWORD):
+            raise TypeError(
+                f"layer function {function.__name__} of {origin} takes "
+                f"*{parameter.name}: name each layer and setting it needs"
+            )
+        if parameter.kind is parameter.KEYWORD_ONLY:
+            if parameter.default is parameter.empty:
+                raise TypeError(
+                    f"setting {parameter.name} of layer function {function.__name__} of "
+                    f"{origin} has no default"
+                )
+            settings[parameter.name] = parameter.default
+        else:
+            needs.append(parameter.name)
+    return Maker(
+        function,
+        function.__layers__,  # type: ignore[attr-defined]
+        tuple(needs),
+        settings,
+        function.__reach__,  # type: ignore[attr-defined]
+        origin,
+    )
+
+
+def built_in() -> list[Maker]:
+    """List the layer functions of siteplanner itself."""
+    makers = []
+    for subject in BUILT_IN:
+        module = import_module(f"siteplanner.ground.{subject}")
+        makers += makers_in(module, "siteplanner")
+    return makers
+
+
+def plugins() -> list[Maker]:
+    """List the layer functions of installed packages, by package and entry-point name."""
+    makers = []
+    entries = entry_points(group=GROUP)
+    for entry in sorted(entries, key=lambda e: (e.dist.name if e.dist else "", e.name)):
+        origin = entry.dist.name if entry.dist else entry.name
+        makers += makers_in(entry.load(), origin)
+    return makers
+
+
+def catalogue(
+    site_file: object,
+    replace: Mapping[str, str] | None = None,
+    extra: Iterable[Maker] | None = None,
+) -> Catalogue:
+    """Join built-in layers and plugins into one catalogue.
+
+    ``replace`` maps a layer's name to the package whose version is to be used; without it a
+    built-in layer stays, and two packages that make the same layer are a fault that names
+    both. ``extra`` stands in for the installed plugins when given.
+
+    Raises :class:`~siteplanner.errors.InputError` naming ``site_file``.
+    """
+    replace = dict(replace or {})
+    faults = Faults()
+    by_name: dict[str, dict[str, Maker]] = {}
+    for maker in [*built_in(), *(plugins() if extra is None else extra)]:
+        for info in maker.makes:
+            by_name.setdefault(info.name, {})[maker.origin] = maker
+    for name in sorted(set(replace) - set(by_name)):
+        faults.add(site_file, f"plugins.replace.{name}", "no layer has that name",
+                   near(name, by_name))
+    chosen: dict[str, Maker] = {}
+    for name, offers in by_name.items():
+        wanted = replace.get(name)
+        if wanted is not None and wanted not in offers:
+            faults.add(site_file, f"plugins.replace.{name}",
+                       f"package {wanted!r} offers no layer {name}", near(wanted, offers))
+        elif wanted is not None:
+            chosen[name] = offers[wanted]
+        elif "siteplanner" in offers:
+            chosen[name] = offers["siteplanner"]
+        elif len(offers) > 1:
+            faults.add(site_file, "plugins.replace",
+                       f"layer {name} is made by {' and by '.join(sorted(offers))}",
+                       f'say which one to use: replace.{name} = "{min(offers)}"')
+        else:
+            chosen[name] = next(iter(offers.values()))
+    faults.raise_any()
+    return Catalogue(chosen)
+
+
+def check(
+    book: Catalogue,
+    wanted: Collection[str],
+    given: Collection[str],
+    settings: Mapping[str, Mapping[str, Any]],
+    site_file: object,
+) -> list[Maker]:
+    """Order the makers that the wanted layers need; nothing is computed.
+
+    Raises :class:`~siteplanner.errors.InputError` for a layer nobody makes (naming everyone
+    who needs it), for a circle of needs, and for a misspelled layer or setting in
+    ``settings`` (the site file's ``[layers]``).
+    """
+    faults = Faults()
+    functions = {maker.name: maker for maker in book.makers.values()}
+    for name, table in settings.items():
+        if name not in functions:
+            faults.add(site_file, f"layers.{name}", "no layer function has that name",
+                       near(name, functions))
+            continue
+        for setting in table:
+            if setting not in functions[name].settings:
+                known = functions[name].settings
+                faults.add(site_file, f"layers.{name}.{setting}", "no such setting",
+                           near(setting, known) if known else "this layer has no settings")
+    graph: dict[str, set[str]] = {}
+    asked_by: dict[str, set[str]] = {}
+    waiting = [(name, "the plan") for name in wanted]
+    while waiting:
+        name, asker = waiting.pop()
+        asked_by.setdefault(name, set()).add(asker)
+        if name in given or name in graph:
+            continue
+        if name not in book.makers:
+            continue
+        maker = book.makers[name]
+        graph[name] = {need for need in maker.needs if need not in given}
+        waiting += [(need, f"layer {name}") for need in maker.needs]
+    for name in sorted(asked_by):
+        if name not in given and name not in book.makers:
+            faults.add(site_file, "layers",
+                       f"{name} is needed by {', '.join(sorted(asked_by[name]))}, "
+                       "but nothing makes it",
+                       near(name, [*book.makers, *GIVEN]))
+    faults.raise_any()
+    rank = {name: place for place, name in enumerate(book.makers)}
+    sorter = TopologicalSorter(graph)
+    try:
+        sorter.prepare()
+    except CycleError as error:
+        circle = " needs ".join(reversed(error.args[1]))
+        faults.add(site_file, "layers", f"layers need each other in a circle: {circle}",
+                   "take one of those plugins out")
+        faults.raise_any()
+    order: list[Maker] = []
+    while sorter.is_active():
+        for name in sorted(sorter.get_ready(), key=lambda n: rank.get(n, -1)):
+            sorter.done(name)
+            if name in book.makers and book.makers[name] not in order:
+                order.append(book.makers[name])
+    return order
+
+
+def resolve(
+    order: Iterable[Maker],
+    given: Mapping[str, Any],
+    keep: Collection[str],
+    settings: Mapping[str, Mapping[str, Any]],
+    each: Callable[[LayerInfo, Any], None] = lambda info, values: None,
+) -> dict[str, Any]:
+    """Compute the makers in order and return the layers in ``keep``.
+
+    ``each`` is called with every layer as soon as it exists (to write it, to report
+    progress); a layer that is not kept is freed after the last maker that needs it.
+    Raises ``ValueError``, naming layer and package, when a function breaks its promise
+    (wrong number of layers, wrong shape, not float32).
+    """
+    order = list(order)
+    last_use = {need: step for step, maker in enumerate(order) for need in maker.needs}
+    values: dict[str, Any] = dict(given)
+    for step, maker in enumerate(order):
+        made = maker.function(
+            *(values[need] for need in maker.needs), **settings.get(maker.name, {})
+        )
+        results = (made,) if len(maker.makes) == 1 else tuple(made)
+        if len(results) != len(maker.makes):
+            raise ValueError(
+                f"layer function {maker.name} of {maker.origin} made {len(results)} layers, "
+                f"but describes {len(maker.makes)}"
+            )
+        for info, result in zip(maker.makes, results, strict=True):
+            _hold_to_promise(info, result, maker, given["grid"].shape)
+            values[info.name] = result
+            each(info, result)
+        del made, results
+        for name in [n for n in values if n not in given and n not in keep]:
+            if last_use.get(name, -1) <= step:
+                del values[name]
+    return {name: values[name] for name in keep if name in values}
+
+
+def _hold_to_promise(info: LayerInfo, result: Any, maker: Maker, shape: tuple[int, int]) -> None:
+    if not isinstance(result, np.ndarray) or result.dtype != np.float32 or result.shape != shape:
+        got = f"{result.dtype} {result.shape}" if isinstance(result, np.ndarray) else type(result)
+        raise ValueError(
+            f"layer {info.name} of {maker.origin} must be a float32 array of shape {shape}, "
+            f"not {got}"
+        )

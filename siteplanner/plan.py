@@ -1,0 +1,103 @@
+"""The plan: what all parts made, and the one function that runs them in order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from siteplanner.grid import FloatGrid, Grid
+from siteplanner.ground.layer import LayerInfo
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything a writer may hand over. All geometry is in ``grid.crs``; lists are ordered.
+
+    Attributes
+    ----------
+    name:
+        Name of the site, the user's own text.
+    grid:
+        The working grid.
+    layers:
+        Layers kept for writers, by name, float32 (rows, columns); at least ``hillshade``,
+        ``slope``, ``winter_minimum`` and each layer whose description says ``on_map``.
+    infos:
+        Description of every layer that was computed, by name, in order of computation.
+    species:
+        One row a species, indexed 0 … n-1: ``botanical_name``, ``common_name``, ``roles``
+        (text, roles divided by "; "), ``cautions`` (text, may be empty), ``colour`` (#rrggbb).
+    fit:
+        Score 0-100 of each species on each cell, uint8 (species, rows, columns), 255 where
+        not scored (outside the property).
+    zones:
+        One row a zone: ``zone`` (letter), ``title`` (a few words), ``ground`` (sentence on
+        what the ground is like), ``area_ha``, ``pattern``, ``spacing_m`` (map distance),
+        ``density_ha`` (stems per map hectare), ``trees``, ``geometry`` (MultiPolygon).
+    blocks:
+        One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
+        ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
+        from grid north), ``geometry`` (Polygon).
+    rows:
+        One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
+        ``ground_spacing_m`` (tape distance along the slope), ``geometry`` (LineString, or
+        Point where a row has a single tree).
+    trees:
+        One row a tree: ``species`` (botanical name), ``zone``, ``block``, ``row``, ``geometry``.
+    tree_species:
+        Index into ``species`` of every row of ``trees``, uint8.
+    boundary, paddocks, no_plant:
+        The user's features; ``paddocks`` has ``name``, ``plant`` (bool), ``area_ha`` and
+        ``trees``; ``no_plant`` has ``kind``, ``name``, ``setback_m`` (0 for an area that is
+        only kept clear itself).
+    setbacks:
+        The ground kept clear around ``no_plant`` features and the boundary: ``kind``,
+        ``setback_m``, ``geometry``.
+    frost_obs:
+        Frost readings: ``name``, ``winter_min_c``, ``height_m``, ``at_reference_c`` (brought
+        to the stated height), ``estimated_c``, ``geometry``.
+    counts:
+        Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
+    frost_error_c:
+        Standard error of the winter-minimum estimate, °C, NaN where it cannot be told.
+    cautions:
+        Sentences that every output shows.
+    warnings:
+        Sentences on this plan that the user should read.
+    inputs:
+        Each input file's path relative to the site file, and its SHA-256.
+    settings:
+        The site file as it was understood, plain values only.
+    """
+
+    name: str
+    grid: Grid
+    layers: dict[str, FloatGrid]
+    infos: dict[str, LayerInfo]
+    species: pd.DataFrame
+    fit: NDArray[np.uint8]
+    zones: gpd.GeoDataFrame
+    blocks: gpd.GeoDataFrame
+    rows: gpd.GeoDataFrame
+    trees: gpd.GeoDataFrame
+    tree_species: NDArray[np.uint8]
+    boundary: gpd.GeoDataFrame
+    paddocks: gpd.GeoDataFrame
+    no_plant: gpd.GeoDataFrame
+    setbacks: gpd.GeoDataFrame
+    frost_obs: gpd.GeoDataFrame
+    counts: pd.DataFrame
+    frost_error_c: float
+    cautions: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    inputs: dict[str, str] = field(default_factory=dict)
+    settings: dict[str, object] = field(default_factory=dict)
+
+    @property
+    def trees_total(self) -> int:
+        """Number of trees in the plan."""
+        return len(self.trees)
