@@ -1,0 +1,365 @@
+"""The site file: every setting a user may write, documented once, here.
+
+A site file is TOML; paths in it are relative to the file. ``load_site`` checks it and returns
+a :class:`Site`; it opens none of the files that the site names.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import pydantic
+from pydantic import BaseModel, ConfigDict, Field
+
+from siteplanner.errors import Fault, InputError, fault, near
+
+Metres = Annotated[float, Field(ge=0, le=10_000)]
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class Table(BaseModel):
+    """A table of the site file: unknown words are refused, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Name(Table):
+    """``[site]``: what the property is called and, when wanted, the CRS to work in."""
+
+    name: str = Field(min_length=1, max_length=200)
+    crs: str | None = None
+    """A projected CRS in metres, such as "EPSG:32756"; by default the DEM's."""
+
+
+class Boundary(Table):
+    """``[boundary]``: the property's outline, one or more polygons."""
+
+    file: str
+    layer: str | None = None
+
+
+class PaddockColumns(Table):
+    """Names of the paddock columns in the user's file."""
+
+    name: str = "name"
+    plant: str | None = "plant"
+
+
+class Paddocks(Table):
+    """``[paddocks]``: polygons with a name; ``plant`` 1 means to be planted in this plan."""
+
+    file: str
+    layer: str | None = None
+    columns: PaddockColumns = PaddockColumns()
+
+
+class Dem(Table):
+    """``[dem]``: bare-earth heights.
+
+    ``cell_m`` is the planning cell; a finer DEM is averaged down to it. The ground is worked
+    out ``margin_m`` beyond the boundary, as far as the DEM reaches, since water and cold air
+    come from there.
+    """
+
+    file: str
+    cell_m: Annotated[float, Field(ge=0.5, le=100)] | None = None
+    margin_m: Annotated[float, Field(ge=0, le=5000)] = 400.0
+
+
+class SoilColumns(Table):
+    """Names of the soil columns in the user's file."""
+
+    unit: str = "unit"
+    texture: str = "texture"
+    drainage: str = "drainage"
+    depth_m: str = "depth_m"
+    ph: str = "ph"
+    stones_percent: str = "stones_percent"
+
+
+class SoilWords(Table):
+    """The user's own words for texture and drainage, each with the standard class it means."""
+
+    texture: dict[str, str] = {}
+    drainage: dict[str, str] = {}
+
+
+class Soils(Table):
+    """``[soils]``: soil polygons; an empty cell means that nobody knows."""
+
+    file: str
+    layer: str | None = None
+    columns: SoilColumns = SoilColumns()
+    words: SoilWords = SoilWords()
+
+
+class ReadingColumns(Table):
+    """Names of the frost-reading columns in the user's file."""
+
+    name: str = "name"
+    winter_min_c: str = "winter_min_c"
+    height_m: str = "height_m"
+    winter: str = "winter"
+
+
+class Readings(Table):
+    """Points with the coldest temperature of a winter, and how high the instrument hung."""
+
+    file: str
+    layer: str | None = None
+    columns: ReadingColumns = ReadingColumns()
+
+
+class HollowColumns(Table):
+    """Names of the frost-hollow columns in the user's file."""
+
+    name: str = "name"
+
+
+class Hollows(Table):
+    """Hand-drawn polygons where frost is known to lie."""
+
+    file: str
+    layer: str | None = None
+    columns: HollowColumns = HollowColumns()
+
+
+class Frost(Table):
+    """``[frost]``: readings and hollows; all temperatures are brought to one height."""
+
+    readings: Readings | None = None
+    hollows: Hollows | None = None
+    reference_height_m: Annotated[float, Field(ge=0.05, le=2.0)] = 1.2
+    grass_colder_c: Annotated[float, Field(ge=0, le=8)] = 4.0
+    """How much colder grass level (0.05 m) is than 1.2 m on a calm clear night."""
+
+
+class ClimateFiles(Table):
+    """``[climate]``: a station's monthly means and its coldest night of each winter."""
+
+    monthly: str
+    winter_minima: str
+    station_elevation_m: Annotated[float, Field(ge=-430, le=9000)] | None = None
+
+
+class NoPlantColumns(Table):
+    """Names of the columns in the user's file of things to keep clear of."""
+
+    kind: str = "kind"
+    name: str = "name"
+
+
+class NoPlant(Table):
+    """``[no_plant]``: things to keep clear of; by default every layer of the file is read."""
+
+    file: str
+    layers: tuple[str, ...] | None = None
+    columns: NoPlantColumns = NoPlantColumns()
+
+
+class SpeciesFile(Table):
+    """``[species]``: the table of species and their tolerances."""
+
+    file: str
+
+
+class SeedColumns(Table):
+    """Names of the seed-source columns in the user's file."""
+
+    species: str = "species"
+    name: str = "name"
+    fruiting_months: str = "fruiting_months"
+
+
+class SeedSources(Table):
+    """``[seed_sources]``: mother trees, points."""
+
+    file: str
+    layer: str | None = None
+    columns: SeedColumns = SeedColumns()
+
+
+class Setbacks(Table):
+    """``[setbacks]``: metres to keep clear of each kind of thing.
+
+    The defaults are common practice, no source. Local codes, the network operator and the
+    owner of the service decide; where they ask for more, write it here.
+    """
+
+    power_line: Metres = 20.0
+    building: Metres = 30.0
+    track: Metres = 3.0
+    fence: Metres = 2.0
+    bush: Metres = 2.0
+    buried_pipe: Metres = 5.0
+    waterway: Metres = 3.0
+    dam: Metres = 10.0
+    other: Metres = 5.0
+    boundary: Metres = 2.0
+
+
+class Zones(Table):
+    """``[zones]``: how finely the ground is divided."""
+
+    kinds: Annotated[int, Field(ge=1, le=26)] = 8
+    """The most kinds of ground to tell apart; each becomes a lettered zone."""
+    smallest_m2: Annotated[float, Field(ge=25, le=1_000_000)] = 1500.0
+    """A smaller patch is joined to the ground around it."""
+    smooth_m: Annotated[float, Field(ge=1, le=50)] = 10.0
+    """Width below which a bend in a zone's edge is straightened."""
+
+
+Ground = Literal["frosty", "wet", "steep", "rocky", "dry", "sheltered", "any"]
+PatternName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+
+
+class SpacingRule(Table):
+    """``[[planting.rules]]``: spacing and pattern where the ground is of a kind."""
+
+    ground: Ground
+    spacing_m: Annotated[float, Field(ge=0.3, le=50)]
+    pattern: PatternName = "square"
+
+
+class Planting(Table):
+    """``[planting]``: how the grids are set out; the first rule that fits a zone counts."""
+
+    spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
+    pattern: PatternName = "square"
+    rules: tuple[SpacingRule, ...] = ()
+    steepest_deg: Annotated[float, Field(ge=5, le=90)] = 38.0
+    """Steeper ground is left out: not safe on foot with a load (from memory, judgement)."""
+    smallest_block_m2: Annotated[float, Field(ge=0, le=100_000)] = 200.0
+    """A smaller left-over piece is not planted."""
+
+
+class Mix(Table):
+    """``[mix]``: what the mix of species in each zone must hold to."""
+
+    least_species: Annotated[int, Field(ge=1, le=30)] = 5
+    largest_share: Share = 0.35
+    smallest_share: Share = 0.03
+    pioneer_share: Share = 0.4
+    lowest_fit: Annotated[int, Field(ge=0, le=100)] = 25
+    """A species is used in a zone only where its fit reaches this (0-100)."""
+
+
+class Plugins(Table):
+    """``[plugins]``: which package's layer to use in place of another."""
+
+    replace: dict[str, str] = {}
+
+
+class Site(Table):
+    """A whole site file, checked. ``path`` is where it was read from."""
+
+    path: Path = Field(exclude=True)
+    site: Name
+    boundary: Boundary
+    paddocks: Paddocks
+    dem: Dem
+    soils: Soils
+    frost: Frost = Frost()
+    climate: ClimateFiles
+    no_plant: NoPlant | None = None
+    species: SpeciesFile
+    seed_sources: SeedSources | None = None
+    setbacks: Setbacks = Setbacks()
+    zones: Zones = Zones()
+    planting: Planting = Planting()
+    mix: Mix = Mix()
+    layers: dict[str, dict[str, float | int | str | bool]] = {}
+    plugins: Plugins = Plugins()
+
+    @property
+    def folder(self) -> Path:
+        """The folder that paths in the site file are relative to."""
+        return self.path.parent
+
+    @property
+    def slug(self) -> str:
+        """The site's name as a folder name."""
+        return slug(self.site.name) or "site"
+
+    def settings(self) -> dict[str, Any]:
+        """Give the settings as plain values, defaults filled in."""
+        return self.model_dump(mode="json")
+
+
+def slug(text: str) -> str:
+    """Turn any text into a safe file name: a-z, 0-9 and single hyphens, at most 60 long."""
+    kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower())
+    return "-".join(part for part in kept.split("-") if part)[:60].strip("-")
+
+
+def load_site(path: str | Path) -> Site:
+    """Read and check a site file.
+
+    Raises :class:`~siteplanner.errors.InputError` with every fault found: a file that is
+    missing or not TOML, an unknown or missing setting, a value out of range.
+    """
+    path = Path(path)
+    if path.is_dir():
+        path = path / "site.toml"
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise fault(path, "", "there is no such file",
+                    "give the path of a site file (site.toml)") from None
+    except UnicodeDecodeError as error:
+        raise fault(path, f"byte {error.start}", "it is not UTF-8 text",
+                    "save the site file as UTF-8") from None
+    except OSError as error:
+        raise fault(path, "", f"it cannot be read ({error.strerror})",
+                    "check the path and its permissions") from None
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise fault(path, "", f"it is not valid TOML: {error}",
+                    "mend the line it names") from None
+    if "path" in tables:
+        raise fault(path, "path", "no such setting", near("path", set(Site.model_fields) - {"path"}))
+    try:
+        return Site(path=path, **tables)
+    except pydantic.ValidationError as error:
+        raise InputError(*(_explain(path, part) for part in error.errors())) from None
+
+
+def _explain(path: Path, part: Any) -> Fault:
+    """Put one of pydantic's complaints in our words."""
+    place = ".".join(str(p) for p in part["loc"])
+    match part["type"]:
+        case "extra_forbidden":
+            return Fault(str(path), place, "no such setting",
+                         near(str(part["loc"][-1]), _choices(part["loc"][:-1])))
+        case "missing":
+            return Fault(str(path), place, "this setting is missing", f"write {place} = …")
+    what = str(part["msg"])
+    what = what[0].lower() + what[1:]
+    given = repr(part["input"])
+    given = given if len(given) <= 60 else given[:57] + "…"
+    return Fault(str(path), place, f"{given} will not do", what.replace("input should", "it should"))
+
+
+def _choices(place: tuple[Any, ...]) -> list[str]:
+    """Settings that the table at ``place`` may hold."""
+    model: Any = Site
+    for step in place:
+        if isinstance(step, int) or not hasattr(model, "model_fields"):
+            continue
+        model = _table_in(model.model_fields[step].annotation)
+    fields = set(getattr(model, "model_fields", {}))
+    return sorted(fields - {"path"})
+
+
+def _table_in(annotation: Any) -> Any:
+    """Find the table class inside an annotation such as ``NoPlant | None``."""
+    if hasattr(annotation, "model_fields"):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        found = _table_in(inner)
+        if found is not None:
+            return found
+    return None
