@@ -1,0 +1,80 @@
+"""Colours of the map, the sheets and the GIS styles, all from published schemes.
+
+Kinds of things (zones, species) take the eight colours of Okabe and Ito (2008), "Color
+Universal Design: how to make figures and presentations that are friendly to colorblind
+people". Layers take a scheme that their description names, as carried by
+``branca.colormap.linear``: viridis and its kin, or a ColorBrewer scheme (Harrower and Brewer
+2003, citation from memory).
+"""
+
+from __future__ import annotations
+
+import branca.colormap
+
+from siteplanner.errors import near
+
+#: Okabe and Ito (2008).
+BLACK = "#000000"
+ORANGE = "#e69f00"
+SKY_BLUE = "#56b4e9"
+GREEN = "#009e73"
+YELLOW = "#f0e442"
+BLUE = "#0072b2"
+VERMILION = "#d55e00"
+PURPLE = "#cc79a7"
+
+_ZONES = (SKY_BLUE, ORANGE, GREEN, VERMILION, BLUE, YELLOW, PURPLE)
+_SPECIES = (BLUE, ORANGE, GREEN, PURPLE, YELLOW, VERMILION, SKY_BLUE)
+
+#: Marker shapes that tell apart species of the same colour, in order of use.
+SHAPES = ("circle", "square", "triangle", "diamond", "cross")
+
+#: ColorBrewer families that confuse red with green, so they are not used here.
+_NOT_SAFE = ("RdYlGn", "Spectral", "Accent", "Set", "Pastel", "Paired", "Dark2", "RdGy")
+
+
+def zone_colours(count: int) -> list[str]:
+    """Give a #rrggbb colour a zone; past seven they repeat, so always print the letter too."""
+    return [_ZONES[i % len(_ZONES)] for i in range(count)]
+
+
+def species_colours(count: int) -> list[str]:
+    """Give a #rrggbb colour a species; past seven they repeat (see :func:`shapes`)."""
+    return [_SPECIES[i % len(_SPECIES)] for i in range(count)]
+
+
+def shapes(colours: list[str]) -> list[str]:
+    """Give a marker shape a species, a new one each time that its colour comes again."""
+    seen: dict[str, int] = {}
+    chosen = []
+    for colour in colours:
+        turn = seen[colour] = seen.get(colour, -1) + 1
+        chosen.append(SHAPES[turn % len(SHAPES)])
+    return chosen
+
+
+def scheme_names() -> list[str]:
+    """List the schemes that a layer's description may name."""
+    names = branca.colormap.linear._schemes
+    return ["gray", *sorted(n for n in names if not n.startswith(_NOT_SAFE))]
+
+
+def ramp(scheme: str, count: int) -> list[str]:
+    """Give ``count`` #rrggbb colours, evenly spaced over a scheme from low to high.
+
+    A name without its number of classes (``YlGnBu``) takes the fullest ColorBrewer scheme.
+    Raises ``ValueError`` naming the nearest schemes when there is none of that name, or when
+    it is not safe for colour-blind readers.
+    """
+    known = scheme_names()
+    if scheme not in known:
+        sizes = [name for name in known if name.rpartition("_")[0] == scheme]
+        if not sizes:
+            raise ValueError(f"no colour-blind-safe scheme {scheme!r}; {near(scheme, known)}")
+        scheme = sizes[-1]
+    if scheme == "gray":
+        scale = branca.colormap.LinearColormap(["#000000", "#ffffff"])
+    else:
+        scale = getattr(branca.colormap.linear, scheme).scale(0, 1)
+    steps = [i / (count - 1) for i in range(count)] if count > 1 else [0.5]
+    return [scale.rgb_hex_str(step).lower() for step in steps]
