@@ -1,0 +1,231 @@
+"""Compiled kernels of water's way: flood the DEM, find the steepest way, add up, walk down."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from siteplanner.grid import FloatGrid
+
+_OUT = 8
+# Neighbours clockwise from grid east.
+_DOWN = (0, 1, 1, 1, 0, -1, -1, -1)
+_RIGHT = (1, 1, 0, -1, -1, -1, 0, 1)
+_NOT_YET = 255
+
+
+def flood(heights: FloatGrid) -> tuple[FloatGrid, NDArray[np.uint8]]:
+    """Fill hollows; also tell, per cell, from which neighbour the flood came (8: none).
+
+    ``heights`` float32 (rows, cols), NaN where unknown. A cell that is reached from a lower or
+    level one keeps its height, which settles it at once; only a cell that has lower, dry
+    ground beside it waits in the heap for its turn as the lowest spill (priority-flood after
+    Barnes et al. 2014, with a heap for spills alone).
+    """
+    filled = heights.copy()
+    came_from = np.empty(heights.shape, np.uint8)
+    _flood(filled, came_from)
+    return filled, came_from
+
+
+def accumulate(direction: NDArray[np.uint8]) -> NDArray[np.int32]:
+    """Count the cells that drain through each cell, itself included."""
+    return _accumulate(direction)
+
+
+def to_channel(filled: FloatGrid, direction: FloatGrid, channel: FloatGrid) -> FloatGrid:
+    """Height above the first channel cell downstream, NaN where there is none."""
+    base = np.full(filled.shape, -np.inf, np.float32)
+    _channel_height(filled, direction, channel, base)
+    return filled - base
+
+
+@njit(inline="always")
+def _push(keys, cells, size, key, cell):  # type: ignore[no-untyped-def]
+    place = size
+    while place > 0:
+        parent = (place - 1) >> 1
+        if keys[parent] <= key:
+            break
+        keys[place], cells[place] = keys[parent], cells[parent]
+        place = parent
+    keys[place], cells[place] = key, cell
+
+
+@njit(inline="always")
+def _pop(keys, cells, size):  # type: ignore[no-untyped-def]
+    """Take the top out of a heap of ``size`` cells; the last one sinks from the top."""
+    key, cell = keys[size - 1], cells[size - 1]
+    last = size - 1
+    place, child = 0, 1
+    while child < last:
+        if child + 1 < last and keys[child + 1] < keys[child]:
+            child += 1
+        if keys[child] >= key:
+            break
+        keys[place], cells[place] = keys[child], cells[child]
+        place, child = child, 2 * child + 1
+    keys[place], cells[place] = key, cell
+
+
+@njit("void(float32[:, ::1], uint8[:, ::1])", cache=True, nogil=True)
+def _flood(dem, came_from):  # type: ignore[no-untyped-def]
+    rows, cols = dem.shape
+    queue = np.empty(rows * cols, np.int32)
+    head = tail = 0
+    for row in range(rows):
+        for col in range(cols):
+            came_from[row, col] = _NOT_YET
+            value = dem[row, col]
+            if value != value:
+                came_from[row, col] = _OUT
+                continue
+            open_side = row == 0 or col == 0 or row == rows - 1 or col == cols - 1
+            if not open_side:
+                for k in range(8):
+                    beside = dem[row + _DOWN[k], col + _RIGHT[k]]
+                    if beside != beside:
+                        open_side = True
+                        break
+            if open_side:
+                came_from[row, col] = _OUT
+                queue[tail] = row * cols + col
+                tail += 1
+    waiting = np.empty(1024, np.int32)
+    keys, cells = np.empty(1024, np.float32), np.empty(1024, np.int32)
+    waits = size = 0
+    level = np.float32(-np.inf)
+    while True:
+        while head < tail:
+            here = queue[head]
+            head += 1
+            row, col = here // cols, here % cols
+            height = dem[row, col]
+            spill = False
+            for k in range(8):
+                r, c = row + _DOWN[k], col + _RIGHT[k]
+                if r < 0 or c < 0 or r >= rows or c >= cols or came_from[r, c] != _NOT_YET:
+                    continue
+                if dem[r, c] < height:
+                    if height > level:
+                        spill = True
+                        continue
+                    dem[r, c] = height
+                came_from[r, c] = (k + 4) % 8
+                queue[tail] = r * cols + c
+                tail += 1
+            if spill:
+                if waits == waiting.size:
+                    longer = np.empty(2 * waits, np.int32)
+                    longer[:waits] = waiting
+                    waiting = longer
+                waiting[waits] = here
+                waits += 1
+        # Only those that still have dry ground beside them can be spills.
+        for n in range(waits):
+            here = waiting[n]
+            row, col = here // cols, here % cols
+            for k in range(8):
+                r, c = row + _DOWN[k], col + _RIGHT[k]
+                if 0 <= r < rows and 0 <= c < cols and came_from[r, c] == _NOT_YET:
+                    if size == keys.size:
+                        more_keys, more_cells = (
+                            np.empty(2 * size, np.float32),
+                            np.empty(2 * size, np.int32),
+                        )
+                        more_keys[:size], more_cells[:size] = keys, cells
+                        keys, cells = more_keys, more_cells
+                    _push(keys, cells, size, dem[row, col], here)
+                    size += 1
+                    break
+        waits = 0
+        if size == 0:
+            break
+        # The lowest spill goes back to the queue, now at the level of the flood.
+        level = keys[0]
+        head -= 1
+        queue[head] = cells[0]
+        _pop(keys, cells, size)
+        size -= 1
+
+
+@njit("void(int64, int64, float32[:, ::1], uint8[:, ::1])", cache=True, nogil=True)
+def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
+    """Put the steepest way down where there is one; leave the flood's way elsewhere."""
+    rows, cols = filled.shape
+    diagonal = np.float32(np.sqrt(0.5))
+    for row in range(first, last):
+        for col in range(cols):
+            height = filled[row, col]
+            best = np.float32(0)
+            for k in range(8):
+                r, c = row + _DOWN[k], col + _RIGHT[k]
+                if r < 0 or c < 0 or r >= rows or c >= cols:
+                    continue
+                drop = height - filled[r, c]
+                if k % 2 == 1:
+                    drop *= diagonal
+                if drop > best:
+                    best = drop
+                    direction[row, col] = k
+
+
+@njit("int32[:, ::1](uint8[:, ::1])", cache=True, nogil=True)
+def _accumulate(direction):  # type: ignore[no-untyped-def]
+    rows, cols = direction.shape
+    donors = np.zeros((rows, cols), np.uint8)
+    for row in range(rows):
+        for col in range(cols):
+            k = direction[row, col]
+            if k < _OUT:
+                donors[row + _DOWN[k], col + _RIGHT[k]] += 1
+    area = np.ones((rows, cols), np.int32)
+    done = np.uint8(255)
+    for row in range(rows):
+        for col in range(cols):
+            r, c = row, col
+            while donors[r, c] == 0:
+                donors[r, c] = done
+                k = direction[r, c]
+                if k >= _OUT:
+                    break
+                carried = area[r, c]
+                r += _DOWN[k]
+                c += _RIGHT[k]
+                area[r, c] += carried
+                donors[r, c] -= 1
+    return area
+
+
+@njit(
+    "void(float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1])",
+    cache=True,
+    nogil=True,
+)
+def _channel_height(filled, direction, channel, base):  # type: ignore[no-untyped-def]
+    """Walk down to a cell whose channel is known, then again, telling all cells on the way."""
+    rows, cols = filled.shape
+    unknown = np.float32(-np.inf)
+    for row in range(rows):
+        for col in range(cols):
+            r, c = row, col
+            found = base[r, c]
+            while found == unknown:
+                k = direction[r, c]
+                if channel[r, c] == 1:
+                    found = filled[r, c]
+                elif k < _OUT:
+                    r += _DOWN[int(k)]
+                    c += _RIGHT[int(k)]
+                    found = base[r, c]
+                else:
+                    found = np.float32(np.nan)
+            r, c = row, col
+            while base[r, c] == unknown:
+                base[r, c] = found
+                k = direction[r, c]
+                if channel[r, c] == 1 or not k < _OUT:
+                    break
+                r += _DOWN[int(k)]
+                c += _RIGHT[int(k)]
