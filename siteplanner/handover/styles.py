@@ -1,0 +1,244 @@
+"""How a desktop GIS draws the plan: styles as SLD 1.0 and as QML text.
+
+A style is a list of rules; a rule draws the features whose column holds its value. Both
+texts are built as XML trees, so that text from data is escaped and stays text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree as ET
+
+_SLD = "http://www.opengis.net/sld"
+_OGC = "http://www.opengis.net/ogc"
+_SLD_MARKS = {"diamond": "square"}  # SLD 1.0 has no diamond: a square turned by 45 degrees
+_PIXEL_MM = 0.28  # the size of a pixel in SLD 1.0, section 11.1.3 (from memory)
+
+
+@dataclass(frozen=True)
+class Symbol:
+    """How one feature is drawn.
+
+    ``form`` is ``fill``, ``line`` or ``marker``; ``colour`` and ``edge`` are #rrggbb, an
+    empty ``colour`` leaves a fill open; ``width_mm`` is the line's or edge's width,
+    ``size_mm`` a marker's diameter; ``dash_mm`` alternates line and gap.
+    """
+
+    form: str
+    colour: str
+    edge: str = "#333333"
+    width_mm: float = 0.3
+    opacity: float = 1.0
+    size_mm: float = 2.0
+    shape: str = "circle"
+    dash_mm: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What to draw, its label in the legend, and which value of the style's column it is for.
+
+    ``value`` None is for every feature.
+    """
+
+    label: str
+    symbol: Symbol
+    value: str | None = None
+
+
+@dataclass(frozen=True)
+class Style:
+    """The rules of one layer; ``column`` is the field they look at, empty for a single rule.
+
+    A layer of several kinds of geometry is ``mixed``: there a fill is for areas only, a line
+    for lines only, a marker for points only.
+    """
+
+    rules: Sequence[Rule]
+    column: str = ""
+    label: str = ""
+    mixed: bool = False
+
+
+def sld(layer: str, style: Style) -> str:
+    """Write a style as an OGC Styled Layer Descriptor 1.0.0 (OGC 02-070)."""
+    root = ET.Element("StyledLayerDescriptor", {"version": "1.0.0", "xmlns": _SLD})
+    root.set("xmlns:ogc", _OGC)
+    named = ET.SubElement(root, "NamedLayer")
+    _text(named, "Name", layer)
+    user = ET.SubElement(named, "UserStyle")
+    feature = ET.SubElement(user, "FeatureTypeStyle")
+    for rule in style.rules:
+        element = ET.SubElement(feature, "Rule")
+        _text(element, "Name", rule.label)
+        _text(element, "Title", rule.label)
+        if rule.value is not None:
+            test = ET.SubElement(ET.SubElement(element, "ogc:Filter"), "ogc:PropertyIsEqualTo")
+            _text(test, "ogc:PropertyName", style.column)
+            _text(test, "ogc:Literal", rule.value)
+        _sld_symbolizer(element, rule.symbol)
+    if style.label:
+        label = ET.SubElement(ET.SubElement(feature, "Rule"), "TextSymbolizer")
+        _text(ET.SubElement(label, "Label"), "ogc:PropertyName", style.label)
+        _sld_parameters(ET.SubElement(label, "Font"), {"font-size": "12"})
+        _sld_parameters(ET.SubElement(ET.SubElement(label, "Halo"), "Fill"), {"fill": "#ffffff"})
+        _sld_parameters(ET.SubElement(label, "Fill"), {"fill": "#000000"})
+    return _document(root)
+
+
+def qml(style: Style) -> str:
+    """Write a style as QML, the XML in which desktop GIS keep a vector layer's look."""
+    root = ET.Element("qgis", {"version": "3.16.0", "styleCategories": "Symbology|Labeling"})
+    root.set("labelsEnabled", "1" if style.label else "0")
+    renderer = ET.SubElement(root, "renderer-v2", {"symbollevels": "0", "forceraster": "0"})
+    renderer.set("enableorderby", "0")
+    if not style.column:
+        renderer.set("type", "singleSymbol")
+    else:
+        renderer.set("type", "categorizedSymbol")
+        renderer.set("attr", _category_field(style))
+        categories = ET.SubElement(renderer, "categories")
+        for number, rule in enumerate(style.rules):
+            values = {"render": "true", "symbol": str(number), "label": xml_text(rule.label)}
+            values["value"] = _category(style, rule)
+            ET.SubElement(categories, "category", {"type": "string", **values})
+    symbols = ET.SubElement(renderer, "symbols")
+    for number, rule in enumerate(style.rules):
+        _qml_symbol(symbols, str(number), rule.symbol)
+    if style.label:
+        _qml_label(root, style.label)
+    _text(root, "blendMode", "0")
+    if not style.mixed and style.rules:
+        _text(root, "layerGeometryType", _QML_TYPE[style.rules[0].symbol.form])
+    return "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n" + _document(root)
+
+
+_QML_TYPE = {"marker": "0", "line": "1", "fill": "2"}
+_QML_GEOMETRY = {"fill": "Polygon", "line": "Line", "marker": "Point"}
+
+
+def _category_field(style: Style) -> str:
+    if style.mixed:
+        return f"concat(\"{style.column}\", ' ', geometry_type($geometry))"
+    return style.column
+
+
+def _category(style: Style, rule: Rule) -> str:
+    value = rule.value or ""
+    return xml_text(f"{value} {_QML_GEOMETRY[rule.symbol.form]}" if style.mixed else value)
+
+
+def _document(root: ET.Element) -> str:
+    ET.indent(root, " ")
+    return ET.tostring(root, encoding="unicode")
+
+
+def _text(parent: ET.Element, tag: str, text: str) -> ET.Element:
+    element = ET.SubElement(parent, tag)
+    element.text = xml_text(text)
+    return element
+
+
+def xml_text(text: str) -> str:
+    """Replace what XML 1.0 cannot hold at all (control characters) by a question mark."""
+    return "".join(c if _is_xml(ord(c)) else "?" for c in text)
+
+
+def _is_xml(code: int) -> bool:
+    if code < 0x20:
+        return code in (0x9, 0xA, 0xD)
+    return not 0xD800 <= code <= 0xDFFF and code not in (0xFFFE, 0xFFFF)
+
+
+# --- SLD -----------------------------------------------------------------------------------
+
+
+def _sld_symbolizer(rule: ET.Element, symbol: Symbol) -> None:
+    width = _pixels(symbol.width_mm)
+    if symbol.form == "line":
+        line = ET.SubElement(rule, "LineSymbolizer")
+        stroke = {"stroke": symbol.colour, "stroke-width": width}
+        if symbol.dash_mm:
+            stroke["stroke-dasharray"] = " ".join(_pixels(mm) for mm in symbol.dash_mm)
+        _sld_parameters(ET.SubElement(line, "Stroke"), stroke)
+        return
+    fill = {"fill": symbol.colour, "fill-opacity": f"{symbol.opacity:g}"}
+    edge = {"stroke": symbol.edge, "stroke-width": width}
+    if symbol.form == "fill":
+        holder = ET.SubElement(rule, "PolygonSymbolizer")
+        if symbol.dash_mm:
+            edge["stroke-dasharray"] = " ".join(_pixels(mm) for mm in symbol.dash_mm)
+    else:
+        graphic = ET.SubElement(ET.SubElement(rule, "PointSymbolizer"), "Graphic")
+        holder = ET.SubElement(graphic, "Mark")
+        _text(holder, "WellKnownName", _SLD_MARKS.get(symbol.shape, symbol.shape))
+        _text(graphic, "Size", _pixels(symbol.size_mm))
+        if symbol.shape in _SLD_MARKS:
+            _text(graphic, "Rotation", "45")
+    if symbol.colour:
+        _sld_parameters(ET.SubElement(holder, "Fill"), fill)
+    _sld_parameters(ET.SubElement(holder, "Stroke"), edge)
+
+
+def _sld_parameters(parent: ET.Element, values: dict[str, str]) -> None:
+    for name, value in values.items():
+        ET.SubElement(parent, "CssParameter", {"name": name}).text = value
+
+
+def _pixels(mm: float) -> str:
+    return f"{mm / _PIXEL_MM:.2f}"
+
+
+# --- QML -----------------------------------------------------------------------------------
+
+
+def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
+    element = ET.SubElement(symbols, "symbol", {"type": symbol.form, "name": name, "alpha": "1"})
+    dashed = bool(symbol.dash_mm)
+    if symbol.form == "line":
+        kind = "SimpleLine"
+        values = {
+            "line_color": _rgba(symbol.colour),
+            "line_width": f"{symbol.width_mm:g}",
+            "line_width_unit": "MM",
+            "line_style": "solid",
+            "capstyle": "flat" if dashed else "round",
+            "joinstyle": "round",
+            "use_custom_dash": "1" if dashed else "0",
+            "customdash": ";".join(f"{mm:g}" for mm in symbol.dash_mm) or "5;2",
+            "customdash_unit": "MM",
+        }
+    else:
+        kind = "SimpleFill" if symbol.form == "fill" else "SimpleMarker"
+        values = {
+            "color": _rgba(symbol.colour or "#ffffff", symbol.opacity),
+            "outline_color": _rgba(symbol.edge),
+            "outline_width": f"{symbol.width_mm:g}",
+            "outline_width_unit": "MM",
+            "outline_style": "dash" if dashed else "solid",
+        }
+        if symbol.form == "fill":
+            values["style"] = "solid" if symbol.colour else "no"
+        else:
+            values |= {"name": symbol.shape, "size": f"{symbol.size_mm:g}", "size_unit": "MM"}
+    layer = ET.SubElement(element, "layer", {"class": kind, "enabled": "1", "pass": "0"})
+    layer.set("locked", "0")
+    for key, value in values.items():
+        ET.SubElement(layer, "prop", {"k": key, "v": value})
+    options = ET.SubElement(layer, "Option", {"type": "Map"})
+    for key, value in values.items():
+        ET.SubElement(options, "Option", {"type": "QString", "name": key, "value": value})
+
+
+def _qml_label(root: ET.Element, field: str) -> None:
+    settings = ET.SubElement(ET.SubElement(root, "labeling", {"type": "simple"}), "settings")
+    look = {"fieldName": field, "isExpression": "0", "fontSize": "12", "fontSizeUnit": "Point"}
+    style = ET.SubElement(settings, "text-style", {**look, "textColor": "0,0,0,255"})
+    halo = {"bufferDraw": "1", "bufferSize": "1", "bufferSizeUnits": "MM"}
+    ET.SubElement(style, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
+
+
+def _rgba(colour: str, opacity: float = 1.0) -> str:
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"{red},{green},{blue},{round(255 * opacity)}"
