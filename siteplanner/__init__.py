@@ -1,1 +1,60 @@
+"""From the real ground of a property to a planting plan.
 
+``load_site`` reads a site file, ``make_plan`` works the plan out, ``write_plan`` puts it into
+a folder::
+
+    site = siteplanner.load_site("sample_site/site.toml")
+    plan = siteplanner.write_plan(site, "maps/wether-knoll")
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from siteplanner.errors import InputError
+    from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer, radius
+    from siteplanner.handover.write import write_plan
+    from siteplanner.plan import Plan
+    from siteplanner.planning import make_plan
+    from siteplanner.site import Site, load_site
+
+__version__ = "0.1.0"
+__all__ = [
+    "CELL",
+    "NEIGHBOURS",
+    "WHOLE_GRID",
+    "InputError",
+    "LayerInfo",
+    "Plan",
+    "Site",
+    "layer",
+    "load_site",
+    "make_plan",
+    "radius",
+    "write_plan",
+]
+
+_HOME = {
+    "InputError": "errors",
+    "CELL": "ground.layer",
+    "NEIGHBOURS": "ground.layer",
+    "WHOLE_GRID": "ground.layer",
+    "LayerInfo": "ground.layer",
+    "layer": "ground.layer",
+    "radius": "ground.layer",
+    "write_plan": "handover.write",
+    "Plan": "plan",
+    "make_plan": "planning",
+    "Site": "site",
+    "load_site": "site",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import the public names when first asked for, so that ``--help`` answers at once."""
+    from importlib import import_module
+
+    if name not in _HOME:
+        raise AttributeError(f"module 'siteplanner' has no attribute {name!r}")
+    return getattr(import_module(f"siteplanner.{_HOME[name]}"), name)

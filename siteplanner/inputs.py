@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from siteplanner.dem import Heights, read_dem, working_crs
 from siteplanner.errors import Faults, InputError, fault, near
 from siteplanner.grid import Grid
+from siteplanner.ground.frost import SCREEN_M, to_height
 from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.site import Site
 from siteplanner.species.table import SpeciesTable, read_species
@@ -31,7 +32,7 @@ class Climate:
     """A station's climate: monthly means, January first, and the coldest night each winter.
 
     ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,); ``winter_minima`` is indexed
-    by year, °C at screen height (1.2 m).
+    by year, °C, brought from screen height (1.2 m) to the site's reference height.
     """
 
     tmin_c: NDArray[np.float64]
@@ -108,7 +109,7 @@ def read_inputs(site: Site) -> Inputs:
             notes += heights.notes
     if readings is not None and climate is not None:
         with faults.gather():
-            _check_winters(site, readings, climate)
+            readings = _against_station(site, readings, climate)
     if heights is not None and readings is not None:
         readings = _inside(heights.grid, readings, "frost readings", notes)
     faults.raise_any()
@@ -333,15 +334,19 @@ def _climate(site: Site) -> Climate:
     with faults.gather():
         minima = _table(site.folder / site.climate.winter_minima, ["year", "min_c"])
     faults.raise_any()
+    by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
+    by_year[:] = to_height(by_year.to_numpy(), SCREEN_M, site.frost.reference_height_m,
+                           site.frost.grass_colder_c)
     return Climate(*(monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")),
-                   minima.set_index(minima["year"].astype(int))["min_c"].sort_index())
+                   by_year)
 
 
 def _readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     part = site.frost.readings
     if part is None:
         return gpd.GeoDataFrame(
-            {c: [] for c in ("name", "winter_min_c", "height_m", "winter")}, geometry=[], crs=crs)
+            {c: [] for c in ("name", "winter_min_c", "height_m", "winter", "at_reference_c",
+                             "difference_c")}, geometry=[], crs=crs)
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS)
     faults = Faults()
@@ -358,16 +363,24 @@ def _readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
                        f"{frame[column][number]!r} will not do", mend)
         frame[column] = numbers
     faults.raise_any()
+    frame["at_reference_c"] = to_height(
+        frame["winter_min_c"].to_numpy(), frame["height_m"].to_numpy(),
+        site.frost.reference_height_m, site.frost.grass_colder_c)
     return frame
 
 
-def _check_winters(site: Site, readings: gpd.GeoDataFrame, climate: Climate) -> None:
+def _against_station(
+    site: Site, readings: gpd.GeoDataFrame, climate: Climate
+) -> gpd.GeoDataFrame:
+    """Add ``difference_c``: one winter is not a climate, the station carries it further."""
     path = site.folder / site.climate.winter_minima
     missing = sorted(set(readings["winter"].astype(int)) - set(climate.winter_minima.index))
     if missing:
         raise fault(path, "year", f"winter {', '.join(map(str, missing))} is missing, "
                     "but frost readings were taken in it",
                     "add the station's minimum of that winter")
+    station = climate.winter_minima.reindex(readings["winter"].astype(int)).to_numpy()
+    return readings.assign(difference_c=readings["at_reference_c"] - station)
 
 
 def _hollows(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:

@@ -1,4 +1,4 @@
-"""The plan: what all parts made, and the one function that runs them in order."""
+"""The plan: everything that the parts made and that a writer may hand over."""
 
 from __future__ import annotations
 
@@ -11,6 +11,22 @@ from numpy.typing import NDArray
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
+
+#: What every output says, whatever the plan (rule of the house: local codes decide).
+CAUTIONS = (
+    "Everything here is an estimate from maps, a few readings and a table of tolerances. Walk "
+    "the ground before you order or dig.",
+    "Frost is estimated from terrain and a few readings; it is not a forecast.",
+    "Buried services: only what was supplied is shown. Have services located before any "
+    "digging; the owner of the service decides.",
+    "Power lines: the network operator's clearances decide, and trees near lines are for "
+    "licensed people.",
+    "Buildings and fire: local rules on clearance around buildings decide.",
+    "Steep ground: someone who knows the site judges what is safe on foot. No machines there.",
+    "Waterways: banks may be undercut or flood; works near water may need a consent.",
+    "Seed: collect only with the owner's leave and any permit that is needed. Check with a local "
+    "nursery or herbarium that each species is local and not a weed where you are.",
+)
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,9 @@ HEADER = re.compile(
     r"^(?P<layer>[a-z][a-z0-9_]*) (?P<point>" + "|".join(NUMERIC_POINTS + CLASS_POINTS)
     + r")(?: \[(?P<unit>[^\]]*)\])?$")
 
+#: Short units that a header may use for a layer's unit.
+UNIT_WORDS = {"°": "degrees", "%": "percent", "C": "°C"}
+
 #: What a place is worth where a species survives but does not thrive, of 100.
 SURVIVES = 50.0
 
@@ -174,7 +177,7 @@ def _tolerances(
         # means that the species never dies of it, yet thrives only within the inner one.
         table[:, 1] = np.maximum(table[:, 1], table[:, 0])
         table[:, 2] = np.minimum(table[:, 2], table[:, 3])
-        for row in np.flatnonzero((np.diff(table, axis=1) < 0).any(axis=1)):
+        for row in np.flatnonzero((table[:, 1:] < table[:, :-1]).any(axis=1)):
             faults.add(path, f"{raw['botanical_name'][row]}, {layer}",
                        "the points are not in order",
                        "they must rise: dies below, thrives from, thrives to, dies above")
@@ -194,8 +197,9 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
             faults.add(table.path, layer, "no layer has that name", near(layer, infos))
             continue
         info = infos[layer]
-        if layer in table.units and table.units[layer] != info.unit:
-            faults.add(table.path, layer, f"its unit is given as {table.units[layer]}",
+        given = table.units.get(layer, info.unit)
+        if not info.unit.startswith(UNIT_WORDS.get(given, given)):
+            faults.add(table.path, layer, f"its unit is given as {given}",
                        f"give it in {info.unit}, and head the column so")
         if layer in table.points:
             if info.classes:

@@ -1,0 +1,224 @@
+"""The commands: they parse, call and print, and compute nothing."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from siteplanner import __version__
+from siteplanner.errors import InputError
+
+if TYPE_CHECKING:
+    from siteplanner.plan import Plan
+
+DONE, BAD_INPUT, USAGE, OUR_FAULT = 0, 1, 2, 3
+
+app = typer.Typer(
+    name="siteplanner",
+    help="From the real ground of a property to a planting plan.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+SiteFile = Annotated[Path, typer.Argument(metavar="SITE", help="The site file, site.toml.")]
+
+
+@app.command()
+def plan(
+    site: SiteFile,
+    out: Annotated[Path | None, typer.Option(
+        help="Folder to write the plan to; maps/<site> by default.")] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+) -> None:
+    """Make the whole plan: ground, zones, mix, layout, and all files."""
+    from siteplanner.handover.write import write_plan
+    from siteplanner.site import load_site
+
+    read = load_site(site)
+    target = out if out is not None else Path("maps") / read.slug
+    with _progress(quiet) as step:
+        made = write_plan(read, target, step=step)
+    if not quiet:
+        _print_plan(made, target)
+
+
+@app.command()
+def check(site: SiteFile) -> None:
+    """Read all inputs and say what was understood and what is wrong; write nothing."""
+    from siteplanner.site import load_site
+    from siteplanner.survey import ready
+
+    inputs, _, found, order = ready(load_site(site))
+    console = Console(soft_wrap=True)
+    grid = inputs.grid
+    fields = inputs.paddocks
+    lines = [
+        f"boundary: {inputs.boundary.area.sum() / 1e4:.1f} ha, {grid.crs.name}",
+        f"heights: {grid.shape[0]} x {grid.shape[1]} cells of {grid.cell:g} m",
+        f"paddocks: {len(fields)}, of which {int(fields['plant'].sum())} to plant "
+        f"({fields[fields['plant']].area.sum() / 1e4:.1f} ha)",
+        f"soil: {len(inputs.soils)} polygons",
+        f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
+        f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "
+        f"{len(inputs.climate.winter_minima)} winter minima",
+        f"to keep clear of: {len(inputs.no_plant)} features",
+        f"species: {len(inputs.species.facts)}, scored on {len(found)} factors",
+        f"mother trees: {len(inputs.seed_sources)}",
+        f"layers to work out: {sum(len(maker.makes) for maker in order)}",
+    ]
+    for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
+        console.print(escape(line), highlight=False)
+    console.print("Nothing is wrong with the inputs.", highlight=False)
+
+
+@app.command()
+def explain(
+    site: SiteFile,
+    at: Annotated[str, typer.Option(
+        metavar="X,Y", help="A spot: easting,northing in the map's CRS, or "
+        "longitude,latitude in degrees.")],
+) -> None:
+    """Say what the ground is like at one spot and how each species scores there."""
+    from siteplanner.explain import explain_at
+    from siteplanner.site import load_site
+
+    read = load_site(site)
+    with _progress(quiet=False) as step:
+        found = explain_at(read, at, step)
+    console = Console(soft_wrap=True)
+    console.print(escape(found.place), highlight=False)
+    ground = Table(title="The ground here", title_justify="left")
+    for column in ("layer", "value", "unit"):
+        ground.add_column(column)
+    for title, value, unit in found.ground:
+        ground.add_row(escape(title), escape(value), escape(unit))
+    console.print(ground)
+    species = Table(title="How the species fit", title_justify="left")
+    species.add_column("species")
+    species.add_column("fit", justify="right")
+    for column in ("class", "limited by", "not checked"):
+        species.add_column(column)
+    for row in found.species:
+        species.add_row(*(escape(text) for text in row))
+    console.print(species)
+    console.print("An estimate from maps and a table of tolerances: look at the spot before you "
+                  "rely on it.", highlight=False)
+
+
+@app.command()
+def layers(
+    site: Annotated[Path | None, typer.Argument(
+        metavar="[SITE]", help="A site file, to list the layers with its settings.")] = None,
+) -> None:
+    """List every layer with its unit, range, method and source."""
+    from siteplanner.ground.resolve import catalogue
+    from siteplanner.site import load_site
+    from siteplanner.survey import book_of
+
+    book = catalogue("installed packages") if site is None else book_of(load_site(site))
+    console = Console(soft_wrap=True)
+    for name, maker in book.makers.items():
+        info = book.info(name)
+        low, high = info.valid
+        span = ", ".join(info.classes) if info.classes else f"{low:g} to {high:g}"
+        console.print(f"[bold]{escape(name)}[/bold]  {escape(info.title)}", highlight=False)
+        for word, text in (("unit", info.unit or "none"), ("range", span),
+                           ("method", info.method), ("source", info.source),
+                           ("reach", str(maker.reach)), ("needs", ", ".join(maker.needs)),
+                           ("settings", ", ".join(f"{k} = {v}" for k, v in maker.settings.items())),
+                           ("made by", maker.origin)):
+            if text:
+                console.print(f"  {word}: {escape(text)}", highlight=False)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Show on stderr what is being done; on a screen as one changing line, else a line each."""
+    if quiet:
+        yield lambda words: None
+        return
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda words: print(f"{words} …", file=sys.stderr)
+        return
+    with Progress(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
+                  console=console, transient=True) as progress:
+        task = progress.add_task("Starting", total=None)
+        yield lambda words: progress.update(task, description=escape(words))
+
+
+def _print_plan(made: Plan, target: Path) -> None:
+    """Print the short table at the end of a run."""
+    console = Console()
+    zones = Table(title=f"Planting plan for {escape(made.name)}", title_justify="left")
+    for column, side in (("zone", "left"), ("ground", "left"), ("ha", "right"),
+                         ("spacing", "right"), ("trees", "right")):
+        zones.add_column(column, justify=side)  # type: ignore[arg-type]
+    for zone in made.zones.itertuples():
+        spacing = f"{zone.spacing_m:g} m" if zone.spacing_m else "-"
+        zones.add_row(zone.zone, escape(zone.title), f"{zone.area_ha:.2f}", spacing,
+                      f"{zone.trees:,}")
+    zones.add_section()
+    zones.add_row("", "all zones", f"{made.zones['area_ha'].sum():.2f}", "",
+                  f"{made.trees_total:,}")
+    console.print(zones)
+    totals = made.counts.groupby(["species", "common_name"], sort=False)[["trees", "order"]].sum()
+    totals = totals.sort_values("trees", ascending=False, kind="stable").reset_index()
+    species = Table(title="Trees by species", title_justify="left")
+    for column, side in (("species", "left"), ("common name", "left"), ("to plant", "right"),
+                         ("to order", "right")):
+        species.add_column(column, justify=side)  # type: ignore[arg-type]
+    for row in totals.itertuples():
+        species.add_row(escape(row.species), escape(row.common_name), f"{row.trees:,}",
+                        f"{row.order:,}")
+    console.print(species)
+    if made.warnings:
+        console.print("[bold]Please read[/bold]")
+        for warning in made.warnings:
+            console.print(f"- {escape(warning)}", highlight=False)
+    console.print(f"The coldest-night estimate is good to about {made.frost_error_c:.1f} °C. Counts "
+                  "are estimates: walk the ground, locate buried services and follow local codes "
+                  "before you order or dig.", highlight=False)
+    out = Console(soft_wrap=True)
+    out.print("[bold]Files[/bold]")
+    for name, words in (("map.html", "the map, works without a network"),
+                        ("plan.gpkg", "everything for a GIS"),
+                        ("layers", "the ground and each species' fit, GeoTIFF"),
+                        ("counts.csv", "trees by zone, paddock and species"),
+                        ("plan.json", "what made what")):
+        out.print(f"  {escape(str(target / name))}  {words}", highlight=False)
+
+
+def main() -> None:
+    """Run a command; bad input ends with 1, wrong usage with 2, our own fault with 3."""
+    if "--version" in sys.argv[1:2]:
+        print(f"siteplanner {__version__}")
+        return
+    errors = Console(stderr=True, soft_wrap=True)
+    try:
+        app()
+    except InputError as error:
+        for fault in error.faults:
+            errors.print(escape(str(fault)), style="bold", highlight=False)
+        raise SystemExit(BAD_INPUT) from None
+    except KeyboardInterrupt:
+        errors.print("Stopped. The previous plan is as it was.")
+        raise SystemExit(OUR_FAULT) from None
+    except Exception as error:
+        errors.print(f"siteplanner made a mistake ({type(error).__name__}: {escape(str(error))}). "
+                     "The previous plan is as it was. Please report this, with the site file.",
+                     highlight=False)
+        if os.environ.get("SITEPLANNER_TRACEBACK"):
+            raise
+        raise SystemExit(OUR_FAULT) from None

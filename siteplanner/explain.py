@@ -1,0 +1,111 @@
+"""What one spot is like, and what each species thinks of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pyproj
+
+from siteplanner.errors import fault
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.site import Site
+from siteplanner.species.fit import class_of, score_factor
+from siteplanner.species.table import Factor
+from siteplanner.survey import Survey, survey
+
+
+@dataclass(frozen=True)
+class Explained:
+    """The answer in texts: ``ground`` rows of title, value, unit; ``species`` rows of name,
+    score, class in words, limiting factor and by how much, unknown factors; best first.
+    """
+
+    place: str
+    ground: list[tuple[str, str, str]]
+    species: list[tuple[str, str, str, str, str]]
+
+
+def explain_at(
+    site: Site, at: str, step: Callable[[str], None] = lambda words: None
+) -> Explained:
+    """Explain the spot ``at`` ("X,Y": map metres, or longitude and latitude in degrees).
+
+    Raises :class:`~siteplanner.errors.InputError` when it is no spot on the property.
+    """
+    try:
+        first, second = (float(part) for part in at.split(","))
+    except ValueError:
+        raise fault("--at", "", f"{at!r} is no pair of numbers",
+                    "write easting,northing or longitude,latitude, such as "
+                    "620100,5350200") from None
+    ground = survey(site, step=step)
+    grid = ground.inputs.grid
+    x, y = first, second
+    if abs(first) <= 180 and abs(second) <= 90:
+        from_degrees = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
+        x, y = from_degrees.transform(first, second)
+    row, col = (int(v[0]) for v in grid.rows_cols(np.array([x]), np.array([y])))
+    rows, cols = grid.shape
+    if not (0 <= row < rows and 0 <= col < cols) or not ground.fit.mask[row, col]:
+        west, south, east, north = ground.inputs.boundary.total_bounds
+        raise fault("--at", "", f"{at} is not on the property",
+                    f"the property lies between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}")
+    listed = [(info.title, _value(info, float(ground.layers[name][row, col])), info.unit)
+              for name, info in ground.infos.items() if name in ground.layers]
+    return Explained(f"At {x:.0f}, {y:.0f} ({grid.crs.name})", listed,
+                     _species(ground, row, col))
+
+
+def _value(info: LayerInfo, value: float) -> str:
+    if not np.isfinite(value):
+        return "unknown"
+    if info.classes:
+        return info.classes[int(value)]
+    return f"{value:.2f}" if abs(value) < 10 else f"{value:.0f}"
+
+
+def _species(ground: Survey, row: int, col: int) -> list[tuple[str, str, str, str, str]]:
+    cell = int(ground.fit.mask.ravel()[: row * ground.fit.mask.shape[1] + col].sum())
+    scores = ground.fit.score[:, cell]
+    names = ground.inputs.species.facts
+    out = []
+    for species in np.argsort(-scores.astype(int), kind="stable"):
+        worst = int(ground.fit.limiting[species, cell])
+        limit = ""
+        if worst < len(ground.factors):
+            factor = ground.factors[worst]
+            value = float(ground.layers[factor.layer][row, col])
+            limit = why(factor, ground.infos[factor.layer], int(species), value)
+        unknown = [
+            ground.infos[f.layer].title.lower() for f in ground.factors
+            if np.isnan(ground.layers[f.layer][row, col]) and _matters(f, int(species))]
+        fao, words = class_of(int(scores[species]))
+        out.append((
+            f"{names['botanical_name'].iloc[species]} ({names['common_name'].iloc[species]})",
+            str(int(scores[species])), f"{words} ({fao})", limit, ", ".join(unknown)))
+    return out
+
+
+def _matters(factor: Factor, species: int) -> bool:
+    if factor.points is not None:
+        return bool(np.isfinite(factor.points[species]).any())
+    assert factor.scores is not None
+    return bool((factor.scores[species] < 100).any())
+
+
+def why(factor: Factor, info: LayerInfo, species: int, value: float) -> str:
+    """Say in words how a factor limits a species at a value, and by how much."""
+    title = info.title[0].lower() + info.title[1:]
+    if float(score_factor(factor, np.array([value], dtype=np.float32))[species, 0]) >= 100:
+        return ""
+    if factor.points is None:
+        return f"{title}: {info.classes[int(value)]}"
+    dies_below, thrives_from, thrives_to, dies_above = factor.points[species]
+    unit = f" {info.unit}" if info.unit not in ("", "pH") else ""
+    if value < thrives_from:
+        end = f", dies below {dies_below:g}{unit}" if np.isfinite(dies_below) else ""
+        return f"{title}: {value:.1f}{unit}, wants {thrives_from:g}{unit} or more{end}"
+    end = f", dies above {dies_above:g}{unit}" if np.isfinite(dies_above) else ""
+    return f"{title}: {value:.1f}{unit}, wants {thrives_to:g}{unit} or less{end}"

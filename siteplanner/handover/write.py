@@ -1,0 +1,62 @@
+"""Writes a whole plan into its folder: all of it or none of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from importlib.metadata import entry_points
+from pathlib import Path
+
+from siteplanner.grid import FloatGrid, Grid
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.handover.gis import write_fit, write_geopackage, write_layer
+from siteplanner.handover.manifest import write_manifest
+from siteplanner.handover.map import write_map
+from siteplanner.handover.publish import staged
+from siteplanner.handover.tables import write_counts
+from siteplanner.plan import Plan
+from siteplanner.planning import make_plan
+from siteplanner.site import Site
+
+#: Other packages add writers here: ``writer(plan, folder)`` puts its own files into a folder.
+GROUP = "siteplanner.writers"
+_WRITERS_AT_ONCE = 2
+
+
+def write_plan(
+    site: Site,
+    target: str | Path | None = None,
+    *,
+    step: Callable[[str], None] = lambda words: None,
+) -> Plan:
+    """Make the plan of a site and put it in place at ``target`` (``maps/<site>`` by default).
+
+    The previous plan stays as it was until the new one is complete. Raises
+    :class:`~siteplanner.errors.InputError`.
+    """
+    target = Path(target) if target is not None else Path("maps") / site.slug
+    with staged(target) as folder, ThreadPoolExecutor(_WRITERS_AT_ONCE) as pool:
+        layers = folder / "layers"
+        layers.mkdir()
+        jobs = []
+
+        def each(info: LayerInfo, values: FloatGrid, grid: Grid) -> None:
+            jobs.append(pool.submit(write_layer, info, values, grid, layers))
+
+        plan = make_plan(site, each=each, step=step)
+        names = list(plan.species["botanical_name"])
+        jobs.append(pool.submit(write_fit, names, plan.fit, plan.grid, layers))
+        step("Writing the GIS file and the counts")
+        write_geopackage(plan, folder / "plan.gpkg")
+        write_counts(plan, folder / "counts.csv")
+        step("Drawing the map")
+        write_map(plan, folder / "map.html")
+        for entry in sorted(entry_points(group=GROUP), key=lambda e: e.name):
+            entry.load()(plan, folder)
+        step("Finishing the layers")
+        for job in jobs:
+            job.result()
+        files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+        write_manifest(plan, folder / "plan.json", files)
+        step("Putting the plan in place")
+    return plan

@@ -1,0 +1,289 @@
+"""The planning: runs all parts in order, from the site file to a finished plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import rasterio.features
+import shapely
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
+
+from siteplanner.errors import fault
+from siteplanner.grid import FloatGrid, Grid
+from siteplanner.ground import frost
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.handover.colours import species_colours
+from siteplanner.inputs import Inputs
+from siteplanner.plan import CAUTIONS, Plan
+from siteplanner.planting import describe
+from siteplanner.planting.counts import count_trees
+from siteplanner.planting.layout import Places, place_species, row_bearing, set_out
+from siteplanner.planting.mix import choose_mix
+from siteplanner.planting.patterns import patterns
+from siteplanner.planting.setbacks import plantable_area, with_setbacks
+from siteplanner.planting.zones import (
+    NOTHING_FITS,
+    TOO_STEEP,
+    blocks_of,
+    kinds_of_ground,
+    name_blocks,
+    shapes_of_kinds,
+)
+from siteplanner.site import Site
+from siteplanner.species.fit import Fit
+from siteplanner.survey import Survey, survey
+
+def make_plan(
+    site: Site,
+    *,
+    each: Callable[[LayerInfo, FloatGrid, Grid], None] = lambda info, values, grid: None,
+    step: Callable[[str], None] = lambda words: None,
+) -> Plan:
+    """Run all parts in order: ground, fit, zones, places, mix, trees, counts.
+
+    ``each`` is given every layer as soon as it exists; ``step`` is told, in words, what comes
+    next. Writes nothing. Raises :class:`~siteplanner.errors.InputError`.
+    """
+    step("Reading the site's files")
+    ground = survey(site, each=each, step=step)
+    inputs, layers, fitted = ground.inputs, ground.layers, ground.fit
+    step("Drawing zones")
+    features, setbacks = with_setbacks(
+        inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
+    area = plantable_area(inputs.boundary, inputs.paddocks, setbacks)
+    if area.area < 1:
+        raise fault(site.path, "setbacks", "no ground is left to plant",
+                    "look at the boundary, the paddocks to plant and the setbacks")
+    warnings = list(inputs.notes)
+    blocks, lost = _blocks(site, ground, area)
+    if lost >= 1:
+        warnings.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
+    zones, blocks = _zones(site, ground, blocks)
+    step("Setting out the grids")
+    planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
+    places = set_out(planted, patterns(), features)
+    step("Choosing the mix and placing the species")
+    kind, said = _species_at(site, inputs, fitted, planted, places)
+    warnings += said
+    trees = gpd.GeoDataFrame(
+        {"species": inputs.species.facts["botanical_name"].to_numpy()[kind],
+         "zone": planted["zone"].to_numpy()[places.block],
+         "block": planted["block"].to_numpy()[places.block],
+         "row": places.row.astype(np.int32)},
+        geometry=gpd.points_from_xy(places.x, places.y), crs=inputs.grid.crs)
+    paddock = planted["paddock"].to_numpy()[places.block]
+    counts = count_trees(trees[["zone", "species"]].assign(paddock=paddock), inputs.species.facts)
+    rows = _rows(trees, planted, layers["slope"], inputs.grid)
+    warnings += _frost_warnings(ground)
+    kept = {name: layers[name] for name in layers
+            if name in ("hillshade", "slope", "winter_minimum") or ground.infos[name].on_map}
+    return Plan(
+        name=site.site.name,
+        grid=inputs.grid,
+        layers=kept,
+        infos=ground.infos,
+        species=_species_frame(inputs),
+        fit=fitted.on_grid(fitted.score),
+        zones=zones.assign(
+            trees=_count(trees["zone"], zones["zone"]),
+            density_ha=_count(trees["zone"], zones["zone"]) / zones["area_ha"])[
+                ["zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha",
+                 "trees", "geometry"]],
+        blocks=blocks.assign(
+            trees=_count(trees["block"], blocks["block"]),
+            rows=_count(rows["block"], blocks["block"]))[
+                ["block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg",
+                 "geometry"]],
+        rows=rows,
+        trees=trees,
+        tree_species=kind,
+        boundary=inputs.boundary.assign(name=site.site.name)[["name", "geometry"]],
+        paddocks=inputs.paddocks.assign(
+            area_ha=inputs.paddocks.area / 1e4,
+            trees=_count(pd.Series(paddock), inputs.paddocks["name"]))[
+                ["name", "plant", "area_ha", "trees", "geometry"]],
+        no_plant=features,
+        setbacks=setbacks,
+        frost_obs=_frost_obs(inputs, layers["winter_minimum"]),
+        counts=counts,
+        frost_error_c=ground.minimum.error_c,
+        cautions=CAUTIONS,
+        warnings=tuple(warnings),
+        inputs=inputs.hashes,
+        settings=site.settings(),
+    )
+
+def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.GeoDataFrame, float]:
+    """Draw the kinds of ground and cut them to named blocks; also m² left over."""
+    grid, fitted = ground.inputs.grid, ground.fit
+    rules = site.zones
+    kinds = kinds_of_ground(
+        fitted.on_grid(fitted.score),
+        ground.layers["slope"],
+        grid.cover([area]) & fitted.mask,
+        grid,
+        kinds=rules.kinds,
+        smallest_m2=rules.smallest_m2,
+        smooth_m=rules.smooth_m,
+        steepest_deg=site.planting.steepest_deg,
+        lowest_fit=site.mix.lowest_fit,
+    )
+    shapes = shapes_of_kinds(kinds, rules.smooth_m)
+    blocks, lost = blocks_of(shapes, ground.inputs.paddocks, area,
+                             smallest_m2=site.planting.smallest_block_m2)
+    if blocks.empty:
+        raise fault(site.path, "planting.smallest_block_m2", "no block is large enough to plant",
+                    "make it smaller, or look at the setbacks")
+    return name_blocks(blocks), lost
+
+
+def _zones(
+    site: Site, ground: Survey, blocks: gpd.GeoDataFrame
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Describe the zones, and give zones and blocks their pattern, spacing and bearing."""
+    grid, layers, infos = ground.inputs.grid, ground.layers, ground.infos
+    of_cell = rasterio.features.rasterize(
+        ((shape, number + 1) for number, shape in enumerate(blocks.geometry)),
+        out_shape=grid.shape, transform=grid.transform, dtype="int32") - 1
+    in_fit = ground.fit.mask
+    whole = describe.ground_of(layers, infos, (of_cell >= 0) & in_fit)
+    zone_of = np.append(blocks["zone"].to_numpy(), "")
+    letters = list(dict.fromkeys(blocks["zone"]))
+    grounds, titles, rules = [], [], []
+    for letter in letters:
+        cells = (zone_of[of_cell] == letter) & in_fit
+        facts = describe.ground_of(layers, infos, cells if cells.any() else in_fit)
+        marks = describe.tags(facts, whole)
+        grounds.append(facts)
+        titles.append(describe.title(facts, marks))
+        rules.append(next(
+            ((r.pattern, r.spacing_m) for r in site.planting.rules if r.ground in marks),
+            (site.planting.pattern, site.planting.spacing_m)))
+    titles = describe.distinct_titles(titles, grounds)
+    kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]
+    known = patterns()
+    rows = []
+    for letter, facts, words, (pattern, spacing) in zip(letters, grounds, titles, rules, strict=True):
+        if pattern not in known:
+            raise fault(site.path, "planting", f"there is no pattern {pattern!r}",
+                        "choose from: " + ", ".join(sorted(known)))
+        if kind[letter] == TOO_STEEP:
+            words, pattern, spacing = f"not for trees: too steep ({words})", "none", 0.0
+        elif kind[letter] == NOTHING_FITS:
+            words, pattern, spacing = f"not for trees: nothing fits ({words})", "none", 0.0
+        shape = blocks.geometry[blocks["zone"] == letter].union_all()
+        if shape.geom_type == "Polygon":
+            shape = shapely.MultiPolygon([shape])
+        rows.append({
+            "zone": letter, "title": words,
+            "ground": describe.sentence(facts, ground.minimum.error_c),
+            "area_ha": shape.area / 1e4, "pattern": pattern, "spacing_m": spacing,
+            "geometry": shape})
+    zones = gpd.GeoDataFrame(rows, geometry="geometry", crs=grid.crs)
+    by_zone = zones.set_index("zone")
+    blocks = blocks.assign(
+        area_ha=blocks.area / 1e4,
+        pattern=by_zone["pattern"].reindex(blocks["zone"]).to_numpy(),
+        spacing_m=by_zone["spacing_m"].reindex(blocks["zone"]).to_numpy(),
+        bearing_deg=[row_bearing(ground.inputs.dem, grid, of_cell == number)
+                     for number in range(len(blocks))])
+    return zones, blocks
+
+
+def _species_at(
+    site: Site, inputs: Inputs, fitted: Fit, blocks: gpd.GeoDataFrame, places: Places
+) -> tuple[NDArray[np.uint8], list[str]]:
+    """Choose each zone's mix and put its species on the zone's places."""
+    facts = inputs.species.facts
+    place_of_cell = np.cumsum(fitted.mask.ravel()).reshape(fitted.mask.shape) - 1
+    rows, cols = inputs.grid.rows_cols(places.x, places.y)
+    # A place on the boundary's rim may stand on a cell whose centre lies outside: it takes the
+    # scores of the nearest scored cell.
+    if not fitted.mask[rows, cols].all():
+        near = distance_transform_edt(~fitted.mask, return_distances=False, return_indices=True)
+        rows, cols = near[0][rows, cols], near[1][rows, cols]
+    scores = fitted.score[:, place_of_cell[rows, cols]].T.astype(np.float64)
+    pioneer = np.array(["pioneer" in roles for roles in facts["roles"]])
+    survival = facts["expected_survival"].to_numpy(dtype=np.float64)
+    kind = np.zeros(len(places.x), dtype=np.uint8)
+    warnings = []
+    zone_of = blocks["zone"].to_numpy()[places.block]
+    for number, zone in enumerate(dict.fromkeys(blocks["zone"])):
+        mine = np.flatnonzero(zone_of == zone)
+        here = scores[mine]
+        fits = here >= site.mix.lowest_fit
+        supply = fits.sum(axis=0)
+        mean = np.where(fits, here, 0).sum(axis=0) / np.maximum(supply, 1)
+        mixed = choose_mix(mean, survival, pioneer, supply, len(mine), site.mix)
+        if mixed.given_up:
+            warnings.append(f"Zone {zone}: the mix could not hold to {', '.join(mixed.given_up)}; "
+                            "see [mix] in the site file.")
+        if len(mine):
+            kind[mine] = place_species(np.where(fits, here, here - 1000), mixed.trees, number)
+            poor = int((~fits[np.arange(len(mine)), kind[mine]]).sum())
+            if poor:
+                warnings.append(f"Zone {zone}: {poor} of {len(mine)} trees stand where their "
+                                f"species fits less than {site.mix.lowest_fit} of 100.")
+    return kind, warnings
+
+
+def _rows(
+    trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, slope: FloatGrid, grid: Grid
+) -> gpd.GeoDataFrame:
+    """Draw the planting rows, with the tape distance along the mean slope under each row."""
+    spacing = blocks.set_index("block")["spacing_m"]
+    x, y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
+    bearing = np.radians(blocks.set_index("block")["bearing_deg"].reindex(trees["block"]))
+    along = x * np.sin(bearing.to_numpy()) + y * np.cos(bearing.to_numpy())
+    steep = np.radians(grid.sample(slope, x, y).astype(np.float64))
+    found = []
+    block_order = {block: n for n, block in enumerate(blocks["block"])}
+    keys = np.lexsort((along, trees["row"].to_numpy(), trees["block"].map(block_order).to_numpy()))
+    block, row = trees["block"].to_numpy()[keys], trees["row"].to_numpy()[keys]
+    starts = np.flatnonzero(np.r_[True, (block[1:] != block[:-1]) | (row[1:] != row[:-1])])
+    for start, stop in zip(starts, np.r_[starts[1:], len(keys)], strict=True):
+        mine = keys[start:stop]
+        shape = (shapely.LineString(np.column_stack([x[mine], y[mine]])) if len(mine) > 1
+                 else shapely.Point(x[mine[0]], y[mine[0]]))
+        ground = spacing[block[start]] / np.cos(np.nanmean(steep[mine]))
+        found.append({"block": block[start], "zone": trees["zone"].iloc[mine[0]],
+                      "row": int(row[start]), "trees": len(mine), "length_m": shape.length,
+                      "ground_spacing_m": float(ground), "geometry": shape})
+    columns = ["block", "zone", "row", "trees", "length_m", "ground_spacing_m", "geometry"]
+    return gpd.GeoDataFrame(found, columns=columns, geometry="geometry", crs=trees.crs)
+
+
+def _count(values: pd.Series[Any], names: pd.Series[Any]) -> NDArray[np.int64]:
+    """How often each name stands among the values, 0 where it does not."""
+    return values.value_counts().reindex(names, fill_value=0).to_numpy(dtype=np.int64)
+
+
+def _species_frame(inputs: Inputs) -> pd.DataFrame:
+    facts = inputs.species.facts
+    return facts[["botanical_name", "common_name", "cautions"]].assign(
+        roles=["; ".join(roles) for roles in facts["roles"]],
+        colour=species_colours(len(facts)))
+
+
+def _frost_obs(inputs: Inputs, winter_minimum: FloatGrid) -> gpd.GeoDataFrame:
+    frame = inputs.readings
+    estimated = inputs.grid.sample(
+        winter_minimum, frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy())
+    return gpd.GeoDataFrame(
+        {"name": frame["name"], "winter_min_c": frame["winter_min_c"],
+         "height_m": frame["height_m"], "at_reference_c": frame["at_reference_c"],
+         "estimated_c": estimated.astype(np.float64)},
+        geometry=frame.geometry, crs=frame.crs)
+
+
+def _frost_warnings(ground: Survey) -> list[str]:
+    used = ground.minimum.readings
+    if used < frost.FEWEST_READINGS:
+        return [f"Only {used} frost readings could be used: the coldest nights are a stated "
+                f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers."]
+    return []

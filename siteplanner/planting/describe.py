@@ -1,0 +1,196 @@
+"""What a zone's ground is like, in figures and in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplanner.grid import BoolGrid, FloatGrid
+from siteplanner.ground.layer import LayerInfo
+
+#: Layers that the description reads; the plan asks for them beside the species' factors.
+READS = ("slope", "aspect", "winter_minimum", "water_deficit", "drainage_class", "texture_class",
+         "soil_depth", "stoniness", "height_above_channel", "sun_exposure")
+COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
+           "north-west")
+HEAVY = {"clay", "silty clay", "sandy clay", "silty clay loam", "clay loam"}
+LIGHT = {"sand", "loamy sand", "sandy loam"}
+#: Questions asked of the spade where a layer is mostly unknown.
+UNKNOWN_ADVICE = {"soil_depth": "soil depth NOT CHECKED: dig before ordering",
+                  "soil_ph": "soil pH NOT CHECKED: test before ordering",
+                  "stoniness": "stones NOT CHECKED: dig before ordering",
+                  "texture_class": "soil texture NOT CHECKED: feel it by hand before ordering",
+                  "drainage_class": "soil drainage NOT CHECKED: dig and look for mottles "
+                                    "before ordering"}
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Figures on an area: medians of numbers, most frequent classes; NaN or "" if unknown."""
+
+    slope: float
+    slope_from: float
+    slope_to: float
+    facing: str
+    winter_minimum: float
+    water_deficit: float
+    soil_depth: float
+    stoniness: float
+    height_above_channel: float
+    sun_exposure: float
+    drainage: str
+    texture: str
+    unknown: tuple[str, ...]
+
+
+def ground_of(
+    layers: Mapping[str, FloatGrid], infos: Mapping[str, LayerInfo], cells: BoolGrid
+) -> Ground:
+    """Sum up the layers over the cells of an area."""
+    picked = {name: layers[name][cells] for name in READS}
+    unknown = tuple(name for name in UNKNOWN_ADVICE
+                    if name in layers and np.isnan(layers[name][cells]).mean() > 0.5)
+    low, middle, high = _quantiles(picked["slope"], (0.1, 0.5, 0.9))
+    return Ground(
+        slope=middle, slope_from=low, slope_to=high,
+        facing=_facing(picked["aspect"]) if middle >= 4 else "",
+        winter_minimum=_median(picked["winter_minimum"]),
+        water_deficit=_median(picked["water_deficit"]),
+        soil_depth=_median(picked["soil_depth"]),
+        stoniness=_median(picked["stoniness"]),
+        height_above_channel=_median(picked["height_above_channel"]),
+        sun_exposure=_median(picked["sun_exposure"]),
+        drainage=_commonest(picked["drainage_class"], infos["drainage_class"].classes),
+        texture=_commonest(picked["texture_class"], infos["texture_class"].classes),
+        unknown=unknown,
+    )
+
+
+def _quantiles(values: NDArray[np.float32], at: tuple[float, ...]) -> list[float]:
+    known = values[np.isfinite(values)]
+    return [float(q) for q in np.quantile(known, at)] if known.size else [float("nan")] * len(at)
+
+
+def _median(values: NDArray[np.float32]) -> float:
+    return _quantiles(values, (0.5,))[0]
+
+
+def _commonest(codes: NDArray[np.float32], classes: tuple[str, ...]) -> str:
+    known = codes[np.isfinite(codes)].astype(np.intp)
+    if known.size == 0 or known.size < 0.5 * codes.size:
+        return ""
+    return classes[int(np.bincount(known).argmax())]
+
+
+def _facing(aspect: NDArray[np.float32]) -> str:
+    """Side that the ground faces, or "" when it faces several."""
+    known = np.radians(aspect[np.isfinite(aspect)].astype(np.float64))
+    if known.size == 0:
+        return ""
+    east, north = np.sin(known).mean(), np.cos(known).mean()
+    if np.hypot(east, north) < 0.5:
+        return ""
+    return COMPASS[int(np.round(np.degrees(np.arctan2(east, north)) / 45)) % 8]
+
+
+def tags(ground: Ground, whole: Ground) -> frozenset[str]:
+    """Kinds of ground that spacing rules and titles speak of.
+
+    ``whole`` is all ground to be planted; "frosty", "dry" and "sheltered" are told against it
+    (common practice, no source).
+    """
+    found = {"any"}
+    if ground.winter_minimum <= whole.winter_minimum - 0.8:
+        found.add("frosty")
+    if ground.drainage in ("somewhat poorly drained", "poorly drained", "very poorly drained"):
+        found.add("wet")
+    if ground.slope >= 20:
+        found.add("steep")
+    if ground.stoniness >= 35 or ground.soil_depth < 0.35:
+        found.add("rocky")
+    if ground.water_deficit >= whole.water_deficit + 25:
+        found.add("dry")
+    if ground.sun_exposure <= 92 and "frosty" not in found:
+        found.add("sheltered")
+    return frozenset(found)
+
+
+def title(ground: Ground, marks: frozenset[str]) -> str:
+    """A few words that tell a crew which ground is meant."""
+    first = [word for word in ("frosty", "wet", "dry", "sheltered", "rocky") if word in marks]
+    if ground.slope < 5:
+        form = "creek flat" if ground.height_above_channel < 4 else "level ground"
+    elif ground.slope < 12:
+        form = "gentle slope"
+    elif ground.slope < 20:
+        form = "slope"
+    else:
+        form = "steep face"
+    if ground.facing and ground.slope >= 5:
+        form = f"{ground.facing}-facing {form}"
+    soil = _soil_words(ground)
+    return f"{' '.join([*first[:2], form])}, {soil}"
+
+
+def _soil_words(ground: Ground) -> str:
+    if not ground.texture:
+        return "soil unknown"
+    weight = ("heavy " if ground.texture in HEAVY else "light " if ground.texture in LIGHT else "")
+    depth = "shallow " if ground.soil_depth < 0.5 else ""
+    return f"{depth}{weight}{ground.texture}" if ground.texture in ("clay", "sand") else (
+        f"{depth}{ground.texture}")
+
+
+def distinct_titles(titles: list[str], grounds: list[Ground]) -> list[str]:
+    """Tell apart zones with the same title by the figure in which they differ most."""
+    out = list(titles)
+    for text in sorted({t for t in titles if titles.count(t) > 1}):
+        members = [i for i, t in enumerate(titles) if t == text]
+        spans = {
+            "drainage": ([grounds[i].drainage for i in members], 0.0),
+            "depth": ([grounds[i].soil_depth for i in members], 0.3),
+            "cold": ([grounds[i].winter_minimum for i in members], 1.0),
+            "dry": ([grounds[i].water_deficit for i in members], 30.0),
+            "slope": ([grounds[i].slope for i in members], 4.0),
+        }
+        best, most = "slope", -1.0
+        for name, (values, unit) in spans.items():
+            if unit == 0.0:
+                differ = 1.5 if len(set(values)) == len(members) else 0.0
+            else:
+                numbers = np.array(values, dtype=np.float64)
+                differ = float(np.ptp(numbers)) / unit if np.isfinite(numbers).all() else 0.0
+            if differ > most:
+                best, most = name, differ
+        for i in members:
+            g = grounds[i]
+            extra = {"drainage": g.drainage or "drainage unknown",
+                     "depth": f"{g.soil_depth:.1f} m deep",
+                     "cold": f"{g.winter_minimum:.1f} °C",
+                     "dry": f"deficit {g.water_deficit:.0f} mm",
+                     "slope": f"{g.slope:.0f}°"}[best]
+            out[i] = f"{text} ({extra})"
+    return out
+
+
+def sentence(ground: Ground, frost_error_c: float) -> str:
+    """Describe the ground in one readable paragraph with units and doubts."""
+    parts = [f"Slope {ground.slope_from:.0f} to {ground.slope_to:.0f}°"
+             + (f", facing {ground.facing}" if ground.facing else "")]
+    soil = [word for word in (ground.texture, ground.drainage) if word]
+    if np.isfinite(ground.soil_depth):
+        soil.append(f"about {ground.soil_depth:.1f} m deep")
+    if np.isfinite(ground.stoniness) and ground.stoniness >= 15:
+        soil.append(f"{ground.stoniness:.0f} % stones")
+    if soil:
+        parts.append("soil " + ", ".join(soil))
+    error = f" (give or take {frost_error_c:.1f})" if np.isfinite(frost_error_c) else ""
+    parts.append(f"coldest night of an average winter about {ground.winter_minimum:.1f} °C{error}")
+    if np.isfinite(ground.water_deficit):
+        parts.append(f"summer water deficit about {ground.water_deficit:.0f} mm")
+    parts += [UNKNOWN_ADVICE[name] for name in ground.unknown]
+    return ". ".join(part[0].upper() + part[1:] if i == 0 or part[0].islower() and
+                     "NOT CHECKED" not in part else part for i, part in enumerate(parts)) + "."

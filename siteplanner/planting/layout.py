@@ -1,0 +1,145 @@
+"""The layout: planting places of every block, and which species stands where."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from siteplanner.grid import FloatGrid, Grid
+from siteplanner.planting.patterns import Pattern
+from siteplanner.planting.setbacks import clear_of
+
+
+@dataclass(frozen=True)
+class Places:
+    """Planting places: map coordinates, index of the block, number of the row in the block."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    block: NDArray[np.int64]
+    row: NDArray[np.int64]
+
+
+def set_out(
+    blocks: gpd.GeoDataFrame,
+    patterns: dict[str, Pattern],
+    no_plant: gpd.GeoDataFrame,
+) -> Places:
+    """Set out the grid of every block (``pattern, spacing_m, bearing_deg, geometry``).
+
+    Setbacks are honoured by exact distance to every feature. Where two blocks touch, a place
+    nearer to one of an earlier block than the closer of their spacings is left out. Rows are
+    numbered from 1 in each block, empty rows left out.
+    """
+    xs, ys, of_block, rows = [], [], [], []
+    for index, block in enumerate(blocks.itertuples()):
+        x, y, row = patterns[block.pattern](block.geometry, block.spacing_m, block.bearing_deg)
+        keep = clear_of(x, y, no_plant)
+        xs.append(x[keep])
+        ys.append(y[keep])
+        rows.append(row[keep])
+        of_block.append(np.full(int(keep.sum()), index))
+    if not xs:
+        none = np.empty(0)
+        return Places(none, none, none.astype(np.int64), none.astype(np.int64))
+    places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
+    keep = ~_too_close(places, blocks["spacing_m"].to_numpy(dtype=np.float64))
+    x, y, of, row = places.x[keep], places.y[keep], places.block[keep], places.row[keep]
+    return Places(x, y, of, _renumbered(of, row))
+
+
+def _too_close(places: Places, spacing: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Places that stand too close to a kept place of an earlier block."""
+    tree = cKDTree(np.column_stack([places.x, places.y]))
+    pairs = tree.query_pairs(float(spacing.max()), output_type="ndarray")
+    pairs = pairs[places.block[pairs[:, 0]] != places.block[pairs[:, 1]]]
+    pairs = np.sort(pairs, axis=1)
+    first, second = pairs[:, 0], pairs[:, 1]
+    apart = np.hypot(places.x[first] - places.x[second], places.y[first] - places.y[second])
+    limit = np.minimum(spacing[places.block[first]], spacing[places.block[second]])
+    pairs = pairs[apart < limit]
+    dropped = np.zeros(len(places.x), dtype=bool)
+    for earlier, later in pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]:
+        if not dropped[earlier]:
+            dropped[later] = True
+    return dropped
+
+
+def _renumbered(block: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Number the rows of each block 1, 2 … without gaps."""
+    out = np.zeros(len(row), dtype=np.int64)
+    for one in np.unique(block):
+        mine = block == one
+        out[mine] = np.unique(row[mine], return_inverse=True)[1] + 1
+    return out
+
+
+def row_bearing(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> float:
+    """Bearing (0-180°, clockwise from grid north) of rows across the block's mean slope.
+
+    Rows that run along the contour hold water and soil; on level ground they run north-south.
+    """
+    rows, cols = np.nonzero(cells & np.isfinite(dem))
+    if len(rows) < 3:
+        return 0.0
+    east = (cols - cols.mean()) * grid.cell
+    north = -(rows - rows.mean()) * grid.cell
+    plane, *_ = np.linalg.lstsq(
+        np.column_stack([east, north]), dem[rows, cols].astype(np.float64) - float(
+            dem[rows, cols].astype(np.float64).mean()), rcond=None)
+    if np.hypot(*plane) < 0.01:
+        return 0.0
+    downhill = np.degrees(np.arctan2(-plane[0], -plane[1]))
+    return float(np.round((downhill + 90) % 180, 1)) % 180
+
+
+def place_species(
+    scores: NDArray[np.float64], trees: NDArray[np.int64], seed: int
+) -> NDArray[np.uint8]:
+    """Give every place a species so that the numbers come out exactly.
+
+    ``scores`` (places, species) is the fit, ``trees`` (species,) the numbers, adding up to the
+    places. Each species is given a price that rises until no more places want it than there
+    are trees; a seeded spread of a few points mixes species where several fit alike. What is
+    then still open goes place by place to the best species left.
+    """
+    places, species = scores.shape
+    if trees.sum() != places:
+        raise ValueError(f"{trees.sum()} trees for {places} places")
+    random = np.random.Generator(np.random.PCG64(seed))
+    wish = scores + random.uniform(-12, 12, size=scores.shape)
+    wish[:, trees == 0] = -np.inf
+    price = np.zeros(species)
+    step = 40.0
+    for _ in range(120):
+        choice = (wish - price).argmax(axis=1)
+        excess = (np.bincount(choice, minlength=species) - trees) / max(places, 1)
+        if not excess.any():
+            break
+        price += step * excess
+        step *= 0.97
+    choice = (wish - price).argmax(axis=1)
+    return _settle(wish - price, choice, trees.copy()).astype(np.uint8)
+
+
+def _settle(
+    value: NDArray[np.float64], choice: NDArray[np.int64], left: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Keep each species' keenest places up to its number; move the rest to what is left."""
+    out = np.full(len(choice), -1)
+    gain = value[np.arange(len(choice)), choice]
+    for kind in range(len(left)):
+        wanted = np.flatnonzero(choice == kind)
+        keen = wanted[np.argsort(-gain[wanted], kind="stable")][: left[kind]]
+        out[keen] = kind
+        left[kind] -= len(keen)
+    for place in np.flatnonzero(out < 0):
+        open_ = np.flatnonzero(left > 0)
+        kind = open_[value[place, open_].argmax()]
+        out[place] = kind
+        left[kind] -= 1
+    return out

@@ -1,0 +1,61 @@
+"""Setbacks: the ground kept clear around things, and what is left to plant."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+#: Added to every setback, m: exact geometry and numbers rounded in files cannot then disagree.
+SAFETY_M = 0.01
+_QUARTER = 16
+#: An inscribed polygon stands for a circle in a buffer; widening it by this puts it outside.
+_WIDEN = 1 / np.cos(np.pi / (4 * _QUARTER))
+
+
+def with_setbacks(
+    no_plant: gpd.GeoDataFrame, boundary: gpd.GeoDataFrame, metres: dict[str, float]
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Give each feature its ``setback_m``, and the ground that is kept clear for it.
+
+    Returns the features with the column ``setback_m`` and the areas kept clear (``kind,
+    setback_m, geometry``), one a feature and one along the inside of the boundary.
+    """
+    features = no_plant.assign(
+        setback_m=[float(metres[kind]) for kind in no_plant["kind"]])
+    clear = [around(shape, m) for shape, m in
+             zip(features.geometry, features["setback_m"], strict=True)]
+    edge = float(metres["boundary"])
+    outline = boundary.union_all()
+    clear.append(shapely.intersection(around(outline.boundary, edge), outline))
+    setbacks = gpd.GeoDataFrame(
+        {"kind": [*features["kind"], "boundary"], "setback_m": [*features["setback_m"], edge]},
+        geometry=clear, crs=boundary.crs)
+    return features[["kind", "name", "setback_m", "geometry"]], setbacks
+
+
+def around(shape: shapely.Geometry, metres: float) -> shapely.Geometry:
+    """All ground within ``metres`` of a shape, never less (true circles lie inside it)."""
+    return shapely.buffer(shape, (metres + SAFETY_M) * _WIDEN, quad_segs=_QUARTER)
+
+
+def plantable_area(
+    boundary: gpd.GeoDataFrame, paddocks: gpd.GeoDataFrame, setbacks: gpd.GeoDataFrame
+) -> shapely.Geometry:
+    """Ground of the paddocks to be planted, inside the boundary and outside all setbacks."""
+    fields = paddocks[paddocks["plant"]].union_all()
+    inside = shapely.intersection(fields, boundary.union_all())
+    return shapely.difference(inside, setbacks.union_all())
+
+
+def clear_of(
+    x: NDArray[np.float64], y: NDArray[np.float64], no_plant: gpd.GeoDataFrame
+) -> NDArray[np.bool_]:
+    """Tell which points keep every feature's ``setback_m``, by exact distance."""
+    points = shapely.points(x, y)
+    clear = np.ones(len(points), dtype=bool)
+    tree = shapely.STRtree(points)
+    for shape, metres in zip(no_plant.geometry, no_plant["setback_m"], strict=True):
+        clear[tree.query(shape, predicate="dwithin", distance=float(metres))] = False
+    return clear

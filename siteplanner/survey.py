@@ -1,0 +1,108 @@
+"""The survey: a site's ground worked out and every species scored on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from siteplanner.errors import Faults, InputError
+from siteplanner.grid import FloatGrid, Grid
+from siteplanner.ground import frost, resolve
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.inputs import Inputs, read_inputs
+from siteplanner.planting.describe import READS
+from siteplanner.site import Site
+from siteplanner.species.fit import Fit, fit
+from siteplanner.species.table import Factor, factors
+
+#: Layers that the plan itself reads, beside the species' factors.
+PLAN_READS = ("hillshade", "cold_air_pooling", *READS)
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What the ground is like and what each species thinks of it.
+
+    ``layers`` holds the layers that later parts read; ``infos`` describes all that were
+    computed, in order; ``fit`` covers the cells whose centre is in the boundary.
+    """
+
+    inputs: Inputs
+    layers: dict[str, FloatGrid]
+    infos: dict[str, LayerInfo]
+    factors: list[Factor]
+    fit: Fit
+    minimum: frost.MinimumFit
+
+
+def book_of(site: Site) -> resolve.Catalogue:
+    """List the layers that a site can have: built-in ones and those of installed packages."""
+    return resolve.catalogue(site.path, site.plugins.replace)
+
+
+def ready(site: Site) -> tuple[Inputs, resolve.Catalogue, list[Factor], list[resolve.Maker]]:
+    """Read and check everything that a survey needs, and compute nothing yet.
+
+    Raises :class:`~siteplanner.errors.InputError` with the faults of files, species and layer
+    settings together.
+    """
+    faults = Faults()
+    book = order = inputs = found = None
+    with faults.gather():
+        book = book_of(site)
+        order = resolve.check(book, list(book.makers), list(resolve.GIVEN), site.layers, site.path)
+    with faults.gather():
+        inputs = read_inputs(site)
+    if book is not None and inputs is not None:
+        with faults.gather():
+            found = factors(inputs.species, book.infos())
+    faults.raise_any()
+    assert book is not None and inputs is not None and found is not None and order is not None
+    return inputs, book, found, order
+
+
+def survey(
+    site: Site,
+    *,
+    each: Callable[[LayerInfo, FloatGrid, Grid], None] = lambda info, values, grid: None,
+    step: Callable[[str], None] = lambda words: None,
+) -> Survey:
+    """Work out every layer, then score the species.
+
+    ``each`` is given every layer as soon as it exists, ``step`` its title before the next.
+    """
+    inputs, book, found, order = ready(site)
+    infos: dict[str, LayerInfo] = {}
+
+    def tell(info: LayerInfo, values: Any) -> None:
+        infos[info.name] = info
+        step(f"The ground: {info.title.lower()}")
+        each(info, values, inputs.grid)
+
+    keep = {*PLAN_READS, *(f.layer for f in found),
+            *(name for name, info in book.infos().items() if info.on_map)}
+    layers = resolve.resolve(order, inputs.given(), keep, site.layers, tell)
+    _agree(found, layers, infos)
+    step("Scoring the species")
+    mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
+    fitted = fit(found, layers, mask)
+    minimum = frost.fit_readings(
+        inputs.readings, layers["cold_air_pooling"], inputs.dem, inputs.grid)
+    return Survey(inputs, layers, infos, found, fitted, minimum)
+
+
+def _agree(found: Iterable[Factor], layers: dict[str, FloatGrid], infos: dict[str, LayerInfo]) -> None:
+    """Hold layers of categories to their classes: a wrong code would read past the table."""
+    for factor in found:
+        if factor.scores is None:
+            continue
+        values = layers[factor.layer]
+        known = values[np.isfinite(values)]
+        if known.size and not (0 <= known.min() and known.max() < len(infos[factor.layer].classes)):
+            raise ValueError(f"layer {factor.layer} holds codes outside its classes")
+
+
+__all__ = ["InputError", "Survey", "book_of", "ready", "survey"]
