@@ -41,7 +41,7 @@ def to_channel(filled: FloatGrid, direction: FloatGrid, channel: FloatGrid) -> F
     return filled - base
 
 
-@njit(inline="always")
+@njit("void(float32[::1], int32[::1], int64, float32, int32)", cache=True)
 def _push(keys, cells, size, key, cell):  # type: ignore[no-untyped-def]
     place = size
     while place > 0:
@@ -53,7 +53,7 @@ def _push(keys, cells, size, key, cell):  # type: ignore[no-untyped-def]
     keys[place], cells[place] = key, cell
 
 
-@njit(inline="always")
+@njit("void(float32[::1], int32[::1], int64)", cache=True)
 def _pop(keys, cells, size):  # type: ignore[no-untyped-def]
     """Take the top out of a heap of ``size`` cells; the last one sinks from the top."""
     key, cell = keys[size - 1], cells[size - 1]
@@ -92,8 +92,9 @@ def _flood(dem, came_from):  # type: ignore[no-untyped-def]
                 came_from[row, col] = _OUT
                 queue[tail] = row * cols + col
                 tail += 1
-    waiting = np.empty(1024, np.int32)
-    keys, cells = np.empty(1024, np.float32), np.empty(1024, np.int32)
+    # A cell waits once at most. Memory that is not written to is not taken from the machine.
+    waiting = np.empty(rows * cols, np.int32)
+    keys, cells = np.empty(rows * cols, np.float32), np.empty(rows * cols, np.int32)
     waits = size = 0
     level = np.float32(-np.inf)
     while True:
@@ -116,10 +117,6 @@ def _flood(dem, came_from):  # type: ignore[no-untyped-def]
                 queue[tail] = r * cols + c
                 tail += 1
             if spill:
-                if waits == waiting.size:
-                    longer = np.empty(2 * waits, np.int32)
-                    longer[:waits] = waiting
-                    waiting = longer
                 waiting[waits] = here
                 waits += 1
         # Only those that still have dry ground beside them can be spills.
@@ -129,13 +126,6 @@ def _flood(dem, came_from):  # type: ignore[no-untyped-def]
             for k in range(8):
                 r, c = row + _DOWN[k], col + _RIGHT[k]
                 if 0 <= r < rows and 0 <= c < cols and came_from[r, c] == _NOT_YET:
-                    if size == keys.size:
-                        more_keys, more_cells = (
-                            np.empty(2 * size, np.float32),
-                            np.empty(2 * size, np.int32),
-                        )
-                        more_keys[:size], more_cells[:size] = keys, cells
-                        keys, cells = more_keys, more_cells
                     _push(keys, cells, size, dem[row, col], here)
                     size += 1
                     break
@@ -174,13 +164,14 @@ def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
 @njit("int32[:, ::1](uint8[:, ::1])", cache=True, nogil=True)
 def _accumulate(direction):  # type: ignore[no-untyped-def]
     rows, cols = direction.shape
+    area = np.empty((rows, cols), np.int32)
     donors = np.zeros((rows, cols), np.uint8)
     for row in range(rows):
         for col in range(cols):
+            area[row, col] = 1
             k = direction[row, col]
             if k < _OUT:
                 donors[row + _DOWN[k], col + _RIGHT[k]] += 1
-    area = np.ones((rows, cols), np.int32)
     done = np.uint8(255)
     for row in range(rows):
         for col in range(cols):

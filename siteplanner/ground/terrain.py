@@ -179,7 +179,7 @@ def curvature(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid]:
     return down, across
 
 
-@njit(inline="always")
+@njit("float32(float32[:, ::1], int64, int64, int64, int64, float32)", cache=True)
 def _rise(dem, row, col, up, left, middle):  # type: ignore[no-untyped-def]
     """Height of a neighbour above the middle, carried straight across where it is missing."""
     rows, cols = dem.shape
@@ -196,14 +196,22 @@ def _rise(dem, row, col, up, left, middle):  # type: ignore[no-untyped-def]
     return _ZERO
 
 
-@njit(inline="always")
+@njit("float32(float32, float32)", cache=True)
 def _whole(rise, opposite):  # type: ignore[no-untyped-def]
     """Do the same for a neighbour inside the grid."""
     carried = -opposite if opposite == opposite else _ZERO
     return rise if rise == rise else carried
 
 
-@njit(inline="always")
+@njit("float32(float32)", cache=True)
+def _arctan(x):  # type: ignore[no-untyped-def]
+    """Arctangent of 0 to 1, in degrees."""
+    s = x * x
+    tail = _A10 + s * (_A12 + s * (_A14 + s * _A16))
+    return _DEGREES * x * (_ONE + s * (_A2 + s * (_A4 + s * (_A6 + s * (_A8 + s * tail)))))
+
+
+@njit("UniTuple(float32, 2)(float32, float32, float32)", cache=True)
 def _steepness(east, south, turn):  # type: ignore[no-untyped-def]
     """Slope and true aspect, degrees, of a plane with these rises per metre."""
     grade = np.sqrt(east * east + south * south)
@@ -220,14 +228,6 @@ def _steepness(east, south, turn):  # type: ignore[no-untyped-def]
     turned = turned - _FULL if turned >= _FULL else turned
     turned = turned + _FULL if turned < _ZERO else turned
     return slope, turned if long > _ZERO else _NAN
-
-
-@njit(inline="always")
-def _arctan(x):  # type: ignore[no-untyped-def]
-    """Arctangent of 0 to 1, in degrees."""
-    s = x * x
-    tail = _A10 + s * (_A12 + s * (_A14 + s * _A16))
-    return _DEGREES * x * (_ONE + s * (_A2 + s * (_A4 + s * (_A6 + s * (_A8 + s * tail)))))
 
 
 @njit(
