@@ -115,6 +115,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
                 geometry_type=geometry,
                 promote_to_multi=geometry.startswith("Multi"),
                 append=path.exists(),
+                dataset_options={"VERSION": "1.2"},  # which older programs read without complaint
                 layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
             )
         pyogrio.write_dataframe(
@@ -123,7 +124,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
             layer="layer_styles",
             driver="GPKG",
             append=True,
-            layer_options={"FID": "id"},
+            layer_options={"FID": "id", "DATETIME_PRECISION": "MILLISECOND"},
         )
 
 

@@ -53,7 +53,7 @@ def _paddocks(plan: Plan) -> Style:
 def _zones(plan: Plan) -> Style:
     colours = zone_colours(len(plan.zones))
     rules = [
-        Rule(f"{zone}: {title}", Symbol("fill", colour, opacity=0.55), str(zone))
+        Rule(f"{zone}: {title}", Symbol("fill", colour, opacity=0.35), str(zone))
         for zone, title, colour in zip(
             plan.zones["zone"], plan.zones["title"], colours, strict=True
         )

@@ -13,7 +13,7 @@ from xml.etree import ElementTree as ET
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
 _SLD_MARKS = {"diamond": "square"}  # SLD 1.0 has no diamond: a square turned by 45 degrees
-_PIXEL_MM = 0.28  # the size of a pixel in SLD 1.0, section 11.1.3 (from memory)
+_PIXEL_MM = 0.28  # the size of a pixel in SLD 1.0 (from memory)
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class Style:
 
 
 def sld(layer: str, style: Style) -> str:
-    """Write a style as an OGC Styled Layer Descriptor 1.0.0 (OGC 02-070)."""
+    """Write a style as an OGC Styled Layer Descriptor 1.0.0 (from memory)."""
     root = ET.Element("StyledLayerDescriptor", {"version": "1.0.0", "xmlns": _SLD})
     root.set("xmlns:ogc", _OGC)
     named = ET.SubElement(root, "NamedLayer")
@@ -106,8 +106,8 @@ def qml(style: Style) -> str:
     symbols = ET.SubElement(renderer, "symbols")
     for number, rule in enumerate(style.rules):
         _qml_symbol(symbols, str(number), rule.symbol)
-    if style.label:
-        _qml_label(root, style.label)
+    if style.label and style.rules:
+        _qml_label(root, style)
     _text(root, "blendMode", "0")
     if not style.mixed and style.rules:
         _text(root, "layerGeometryType", _QML_TYPE[style.rules[0].symbol.form])
@@ -231,12 +231,15 @@ def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
         ET.SubElement(options, "Option", {"type": "QString", "name": key, "value": value})
 
 
-def _qml_label(root: ET.Element, field: str) -> None:
+def _qml_label(root: ET.Element, style: Style) -> None:
     settings = ET.SubElement(ET.SubElement(root, "labeling", {"type": "simple"}), "settings")
-    look = {"fieldName": field, "isExpression": "0", "fontSize": "12", "fontSizeUnit": "Point"}
-    style = ET.SubElement(settings, "text-style", {**look, "textColor": "0,0,0,255"})
+    look = {"fontSize": "12", "fontSizeUnit": "Point", "textColor": "0,0,0,255"}
+    field = {"fieldName": style.label, "isExpression": "0"}
+    text = ET.SubElement(settings, "text-style", {**field, **look})
     halo = {"bufferDraw": "1", "bufferSize": "1", "bufferSizeUnits": "MM"}
-    ET.SubElement(style, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
+    ET.SubElement(text, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
+    if style.rules[0].symbol.form == "fill":  # in the middle of the area
+        ET.SubElement(settings, "placement", {"placement": "1", "quadOffset": "4"})
 
 
 def _rgba(colour: str, opacity: float = 1.0) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 from siteplanner.plan import Plan
@@ -20,15 +19,26 @@ def write_counts(plan: Plan, path: Path) -> None:
     """
     counts = plan.counts
     columns = [
-        [unformula(str(cell)) for cell in counts[name]]
+        [cell(str(text)) for text in counts[name]]
         if name in _TEXT
-        else [int(cell) for cell in counts[name]]
+        else [str(int(number)) for number in counts[name]]
         for name in COUNT_COLUMNS
     ]
-    with path.open("w", encoding="utf-8", newline="") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow(COUNT_COLUMNS)
-        table.writerows(zip(*columns, strict=True))
+    rows = [",".join(row) for row in zip(*columns, strict=True)]
+    text = "".join(f"{row}\n" for row in [",".join(COUNT_COLUMNS), *rows])
+    path.write_text(text, encoding="utf-8", newline="")
+
+
+def cell(text: str) -> str:
+    """Make a CSV cell of text, quoted where its text needs it.
+
+    The standard writer leaves a carriage return unquoted when lines end in a line feed, so
+    that a name with one would break its row.
+    """
+    text = unformula(text)
+    if any(c in text for c in ',"\r\n'):
+        return '"' + text.replace('"', '""') + '"'
+    return text
 
 
 def unformula(text: str) -> str:

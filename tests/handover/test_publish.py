@@ -261,3 +261,20 @@ def test_a_link_to_a_plan_stays_a_link(target, tmp_path):
         write(staging, "2")
     assert (tmp_path / "latest").is_symlink()
     assert holds(target, "2")
+
+
+def test_a_lock_on_a_removed_file_is_taken_again(target, monkeypatch):
+    fcntl = pytest.importorskip("fcntl")
+    lock, flock, calls = target.with_name(".knoll.lock"), fcntl.flock, []
+
+    def after_the_other_run_let_go(handle: int, how: int) -> None:
+        if not calls:
+            lock.unlink()
+        calls.append(handle)
+        flock(handle, how)
+
+    monkeypatch.setattr(fcntl, "flock", after_the_other_run_let_go)
+    with staged(target) as staging:
+        write(staging, "2")
+        assert lock.exists() and len(calls) == 2
+    assert holds(target, "2")
