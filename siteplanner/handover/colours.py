@@ -62,10 +62,13 @@ def scheme_names() -> list[str]:
 def ramp(scheme: str, count: int) -> list[str]:
     """Give ``count`` #rrggbb colours, evenly spaced over a scheme from low to high.
 
-    A name without its number of classes (``YlGnBu``) takes the fullest ColorBrewer scheme.
+    A name without its number of classes (``YlGnBu``) takes the fullest ColorBrewer scheme; a
+    name that ends in ``_r`` runs the other way (``RdYlBu_11_r``: low values blue).
     Raises ``ValueError`` naming the nearest schemes when there is none of that name, or when
     it is not safe for colour-blind readers.
     """
+    if scheme.endswith("_r"):
+        return ramp(scheme[:-2], count)[::-1]
     known = scheme_names()
     if scheme not in known:
         sizes = [name for name in known if name.rpartition("_")[0] == scheme]

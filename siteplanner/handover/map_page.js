@@ -1,0 +1,401 @@
+/* The map page: draws the plan that the page carries, and tells about what is tapped. */
+"use strict";
+
+const plan = JSON.parse(document.getElementById("siteplan-data").textContent);
+window.siteplan = plan;
+const map = window.map_site;
+const [WEST, SOUTH, WIDTH, HEIGHT] = plan.frame;
+const phone = window.matchMedia("(max-width: 800px)");
+
+/* ---- small helpers ---------------------------------------------------------------- */
+
+/* An element; texts become text nodes, so that nothing of the plan is read as markup. */
+function el(tag, attributes, ...children) {
+  const made = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
+    else if (name === "style") Object.assign(made.style, value);
+    else if (value !== false) made.setAttribute(name, value === true ? "" : value);
+  }
+  made.append(...children.flat(Infinity).filter((child) => child !== null));
+  return made;
+}
+const count = (n) => n.toLocaleString("en");
+const signed = (n, digits) => (n === null ? "unknown" : n.toFixed(digits).replace("-", "−"));
+const celsius = (n) => (n === null ? "unknown" : signed(n, 1) + " °C");
+const area = (ha) => (ha < 0.1 ? Math.round(ha * 1e4) + " m²" : ha.toFixed(2) + " ha");
+const words = (kind) => kind.replaceAll("_", " ");
+const titled = (kind) => words(kind).charAt(0).toUpperCase() + words(kind).slice(1);
+
+const place = (x, y) => L.Projection.SphericalMercator.unproject(
+  L.point(WEST + x / plan.units, SOUTH + y / plan.units));
+function line(flat) {
+  const points = [];
+  for (let i = 0; i < flat.length; i += 2) points.push(place(flat[i], flat[i + 1]));
+  return points;
+}
+
+/* ---- what is drawn ---------------------------------------------------------------- */
+
+const PANES = ["relief", "ground", "setbacks", "zones", "blocks", "paddocks", "features", "trees"];
+const renderers = {};
+PANES.forEach((name, i) => {
+  map.createPane(name).style.zIndex = 250 + 10 * i;
+  if (i > 1 && name !== "trees") renderers[name] = L.svg({ pane: name, padding: 0.5 });
+});
+
+function drawn(record, pane, style) {
+  const options = { pane, renderer: renderers[pane], interactive: false, ...style };
+  const { areas = [], lines = [], points = [] } = record.shape;
+  return L.layerGroup([
+    ...areas.map((rings) => L.polygon(rings.map(line), options)),
+    ...lines.map((flat) => L.polyline(line(flat), { ...options, fill: false })),
+    ...points.map((flat) => L.circleMarker(line(flat)[0], { ...options, radius: 6, fill: true })),
+  ]);
+}
+function label(at, text, kind) {
+  const icon = L.divIcon({ className: "label " + kind, iconSize: null, html: el("span", {}, text) });
+  return L.marker(place(...at), { icon, interactive: false, keyboard: false });
+}
+
+const INK = "#1a1a1a";
+const FEATURES = {
+  power_line: { color: "#d55e00", weight: 3, dashArray: "14 5 3 5" },
+  building: { color: INK, weight: 1.5, fillColor: "#555", fillOpacity: 0.9 },
+  track: { color: "#444", weight: 4, dashArray: "9 5", lineCap: "butt" },
+  fence: { color: "#444", weight: 1.5, dashArray: "2 5" },
+  bush: { color: "#00664b", weight: 1.5, fillColor: "#009e73", fillOpacity: 0.5 },
+  buried_pipe: { color: "#8a3d6b", weight: 3, dashArray: "2 7" },
+  waterway: { color: "#0072b2", weight: 3.5 },
+  dam: { color: "#0072b2", weight: 1.5, fillColor: "#56b4e9", fillOpacity: 0.9 },
+};
+const featureStyle = (kind) => FEATURES[kind] || { color: "#444", weight: 2, fillOpacity: 0.3 };
+const ZONE = (zone) => ({ color: INK, weight: 1.5, fillColor: zone.colour });
+
+function frostMark(reading) {
+  const mark = el("span", {}, signed(reading.at_reference_c, 1) + "°");
+  const icon = L.divIcon({ className: "frost", iconSize: [44, 44], html: mark });
+  const marker = L.marker(place(...reading.label), {
+    icon, alt: "Frost reading", title: "Frost reading " + reading.name });
+  return marker.on("click keypress", (event) => {
+    if (event.type === "click" || event.originalEvent.key === "Enter") {
+      openAt(marker.getLatLng(), aboutFrost(reading));
+    }
+  });
+}
+
+const zoneAreas = plan.zones.map((zone) => drawn(zone, "zones", {
+  ...ZONE(zone), interactive: true }));
+const treeLayer = new TreeLayer(plan, { pane: "trees", padding: 0.1 });
+const GROUPS = {
+  zones: L.layerGroup([...zoneAreas, ...plan.zones.flatMap((zone) =>
+    zone.labels.map((at) => label(at, zone.zone, "zone")))]),
+  blocks: L.layerGroup(plan.blocks.flatMap((block) => [
+    drawn(block, "blocks", { color: INK, weight: 1.5, fill: false }),
+    label(block.label, block.block, "block")])),
+  trees: treeLayer,
+  paddocks: L.layerGroup(plan.paddocks.flatMap((paddock) => [
+    drawn(paddock, "paddocks", { color: INK, weight: 1.5, dashArray: "6 5", fill: false }),
+    label(paddock.label, paddock.name, "paddock")])),
+  no_plant: L.layerGroup(plan.no_plant.map((thing) =>
+    drawn(thing, "features", featureStyle(thing.kind)))),
+  setbacks: L.layerGroup(plan.setbacks.map((ground) =>
+    drawn(ground, "setbacks", { stroke: false, fillOpacity: 0.5, className: "setback" }))),
+  frost: L.layerGroup(plan.frost.map(frostMark)),
+};
+const boundary = L.layerGroup(plan.boundary.map((part) =>
+  drawn(part, "paddocks", { color: "#000", weight: 3.5, fill: false })));
+const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * plan.units));
+const HOME = L.latLngBounds(plan.boundary.flatMap((part) => part.shape.areas.map((rings) =>
+  L.latLngBounds(line(rings[0])))).flatMap((box) => [box.getSouthWest(), box.getNorthEast()]));
+
+let chosen = null; // the ground layer that is shown
+let picture = null;
+
+function choose(layer) {
+  chosen = layer;
+  if (picture) picture.remove();
+  picture = layer && L.imageOverlay(layer.image, EDGES, { pane: "ground", opacity: 0.78 }).addTo(map);
+  const legend = document.getElementById("legend");
+  legend.replaceChildren(...(layer ? legendOf(layer) : []));
+  legend.hidden = !layer;
+  restyle();
+}
+
+/* Zones are filled from afar; close up, or over a ground layer, they are outlines only. */
+function restyle() {
+  const close = map.hasLayer(treeLayer) && treeLayer.shown();
+  const open = close || chosen !== null;
+  zoneAreas.forEach((group, i) => group.eachLayer((part) => part.setStyle({
+    fillOpacity: open ? (chosen ? 0 : 0.12) : 0.55,
+    color: close && !chosen ? plan.zones[i].colour : INK, weight: close ? 4 : open ? 2.5 : 1.5 })));
+  map.getContainer().classList.toggle("close", close);
+  const hint = document.getElementById("hint");
+  hint.hidden = close || !map.hasLayer(treeLayer);
+  hint.textContent = "Zoom in to see each tree";
+}
+
+/* ---- what a tap tells --------------------------------------------------------------- */
+
+const facts = (pairs) => el("dl", {}, pairs.filter((pair) => pair[1] !== "").flatMap(([name, value]) =>
+  [el("dt", {}, name), el("dd", {}, value)]));
+const chip = (zone) => el("span", { class: "chip", style: { background: zone.colour } }, zone.zone);
+const note = (text) => el("p", { class: "note" }, text);
+const SURE = plan.frost_error_c === null
+  ? "How far frost estimates may be off cannot be told from these readings."
+  : `Frost estimates have a standard error of about ±${plan.frost_error_c.toFixed(1)} °C: two ` +
+    "times in three the truth is within that.";
+const LOSSES = "“Order” adds an allowance for losses to the trees planned; real losses vary with " +
+  "season, browsing and care.";
+const CODES = "Setbacks here are starting values: local codes and the asset's owner decide.";
+
+function mark(species) {
+  const canvas = el("canvas", { width: 44, height: 44, class: "mark", "aria-hidden": "true" });
+  const pen = canvas.getContext("2d");
+  pen.beginPath();
+  traceMark(pen, species.shape, 22, 22, 15);
+  Object.assign(pen, { fillStyle: species.colour, strokeStyle: INK, lineWidth: 2 });
+  pen.fill();
+  pen.stroke();
+  return canvas;
+}
+const speciesName = (species) => [mark(species), el("span", {}, species.common_name, " ",
+  el("i", {}, species.botanical_name))];
+
+function countTable(counts, caption) {
+  const cells = (n) => el("td", {}, count(n));
+  const sum = (key) => counts.reduce((total, row) => total + row[key], 0);
+  return el("table", {}, el("caption", {}, caption),
+    el("thead", {}, el("tr", {}, ["Species", "Trees", "Order"].map((head) =>
+      el("th", { scope: "col" }, head)))),
+    el("tbody", {}, counts.map((row) => el("tr", {},
+      el("th", { scope: "row" }, el("div", { class: "species" }, speciesName(plan.species[row.species]))),
+      cells(row.trees), cells(row.order)))),
+    el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "All"), cells(sum("trees")),
+      cells(sum("order")))));
+}
+
+const aboutZone = (zone) => [
+  el("h2", {}, chip(zone), " ", zone.title), el("p", {}, zone.ground),
+  facts([["Area", area(zone.area_ha)], ["Trees", count(zone.trees)],
+    ["Spacing", `${zone.spacing_m} m, ${zone.pattern} (on the map)`],
+    ["Density", `${count(zone.density_ha)} trees per ha`]]),
+  countTable(zone.counts, `Trees in zone ${zone.zone}`), note(LOSSES)];
+
+function aboutTree(i) {
+  const species = plan.species[treeLayer.trees.species[i]];
+  const [at, row] = rowOf(treeLayer.trees, i), block = plan.blocks[at];
+  return [el("h2", { class: "species" }, speciesName(species)),
+    facts([["Block", block.block], ["Row", String(row)], ["Zone", block.zone],
+      ["Paddock", block.paddock], ["Use", species.roles], ["Take care", species.cautions]]),
+    plan.zones.filter((zone) => zone.zone === block.zone).map((zone) => el("button", { class: "row",
+      type: "button", onclick: () => openAt(treeLayer.latLng(i), aboutZone(zone)) },
+    chip(zone), "About this zone"))];
+}
+const aboutFeature = (thing) => [
+  el("h2", {}, titled(thing.kind)), thing.name ? el("p", {}, thing.name) : null,
+  el("p", {}, thing.setback_m ? `Kept clear for ${thing.setback_m} m around it.`
+    : "Not planted itself; no strip is kept clear around it."), note(CODES)];
+const aboutSetback = (ground) => [el("h2", {}, "Kept clear"),
+  el("p", {}, `Setback of ${ground.setback_m} m: ${words(ground.kind)}.`), note(CODES)];
+const aboutPaddock = (paddock) => [el("h2", {}, paddock.name),
+  facts([["Area", area(paddock.area_ha)], ["Trees", count(paddock.trees)],
+    ["In this plan", paddock.plant ? "planted" : "not planted"]])];
+const heightWords = plan.reference_height_m === null ? "the reference height"
+  : plan.reference_height_m + " m";
+const aboutFrost = (reading) => [el("h2", {}, "Frost reading"), el("p", {}, reading.name),
+  facts([["Winter's coldest", `${celsius(reading.winter_min_c)}, read at ${reading.height_m} m`],
+    ["Brought to " + heightWords, celsius(reading.at_reference_c)],
+    ["The map's estimate", celsius(reading.estimated_c)]]), note(SURE + " It is not a forecast.")];
+
+let asker = null; // the button that asked for the popup, to give the focus back to
+function openAt(latlng, content) {
+  const box = el("div", { class: "about", tabindex: "-1" }, content);
+  if (phone.matches) showPanel(null);
+  const size = map.getSize();
+  L.popup({ maxWidth: Math.min(330, size.x - 60), maxHeight: Math.max(160, size.y - 110),
+    autoPanPadding: phone.matches ? [12, 12] : [64, 12] }).setLatLng(latlng).setContent(box).openOn(map);
+  box.focus({ preventScroll: true });
+}
+map.on("popupopen popupclose", (event) => {
+  document.getElementById("app").classList.toggle("telling", event.type === "popupopen");
+});
+map.on("popupclose", () => { if (asker) asker.focus(); asker = null; });
+
+/* ---- finding what is under a tap, in page units --------------------------------------- */
+
+function inArea(rings, x, y) {
+  let inside = false;
+  for (const ring of rings) {
+    for (let i = 0, j = ring.length - 2; i < ring.length; j = i, i += 2) {
+      const crosses = ring[i + 1] > y !== ring[j + 1] > y;
+      if (crosses && x < ((ring[j] - ring[i]) * (y - ring[i + 1])) / (ring[j + 1] - ring[i + 1]) + ring[i]) {
+        inside = !inside;
+      }
+    }
+  }
+  return inside;
+}
+function nearLine(flat, x, y, reach) {
+  const at = L.point(x, y);
+  for (let i = 0; i + 3 < flat.length; i += 2) {
+    const a = L.point(flat[i], flat[i + 1]), b = L.point(flat[i + 2], flat[i + 3]);
+    if (L.LineUtil.pointToSegmentDistance(at, a, b) <= reach) return true;
+  }
+  return flat.length === 2 && at.distanceTo(L.point(flat)) <= reach;
+}
+const covers = (record, x, y) => (record.shape.areas || []).some((rings) => inArea(rings, x, y));
+
+function tapped(event) {
+  const tree = map.hasLayer(treeLayer) ? treeLayer.near(event.latlng, 16) : -1;
+  if (tree >= 0) return openAt(treeLayer.latLng(tree), aboutTree(tree));
+  const at = L.Projection.SphericalMercator.project(event.latlng);
+  const x = (at.x - WEST) * plan.units, y = (at.y - SOUTH) * plan.units;
+  const reach = (12 * plan.units * 2 * Math.PI * 6378137) / map.options.crs.scale(map.getZoom());
+  const on = (name) => map.hasLayer(GROUPS[name]);
+  const thing = on("no_plant") && (plan.no_plant.find((one) =>
+    [...(one.shape.lines || []), ...(one.shape.points || [])].some((flat) => nearLine(flat, x, y, reach)))
+    || plan.no_plant.find((one) => covers(one, x, y)));
+  if (thing) return openAt(event.latlng, aboutFeature(thing));
+  const finders = [["zones", plan.zones, aboutZone], ["setbacks", plan.setbacks, aboutSetback],
+    ["paddocks", plan.paddocks, aboutPaddock]];
+  for (const [name, records, about] of finders) {
+    const found = on(name) && records.find((record) => covers(record, x, y));
+    if (found) return openAt(event.latlng, about(found));
+  }
+  return undefined;
+}
+
+/* ---- panels ----------------------------------------------------------------------- */
+
+function legendOf(layer) {
+  const unit = layer.unit ? `, ${layer.unit}` : "";
+  const head = el("p", { class: "legend-title" }, layer.title + unit);
+  if (layer.classes) {
+    return [head, el("ul", { class: "classes" }, layer.classes.map((one) => el("li", {},
+      el("span", { class: "swatch", style: { background: one.colour } }), one.title,
+      el("small", {}, ` ${one.percent} %`))))];
+  }
+  if (layer.low === null) return [head, note("No value is known here.")];
+  const [low, high] = [layer.low, layer.high].map((end) => String(end).replace("-", "−"));
+  return [head,
+    el("div", { class: "ramp", style: { background: `linear-gradient(90deg,${layer.ramp.join()})` } }),
+    el("p", { class: "ends" }, el("span", {}, layer.beyond ? `${low} or less` : low),
+      el("span", {}, layer.beyond ? `${high} or more` : high))];
+}
+
+function zonesPanel() {
+  const all = plan.species.map((_, species) => plan.zones.flatMap((zone) => zone.counts)
+    .filter((row) => row.species === species)
+    .reduce((sum, row) => ({ species, trees: sum.trees + row.trees, order: sum.order + row.order }),
+      { species, trees: 0, order: 0 })).filter((row) => row.trees).sort((a, b) => b.trees - a.trees);
+  const button = (zone, i) => el("button", { class: "row", type: "button", onclick(event) {
+    map.once("moveend", () => {
+      openAt(place(...zone.labels[0]), aboutZone(zone));
+      asker = event.target.closest("button");
+    });
+    map.fitBounds(L.latLngBounds(zoneAreas[i].getLayers().flatMap((part) =>
+      [part.getBounds().getSouthWest(), part.getBounds().getNorthEast()])), { animate: false, padding: [30, 30] });
+  } }, chip(zone), el("span", {}, zone.title, el("small", {},
+    `${area(zone.area_ha)} · ${count(zone.trees)} trees · ${zone.spacing_m} m apart`)));
+  return [el("ul", { class: "zones" }, plan.zones.map((zone, i) => el("li", {}, button(zone, i)))),
+    countTable(all, "All zones together"), note(LOSSES)];
+}
+
+function layersPanel() {
+  const row = (layer, title) => el("label", { class: "row" }, el("input", {
+    type: "radio", name: "layer", checked: layer === null, onchange: () => choose(layer) }),
+    el("span", {}, title, layer && layer.unit ? el("small", {}, layer.unit) : null));
+  return [el("fieldset", {}, el("legend", {}, "Colour the ground by"), row(null, "Relief alone"),
+    plan.layers.map((layer) => el("div", { class: "layer" }, row(layer, layer.title), legendOf(layer).slice(1),
+      layer.name === "winter_minimum" ? note(SURE + " It is not a forecast.") : null,
+      el("details", {}, el("summary", {}, "How it is made"), facts([["Shown", layer.title],
+        ["Unit", layer.unit], ["Method", layer.method], ["Source", layer.source]])))))];
+}
+
+function keyPanel() {
+  const swatch = (style) => el("span", { class: "swatch", style });
+  const rows = { zones: ["Zones, by letter", swatch({ background: plan.zones[0]?.colour })],
+    trees: ["Trees", plan.species[0] ? mark(plan.species[0]) : ""],
+    blocks: ["Blocks", swatch({ border: "2px solid #1a1a1a" })],
+    paddocks: ["Paddocks, by name", swatch({ border: "2px dashed #1a1a1a" })],
+    no_plant: ["Not planted: lines, buildings, bush, water", swatch({ background: "#555" })],
+    setbacks: ["Setbacks, kept clear", el("span", { class: "swatch hatched" })],
+    frost: [`Frost readings, °C at ${heightWords}`, el("span", { class: "swatch frost-key" }, "°")] };
+  const toggle = (name) => el("label", { class: "row" }, el("input", { type: "checkbox", checked: true,
+    "data-group": name, onchange(event) {
+      if (event.target.checked) GROUPS[name].addTo(map); else GROUPS[name].remove();
+      restyle();
+    } }), rows[name][1], rows[name][0]);
+  const line = (kind) => {
+    const { color, weight, dashArray = "", fillColor = "none" } = featureStyle(kind);
+    const stroke = { stroke: color, "stroke-width": weight, "stroke-dasharray": dashArray, fill: fillColor };
+    const svg = L.SVG.create("svg"), path = L.SVG.create("path");
+    path.setAttribute("d", fillColor === "none" ? "M0 10H40" : "M2 3H38V17H2Z");
+    for (const [name, value] of Object.entries(stroke)) path.setAttribute(name, value);
+    svg.setAttribute("class", "line");
+    svg.append(path);
+    return el("li", {}, svg, titled(kind));
+  };
+  const kinds = [...new Set(plan.no_plant.map((thing) => thing.kind))];
+  return [el("h2", {}, "Show"), Object.keys(rows).map(toggle), el("h2", {}, "Species"),
+    el("ul", { class: "key" }, plan.species.filter((one) => one.trees).map((one) =>
+      el("li", { class: "species" }, speciesName(one)))),
+    el("h2", {}, "Not planted"), el("ul", { class: "key" }, kinds.map(line)), note(CODES)];
+}
+
+function cautionsPanel() {
+  const list = (title, sentences) => (sentences.length ? [el("h2", {}, title),
+    el("ul", { class: "sentences" }, sentences.map((sentence) => el("li", {}, sentence)))] : []);
+  const careful = plan.species.filter((one) => one.trees && one.cautions);
+  return [...list("Cautions", plan.cautions), ...list("Warnings on this plan", plan.warnings),
+    ...list("Species to take care with", careful.map((one) => `${one.common_name}: ${one.cautions}`)),
+    ...list("How sure", [SURE + " They come from the ground's shape and a few readings; they are not a forecast.",
+      "Counts are what the layout holds on the map. " + LOSSES,
+      "Places are as good as the data behind them: check on the ground before digging or planting."]),
+    note("Drawn with Leaflet. The page needs no network.")];
+}
+
+const PANELS = { Zones: zonesPanel, Layers: layersPanel, Key: keyPanel, Cautions: cautionsPanel };
+let open = null;
+
+/* Show one panel; on a phone, the same tab again (or null) puts the sheet away. */
+function showPanel(name) {
+  open = name;
+  for (const title of Object.keys(PANELS)) {
+    document.getElementById("tab-" + title).setAttribute("aria-expanded", String(title === open));
+    document.getElementById("panel-" + title).hidden = title !== open;
+  }
+  document.getElementById("panel").hidden = open === null;
+  if (open !== null && phone.matches) { asker = null; map.closePopup(); }
+}
+
+function start() {
+  document.querySelector("#head h1").textContent = plan.name;
+  document.getElementById("total").textContent =
+    `${count(plan.trees_total)} trees · ${area(plan.area_ha)} · ${plan.zones.length} zones`;
+  for (const [title, make] of Object.entries(PANELS)) {
+    document.getElementById("tabs").append(el("button", { type: "button", id: "tab-" + title,
+      "aria-controls": "panel-" + title,
+      onclick: () => showPanel(open === title && phone.matches ? null : title) }, title));
+    document.getElementById("panel").append(el("section", { id: "panel-" + title,
+      "aria-labelledby": "tab-" + title }, make()));
+  }
+  showPanel(phone.matches ? null : "Zones");
+  phone.addEventListener("change", () => showPanel(phone.matches ? null : open || "Zones"));
+  const home = L.Control.extend({ options: { position: "topleft" }, onAdd: () => el("div",
+    { class: "leaflet-bar" }, el("button", { type: "button", class: "home", title: "Show the whole property",
+      "aria-label": "Show the whole property", onclick: () => map.fitBounds(HOME) }, "All")) });
+  new home().addTo(map);
+  L.control.scale({ imperial: false, maxWidth: 140 }).addTo(map);
+  map.getContainer().setAttribute("aria-label", "Map; arrow keys move it, plus and minus zoom");
+  L.imageOverlay(document.getElementById("relief").getAttribute("href"), EDGES, { pane: "relief" }).addTo(map);
+  map.invalidateSize(false);
+  map.fitBounds(HOME, { animate: false, padding: [8, 8] });
+  map.setMinZoom(map.getZoom() - 1.5).setMaxBounds(EDGES.pad(0.6));
+  [boundary, ...Object.values(GROUPS)].forEach((group) => group.addTo(map));
+  map.on("zoomend", restyle).on("click", tapped);
+  restyle();
+  document.documentElement.dataset.ready = "yes";
+}
+start();
