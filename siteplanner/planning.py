@@ -23,7 +23,7 @@ from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.layout import Places, place_species, row_bearing, set_out
-from siteplanner.planting.mix import choose_mix
+from siteplanner.planting.mix import choose_mix, gather
 from siteplanner.planting.patterns import patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.zones import (
@@ -70,6 +70,7 @@ def make_plan(
     step("Choosing the mix and placing the species")
     kind, said = _species_at(site, inputs, fitted, planted, places)
     warnings += said
+    places, kind = places.only(kind >= 0), kind[kind >= 0].astype(np.uint8)
     trees = gpd.GeoDataFrame(
         {"species": inputs.species.facts["botanical_name"].to_numpy()[kind],
          "zone": planted["zone"].to_numpy()[places.block],
@@ -197,39 +198,48 @@ def _zones(
 
 def _species_at(
     site: Site, inputs: Inputs, fitted: Fit, blocks: gpd.GeoDataFrame, places: Places
-) -> tuple[NDArray[np.uint8], list[str]]:
-    """Choose each zone's mix and put its species on the zone's places."""
+) -> tuple[NDArray[np.int64], list[str]]:
+    """Choose each zone's mix and put its species on the zone's places, -1 where none fits."""
     facts = inputs.species.facts
-    place_of_cell = np.cumsum(fitted.mask.ravel()).reshape(fitted.mask.shape) - 1
-    rows, cols = inputs.grid.rows_cols(places.x, places.y)
-    # A place on the boundary's rim may stand on a cell whose centre lies outside: it takes the
-    # scores of the nearest scored cell.
-    if not fitted.mask[rows, cols].all():
-        near = distance_transform_edt(~fitted.mask, return_distances=False, return_indices=True)
-        rows, cols = near[0][rows, cols], near[1][rows, cols]
-    scores = fitted.score[:, place_of_cell[rows, cols]].T.astype(np.float64)
+    scores = _scores_at(inputs.grid, fitted, places)
     pioneer = np.array(["pioneer" in roles for roles in facts["roles"]])
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)
-    kind = np.zeros(len(places.x), dtype=np.uint8)
+    kind = np.full(len(places.x), -1, dtype=np.int64)
     warnings = []
     zone_of = blocks["zone"].to_numpy()[places.block]
-    for number, zone in enumerate(dict.fromkeys(blocks["zone"])):
+    for zone in dict.fromkeys(blocks["zone"]):
         mine = np.flatnonzero(zone_of == zone)
-        here = scores[mine]
-        fits = here >= site.mix.lowest_fit
-        supply = fits.sum(axis=0)
-        mean = np.where(fits, here, 0).sum(axis=0) / np.maximum(supply, 1)
-        mixed = choose_mix(mean, survival, pioneer, supply, len(mine), site.mix)
+        supply = gather(scores[mine], survival, site.mix)
+        mixed = choose_mix(supply, survival, pioneer, site.mix)
         if mixed.given_up:
             warnings.append(f"Zone {zone}: the mix could not hold to {', '.join(mixed.given_up)}; "
                             "see [mix] in the site file.")
-        if len(mine):
-            kind[mine] = place_species(np.where(fits, here, here - 1000), mixed.trees, number)
-            poor = int((~fits[np.arange(len(mine)), kind[mine]]).sum())
-            if poor:
-                warnings.append(f"Zone {zone}: {poor} of {len(mine)} trees stand where their "
-                                f"species fits less than {site.mix.lowest_fit} of 100.")
+        for group, trees in enumerate(mixed.trees):
+            spots = mine[supply.group == group]
+            kind[spots] = place_species(scores[spots], trees, seed=group)
+        misfit = int((supply.group < 0).sum())
+        open_ = int(supply.size.sum() - mixed.trees.sum())
+        if misfit:
+            warnings.append(f"Zone {zone}: {misfit} planting places are left empty, as no species "
+                            f"fits there at {site.mix.lowest_fit} of 100 or better.")
+        if open_:
+            warnings.append(f"Zone {zone}: {open_} planting places are left empty, so that the "
+                            "shares asked for in [mix] hold.")
     return kind, warnings
+
+
+def _scores_at(grid: Grid, fitted: Fit, places: Places) -> NDArray[np.float64]:
+    """Scores (places, species) of the cells that the places stand on.
+
+    A place on the boundary's rim may stand on a cell whose centre lies outside: it takes the
+    scores of the nearest scored cell.
+    """
+    rows, cols = grid.rows_cols(places.x, places.y)
+    if not fitted.mask[rows, cols].all():
+        near = distance_transform_edt(~fitted.mask, return_distances=False, return_indices=True)
+        rows, cols = near[0][rows, cols], near[1][rows, cols]
+    place_of_cell = np.cumsum(fitted.mask.ravel()).reshape(fitted.mask.shape) - 1
+    return fitted.score[:, place_of_cell[rows, cols]].T.astype(np.float64)
 
 
 def _rows(

@@ -211,7 +211,7 @@ class Zones(Table):
     """Width below which a bend in a zone's edge is straightened."""
 
 
-Ground = Literal["frosty", "wet", "steep", "rocky", "dry", "sheltered", "any"]
+Ground = Literal["frosty", "wet", "steep", "rocky", "dry", "shady", "any"]
 PatternName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
 
 
@@ -242,7 +242,7 @@ class Mix(Table):
     largest_share: Share = 0.35
     smallest_share: Share = 0.03
     pioneer_share: Share = 0.4
-    lowest_fit: Annotated[int, Field(ge=0, le=100)] = 25
+    lowest_fit: Annotated[int, Field(ge=0, le=100)] = 40
     """A species is used in a zone only where its fit reaches this (0-100)."""
 
 

@@ -17,8 +17,8 @@ from scipy.ndimage import uniform_filter
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer, radius
 
-#: Highest part of an inversion that readings may be stretched over (handbook of cold pools:
-#: UK practice caps pools at 50-70 m).
+#: Readings are not stretched further than this past the heights they were taken at: deeper
+#: inversions are rare (UK forecasting practice caps cold pools at 70 m, 50 m is proposed).
 TALLEST_INVERSION_M = 50.0
 #: Fewer readings than this cannot carry a fit; stated defaults are used instead.
 FEWEST_READINGS = 4
@@ -192,6 +192,7 @@ def cold_air_pooling(
     *,
     full_depth_m: float = 3.0,
     drawn_weight: float = 0.3,
+    drawn_edge_m: float = 20.0,
 ) -> FloatGrid:
     """Degree (0-1) to which cold air lies on a cell on a calm clear night.
 
@@ -204,8 +205,10 @@ def cold_air_pooling(
     fed = 0.5 + 0.5 * _rising(cold_air_gathered, 3.5, 5.5)
     against = 1 - level * low * hollow * fed
     against *= 1 - 0.6 * np.clip(cold_air_dammed / full_depth_m, 0, 1)
-    drawn = grid.cover(frost_hollows.geometry)
-    against[drawn] *= 1 - drawn_weight
+    drawn = grid.cover(frost_hollows.geometry).astype(np.float32)
+    # A line drawn by hand is good to some tens of metres, so its edge is soft.
+    drawn = uniform_filter(drawn, 2 * max(1, round(drawn_edge_m / grid.cell)) + 1, mode="nearest")
+    against *= 1 - drawn_weight * drawn
     return (1 - against).astype(np.float32)
 
 

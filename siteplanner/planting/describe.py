@@ -16,8 +16,6 @@ READS = ("slope", "aspect", "winter_minimum", "water_deficit", "drainage_class",
          "soil_depth", "stoniness", "height_above_channel", "sun_exposure")
 COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
            "north-west")
-HEAVY = {"clay", "silty clay", "sandy clay", "silty clay loam", "clay loam"}
-LIGHT = {"sand", "loamy sand", "sandy loam"}
 #: Questions asked of the spade where a layer is mostly unknown.
 UNKNOWN_ADVICE = {"soil_depth": "soil depth NOT CHECKED: dig before ordering",
                   "soil_ph": "soil pH NOT CHECKED: test before ordering",
@@ -75,7 +73,8 @@ def _quantiles(values: NDArray[np.float32], at: tuple[float, ...]) -> list[float
 
 
 def _median(values: NDArray[np.float32]) -> float:
-    return _quantiles(values, (0.5,))[0]
+    """Median, NaN where less than half is known."""
+    return _quantiles(values, (0.5,))[0] if np.isfinite(values).mean() >= 0.5 else float("nan")
 
 
 def _commonest(codes: NDArray[np.float32], classes: tuple[str, ...]) -> str:
@@ -99,7 +98,7 @@ def _facing(aspect: NDArray[np.float32]) -> str:
 def tags(ground: Ground, whole: Ground) -> frozenset[str]:
     """Kinds of ground that spacing rules and titles speak of.
 
-    ``whole`` is all ground to be planted; "frosty", "dry" and "sheltered" are told against it
+    ``whole`` is all ground to be planted; "frosty", "dry" and "shady" are told against it
     (common practice, no source).
     """
     found = {"any"}
@@ -114,13 +113,13 @@ def tags(ground: Ground, whole: Ground) -> frozenset[str]:
     if ground.water_deficit >= whole.water_deficit + 25:
         found.add("dry")
     if ground.sun_exposure <= 92 and "frosty" not in found:
-        found.add("sheltered")
+        found.add("shady")
     return frozenset(found)
 
 
 def title(ground: Ground, marks: frozenset[str]) -> str:
     """A few words that tell a crew which ground is meant."""
-    first = [word for word in ("frosty", "wet", "dry", "sheltered", "rocky") if word in marks]
+    first = [word for word in ("frosty", "wet", "dry", "shady", "rocky") if word in marks]
     if ground.slope < 5:
         form = "creek flat" if ground.height_above_channel < 4 else "level ground"
     elif ground.slope < 12:
@@ -137,11 +136,11 @@ def title(ground: Ground, marks: frozenset[str]) -> str:
 
 def _soil_words(ground: Ground) -> str:
     if not ground.texture:
-        return "soil unknown"
-    weight = ("heavy " if ground.texture in HEAVY else "light " if ground.texture in LIGHT else "")
-    depth = "shallow " if ground.soil_depth < 0.5 else ""
-    return f"{depth}{weight}{ground.texture}" if ground.texture in ("clay", "sand") else (
-        f"{depth}{ground.texture}")
+        return "soil not checked"
+    weight = "heavy " if ground.texture == "clay" else ""
+    if "soil_depth" in ground.unknown:
+        return f"{weight}{ground.texture}, depth not checked"
+    return f"{'shallow ' if ground.soil_depth < 0.5 else ''}{weight}{ground.texture}"
 
 
 def distinct_titles(titles: list[str], grounds: list[Ground]) -> list[str]:
@@ -190,7 +189,7 @@ def sentence(ground: Ground, frost_error_c: float) -> str:
     error = f" (give or take {frost_error_c:.1f})" if np.isfinite(frost_error_c) else ""
     parts.append(f"coldest night of an average winter about {ground.winter_minimum:.1f} °C{error}")
     if np.isfinite(ground.water_deficit):
-        parts.append(f"summer water deficit about {ground.water_deficit:.0f} mm")
-    parts += [UNKNOWN_ADVICE[name] for name in ground.unknown]
-    return ". ".join(part[0].upper() + part[1:] if i == 0 or part[0].islower() and
-                     "NOT CHECKED" not in part else part for i, part in enumerate(parts)) + "."
+        parts.append(f"about {ground.water_deficit:.0f} mm of water missing in a year")
+    text = ". ".join(part[0].upper() + part[1:] for part in parts) + "."
+    return f"{text} Still open: {'; '.join(UNKNOWN_ADVICE[n] for n in ground.unknown)}." if (
+        ground.unknown) else text

@@ -23,6 +23,15 @@ class Places:
     block: NDArray[np.int64]
     row: NDArray[np.int64]
 
+    def only(self, keep: NDArray[np.bool_]) -> Places:
+        """Give the places to keep, the rows of each block numbered anew, 1, 2 … without gaps."""
+        block = self.block[keep]
+        row = np.zeros(len(block), dtype=np.int64)
+        for one in np.unique(block):
+            mine = block == one
+            row[mine] = np.unique(self.row[keep][mine], return_inverse=True)[1] + 1
+        return Places(self.x[keep], self.y[keep], block, row)
+
 
 def set_out(
     blocks: gpd.GeoDataFrame,
@@ -47,9 +56,7 @@ def set_out(
         none = np.empty(0)
         return Places(none, none, none.astype(np.int64), none.astype(np.int64))
     places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
-    keep = ~_too_close(places, blocks["spacing_m"].to_numpy(dtype=np.float64))
-    x, y, of, row = places.x[keep], places.y[keep], places.block[keep], places.row[keep]
-    return Places(x, y, of, _renumbered(of, row))
+    return places.only(~_too_close(places, blocks["spacing_m"].to_numpy(dtype=np.float64)))
 
 
 def _too_close(places: Places, spacing: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -67,15 +74,6 @@ def _too_close(places: Places, spacing: NDArray[np.float64]) -> NDArray[np.bool_
         if not dropped[earlier]:
             dropped[later] = True
     return dropped
-
-
-def _renumbered(block: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Number the rows of each block 1, 2 … without gaps."""
-    out = np.zeros(len(row), dtype=np.int64)
-    for one in np.unique(block):
-        mine = block == one
-        out[mine] = np.unique(row[mine], return_inverse=True)[1] + 1
-    return out
 
 
 def row_bearing(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> float:
@@ -99,37 +97,42 @@ def row_bearing(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> float:
 
 def place_species(
     scores: NDArray[np.float64], trees: NDArray[np.int64], seed: int
-) -> NDArray[np.uint8]:
-    """Give every place a species so that the numbers come out exactly.
+) -> NDArray[np.int64]:
+    """Give places a species so that the numbers come out exactly; -1 where one stays empty.
 
-    ``scores`` (places, species) is the fit, ``trees`` (species,) the numbers, adding up to the
-    places. Each species is given a price that rises until no more places want it than there
+    ``scores`` (places, species) is the fit, ``trees`` (species,) the numbers, at most as many
+    as places. Each species is given a price that rises until no more places want it than there
     are trees; a seeded spread of a few points mixes species where several fit alike. What is
     then still open goes place by place to the best species left.
     """
     places, species = scores.shape
-    if trees.sum() != places:
+    empty = places - int(trees.sum())
+    if empty < 0:
         raise ValueError(f"{trees.sum()} trees for {places} places")
     random = np.random.Generator(np.random.PCG64(seed))
-    wish = scores + random.uniform(-12, 12, size=scores.shape)
-    wish[:, trees == 0] = -np.inf
-    price = np.zeros(species)
+    wish = np.column_stack([scores, np.zeros(places)])
+    wish += random.uniform(-12, 12, size=wish.shape)
+    number = np.append(trees, empty)
+    wish[:, number == 0] = -np.inf
+    price = np.zeros(species + 1)
     step = 40.0
     for _ in range(120):
         choice = (wish - price).argmax(axis=1)
-        excess = (np.bincount(choice, minlength=species) - trees) / max(places, 1)
+        excess = (np.bincount(choice, minlength=species + 1) - number) / max(places, 1)
         if not excess.any():
             break
         price += step * excess
         step *= 0.97
     choice = (wish - price).argmax(axis=1)
-    return _settle(wish - price, choice, trees.copy()).astype(np.uint8)
+    settled = _settle(wish - price, choice, number)
+    return np.where(settled == species, -1, settled)
 
 
 def _settle(
-    value: NDArray[np.float64], choice: NDArray[np.int64], left: NDArray[np.int64]
+    value: NDArray[np.float64], choice: NDArray[np.int64], number: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Keep each species' keenest places up to its number; move the rest to what is left."""
+    left = number.copy()
     out = np.full(len(choice), -1)
     gain = value[np.arange(len(choice)), choice]
     for kind in range(len(left)):

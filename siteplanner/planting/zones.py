@@ -21,7 +21,7 @@ _SEED = 20260101
 _SAMPLE = 20_000
 #: Kinds whose mean scores differ by less than this (points of 100, root mean square over the
 #: species) would be planted alike, so they are one kind.
-_ALIKE = 8.0
+_ALIKE = 12.0
 TOO_STEEP, NOTHING_FITS = -2, -3
 
 
