@@ -1,0 +1,240 @@
+"""Compiled kernels on the window of cells around each cell: slope, aspect, curvature, mean."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+_DEGREES = np.float32(180.0 / math.pi)
+
+# Odd polynomial for the arctangent on [-1, 1]; largest error 2e-8 rad, far below what the
+# heights allow, and it lets the compiler work on eight cells at once.
+_A2, _A4, _A6, _A8, _A10, _A12, _A14, _A16 = (
+    np.float32(c)
+    for c in (
+        -0.3333314528,
+        0.1999355085,
+        -0.1420889944,
+        0.1065626393,
+        -0.0752896400,
+        0.0429096138,
+        -0.0161657367,
+        0.0028662257,
+    )
+)
+_ZERO, _ONE, _TWO = np.float32(0), np.float32(1), np.float32(2)
+_QUARTER, _HALF, _FULL = np.float32(90), np.float32(180), np.float32(360)
+_NAN = np.float32(np.nan)
+_EIGHT = "UniTuple(float32, 8)"
+
+
+@njit("float32(float32, float32, float32, float32)", cache=True)
+def _corner(rise, along, beside, opposite):  # type: ignore[no-untyped-def]
+    """Rise of a corner of the window, or the first known way to carry it on, or level."""
+    rise = rise if rise == rise else along
+    rise = rise if rise == rise else beside
+    rise = rise if rise == rise else -opposite
+    return rise if rise == rise else _ZERO
+
+
+@njit("float32(float32, float32)", cache=True)
+def _side(rise, opposite):  # type: ignore[no-untyped-def]
+    """Rise of a side of the window, or that of the side opposite carried on, or level."""
+    rise = rise if rise == rise else -opposite
+    return rise if rise == rise else _ZERO
+
+
+@njit(_EIGHT + "(" + ", ".join(["float32"] * 8) + ")", cache=True)
+def _mend(a, b, c, d, f, g, h, i):  # type: ignore[no-untyped-def]
+    """Carry the ground on in straight lines where a neighbour is missing.
+
+    Letters are rises above the middle, in reading order. A corner goes on along its column,
+    else along its row, else across the middle.
+    """
+    return (
+        _corner(a, _TWO * d - g, _TWO * b - c, i),
+        _side(b, h),
+        _corner(c, _TWO * f - i, _TWO * b - a, g),
+        _side(d, f),
+        _side(f, d),
+        _corner(g, _TWO * d - a, _TWO * h - i, c),
+        _side(h, b),
+        _corner(i, _TWO * f - c, _TWO * h - g, a),
+    )
+
+
+@njit("float32(float32[:, ::1], int64, int64, float32)", cache=True)
+def _rise(dem, row, col, middle):  # type: ignore[no-untyped-def]
+    inside = 0 <= row < dem.shape[0] and 0 <= col < dem.shape[1]
+    return dem[row, col] - middle if inside else _NAN
+
+
+@njit(_EIGHT + "(float32[:, ::1], int64, int64)", cache=True)
+def _around(dem, row, col):  # type: ignore[no-untyped-def]
+    """Rises of the eight neighbours of any cell, mended."""
+    e = dem[row, col]
+    return _mend(
+        _rise(dem, row - 1, col - 1, e),
+        _rise(dem, row - 1, col, e),
+        _rise(dem, row - 1, col + 1, e),
+        _rise(dem, row, col - 1, e),
+        _rise(dem, row, col + 1, e),
+        _rise(dem, row + 1, col - 1, e),
+        _rise(dem, row + 1, col, e),
+        _rise(dem, row + 1, col + 1, e),
+    )
+
+
+@njit("float32(float32)", cache=True)
+def _arctan(x):  # type: ignore[no-untyped-def]
+    """Arctangent of 0 to 1, in degrees."""
+    s = x * x
+    tail = _A10 + s * (_A12 + s * (_A14 + s * _A16))
+    return _DEGREES * x * (_ONE + s * (_A2 + s * (_A4 + s * (_A6 + s * (_A8 + s * tail)))))
+
+
+@njit("UniTuple(float32, 2)(float32, float32, float32)", cache=True)
+def _steepness(east, south, turn):  # type: ignore[no-untyped-def]
+    """Slope and true aspect, degrees, of a plane with these rises per metre."""
+    grade = np.sqrt(east * east + south * south)
+    slope = _arctan(min(grade, _ONE) if grade <= _ONE else _ONE / grade)
+    slope = slope if grade <= _ONE else _QUARTER - slope
+    # Downhill is (-east, +north of south); clockwise from north: atan2(-east, south).
+    wide, tall = abs(east), abs(south)
+    long = max(wide, tall)
+    turned = _arctan(min(wide, tall) / (long if long > _ZERO else _ONE))
+    turned = _QUARTER - turned if wide > tall else turned
+    turned = _HALF - turned if south < _ZERO else turned
+    turned = _FULL - turned if east > _ZERO else turned
+    turned += turn
+    turned = turned - _FULL if turned >= _FULL else turned
+    turned = turned + _FULL if turned < _ZERO else turned
+    return slope, turned if long > _ZERO else _NAN
+
+
+@njit(
+    "void(int64, int64, float32[:, ::1], float32, float32, float32[:, ::1], float32[:, ::1])",
+    cache=True,
+    nogil=True,
+)
+def horn(first, last, dem, per_metre, turn, slope, aspect):  # type: ignore[no-untyped-def]
+    """Put slope and true aspect, degrees; ``per_metre`` is 1 / (8 cells' width)."""
+    rows, cols = dem.shape
+    for row in range(first, last):
+        inner = 0 < row < rows - 1
+        for col in range(0, cols, max(1, cols - 1) if inner else 1):
+            e = dem[row, col]
+            a, b, c, d, f, g, h, i = _around(dem, row, col)
+            east = ((c - a) + _TWO * (f - d) + (i - g)) * per_metre
+            south = ((g - a) + _TWO * (h - b) + (i - c)) * per_metre
+            steep, facing = _steepness(east, south, turn)
+            slope[row, col] = steep if e == e else _NAN
+            aspect[row, col] = facing if e == e else _NAN
+        if not inner:
+            continue
+        # The same away from the edge, without a branch, so that eight cells go at once.
+        above, here, below = dem[row - 1], dem[row], dem[row + 1]
+        slopes, aspects = slope[row], aspect[row]
+        for col in range(cols - 2):
+            e = here[col + 1]
+            a, b, c, d, f, g, h, i = _mend(
+                above[col] - e,
+                above[col + 1] - e,
+                above[col + 2] - e,
+                here[col] - e,
+                here[col + 2] - e,
+                below[col] - e,
+                below[col + 1] - e,
+                below[col + 2] - e,
+            )
+            east = ((c - a) + _TWO * (f - d) + (i - g)) * per_metre
+            south = ((g - a) + _TWO * (h - b) + (i - c)) * per_metre
+            steep, facing = _steepness(east, south, turn)
+            slopes[col + 1] = steep if e == e else _NAN
+            aspects[col + 1] = facing if e == e else _NAN
+
+
+@njit(
+    "void(int64, int64, float32[:, ::1], float32, float32[:, ::1], float32[:, ::1])",
+    cache=True,
+    nogil=True,
+)
+def bend(first, last, dem, cell, down, across):  # type: ignore[no-untyped-def]
+    cols = dem.shape[1]
+    square = cell * cell
+    for row in range(first, last):
+        for col in range(cols):
+            e = dem[row, col]
+            if e != e:
+                down[row, col] = _NAN
+                across[row, col] = _NAN
+                continue
+            a, b, c, d, f, g, h, i = _around(dem, row, col)
+            dd, ee = (d + f) / (_TWO * square), (b + h) / (_TWO * square)
+            ff = (c - a + g - i) / (_TWO * _TWO * square)
+            gg, hh = (f - d) / (_TWO * cell), (b - h) / (_TWO * cell)
+            grade = gg * gg + hh * hh
+            if grade > _ZERO:
+                mixed = ff * gg * hh
+                down[row, col] = -_TWO * (dd * gg * gg + ee * hh * hh + mixed) / grade
+                across[row, col] = -_TWO * (dd * hh * hh + ee * gg * gg - mixed) / grade
+            else:
+                down[row, col] = -(dd + ee)
+                across[row, col] = -(dd + ee)
+
+
+@njit(
+    "void(int64, int64, float32[:, ::1], int64, float32[:, ::1])",
+    cache=True,
+    nogil=True,
+)
+def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
+    """Slide sums of the window's columns down the rows and a running total across them.
+
+    Blocks of rows start afresh at fixed places, so strips do not change a single bit, and
+    heights are taken from the first known one, so that the sums stay small.
+    """
+    rows, cols = dem.shape
+    block = max(64, 2 * half)
+    sums, known = np.empty(cols + 1), np.empty(cols + 1, np.int64)
+    column, count = np.empty(cols), np.empty(cols, np.int64)
+    for start in range(first - first % block, last, block):
+        base = 0.0
+        for value in dem[start]:
+            if value == value:
+                base = float(value)
+                break
+        column[:] = 0.0
+        count[:] = 0
+        for r in range(max(0, start - half), min(rows, start + half)):
+            for c in range(cols):
+                value = dem[r, c]
+                if value == value:
+                    column[c] += value - base
+                    count[c] += 1
+        for row in range(start, min(start + block, last)):
+            enter, leave = row + half, row - half - 1
+            for c in range(cols):
+                if enter < rows:
+                    value = dem[enter, c]
+                    if value == value:
+                        column[c] += value - base
+                        count[c] += 1
+                if leave >= max(0, start - half):
+                    value = dem[leave, c]
+                    if value == value:
+                        column[c] -= value - base
+                        count[c] -= 1
+            if row < first:
+                continue
+            sums[0], known[0] = 0.0, 0
+            for c in range(cols):
+                sums[c + 1] = sums[c] + column[c]
+                known[c + 1] = known[c] + count[c]
+            for c in range(cols):
+                left, right = max(0, c - half), min(cols, c + half + 1)
+                n = known[right] - known[left]
+                value = dem[row, c] - base
+                out[row, c] = value - (sums[right] - sums[left]) / n if n > 0 else _NAN

@@ -1,0 +1,87 @@
+"""Sun and thirst against the worked examples of FAO-56 (Allen et al. 1998) and others."""
+
+import numpy as np
+import pytest
+
+from siteplanner.ground.drought import hargreaves, water_year
+from siteplanner.ground.sun import (
+    MID_MONTH,
+    daylight,
+    declination,
+    nearness,
+    sky_radiation,
+    sunset_angle,
+)
+
+
+def test_fao56_example_8_radiation_outside_the_air():
+    # 3 September (J 246) at 20 degrees south.
+    assert nearness(246) == pytest.approx(0.985, abs=0.0005)
+    assert declination(246) == pytest.approx(0.120, abs=0.0005)
+    assert sunset_angle(-20, declination(246)) == pytest.approx(1.527, abs=0.0005)
+    assert sky_radiation(-20, 246) == pytest.approx(32.2, abs=0.05)
+
+
+def test_fao56_example_9_daylight():
+    assert daylight(-20, 246) == pytest.approx(11.7, abs=0.05)
+
+
+def test_fao56_example_10_radiation_and_daylight():
+    # Rio de Janeiro, 22.9 degrees south, 15 May (J 135).
+    assert sky_radiation(-22.9, 135) == pytest.approx(25.1, abs=0.05)
+    assert daylight(-22.9, 135) == pytest.approx(10.9, abs=0.05)
+
+
+def test_fao56_example_17_and_18_radiation():
+    # Bangkok, 13 deg 44 min north, 15 April; Uccle, 50 deg 48 min north, 6 July.
+    assert sky_radiation(13 + 44 / 60, 105) == pytest.approx(38.06, abs=0.005)
+    assert daylight(13 + 44 / 60, 105) == pytest.approx(12.31, abs=0.005)
+    assert sky_radiation(50.8, 187) == pytest.approx(41.09, abs=0.005)
+
+
+def test_monthly_daylight_tables():
+    # 20 N: Bautista et al. (2009); 46 N: Mimikou & Baltas (2002).
+    at_20 = [10.9, 11.3, 11.9, 12.5, 12.9, 13.2, 13.1, 12.7, 12.1, 11.5, 11.0, 10.8]
+    at_46 = [8.9, 10.1, 11.6, 13.3, 14.7, 15.5, 15.2, 13.9, 12.3, 10.7, 9.2, 8.5]
+    assert daylight(20, MID_MONTH) == pytest.approx(at_20, abs=0.15)
+    assert daylight(46, MID_MONTH) == pytest.approx(at_46, abs=0.15)
+
+
+def test_hargreaves_with_the_examples_radiation():
+    # Inputs of FAO-56 examples 15 and 17; results computed from eq. 52, not printed there.
+    assert hargreaves(14.8, 26.6, 40.6) == pytest.approx(5.04, abs=0.005)
+    assert hargreaves(25.6, 34.8, 38.06) == pytest.approx(5.20, abs=0.005)
+    assert hargreaves(19, 25, 32) == pytest.approx(2.93, abs=0.005)
+
+
+def test_water_year_of_the_regression_case():
+    # Thornthwaite & Mather (1955, 1957), exponential form; invented rain, computed result.
+    rain = [80, 60, 50, 40, 35, 30, 25, 30, 60, 90, 95, 90]
+    thirst = np.array(
+        [10.96, 13.07, 29.35, 45.61, 59.16, 75.04, 93.21, 93.40, 64.31, 44.49, 26.03, 17.72]
+    )
+    stored, used = water_year(rain, thirst, 100)
+    ends = [100, 100, 100, 94.5, 74.3, 47.3, 23.9, 12.7, 12.2, 57.7, 100, 100]
+    assert stored == pytest.approx(ends, abs=0.06)
+    assert used.sum() == pytest.approx(449.46, abs=0.02)
+    assert (thirst - used).sum() == pytest.approx(122.89, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("capacity", "lost", "kept", "fitted"),
+    [
+        (100, 10, 90.5, 90.0),
+        (100, 50, 60.7, 59.2),
+        (100, 100, 36.8, 35.0),
+        (150, 50, 107.5, 106.3),
+        (300, 100, 215.0, 214.4),
+    ],
+)
+def test_one_dry_month_as_the_tables_have_it(capacity, lost, kept, fitted):
+    # ``fitted``: the U.S. Geological Survey's fit to the tables of Thornthwaite & Mather (1957).
+    rain, thirst = np.full(12, 5000.0), np.zeros(12)
+    rain[6], thirst[6] = 0, lost
+    stored, used = water_year(rain, thirst, capacity)
+    assert stored[6] == pytest.approx(kept, abs=0.06)
+    assert stored[6] == pytest.approx(fitted, abs=2)
+    assert used[6] == pytest.approx(capacity - stored[6])
