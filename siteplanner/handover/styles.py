@@ -240,6 +240,8 @@ def _qml_label(root: ET.Element, style: Style) -> None:
     ET.SubElement(text, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
     if style.rules[0].symbol.form == "fill":  # in the middle of the area
         ET.SubElement(settings, "placement", {"placement": "1", "quadOffset": "4"})
+    # Left to itself the program drops labels of blocks and readings where trees lie beneath.
+    ET.SubElement(settings, "rendering", {"displayAll": "1", "obstacle": "0"})
 
 
 def _rgba(colour: str, opacity: float = 1.0) -> str:

@@ -238,6 +238,14 @@ def test_each_file_is_a_valid_cloud_optimized_geotiff_with_overviews(plan, tmp_p
             assert file.overviews(1)[0] == 2
 
 
+def test_overviews_of_categories_hold_no_class_between(plan, tmp_path):
+    grid = replace(plan.grid, shape=(1100, 1100))
+    values = np.add.outer(np.arange(1100), np.arange(1100) // 2) % 2 * np.float32(6)
+    path = write_layer(plan.infos["drainage_class"], values.astype(np.float32), grid, tmp_path)
+    with rasterio.open(path, overview_level=0) as file:
+        assert set(np.unique(file.read(1))) <= {0, 6}
+
+
 def test_writing_from_several_threads_gives_the_same_bytes(plan, tmp_path):
     (tmp_path / "one").mkdir(), (tmp_path / "many").mkdir()
     infos = [replace(plan.infos["slope"], name=f"slope_{i}") for i in range(12)]
