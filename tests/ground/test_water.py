@@ -1,0 +1,171 @@
+"""Water's way: known valleys, and pyflwdir on random and real surfaces."""
+
+import numpy as np
+import pyflwdir
+import pytest
+from ground.surfaces import grid_of, hills, middles
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siteplanner.ground.water import (
+    channels,
+    flow,
+    height_above_channel,
+    specific_catchment,
+    wetness,
+)
+
+# pyflwdir's D8 codes in the order of our directions; 0 is an outlet, 247 unknown.
+THEIR_CODES = np.array([1, 2, 4, 8, 16, 32, 64, 128, 0, 247], np.uint8)
+
+
+def network(direction):
+    """Our flow directions as a pyflwdir network."""
+    codes = np.where(np.isnan(direction), 9, direction).astype(int)
+    return pyflwdir.from_array(THEIR_CODES[codes], ftype="d8")
+
+
+@pytest.fixture(scope="module")
+def jacksboro():
+    cbook = pytest.importorskip("matplotlib.cbook", reason="matplotlib carries the real DEM")
+    with cbook.get_sample_data("jacksboro_fault_dem.npz") as held:
+        return held["elevation"].astype(np.float32)
+
+
+def their_fill(dem):
+    given_to = np.where(np.isnan(dem), np.float32(-9999), dem)
+    filled, _ = pyflwdir.dem.fill_depressions(given_to, nodata=-9999.0)
+    return np.where(np.isnan(dem), np.nan, filled)
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    seed=st.integers(0, 9999),
+    shape=st.tuples(st.integers(1, 30), st.integers(2, 30)),
+    steps=st.sampled_from([0, 1, 5]),
+    gaps=st.integers(0, 30),
+)
+def test_fill_equals_pyflwdir_bit_for_bit(seed, shape, steps, gaps):
+    dem = hills(shape, seed, relief=20, rough=3)
+    if steps:  # terraces of whole metres: much level ground
+        dem = np.round(dem / steps) * np.float32(steps)
+    rng = np.random.default_rng(seed)
+    dem[rng.integers(0, shape[0], gaps), rng.integers(0, shape[1], gaps)] = np.nan
+    filled, direction, area = flow(dem, grid_of(shape, 2.0))
+    assert filled.tobytes() == their_fill(dem).astype(np.float32).tobytes()
+    _holds_together(dem, filled, direction, area)
+
+
+def drops(filled, direction):
+    """Steepest drop to a neighbour, and drop in the chosen direction, by way of slices."""
+    rows, cols = filled.shape
+    around = np.pad(filled, 1, constant_values=np.nan)
+    ways = ((0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1))
+    falls = np.stack(
+        [
+            (filled - around[1 + r : 1 + r + rows, 1 + c : 1 + c + cols])
+            * np.float32(np.sqrt(0.5) if r and c else 1)
+            for r, c in ways
+        ]
+        + [np.zeros_like(filled)]
+    )
+    steepest = np.fmax.reduce(falls)
+    codes = np.where(np.isnan(direction), 8, direction).astype(int)
+    return steepest, np.take_along_axis(falls, codes[None], axis=0)[0]
+
+
+def _holds_together(dem, filled, direction, area):
+    """Water never rises, always gets out, and all of it arrives."""
+    known = ~np.isnan(dem)
+    assert (np.isnan(direction) == ~known).all() and (np.isnan(area) == ~known).all()
+    if not known.any():
+        return
+    net = network(direction)
+    assert np.array_equal(net.upstream_area()[known] * 4.0, area[known])
+    assert area[direction == 8].sum() == 4.0 * known.sum()
+    steepest, chosen = drops(filled, direction)
+    assert np.array_equal(chosen[steepest > 0], steepest[steepest > 0])
+    below = filled.ravel()[net.idxs_ds]
+    assert (below <= filled.ravel())[known.ravel()].all()
+
+
+def test_fill_of_a_real_dem_equals_pyflwdir_and_outlets_agree(jacksboro):
+    grid = grid_of(jacksboro.shape, 90.0)
+    filled, direction, area = flow(jacksboro, grid)
+    theirs, codes = pyflwdir.dem.fill_depressions(jacksboro, nodata=-9999.0)
+    assert filled.tobytes() == theirs.tobytes()
+    assert (filled > jacksboro).sum() > 1000
+    net = network(direction)
+    assert np.array_equal((net.upstream_area() * 8100.0).astype(np.float32), area)
+    # Theirs goes to the lowest neighbour, ours down the steepest way, and each has its own way
+    # across level ground, of which heights in whole metres leave much: the main outlet agrees,
+    # the next ones nearly, single cells need not.
+    flood_net = pyflwdir.from_array(codes, ftype="d8")
+    at_theirs = np.sort(flood_net.upstream_area().ravel()[flood_net.idxs_pit])[::-1][:8]
+    at_ours = np.sort(area[direction == 8])[::-1][:8] / 8100
+    assert at_ours[0] == pytest.approx(at_theirs[0], rel=0.002)
+    assert at_ours == pytest.approx(at_theirs, rel=0.05)
+
+
+def test_height_above_channel_equals_pyflwdir(jacksboro):
+    grid = grid_of(jacksboro.shape, 90.0)
+    filled, direction, area = flow(jacksboro, grid)
+    stream = channels(area, channel_area=4e6)
+    ours = height_above_channel(filled, direction, stream)
+    theirs = network(direction).hand(stream == 1, filled)
+    met = np.isfinite(ours)
+    assert 0.5 < met.mean() < 1
+    assert np.array_equal(ours[met], theirs[met])
+    assert (ours[stream == 1] == 0).all() and (ours[met] >= 0).all()
+
+
+def test_a_hollow_fills_to_its_lowest_spill():
+    dem = np.full((7, 7), 10, np.float32)
+    dem[2:5, 2:5] = 3
+    dem[3, 5], dem[3, 6] = 6, 5
+    filled, direction, area = flow(dem, grid_of(dem.shape))
+    assert (filled[2:5, 2:5] == 6).all() and filled[3, 5] == 6 and filled[3, 6] == 5
+    assert direction[3, 5] == 0
+    assert direction[3, 6] == 8 and area[3, 6] >= 11
+
+
+def test_an_embankment_holds_water_back_to_its_crest():
+    x, _ = middles((9, 40))
+    dem = (100 - 0.1 * x).astype(np.float32)  # a floor that falls to the east
+    dem[0], dem[-1] = 200, 200  # valley sides
+    dem[:, 25] = np.maximum(dem[:, 25], 100.5)
+    filled, _, _ = flow(dem, grid_of(dem.shape))
+    pond = filled - dem
+    assert filled[4, 24] == pytest.approx(100.5) and pond[4, 24] > 0.5
+    assert (pond[:, 26:] == 0).all()
+
+
+def test_a_v_valley_gathers_its_sides():
+    x, y = middles((21, 31), 2.0)
+    dem = (100 + 0.5 * np.abs(x) + 0.01 * y).astype(np.float32)  # falls to the south
+    grid = grid_of(dem.shape, 2.0)
+    filled, direction, area = flow(dem, grid)
+    assert (filled == dem).all()
+    assert (direction[:-1, 15] == 2).all()
+    assert area[-1, 15] > 0.9 * dem.size * 4
+    assert (np.diff(area[:, 15]) > 0).all()
+    stream = channels(area, channel_area=100 * 4.0)
+    hand = height_above_channel(filled, direction, stream)
+    side = hand[10, 15:]
+    assert (np.diff(side) > 0).all() and side[0] == 0
+    assert side[8] == pytest.approx(0.5 * 16, abs=0.3)
+
+
+def test_wetness_is_the_published_formula_with_a_floor_for_the_slope():
+    # ln(a / tan b), Beven & Kirkby (1979); the figures are worked out, not printed there.
+    steep = np.array([[np.degrees(np.arctan(0.1)), 5, 3, 45, 0]], np.float32)
+    catchment = np.array([[1000, 100, 500, 10, 10]], np.float32)
+    index = wetness(catchment, steep, least_slope=0.5)
+    floor = np.log(10 / np.tan(np.radians(0.5)))
+    assert index == pytest.approx(np.array([[9.2103, 7.0414, 9.1633, 2.3026, floor]]), abs=1e-4)
+
+
+def test_catchment_per_metre_of_contour():
+    area = np.array([[400.0, np.nan]], np.float32)
+    per_metre = specific_catchment(area, grid_of((1, 2), 5.0))
+    assert per_metre[0, 0] == 80 and np.isnan(per_metre[0, 1])
