@@ -73,8 +73,9 @@ def score_factor(factor: Factor, values: NDArray[np.float32]) -> NDArray[np.floa
     ramps = _ramps(factor.points)
     out = np.empty((len(ramps), values.size), dtype=np.float32)
     for species, (a, b, c, d, up, down, below, above) in enumerate(ramps):
-        rising = np.where(np.isfinite(a), np.where(values >= b, 100, (values - a) * up), below)
-        falling = np.where(np.isfinite(d), np.where(values <= c, 100, (d - values) * down), above)
+        with np.errstate(invalid="ignore"):
+            rising = (values - a) * up if np.isfinite(a) else np.full_like(values, below)
+            falling = (d - values) * down if np.isfinite(d) else np.full_like(values, above)
         rising = np.where(values >= b, np.float32(100), rising)
         falling = np.where(values <= c, np.float32(100), falling)
         out[species] = np.clip(np.minimum(rising, falling), 0, 100)

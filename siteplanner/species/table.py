@@ -175,8 +175,8 @@ def _tolerances(
     for layer, table in points.items():
         # A missing inner point makes the step sharp, at the outer one; a missing outer point
         # means that the species never dies of it, yet thrives only within the inner one.
-        table[:, 1] = np.maximum(table[:, 1], table[:, 0])
-        table[:, 2] = np.minimum(table[:, 2], table[:, 3])
+        table[:, 1] = np.where(np.isinf(table[:, 1]), table[:, 0], table[:, 1])
+        table[:, 2] = np.where(np.isinf(table[:, 2]), table[:, 3], table[:, 2])
         for row in np.flatnonzero((table[:, 1:] < table[:, :-1]).any(axis=1)):
             faults.add(path, f"{raw['botanical_name'][row]}, {layer}",
                        "the points are not in order",

@@ -1,0 +1,97 @@
+"""The layout: exact numbers, fit before chance, spacing across blocks, setbacks."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial import cKDTree
+
+from siteplanner.planting.layout import place_species, row_bearing, set_out
+from siteplanner.planting.patterns import patterns
+from siteplanner.planting.setbacks import plantable_area, with_setbacks
+
+CRS = "EPSG:32756"
+
+
+@given(st.lists(st.integers(0, 40), min_size=1, max_size=6), st.integers(0, 20), st.integers(0, 99))
+@settings(deadline=None)
+def test_numbers_come_out_exactly(trees, empty, seed):
+    places = sum(trees) + empty
+    scores = np.random.default_rng(seed).uniform(0, 100, (places, len(trees)))
+    placed = place_species(scores, np.array(trees), seed)
+    assert np.bincount(placed[placed >= 0], minlength=len(trees)).tolist() == trees
+    assert (placed == -1).sum() == empty
+
+
+def test_each_species_gets_the_ground_it_likes():
+    scores = np.zeros((200, 2))
+    scores[:100, 0] = scores[100:, 1] = 90
+    placed = place_species(scores, np.array([100, 100]), seed=1)
+    assert (placed[:100] == 0).all() and (placed[100:] == 1).all()
+
+
+def test_more_trees_than_places_is_refused():
+    with pytest.raises(ValueError, match="5 trees for 3 places"):
+        place_species(np.zeros((3, 1)), np.array([5]), seed=1)
+
+
+def blocks(*shapes, spacing=3.0):
+    return gpd.GeoDataFrame(
+        {"pattern": "square", "spacing_m": spacing, "bearing_deg": [10.0 * i for i in
+                                                                    range(len(shapes))]},
+        geometry=list(shapes), crs=CRS)
+
+
+def test_touching_blocks_keep_the_spacing_between_them():
+    places = set_out(blocks(shapely.box(0, 0, 60, 60), shapely.box(60, 0, 120, 60)), patterns(),
+                     gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS))
+    points = np.column_stack([places.x, places.y])
+    assert cKDTree(points).query(points, k=2)[0][:, 1].min() >= 3.0 - 1e-9
+    for one in (0, 1):
+        rows = np.unique(places.row[places.block == one])
+        assert rows.tolist() == list(range(1, len(rows) + 1))
+
+
+def spikes(numbers):
+    """An ugly star-shaped polygon with a hole."""
+    turn = np.linspace(0, 2 * np.pi, len(numbers), endpoint=False)
+    ring = np.column_stack([np.cos(turn), np.sin(turn)]) * np.array(numbers)[:, None] + 100
+    return shapely.Polygon(ring).difference(shapely.Point(103, 98).buffer(4))
+
+
+@given(st.lists(st.floats(15, 90), min_size=5, max_size=14), st.floats(0, 25), st.floats(0, 15))
+@settings(max_examples=60, deadline=None)
+def test_no_place_lies_in_a_setback_or_outside_the_ground(numbers, line_m, point_m):
+    outline = spikes(numbers)
+    boundary = gpd.GeoDataFrame(geometry=[outline], crs=CRS)
+    things = gpd.GeoDataFrame(
+        {"kind": ["power_line", "building"], "name": ["", ""]},
+        geometry=[shapely.LineString([(0, 90), (120, 110), (200, 60)]), shapely.Point(130, 130)],
+        crs=CRS)
+    metres = {"power_line": line_m, "building": point_m, "boundary": 2.0}
+    features, setbacks = with_setbacks(things, boundary, metres)
+    area = plantable_area(boundary, boundary.assign(plant=True), setbacks)
+    parts = [p for p in shapely.get_parts(area) if p.geom_type == "Polygon"]
+    if not parts:
+        return
+    places = set_out(blocks(*parts), patterns(), features)
+    points = shapely.points(places.x, places.y)
+    for shape, metres in zip(features.geometry, features["setback_m"], strict=True):
+        assert (shapely.distance(points, shape) > metres).all()
+    assert (shapely.distance(points, outline.boundary) > 2.0).all()
+    assert shapely.contains_xy(outline, places.x, places.y).all()
+
+
+@pytest.mark.parametrize(("fall_to", "bearing"), [(0, 90), (45, 135), (90, 0), (200, 110)])
+def test_rows_run_across_the_slope(fall_to, bearing):
+    from affine import Affine
+
+    from siteplanner.grid import Grid
+
+    grid = Grid(None, Affine(2, 0, 0, 0, -2, 0), (30, 40))
+    rows, cols = np.mgrid[:30, :40]
+    turn = np.radians(fall_to)
+    dem = (-(cols * 2 * np.sin(turn) - rows * 2 * np.cos(turn)) * 0.3).astype(np.float32)
+    assert row_bearing(dem, grid, np.ones(grid.shape, bool)) == pytest.approx(bearing, abs=0.11)
