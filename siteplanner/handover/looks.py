@@ -98,9 +98,14 @@ def _rows(plan: Plan) -> Style:
 
 
 def _trees(plan: Plan) -> Style:
+    # As wide on the ground as a young crown, so that thousands of them do not hide the zones.
     colours = list(plan.species["colour"])
     rules = [
-        Rule(str(name), Symbol("marker", colour, width_mm=0.1, size_mm=1.6, shape=shape), str(name))
+        Rule(
+            str(name),
+            Symbol("marker", colour, colour, width_mm=0.1, size_mm=1.2, size_m=1.6, shape=shape),
+            str(name),
+        )
         for name, colour, shape in zip(
             plan.species["botanical_name"], colours, shapes(colours), strict=True
         )

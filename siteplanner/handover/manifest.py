@@ -77,12 +77,13 @@ def write_manifest(plan: Plan, path: Path, files: Iterable[str]) -> None:
 def headlines(plan: Plan) -> dict[str, Any]:
     """Figures of the plan as a whole: totals, and trees by zone and by species.
 
-    ``area_planted_ha`` is the map area of all zones.
+    ``area_planted_ha`` is the map area of the zones that hold trees.
     """
+    planted = plan.zones["trees"] > 0
     by_species = plan.trees["species"].value_counts()
     return {
         "trees_total": plan.trees_total,
-        "area_planted_ha": round(float(plan.zones["area_ha"].sum()), 2),
+        "area_planted_ha": round(float(plan.zones["area_ha"][planted].sum()), 2),
         "zones": [
             {"zone": zone, "title": title, "trees": trees, "area_ha": area}
             for zone, title, trees, area in zip(

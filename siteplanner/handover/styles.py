@@ -22,7 +22,8 @@ class Symbol:
 
     ``form`` is ``fill``, ``line`` or ``marker``; ``colour`` and ``edge`` are #rrggbb, an
     empty ``colour`` leaves a fill open; ``width_mm`` is the line's or edge's width,
-    ``size_mm`` a marker's diameter; ``dash_mm`` alternates line and gap.
+    ``size_mm`` a marker's diameter on paper; ``size_m``, where not 0, is its diameter on the
+    ground, which QML can say and SLD 1.0 cannot; ``dash_mm`` alternates line and gap.
     """
 
     form: str
@@ -31,6 +32,7 @@ class Symbol:
     width_mm: float = 0.3
     opacity: float = 1.0
     size_mm: float = 2.0
+    size_m: float = 0.0
     shape: str = "circle"
     dash_mm: tuple[float, ...] = ()
 
@@ -221,7 +223,8 @@ def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
         if symbol.form == "fill":
             values["style"] = "solid" if symbol.colour else "no"
         else:
-            values |= {"name": symbol.shape, "size": f"{symbol.size_mm:g}", "size_unit": "MM"}
+            size, unit = (symbol.size_m, "MapUnit") if symbol.size_m else (symbol.size_mm, "MM")
+            values |= {"name": symbol.shape, "size": f"{size:g}", "size_unit": unit}
     layer = ET.SubElement(element, "layer", {"class": kind, "enabled": "1", "pass": "0"})
     layer.set("locked", "0")
     for key, value in values.items():

@@ -51,6 +51,14 @@ def test_trees_are_the_same_in_package_counts_and_manifest(folder):
     assert manifest["area_planted_ha"] == round(zones["area_ha"].sum(), 2)
 
 
+def test_a_zone_without_trees_is_not_planted_area(plan, tmp_path):
+    bare = plan.zones.assign(trees=plan.zones["trees"].where(plan.zones["zone"] != "A", 0))
+    area = bare["area_ha"][bare["zone"] != "A"].sum()
+    write_manifest(replace(plan, zones=bare), tmp_path / "plan.json", [])
+    manifest = json.loads((tmp_path / "plan.json").read_text(encoding="utf-8"))
+    assert manifest["area_planted_ha"] == round(area, 2)
+
+
 def test_counts_have_one_header_and_plain_line_ends(folder, plan):
     raw = (folder / "counts.csv").read_bytes()
     assert raw.startswith(b"zone,paddock,species,common_name,trees,infill,order\n")
