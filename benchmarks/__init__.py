@@ -1,0 +1,1 @@
+"""Speed and memory, each figure as a ratio against a named reference in the same run."""
