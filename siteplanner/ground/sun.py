@@ -204,7 +204,8 @@ def _looks(cell: float, reach: float) -> tuple[NDArray[np.float32], NDArray[np.i
     """Cells to look at for the horizon: (n, 3) rows down, columns right, 1 / distance (1/m).
 
     Directions follow each other clockwise from grid north; the second array tells where each
-    ends. Steps grow with the distance by a twelfth, so far ground is looked at more coarsely.
+    ends. Steps are a twenty-fourth of the distance (a cell at least), so far ground is looked at
+    more coarsely, and a far edge may come out lower by that share.
     """
     found, ends = [], []
     for direction in range(_LOOKS):
@@ -212,13 +213,18 @@ def _looks(cell: float, reach: float) -> tuple[NDArray[np.float32], NDArray[np.i
         seen = set()
         steps = 1.0
         while steps * cell <= reach:
-            down, right = round(-steps * math.cos(angle)), round(steps * math.sin(angle))
+            down, right = _nearest(-steps * math.cos(angle)), _nearest(steps * math.sin(angle))
             if (down, right) not in seen:
                 seen.add((down, right))
                 found.append((down, right, 1 / (cell * math.hypot(down, right))))
-            steps = max(steps + 1, steps * 13 / 12)
+            steps = max(steps + 1, steps * 25 / 24)
         ends.append(len(found))
     return np.array(found, np.float32).reshape(-1, 3), np.array(ends)
+
+
+def _nearest(steps: float) -> int:
+    """Round to the nearest whole number, halves away from 0, so that mirrored looks see mirrored cells."""
+    return int(math.copysign(math.floor(abs(steps) + 0.5 + 1e-9), steps))
 
 
 @njit(
@@ -262,7 +268,7 @@ def _shine(  # type: ignore[no-untyped-def]
                 line[c] = max(zero, -(east[c] * de + north[c] * dn) / up[c])
             for n in range(start, look_end[k]):
                 r, right = row + int(look[n, 0]), int(look[n, 1])
-                if r < 0 or r >= rows:
+                if r < 0 or r >= rows or abs(right) >= cols:
                     continue
                 near = look[n, 2]
                 there = dem[r]

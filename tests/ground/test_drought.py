@@ -1,0 +1,89 @@
+"""The water year: what goes in comes out, and more sun or less soil means more want."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from ground.surfaces import grid_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siteplanner.ground.drought import (
+    annual_rainfall,
+    hargreaves,
+    monthly_thirst,
+    water_deficit,
+    water_year,
+)
+
+CLIMATE = SimpleNamespace(
+    tmin_c=np.array([11, 11, 9, 7, 5, 3, 2, 3, 4, 6, 8, 9.5]),
+    tmax_c=np.array([23, 23, 20, 17, 14, 11, 11, 12, 14, 16, 19, 21.0]),
+    rain_mm=np.array([40, 38, 45, 60, 70, 75, 80, 82, 75, 68, 60, 50.0]),
+)
+
+months = st.lists(st.floats(0, 300), min_size=12, max_size=12)
+
+
+@settings(deadline=None)
+@given(rain=months, thirst=months, capacity=st.floats(0, 500))
+def test_water_is_neither_made_nor_lost(rain, thirst, capacity):
+    rain, thirst = np.array(rain), np.array(thirst)
+    stored, used = water_year(rain, thirst, capacity)
+    assert (stored >= 0).all() and (stored <= capacity + 1e-9).all()
+    assert (used >= np.minimum(rain, thirst) - 1e-9).all() and (used <= thirst + 1e-9).all()
+    before = np.roll(stored, 1)
+    spilt = rain + before - used - stored
+    assert (spilt[1:] > -1e-6).all()
+    full = stored >= capacity - 1e-9
+    assert np.abs(spilt[1:][~full[1:]]).max(initial=0) < 1e-6
+    # A year without surplus may close only slowly; then the first month still carries a rest.
+    if rain.sum() > thirst.sum():
+        assert spilt[0] > -1e-5
+
+
+def test_a_soil_that_never_refills_settles_where_the_year_closes():
+    rain, thirst = np.full(12, 20.0), np.tile([10.0, 90.0], 6)
+    stored, used = water_year(rain, thirst, 100)
+    assert used.sum() == pytest.approx(rain.sum(), abs=1e-4)
+    assert stored.max() < 100
+
+
+def test_warmer_days_with_wider_range_want_more_and_polar_cold_wants_none():
+    assert hargreaves(5, 25, 30) > hargreaves(10, 20, 30) > hargreaves(5, 15, 30)
+    assert hargreaves(-40, -30, 10) == 0
+    summer = monthly_thirst(CLIMATE, -42.0)
+    assert summer.argmax() in (0, 11) and summer.argmin() in (5, 6)
+
+
+def deficit(water=120.0, year=100.0, summer=100.0, winter=100.0):
+    grid = grid_of((1, 1))
+    layers = (np.full((1, 1), v, np.float32) for v in (water, year, summer, winter))
+    return float(water_deficit(*layers, grid, -42.0, CLIMATE)[0, 0])
+
+
+def test_level_ground_has_the_station_s_own_balance():
+    thirst = monthly_thirst(CLIMATE, -42.0)
+    _, used = water_year(CLIMATE.rain_mm, thirst, 120.0)
+    assert deficit() == pytest.approx((thirst - used).sum(), rel=1e-5)
+    assert deficit() > 50
+
+
+def test_want_grows_with_sun_and_shrinks_with_soil():
+    assert deficit(year=110, summer=103, winter=150) > deficit()
+    assert deficit(year=85, summer=95, winter=50) < deficit()
+    assert deficit(water=30) > deficit(water=120) > deficit(water=300)
+    assert deficit(water=0) == pytest.approx(
+        np.maximum(monthly_thirst(CLIMATE, -42.0) - CLIMATE.rain_mm, 0).sum(), rel=1e-5
+    )
+
+
+def test_unknown_soil_or_sun_gives_unknown_want():
+    assert np.isnan(deficit(water=np.nan)) and np.isnan(deficit(summer=np.nan))
+
+
+def test_rainfall_is_the_year_s_sum_where_there_is_ground():
+    dem = np.array([[1.0, np.nan]], np.float32)
+    rain = annual_rainfall(dem, CLIMATE)
+    assert rain.dtype == np.float32
+    assert rain[0, 0] == pytest.approx(743) and np.isnan(rain[0, 1])
