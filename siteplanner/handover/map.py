@@ -69,6 +69,7 @@ def map_page(plan: Plan) -> str:
         make_map,
         _own("map_trees.js"),
         _own("map_page.js"),
+        _own("map_panels.js"),
     ]
     return "\n".join(
         [

@@ -1,4 +1,4 @@
-/* The map page: draws the plan that the page carries, and tells about what is tapped. */
+/* The map itself: draws the plan that the page carries, and tells about what is tapped. */
 "use strict";
 
 const plan = JSON.parse(document.getElementById("siteplan-data").textContent);
@@ -60,6 +60,7 @@ function label(at, text, kind) {
 
 const INK = "#1a1a1a";
 const FEATURES = {
+  boundary: { color: "#000", weight: 3.5 },
   power_line: { color: "#d55e00", weight: 3, dashArray: "14 5 3 5" },
   building: { color: INK, weight: 1.5, fillColor: "#555", fillOpacity: 0.9 },
   track: { color: "#444", weight: 4, dashArray: "9 5", lineCap: "butt" },
@@ -104,7 +105,7 @@ const GROUPS = {
   frost: L.layerGroup(plan.frost.map(frostMark)),
 };
 const boundary = L.layerGroup(plan.boundary.map((part) =>
-  drawn(part, "paddocks", { color: "#000", weight: 3.5, fill: false })));
+  drawn(part, "paddocks", { ...FEATURES.boundary, fill: false })));
 const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * plan.units));
 const HOME = L.latLngBounds(plan.boundary.flatMap((part) => part.shape.areas.map((rings) =>
   L.latLngBounds(line(rings[0])))).flatMap((box) => [box.getSouthWest(), box.getNorthEast()]));
@@ -220,6 +221,8 @@ function openAt(latlng, content) {
 map.on("popupopen popupclose", (event) => {
   document.getElementById("app").classList.toggle("telling", event.type === "popupopen");
 });
+/* The map's own Escape is deaf while the focus is inside the popup. */
+document.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
 map.on("popupclose", () => { if (asker) asker.focus(); asker = null; });
 
 /* ---- finding what is under a tap, in page units --------------------------------------- */
@@ -265,137 +268,3 @@ function tapped(event) {
   }
   return undefined;
 }
-
-/* ---- panels ----------------------------------------------------------------------- */
-
-function legendOf(layer) {
-  const unit = layer.unit ? `, ${layer.unit}` : "";
-  const head = el("p", { class: "legend-title" }, layer.title + unit);
-  if (layer.classes) {
-    return [head, el("ul", { class: "classes" }, layer.classes.map((one) => el("li", {},
-      el("span", { class: "swatch", style: { background: one.colour } }), one.title,
-      el("small", {}, ` ${one.percent} %`))))];
-  }
-  if (layer.low === null) return [head, note("No value is known here.")];
-  const [low, high] = [layer.low, layer.high].map((end) => String(end).replace("-", "−"));
-  return [head,
-    el("div", { class: "ramp", style: { background: `linear-gradient(90deg,${layer.ramp.join()})` } }),
-    el("p", { class: "ends" }, el("span", {}, layer.beyond ? `${low} or less` : low),
-      el("span", {}, layer.beyond ? `${high} or more` : high))];
-}
-
-function zonesPanel() {
-  const all = plan.species.map((_, species) => plan.zones.flatMap((zone) => zone.counts)
-    .filter((row) => row.species === species)
-    .reduce((sum, row) => ({ species, trees: sum.trees + row.trees, order: sum.order + row.order }),
-      { species, trees: 0, order: 0 })).filter((row) => row.trees).sort((a, b) => b.trees - a.trees);
-  const button = (zone, i) => el("button", { class: "row", type: "button", onclick(event) {
-    map.once("moveend", () => {
-      openAt(place(...zone.labels[0]), aboutZone(zone));
-      asker = event.target.closest("button");
-    });
-    map.fitBounds(L.latLngBounds(zoneAreas[i].getLayers().flatMap((part) =>
-      [part.getBounds().getSouthWest(), part.getBounds().getNorthEast()])), { animate: false, padding: [30, 30] });
-  } }, chip(zone), el("span", {}, zone.title, el("small", {},
-    `${area(zone.area_ha)} · ${count(zone.trees)} trees · ${zone.spacing_m} m apart`)));
-  return [el("ul", { class: "zones" }, plan.zones.map((zone, i) => el("li", {}, button(zone, i)))),
-    countTable(all, "All zones together"), note(LOSSES)];
-}
-
-function layersPanel() {
-  const row = (layer, title) => el("label", { class: "row" }, el("input", {
-    type: "radio", name: "layer", checked: layer === null, onchange: () => choose(layer) }),
-    el("span", {}, title, layer && layer.unit ? el("small", {}, layer.unit) : null));
-  return [el("fieldset", {}, el("legend", {}, "Colour the ground by"), row(null, "Relief alone"),
-    plan.layers.map((layer) => el("div", { class: "layer" }, row(layer, layer.title), legendOf(layer).slice(1),
-      layer.name === "winter_minimum" ? note(SURE + " It is not a forecast.") : null,
-      el("details", {}, el("summary", {}, "How it is made"), facts([["Shown", layer.title],
-        ["Unit", layer.unit], ["Method", layer.method], ["Source", layer.source]])))))];
-}
-
-function keyPanel() {
-  const swatch = (style) => el("span", { class: "swatch", style });
-  const rows = { zones: ["Zones, by letter", swatch({ background: plan.zones[0]?.colour })],
-    trees: ["Trees", plan.species[0] ? mark(plan.species[0]) : ""],
-    blocks: ["Blocks", swatch({ border: "2px solid #1a1a1a" })],
-    paddocks: ["Paddocks, by name", swatch({ border: "2px dashed #1a1a1a" })],
-    no_plant: ["Not planted: lines, buildings, bush, water", swatch({ background: "#555" })],
-    setbacks: ["Setbacks, kept clear", el("span", { class: "swatch hatched" })],
-    frost: [`Frost readings, °C at ${heightWords}`, el("span", { class: "swatch frost-key" }, "°")] };
-  const toggle = (name) => el("label", { class: "row" }, el("input", { type: "checkbox", checked: true,
-    "data-group": name, onchange(event) {
-      if (event.target.checked) GROUPS[name].addTo(map); else GROUPS[name].remove();
-      restyle();
-    } }), rows[name][1], rows[name][0]);
-  const line = (kind) => {
-    const { color, weight, dashArray = "", fillColor = "none" } = featureStyle(kind);
-    const stroke = { stroke: color, "stroke-width": weight, "stroke-dasharray": dashArray, fill: fillColor };
-    const svg = L.SVG.create("svg"), path = L.SVG.create("path");
-    path.setAttribute("d", fillColor === "none" ? "M0 10H40" : "M2 3H38V17H2Z");
-    for (const [name, value] of Object.entries(stroke)) path.setAttribute(name, value);
-    svg.setAttribute("class", "line");
-    svg.append(path);
-    return el("li", {}, svg, titled(kind));
-  };
-  const kinds = [...new Set(plan.no_plant.map((thing) => thing.kind))];
-  return [el("h2", {}, "Show"), Object.keys(rows).map(toggle), el("h2", {}, "Species"),
-    el("ul", { class: "key" }, plan.species.filter((one) => one.trees).map((one) =>
-      el("li", { class: "species" }, speciesName(one)))),
-    el("h2", {}, "Not planted"), el("ul", { class: "key" }, kinds.map(line)), note(CODES)];
-}
-
-function cautionsPanel() {
-  const list = (title, sentences) => (sentences.length ? [el("h2", {}, title),
-    el("ul", { class: "sentences" }, sentences.map((sentence) => el("li", {}, sentence)))] : []);
-  const careful = plan.species.filter((one) => one.trees && one.cautions);
-  return [...list("Cautions", plan.cautions), ...list("Warnings on this plan", plan.warnings),
-    ...list("Species to take care with", careful.map((one) => `${one.common_name}: ${one.cautions}`)),
-    ...list("How sure", [SURE + " They come from the ground's shape and a few readings; they are not a forecast.",
-      "Counts are what the layout holds on the map. " + LOSSES,
-      "Places are as good as the data behind them: check on the ground before digging or planting."]),
-    note("Drawn with Leaflet. The page needs no network.")];
-}
-
-const PANELS = { Zones: zonesPanel, Layers: layersPanel, Key: keyPanel, Cautions: cautionsPanel };
-let open = null;
-
-/* Show one panel; on a phone, the same tab again (or null) puts the sheet away. */
-function showPanel(name) {
-  open = name;
-  for (const title of Object.keys(PANELS)) {
-    document.getElementById("tab-" + title).setAttribute("aria-expanded", String(title === open));
-    document.getElementById("panel-" + title).hidden = title !== open;
-  }
-  document.getElementById("panel").hidden = open === null;
-  if (open !== null && phone.matches) { asker = null; map.closePopup(); }
-}
-
-function start() {
-  document.querySelector("#head h1").textContent = plan.name;
-  document.getElementById("total").textContent =
-    `${count(plan.trees_total)} trees · ${area(plan.area_ha)} · ${plan.zones.length} zones`;
-  for (const [title, make] of Object.entries(PANELS)) {
-    document.getElementById("tabs").append(el("button", { type: "button", id: "tab-" + title,
-      "aria-controls": "panel-" + title,
-      onclick: () => showPanel(open === title && phone.matches ? null : title) }, title));
-    document.getElementById("panel").append(el("section", { id: "panel-" + title,
-      "aria-labelledby": "tab-" + title }, make()));
-  }
-  showPanel(phone.matches ? null : "Zones");
-  phone.addEventListener("change", () => showPanel(phone.matches ? null : open || "Zones"));
-  const home = L.Control.extend({ options: { position: "topleft" }, onAdd: () => el("div",
-    { class: "leaflet-bar" }, el("button", { type: "button", class: "home", title: "Show the whole property",
-      "aria-label": "Show the whole property", onclick: () => map.fitBounds(HOME) }, "All")) });
-  new home().addTo(map);
-  L.control.scale({ imperial: false, maxWidth: 140 }).addTo(map);
-  map.getContainer().setAttribute("aria-label", "Map; arrow keys move it, plus and minus zoom");
-  L.imageOverlay(document.getElementById("relief").getAttribute("href"), EDGES, { pane: "relief" }).addTo(map);
-  map.invalidateSize(false);
-  map.fitBounds(HOME, { animate: false, padding: [8, 8] });
-  map.setMinZoom(map.getZoom() - 1.5).setMaxBounds(EDGES.pad(0.6));
-  [boundary, ...Object.values(GROUPS)].forEach((group) => group.addTo(map));
-  map.on("zoomend", restyle).on("click", tapped);
-  restyle();
-  document.documentElement.dataset.ready = "yes";
-}
-start();

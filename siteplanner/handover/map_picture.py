@@ -23,7 +23,7 @@ def still_page(data: dict[str, Any]) -> str:
     sure = f"a standard error of about ±{error} °C" if error is not None else "an error unknown"
     return f"""<section id="still">
 <h1>{escape(data["name"])}: planting plan</h1>
-<noscript><p>Scripts are switched off, so this is the still picture of the map.</p></noscript>
+<p class="scriptless">Scripts are switched off, so this is the still picture of the map.</p>
 <p>{data["trees_total"]:,} trees on {data["area_ha"]} ha in {len(data["zones"])} zones.
 Counts are planned numbers; "order" adds an allowance for losses. Frost figures are estimates
 from the ground's shape and a few readings, with {sure}, not a forecast.</p>
@@ -133,8 +133,8 @@ def _zone_table(data: dict[str, Any]) -> str:
     )
     return (
         '<table class="zones"><caption>Zones</caption><thead><tr><th>Zone</th><th>Area, ha</th>'
-        "<th>Trees</th><th>Spacing, m on the map</th><th>Trees per ha</th><th>Ground</th></tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
+        "<th>Trees</th><th>Spacing, m on the map</th><th>Trees per ha</th><th>Ground</th></tr>"
+        f"</thead><tbody>{rows}</tbody></table>"
     )
 
 
