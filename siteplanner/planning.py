@@ -22,7 +22,7 @@ from siteplanner.inputs import Inputs
 from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
 from siteplanner.planting.counts import count_trees
-from siteplanner.planting.layout import Places, place_species, row_bearing, set_out
+from siteplanner.planting.layout import Places, number_rows, place_species, row_bearing, set_out
 from siteplanner.planting.mix import choose_mix, gather
 from siteplanner.planting.patterns import patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
@@ -70,7 +70,8 @@ def make_plan(
     step("Choosing the mix and placing the species")
     kind, said = _species_at(site, inputs, fitted, planted, places)
     warnings += said
-    places, kind = places.only(kind >= 0), kind[kind >= 0].astype(np.uint8)
+    places = number_rows(places.only(kind >= 0), planted)
+    kind = kind[kind >= 0].astype(np.uint8)
     trees = gpd.GeoDataFrame(
         {"species": inputs.species.facts["botanical_name"].to_numpy()[kind],
          "zone": planted["zone"].to_numpy()[places.block],

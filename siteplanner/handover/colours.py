@@ -9,6 +9,8 @@ people". Layers take a scheme that their description names, as carried by
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import branca.colormap
 
 from siteplanner.errors import near
@@ -22,6 +24,8 @@ YELLOW = "#f0e442"
 BLUE = "#0072b2"
 VERMILION = "#d55e00"
 PURPLE = "#cc79a7"
+#: A neutral grey, for ground without trees.
+NOT_PLANTED = "#999999"
 
 _ZONES = (SKY_BLUE, ORANGE, GREEN, VERMILION, BLUE, YELLOW, PURPLE)
 _SPECIES = (BLUE, ORANGE, GREEN, PURPLE, YELLOW, VERMILION, SKY_BLUE)
@@ -33,9 +37,17 @@ SHAPES = ("circle", "square", "triangle", "diamond", "cross")
 _NOT_SAFE = ("RdYlGn", "Spectral", "Accent", "Set", "Pastel", "Paired", "Dark2", "RdGy")
 
 
-def zone_colours(count: int) -> list[str]:
-    """Give a #rrggbb colour a zone; past seven they repeat, so always print the letter too."""
-    return [_ZONES[i % len(_ZONES)] for i in range(count)]
+def zone_colours(trees: Iterable[int]) -> list[str]:
+    """Give a #rrggbb colour a zone, from the trees of each; grey where there are none.
+
+    Past seven planted zones the colours repeat, so always print the letter too.
+    """
+    planted = 0
+    chosen = []
+    for number in trees:
+        chosen.append(_ZONES[planted % len(_ZONES)] if number else NOT_PLANTED)
+        planted += number > 0
+    return chosen
 
 
 def species_colours(count: int) -> list[str]:

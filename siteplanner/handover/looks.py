@@ -51,7 +51,7 @@ def _paddocks(plan: Plan) -> Style:
 
 
 def _zones(plan: Plan) -> Style:
-    colours = zone_colours(len(plan.zones))
+    colours = zone_colours(plan.zones["trees"])
     rules = [
         Rule(f"{zone}: {title}", Symbol("fill", colour, opacity=0.35), str(zone))
         for zone, title, colour in zip(

@@ -68,7 +68,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
     return {
         "name": plan.name,
         "trees_total": plan.trees_total,
-        "area_ha": _number(plan.zones["area_ha"].sum(), 2),
+        "area_ha": _number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 2),
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "units": _UNITS,
         "frost_error_c": _number(plan.frost_error_c, 1),
@@ -146,7 +146,7 @@ def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     order = {name: i for i, name in enumerate(plan.species["botanical_name"])}
     sums = plan.counts.groupby(["zone", "species"], sort=False)[["trees", "infill", "order"]].sum()
     parts = plan.zones.geometry.to_crs(MERCATOR)
-    tints = colours.zone_colours(len(records))
+    tints = colours.zone_colours(plan.zones["trees"])
     for record, colour, shape in zip(records, tints, parts, strict=True):
         mine = [
             {"species": order[species], "trees": int(n), "infill": int(more), "order": int(all_)}

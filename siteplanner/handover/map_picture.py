@@ -24,7 +24,7 @@ def still_page(data: dict[str, Any]) -> str:
     return f"""<section id="still">
 <h1>{escape(data["name"])}: planting plan</h1>
 <p class="scriptless">Scripts are switched off, so this is the still picture of the map.</p>
-<p>{data["trees_total"]:,} trees on {data["area_ha"]} ha in {len(data["zones"])} zones.
+<p>{data["trees_total"]:,} trees on {data["area_ha"]} ha in {sum(zone["trees"] > 0 for zone in data["zones"])} zones.
 Counts are planned numbers; "order" adds an allowance for losses. Frost figures are estimates
 from the ground's shape and a few readings, with {sure}, not a forecast.</p>
 {_picture(data)}

@@ -24,13 +24,8 @@ class Places:
     row: NDArray[np.int64]
 
     def only(self, keep: NDArray[np.bool_]) -> Places:
-        """Give the places to keep, the rows of each block numbered anew, 1, 2 … without gaps."""
-        block = self.block[keep]
-        row = np.zeros(len(block), dtype=np.int64)
-        for one in np.unique(block):
-            mine = block == one
-            row[mine] = np.unique(self.row[keep][mine], return_inverse=True)[1] + 1
-        return Places(self.x[keep], self.y[keep], block, row)
+        """Give the places to keep."""
+        return Places(self.x[keep], self.y[keep], self.block[keep], self.row[keep])
 
 
 def set_out(
@@ -41,8 +36,8 @@ def set_out(
     """Set out the grid of every block (``pattern, spacing_m, bearing_deg, geometry``).
 
     Setbacks are honoured by exact distance to every feature. Where two blocks touch, a place
-    nearer to one of an earlier block than the closer of their spacings is left out. Rows are
-    numbered from 1 in each block, empty rows left out.
+    nearer to one of an earlier block than the closer of their spacings is left out.
+    ``row`` is the pattern's own; see :func:`number_rows`.
     """
     xs, ys, of_block, rows = [], [], [], []
     for index, block in enumerate(blocks.itertuples()):
@@ -57,6 +52,26 @@ def set_out(
         return Places(none, none, none.astype(np.int64), none.astype(np.int64))
     places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
     return places.only(~_too_close(places, blocks["spacing_m"].to_numpy(dtype=np.float64)))
+
+
+def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
+    """Number the rows of each block 1, 2 … as a crew walks them.
+
+    A row that is broken by a gap of over one and a half spacings (a setback, a bay in the
+    edge) goes on as a row of its own, so that nobody is sent across the gap.
+    """
+    turn = np.radians(blocks["bearing_deg"].to_numpy(dtype=np.float64)[places.block])
+    along = places.x * np.sin(turn) + places.y * np.cos(turn)
+    order = np.lexsort((along, places.row, places.block))
+    block, row = places.block[order], places.row[order]
+    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block]
+    new_block = np.r_[True, block[1:] != block[:-1]]
+    broken = np.r_[True, (row[1:] != row[:-1]) | (np.diff(along[order]) > 1.5 * spacing[1:])]
+    run = np.cumsum(new_block | broken)
+    first = np.maximum.accumulate(np.where(new_block, run, 0))
+    numbered = np.empty_like(places.row)
+    numbered[order] = run - first + 1
+    return Places(places.x, places.y, places.block, numbered)
 
 
 def _too_close(places: Places, spacing: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from siteplanner.planting.layout import place_species, row_bearing, set_out
+from siteplanner.planting.layout import number_rows, place_species, row_bearing, set_out
 from siteplanner.planting.patterns import patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
 
@@ -49,9 +49,19 @@ def test_touching_blocks_keep_the_spacing_between_them():
                      gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS))
     points = np.column_stack([places.x, places.y])
     assert cKDTree(points).query(points, k=2)[0][:, 1].min() >= 3.0 - 1e-9
-    for one in (0, 1):
-        rows = np.unique(places.row[places.block == one])
-        assert rows.tolist() == list(range(1, len(rows) + 1))
+
+
+def test_a_row_ends_at_a_gap_and_rows_are_numbered_in_turn():
+    horseshoe = shapely.box(0, 0, 60, 60).difference(shapely.box(20, -1, 40, 30))
+    ground = blocks(horseshoe).assign(bearing_deg=90.0)
+    nothing = gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS)
+    places = number_rows(set_out(ground, patterns(), nothing), ground)
+    numbers = np.unique(places.row)
+    assert numbers.tolist() == list(range(1, len(numbers) + 1))
+    for one in numbers:
+        x = np.sort(places.x[places.row == one])
+        assert np.diff(x).max(initial=0) < 3.0 + 1e-6
+        assert np.ptp(places.y[places.row == one]) < 1e-6
 
 
 def spikes(numbers):
