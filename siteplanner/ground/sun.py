@@ -223,7 +223,7 @@ def _looks(cell: float, reach: float) -> tuple[NDArray[np.float32], NDArray[np.i
 
 
 def _nearest(steps: float) -> int:
-    """Round to the nearest whole number, halves away from 0, so that mirrored looks see mirrored cells."""
+    """Round, halves away from 0, so that mirrored looks see mirrored cells."""
     return int(math.copysign(math.floor(abs(steps) + 0.5 + 1e-9), steps))
 
 
