@@ -21,10 +21,11 @@ def still_page(data: dict[str, Any]) -> str:
     """Give the still part of the page as HTML from what ``page_data`` made; text is escaped."""
     error = data["frost_error_c"]
     sure = f"a standard error of about ±{error} °C" if error is not None else "an error unknown"
+    planted = sum(zone["trees"] > 0 for zone in data["zones"])
     return f"""<section id="still">
 <h1>{escape(data["name"])}: planting plan</h1>
 <p class="scriptless">Scripts are switched off, so this is the still picture of the map.</p>
-<p>{data["trees_total"]:,} trees on {data["area_ha"]} ha in {sum(zone["trees"] > 0 for zone in data["zones"])} zones.
+<p>{data["trees_total"]:,} trees on {data["area_ha"]} ha in {planted} zones.
 Counts are planned numbers; "order" adds an allowance for losses. Frost figures are estimates
 from the ground's shape and a few readings, with {sure}, not a forecast.</p>
 {_picture(data)}

@@ -125,7 +125,7 @@ def test_every_layer_has_a_style_in_both_languages(package):
 
 def test_zones_have_the_colours_of_the_map(plan, package):
     text_qml, text_sld = styles_in(package)["zones"]
-    colours = dict(zip(plan.zones["zone"], zone_colours(len(plan.zones)), strict=True))
+    colours = dict(zip(plan.zones["zone"], zone_colours(plan.zones["trees"]), strict=True))
     rules = ET.fromstring(text_sld).findall(".//s:Rule[o:Filter]", SLD)
     assert {
         r.findtext(".//o:Literal", "", SLD): r.findtext(".//s:CssParameter[@name='fill']", "", SLD)
