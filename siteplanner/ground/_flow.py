@@ -34,6 +34,18 @@ def accumulate(direction: NDArray[np.uint8]) -> NDArray[np.int32]:
     return _accumulate(direction)
 
 
+def spread(filled: FloatGrid, direction: FloatGrid) -> NDArray[np.float64]:
+    """Count the cells that drain through each cell when water parts among all lower neighbours.
+
+    Shares go as drop times contour length over distance (Quinn et al. 1991, from memory), which
+    is 2 to 1 for sides and corners of the same drop. Where no neighbour is lower, all goes in
+    the flow direction.
+    """
+    cells = np.ones(filled.shape)
+    _spread(filled, direction, cells)
+    return cells
+
+
 def to_channel(filled: FloatGrid, direction: FloatGrid, channel: FloatGrid) -> FloatGrid:
     """Height above the first channel cell downstream, NaN where there is none."""
     base = np.full(filled.shape, -np.inf, np.float32)
@@ -187,6 +199,59 @@ def _accumulate(direction):  # type: ignore[no-untyped-def]
                 area[r, c] += carried
                 donors[r, c] -= 1
     return area
+
+
+@njit("void(float32[:, ::1], float32[:, ::1], float64[:, ::1])", cache=True, nogil=True)
+def _spread(filled, direction, cells):  # type: ignore[no-untyped-def]
+    """Hand on each cell's water once all its donors have handed on theirs."""
+    rows, cols = filled.shape
+    donors = np.zeros((rows, cols), np.uint8)
+    for row in range(rows):
+        for col in range(cols):
+            lower = False
+            for k in range(8):
+                r, c = row + _DOWN[k], col + _RIGHT[k]
+                if 0 <= r < rows and 0 <= c < cols and filled[r, c] < filled[row, col]:
+                    donors[r, c] += 1
+                    lower = True
+            if not lower and direction[row, col] < _OUT:
+                k = int(direction[row, col])
+                donors[row + _DOWN[k], col + _RIGHT[k]] += 1
+    ready = np.empty(rows * cols, np.int32)
+    done = np.uint8(255)
+    for start in range(rows * cols):
+        if donors[start // cols, start % cols] != 0:
+            continue
+        ready[0] = start
+        size = 1
+        while size > 0:
+            size -= 1
+            row, col = ready[size] // cols, ready[size] % cols
+            donors[row, col] = done
+            height = filled[row, col]
+            total = 0.0
+            for k in range(8):
+                r, c = row + _DOWN[k], col + _RIGHT[k]
+                if 0 <= r < rows and 0 <= c < cols and filled[r, c] < height:
+                    total += (height - filled[r, c]) * (2 - k % 2)
+            way = direction[row, col]
+            for k in range(8):
+                r, c = row + _DOWN[k], col + _RIGHT[k]
+                if not (0 <= r < rows and 0 <= c < cols):
+                    continue
+                if total > 0:
+                    if not filled[r, c] < height:
+                        continue
+                    share = (height - filled[r, c]) * (2 - k % 2) / total
+                elif k == way:
+                    share = 1.0
+                else:
+                    continue
+                cells[r, c] += cells[row, col] * share
+                donors[r, c] -= 1
+                if donors[r, c] == 0:
+                    ready[size] = r * cols + c
+                    size += 1
 
 
 @njit(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground._flow import accumulate, flood, steepest, to_channel
+from siteplanner.ground._flow import accumulate, flood, spread, steepest, to_channel
 from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer
 
@@ -82,16 +82,24 @@ def flow(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
     LayerInfo(
         title="Catchment per metre of contour",
         unit="m",
-        method="Upstream area divided by the width of the cell.",
-        source="common practice, no source",
+        method=(
+            "Map area that drains through the cell, divided by the cell's width, when water "
+            "parts among all lower neighbours by drop and contour length."
+        ),
+        source="multiple flow after Quinn et al. (1991), from memory",
         valid=(0.0, 1e9),
         colours="YlGnBu_09",
     ),
-    reach=CELL,
+    reach=WHOLE_GRID,
 )
-def specific_catchment(flow_accumulation: FloatGrid, grid: Grid) -> FloatGrid:
-    """Upstream area per unit of contour length, m, (rows, cols)."""
-    return flow_accumulation / np.float32(grid.cell)
+def specific_catchment(filled_dem: FloatGrid, flow_direction: FloatGrid, grid: Grid) -> FloatGrid:
+    """Upstream area per unit of contour length, m, (rows, cols); multiple flow directions.
+
+    Dividing by the cell's width gives some 10 % too much on slopes askew to the grid (measured
+    on a cone), a tenth of a unit in the wetness index.
+    """
+    cells = spread(plain(filled_dem), plain(flow_direction))
+    return np.where(np.isnan(filled_dem), np.nan, cells * grid.cell).astype(np.float32)
 
 
 @layer(

@@ -3,7 +3,7 @@
 import numpy as np
 import pyflwdir
 import pytest
-from ground.surfaces import grid_of, hills, middles
+from ground.surfaces import grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -165,7 +165,40 @@ def test_wetness_is_the_published_formula_with_a_floor_for_the_slope():
     assert index == pytest.approx(np.array([[9.2103, 7.0414, 9.1633, 2.3026, floor]]), abs=1e-4)
 
 
-def test_catchment_per_metre_of_contour():
-    area = np.array([[400.0, np.nan]], np.float32)
-    per_metre = specific_catchment(area, grid_of((1, 2), 5.0))
-    assert per_metre[0, 0] == 80 and np.isnan(per_metre[0, 1])
+def test_catchment_of_a_plane_is_the_length_of_slope_above():
+    dem = plane((60, 41), 5.0, 12, 180)
+    grid = grid_of(dem.shape, 5.0)
+    filled, direction, _ = flow(dem, grid)
+    per_metre = specific_catchment(filled, direction, grid)
+    above = 5.0 * np.arange(1, 61)
+    # Water that wanders to the sides is lost at the edge only.
+    assert per_metre[:10, 20] == pytest.approx(above[:10], rel=1e-3)
+    assert per_metre[:, 20] == pytest.approx(above, rel=0.02)
+
+
+def test_catchment_of_a_cone_is_half_the_radius_all_round():
+    x, y = middles((121, 121), 2.0)
+    away = np.hypot(x, y)
+    grid = grid_of(away.shape, 2.0)
+    filled, direction, _ = flow((500 - away).astype(np.float32), grid)
+    per_metre = specific_catchment(filled, direction, grid)
+    ring = (away > 40) & (away < 110)
+    ratio = per_metre[ring] / (away[ring] / 2)
+    assert ratio.mean() == pytest.approx(1.1, abs=0.05)
+    assert 0.9 < ratio.min() and ratio.max() < 1.35
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=st.integers(0, 9999), steps=st.sampled_from([0, 2]), gaps=st.integers(0, 30))
+def test_parted_water_all_arrives(seed, steps, gaps):
+    dem = hills((20, 25), seed, relief=20, rough=2)
+    if steps:
+        dem = np.round(dem / steps) * np.float32(steps)
+    rng = np.random.default_rng(seed)
+    dem[rng.integers(0, 20, gaps), rng.integers(0, 25, gaps)] = np.nan
+    grid = grid_of(dem.shape, 3.0)
+    filled, direction, _ = flow(dem, grid)
+    cells = specific_catchment(filled, direction, grid) / 3.0
+    known = ~np.isnan(dem)
+    assert (np.isnan(cells) == ~known).all() and (cells[known] >= 1).all()
+    assert cells[direction == 8].sum() == pytest.approx(known.sum(), rel=1e-5)
