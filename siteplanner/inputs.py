@@ -128,7 +128,8 @@ def files(site: Site) -> list[str]:
     named = [site.path.name, site.boundary.file, site.paddocks.file, site.dem.file,
              site.soils.file, *frost, site.climate.monthly, site.climate.winter_minima,
              *([site.no_plant.file] if site.no_plant else []), site.species.file,
-             *([site.seed_sources.file] if site.seed_sources else [])]
+             *([site.seed_sources.file] if site.seed_sources else []),
+             *(name for name in (site.nursery.stock, site.nursery.counts) if name)]
     return list(dict.fromkeys(named))
 
 

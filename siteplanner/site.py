@@ -1,7 +1,8 @@
 """The site file: every setting a user may write, documented once, here.
 
 A site file is TOML; paths in it are relative to the file. ``load_site`` checks it and returns
-a :class:`Site`; it opens none of the files that the site names.
+a :class:`Site`; it opens none of the files that the site names. The tables ``[nursery]`` and
+``[survival]`` are in ``siteplanner.nursery.settings``.
 """
 
 from __future__ import annotations
@@ -11,18 +12,11 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import pydantic
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from siteplanner.errors import Fault, InputError, fault, near
-
-Metres = Annotated[float, Field(ge=0, le=10_000)]
-Share = Annotated[float, Field(ge=0, le=1)]
-
-
-class Table(BaseModel):
-    """A table of the site file: unknown words are refused, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+from siteplanner.nursery.settings import Nursery, Survival
+from siteplanner.site_table import Metres, Share, Table
 
 
 class Name(Table):
@@ -171,6 +165,8 @@ class SeedColumns(Table):
     species: str = "species"
     name: str = "name"
     fruiting_months: str = "fruiting_months"
+    permit: str | None = None
+    """Number of the permit or leave to collect there, when the file has such a column."""
 
 
 class SeedSources(Table):
@@ -270,6 +266,8 @@ class Site(Table):
     zones: Zones = Zones()
     planting: Planting = Planting()
     mix: Mix = Mix()
+    nursery: Nursery = Nursery()
+    survival: Survival = Survival()
     layers: dict[str, dict[str, float | int | str | bool]] = {}
     plugins: Plugins = Plugins()
 
