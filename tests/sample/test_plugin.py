@@ -1,0 +1,74 @@
+"""A third-party package with one layer: installed, scored on, and seen in the map's legend."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+
+import pytest
+import rasterio
+from conftest import SITE, command
+from handover.browser import chromium, opened
+from toy_plugin import make
+
+
+@pytest.fixture(scope="module")
+def world(tmp_path_factory):
+    """Environment in which the toy package is installed, and a copy of the sample site."""
+    place = tmp_path_factory.mktemp("plugin")
+    source = place / "source"
+    source.mkdir()
+    subprocess.run(
+        [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index",
+         "--no-build-isolation", "--target", place / "lib", make(source)],
+        check=True, capture_output=True)
+    shutil.copytree(SITE.parent, place / "site",
+                    ignore=shutil.ignore_patterns("__pycache__", "*.py"))
+    return os.environ | {"PYTHONPATH": str(place / "lib")}, place / "site"
+
+
+def with_factor(site):
+    """Make the first species of the table hate salt, and hand the plugin a setting."""
+    table = site / "species.csv"
+    head, first, *others = table.read_text(encoding="utf-8").rstrip("\n").split("\n")
+    unit = "salt_spray dies above [index 0-100]"
+    lines = [f"{head},salt_spray thrives to [index 0-100],{unit}", f"{first},1,2",
+             *(f"{line},," for line in others)]
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    toml = site / "site.toml"
+    toml.write_text(toml.read_text(encoding="utf-8") + "\n[layers.salt_spray]\nedge = 90.0\n",
+                    encoding="utf-8")
+
+
+def test_without_the_package_the_factor_is_a_fault(world):
+    _, site = world
+    copy = site.parent / "bare"
+    shutil.copytree(site, copy)
+    with_factor(copy)
+    done = command("check", copy)
+    assert done.returncode == 1
+    assert "salt_spray: no layer has that name" in done.stderr
+
+
+def test_the_layer_takes_part_in_everything(world, tmp_path):
+    env, site = world
+    with_factor(site)
+    listed = command("layers", env=env).stdout
+    assert "Salt spray from the east" in listed and "made by: salt-spray" in listed
+    done = command("plan", site, "--out", tmp_path / "plan", env=env)
+    assert done.returncode == 0, done.stderr
+    with rasterio.open(tmp_path / "plan" / "layers" / "salt_spray.tif") as layer:
+        assert layer.tags()["unit"] == "index 0-100"
+        assert layer.read(1).max() == pytest.approx(90.0)
+    name = (site / "species.csv").read_text(encoding="utf-8").split("\n")[1].split(",")[0]
+    with rasterio.open(next((tmp_path / "plan" / "layers").glob(
+            f"fit_{name.lower().replace(' ', '_')}*.tif"))) as fit:
+        scores = fit.read(1)
+        assert set(scores[scores != 255]) == {0}
+    manifest = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
+    assert name not in json.dumps(manifest["trees_by_species"])
+    with chromium() as browser, opened(browser, tmp_path / "plan" / "map.html") as it:
+        assert "Salt spray from the east" in it.page.content()
+        titles = it.page.evaluate("window.siteplan.layers.map(l => l.title)")
+        assert "Salt spray from the east" in titles
