@@ -27,7 +27,8 @@ def plan(out: Path, cache: Path) -> tuple[float, float]:
     start = time.perf_counter()
     subprocess.run(
         [sys.executable, "-m", "siteplanner", "plan", str(SAMPLE), "--out", str(out), "--quiet"],
-        check=True, env=env,
+        check=True,
+        env=env,
     )
     taken = time.perf_counter() - start
     return taken, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1e6

@@ -37,8 +37,9 @@ SiteFile = Annotated[Path, typer.Argument(metavar="SITE", help="The site file, s
 @app.command()
 def plan(
     site: SiteFile,
-    out: Annotated[Path | None, typer.Option(
-        help="Folder to write the plan to; maps/<site> by default.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write the plan to; maps/<site> by default.")
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
@@ -85,9 +86,13 @@ def check(site: SiteFile) -> None:
 @app.command()
 def explain(
     site: SiteFile,
-    at: Annotated[str, typer.Option(
-        metavar="X,Y", help="A spot: easting,northing in the map's CRS, or "
-        "longitude,latitude in degrees.")],
+    at: Annotated[
+        str,
+        typer.Option(
+            metavar="X,Y",
+            help="A spot: easting,northing in the map's CRS, or longitude,latitude in degrees.",
+        ),
+    ],
 ) -> None:
     """Say what the ground is like at one spot and how each species scores there."""
     from siteplanner.explain import explain_at
@@ -112,14 +117,18 @@ def explain(
     for row in found.species:
         species.add_row(*(escape(text) for text in row))
     console.print(species)
-    console.print("An estimate from maps and a table of tolerances: look at the spot before you "
-                  "rely on it.", highlight=False)
+    console.print(
+        "An estimate from maps and a table of tolerances: look at the spot before you rely on it.",
+        highlight=False,
+    )
 
 
 @app.command()
 def layers(
-    site: Annotated[Path | None, typer.Argument(
-        metavar="[SITE]", help="A site file, to list the layers with its settings.")] = None,
+    site: Annotated[
+        Path | None,
+        typer.Argument(metavar="[SITE]", help="A site file, to list the layers with its settings."),
+    ] = None,
 ) -> None:
     """List every layer with its unit, range, method and source."""
     from siteplanner.ground.resolve import catalogue
@@ -133,11 +142,16 @@ def layers(
         low, high = info.valid
         span = ", ".join(info.classes) if info.classes else f"{low:g} to {high:g}"
         console.print(f"[bold]{escape(name)}[/bold]  {escape(info.title)}", highlight=False)
-        for word, text in (("unit", info.unit or "none"), ("range", span),
-                           ("method", info.method), ("source", info.source),
-                           ("reach", str(maker.reach)), ("needs", ", ".join(maker.needs)),
-                           ("settings", ", ".join(f"{k} = {v}" for k, v in maker.settings.items())),
-                           ("made by", maker.origin)):
+        for word, text in (
+            ("unit", info.unit or "none"),
+            ("range", span),
+            ("method", info.method),
+            ("source", info.source),
+            ("reach", str(maker.reach)),
+            ("needs", ", ".join(maker.needs)),
+            ("settings", ", ".join(f"{k} = {v}" for k, v in maker.settings.items())),
+            ("made by", maker.origin),
+        ):
             if text:
                 console.print(f"  {word}: {escape(text)}", highlight=False)
 
@@ -152,8 +166,13 @@ def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
     if not console.is_terminal:
         yield lambda words: print(f"{words} …", file=sys.stderr)
         return
-    with Progress(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
-                  console=console, transient=True) as progress:
+    with Progress(
+        SpinnerColumn(),
+        TextColumn("{task.description}"),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+    ) as progress:
         task = progress.add_task("Starting", total=None)
         yield lambda words: progress.update(task, description=escape(words))
 
@@ -162,41 +181,58 @@ def _print_plan(made: Plan, target: Path) -> None:
     """Print the short table at the end of a run."""
     console = Console()
     zones = Table(title=f"Planting plan for {escape(made.name)}", title_justify="left")
-    for column, side in (("zone", "left"), ("ground", "left"), ("ha", "right"),
-                         ("spacing", "right"), ("trees", "right")):
+    for column, side in (
+        ("zone", "left"),
+        ("ground", "left"),
+        ("ha", "right"),
+        ("spacing", "right"),
+        ("trees", "right"),
+    ):
         zones.add_column(column, justify=side)  # type: ignore[arg-type]
     for zone in made.zones.itertuples():
         spacing = f"{zone.spacing_m:g} m" if zone.spacing_m else "-"
-        zones.add_row(zone.zone, escape(zone.title), f"{zone.area_ha:.2f}", spacing,
-                      f"{zone.trees:,}")
+        zones.add_row(
+            zone.zone, escape(zone.title), f"{zone.area_ha:.2f}", spacing, f"{zone.trees:,}"
+        )
     zones.add_section()
-    zones.add_row("", "all zones", f"{made.zones['area_ha'].sum():.2f}", "",
-                  f"{made.trees_total:,}")
+    zones.add_row(
+        "", "all zones", f"{made.zones['area_ha'].sum():.2f}", "", f"{made.trees_total:,}"
+    )
     console.print(zones)
     totals = made.counts.groupby(["species", "common_name"], sort=False)[["trees", "order"]].sum()
     totals = totals.sort_values("trees", ascending=False, kind="stable").reset_index()
     species = Table(title="Trees by species", title_justify="left")
-    for column, side in (("species", "left"), ("common name", "left"), ("to plant", "right"),
-                         ("to order", "right")):
+    for column, side in (
+        ("species", "left"),
+        ("common name", "left"),
+        ("to plant", "right"),
+        ("to order", "right"),
+    ):
         species.add_column(column, justify=side)  # type: ignore[arg-type]
     for row in totals.itertuples():
-        species.add_row(escape(row.species), escape(row.common_name), f"{row.trees:,}",
-                        f"{row.order:,}")
+        species.add_row(
+            escape(row.species), escape(row.common_name), f"{row.trees:,}", f"{row.order:,}"
+        )
     console.print(species)
     if made.warnings:
         console.print("[bold]Please read[/bold]")
         for warning in made.warnings:
             console.print(f"- {escape(warning)}", highlight=False)
-    console.print(f"The coldest-night estimate is good to about {made.frost_error_c:.1f} °C. Counts "
-                  "are estimates: walk the ground, locate buried services and follow local codes "
-                  "before you order or dig.", highlight=False)
+    console.print(
+        f"The coldest-night estimate is good to about {made.frost_error_c:.1f} °C. Counts "
+        "are estimates: walk the ground, locate buried services and follow local codes "
+        "before you order or dig.",
+        highlight=False,
+    )
     out = Console(soft_wrap=True)
     out.print("[bold]Files[/bold]")
-    for name, words in (("map.html", "the map, works without a network"),
-                        ("plan.gpkg", "everything for a GIS"),
-                        ("layers", "the ground and each species' fit, GeoTIFF"),
-                        ("counts.csv", "trees by zone, paddock and species"),
-                        ("plan.json", "what made what")):
+    for name, words in (
+        ("map.html", "the map, works without a network"),
+        ("plan.gpkg", "everything for a GIS"),
+        ("layers", "the ground and each species' fit, GeoTIFF"),
+        ("counts.csv", "trees by zone, paddock and species"),
+        ("plan.json", "what made what"),
+    ):
         out.print(f"  {escape(str(target / name))}  {words}", highlight=False)
 
 
@@ -216,9 +252,11 @@ def main() -> None:
         errors.print("Stopped. The previous plan is as it was.")
         raise SystemExit(OUR_FAULT) from None
     except Exception as error:
-        errors.print(f"siteplanner made a mistake ({type(error).__name__}: {escape(str(error))}). "
-                     "The previous plan is as it was. Please report this, with the site file.",
-                     highlight=False)
+        errors.print(
+            f"siteplanner made a mistake ({type(error).__name__}: {escape(str(error))}). "
+            "The previous plan is as it was. Please report this, with the site file.",
+            highlight=False,
+        )
         if os.environ.get("SITEPLANNER_TRACEBACK"):
             raise
         raise SystemExit(OUR_FAULT) from None

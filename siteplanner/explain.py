@@ -18,8 +18,10 @@ from siteplanner.survey import Survey, survey
 
 @dataclass(frozen=True)
 class Explained:
-    """The answer in texts: ``ground`` rows of title, value, unit; ``species`` rows of name,
-    score, class in words, limiting factor and by how much, unknown factors; best first.
+    """The answer in texts.
+
+    ``ground`` has rows of title, value, unit; ``species``, best first, rows of name, score,
+    class in words, limiting factor and by how much, unknown factors.
     """
 
     place: str
@@ -27,9 +29,7 @@ class Explained:
     species: list[tuple[str, str, str, str, str]]
 
 
-def explain_at(
-    site: Site, at: str, step: Callable[[str], None] = lambda words: None
-) -> Explained:
+def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: None) -> Explained:
     """Explain the spot ``at`` ("X,Y": map metres, or longitude and latitude in degrees).
 
     Raises :class:`~siteplanner.errors.InputError` when it is no spot on the property.
@@ -37,9 +37,12 @@ def explain_at(
     try:
         first, second = (float(part) for part in at.split(","))
     except ValueError:
-        raise fault("--at", "", f"{at!r} is no pair of numbers",
-                    "write easting,northing or longitude,latitude, such as "
-                    "620100,5350200") from None
+        raise fault(
+            "--at",
+            "",
+            f"{at!r} is no pair of numbers",
+            "write easting,northing or longitude,latitude, such as 620100,5350200",
+        ) from None
     ground = survey(site, step=step)
     grid = ground.inputs.grid
     x, y = first, second
@@ -50,12 +53,18 @@ def explain_at(
     rows, cols = grid.shape
     if not (0 <= row < rows and 0 <= col < cols) or not ground.fit.mask[row, col]:
         west, south, east, north = ground.inputs.boundary.total_bounds
-        raise fault("--at", "", f"{at} is not on the property",
-                    f"the property lies between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}")
-    listed = [(info.title, _value(info, float(ground.layers[name][row, col])), info.unit)
-              for name, info in ground.infos.items() if name in ground.layers]
-    return Explained(f"At {x:.0f}, {y:.0f} ({grid.crs.name})", listed,
-                     _species(ground, row, col))
+        raise fault(
+            "--at",
+            "",
+            f"{at} is not on the property",
+            f"the property lies between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}",
+        )
+    listed = [
+        (info.title, _value(info, float(ground.layers[name][row, col])), info.unit)
+        for name, info in ground.infos.items()
+        if name in ground.layers
+    ]
+    return Explained(f"At {x:.0f}, {y:.0f} ({grid.crs.name})", listed, _species(ground, row, col))
 
 
 def _value(info: LayerInfo, value: float) -> str:
@@ -79,12 +88,20 @@ def _species(ground: Survey, row: int, col: int) -> list[tuple[str, str, str, st
             value = float(ground.layers[factor.layer][row, col])
             limit = why(factor, ground.infos[factor.layer], int(species), value)
         unknown = [
-            ground.infos[f.layer].title.lower() for f in ground.factors
-            if np.isnan(ground.layers[f.layer][row, col]) and _matters(f, int(species))]
+            ground.infos[f.layer].title.lower()
+            for f in ground.factors
+            if np.isnan(ground.layers[f.layer][row, col]) and _matters(f, int(species))
+        ]
         fao, words = class_of(int(scores[species]))
-        out.append((
-            f"{names['botanical_name'].iloc[species]} ({names['common_name'].iloc[species]})",
-            str(int(scores[species])), f"{words} ({fao})", limit, ", ".join(unknown)))
+        out.append(
+            (
+                f"{names['botanical_name'].iloc[species]} ({names['common_name'].iloc[species]})",
+                str(int(scores[species])),
+                f"{words} ({fao})",
+                limit,
+                ", ".join(unknown),
+            )
+        )
     return out
 
 

@@ -118,18 +118,40 @@ def read_inputs(site: Site) -> Inputs:
     assert hollows is not None and no_plant is not None and seeds is not None
     assert species is not None
     _note_gaps(boundary, paddocks, soils, site, notes)
-    return Inputs(heights.grid, heights.dem, boundary, paddocks, soils, climate, readings,
-                  hollows, no_plant, species, seeds, hashes(site), tuple(notes))
+    return Inputs(
+        heights.grid,
+        heights.dem,
+        boundary,
+        paddocks,
+        soils,
+        climate,
+        readings,
+        hollows,
+        no_plant,
+        species,
+        seeds,
+        hashes(site),
+        tuple(notes),
+    )
 
 
 def files(site: Site) -> list[str]:
     """Paths of all input files, relative to the site file, the site file first."""
     frost = [part.file for part in (site.frost.readings, site.frost.hollows) if part]
-    named = [site.path.name, site.boundary.file, site.paddocks.file, site.dem.file,
-             site.soils.file, *frost, site.climate.monthly, site.climate.winter_minima,
-             *([site.no_plant.file] if site.no_plant else []), site.species.file,
-             *([site.seed_sources.file] if site.seed_sources else []),
-             *(name for name in (site.nursery.stock, site.nursery.counts) if name)]
+    named = [
+        site.path.name,
+        site.boundary.file,
+        site.paddocks.file,
+        site.dem.file,
+        site.soils.file,
+        *frost,
+        site.climate.monthly,
+        site.climate.winter_minima,
+        *([site.no_plant.file] if site.no_plant else []),
+        site.species.file,
+        *([site.seed_sources.file] if site.seed_sources else []),
+        *(name for name in (site.nursery.stock, site.nursery.counts) if name),
+    ]
     return list(dict.fromkeys(named))
 
 
@@ -164,39 +186,65 @@ def read_features(
         if layer is not None and layer not in layers:
             raise fault(path, f"layer {layer}", "there is no such layer", near(layer, layers))
         if layer is None and len(layers) > 1:
-            raise fault(path, "", f"it holds several layers ({', '.join(layers)})",
-                        "name one in the site file: layer = …")
+            raise fault(
+                path,
+                "",
+                f"it holds several layers ({', '.join(layers)})",
+                "name one in the site file: layer = …",
+            )
         frame = gpd.read_file(path, layer=layer, engine="pyogrio")
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError,
-            pyogrio.errors.FieldError, pyogrio.errors.FeatureError, UnicodeDecodeError) as error:
-        raise fault(path, "", f"it cannot be read as geodata ({error})",
-                    "save it again as a GeoPackage") from None
+    except (
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+        pyogrio.errors.FieldError,
+        pyogrio.errors.FeatureError,
+        UnicodeDecodeError,
+    ) as error:
+        raise fault(
+            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
+        ) from None
     place = f"layer {layer or layers[0]}"
     if not isinstance(frame, gpd.GeoDataFrame):
         raise fault(path, place, "it has no geometry", "name a layer with shapes")
     faults = Faults()
     if frame.crs is None:
-        faults.add(path, place, "it has no coordinate reference system (CRS)",
-                   "set its CRS in a GIS and save it again")
+        faults.add(
+            path,
+            place,
+            "it has no coordinate reference system (CRS)",
+            "set its CRS in a GIS and save it again",
+        )
     out: dict[str, object] = {}
     for standard, theirs in columns.items():
         if theirs is None:
             continue
         if theirs not in frame.columns:
-            faults.add(path, place, f"there is no column {theirs!r}",
-                       "name it in the site file (columns); "
-                       + near(theirs, [c for c in frame.columns if c != frame.geometry.name]))
+            faults.add(
+                path,
+                place,
+                f"there is no column {theirs!r}",
+                "name it in the site file (columns); "
+                + near(theirs, [c for c in frame.columns if c != frame.geometry.name]),
+            )
         else:
             out[standard] = frame[theirs]
     frame = gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
     frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
     for number, kind in zip(frame.index, frame.geom_type, strict=True):
         if kind not in kinds:
-            faults.add(path, f"{place}, feature {number + 1}", f"it is a {kind}",
-                       f"this layer takes {' or '.join(kinds)}")
+            faults.add(
+                path,
+                f"{place}, feature {number + 1}",
+                f"it is a {kind}",
+                f"this layer takes {' or '.join(kinds)}",
+            )
     if not np.isfinite(frame.total_bounds).all():
-        faults.add(path, place, "it has no features with finite coordinates",
-                   "check that the right layer was saved")
+        faults.add(
+            path,
+            place,
+            "it has no features with finite coordinates",
+            "check that the right layer was saved",
+        )
     faults.raise_any()
     flat = shapely.force_2d(frame.geometry.array)
     if "Polygon" in kinds:
@@ -206,8 +254,12 @@ def read_features(
         frame = frame.to_crs(crs)
     west, south, east, north = frame.total_bounds
     if crs is not None and not max(east - west, north - south) < WIDEST_M:
-        raise fault(path, place, f"it is {max(east - west, north - south) / 1000:.0f} km wide",
-                    "check its CRS: this is wider than any property")
+        raise fault(
+            path,
+            place,
+            f"it is {max(east - west, north - south) / 1000:.0f} km wide",
+            "check its CRS: this is wider than any property",
+        )
     return frame.reset_index(drop=True)
 
 
@@ -220,8 +272,12 @@ def _boundary(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     path = site.folder / site.boundary.file
     frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS)
     if not float(frame.area.sum()) > 0:
-        raise fault(path, f"layer {site.boundary.layer or ''}", "the boundary has no area",
-                    "draw it as a polygon round the property")
+        raise fault(
+            path,
+            f"layer {site.boundary.layer or ''}",
+            "the boundary has no area",
+            "draw it as a polygon round the property",
+        )
     return frame
 
 
@@ -232,21 +288,36 @@ def _paddocks(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     faults = Faults()
     frame["name"] = _texts(frame["name"])
     for number in frame.index[frame["name"].isna()]:
-        faults.add(path, f"paddock {number + 1}, {part.columns.name}", "it has no name",
-                   "give every paddock a name of its own")
+        faults.add(
+            path,
+            f"paddock {number + 1}, {part.columns.name}",
+            "it has no name",
+            "give every paddock a name of its own",
+        )
     for name in sorted(set(frame["name"][frame["name"].duplicated()].dropna())):
-        faults.add(path, part.columns.name, f"two paddocks are called {name!r}",
-                   "give every paddock a name of its own")
+        faults.add(
+            path,
+            part.columns.name,
+            f"two paddocks are called {name!r}",
+            "give every paddock a name of its own",
+        )
     if "plant" in frame:
         plant = pd.to_numeric(frame["plant"], errors="coerce")
         for number in frame.index[~plant.isin([0, 1])]:
-            faults.add(path, f"paddock {frame['name'][number]}, {part.columns.plant}",
-                       f"{frame['plant'][number]!r} is neither 1 nor 0",
-                       "write 1 to plant the paddock in this plan, 0 to leave it")
+            faults.add(
+                path,
+                f"paddock {frame['name'][number]}, {part.columns.plant}",
+                f"{frame['plant'][number]!r} is neither 1 nor 0",
+                "write 1 to plant the paddock in this plan, 0 to leave it",
+            )
         frame["plant"] = plant == 1
         if not faults.found and not frame["plant"].any():
-            faults.add(path, str(part.columns.plant), "no paddock is to be planted",
-                       "write 1 for at least one paddock")
+            faults.add(
+                path,
+                str(part.columns.plant),
+                "no paddock is to be planted",
+                "write 1 for at least one paddock",
+            )
     else:
         frame["plant"] = True
     faults.raise_any()
@@ -269,26 +340,39 @@ def _soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
         theirs = {key.lower(): value for key, value in getattr(part.words, column).items()}
         for word, meaning in theirs.items():
             if meaning not in classes:
-                faults.add(site.path, f"soils.words.{column}.{word}",
-                           f"{meaning!r} is no {column} class", near(meaning, classes))
+                faults.add(
+                    site.path,
+                    f"soils.words.{column}.{word}",
+                    f"{meaning!r} is no {column} class",
+                    near(meaning, classes),
+                )
         words = _texts(frame[column]).map(lambda w: w.lower() if w else None)
         said = words.map(lambda w, t=theirs: t.get(w, w) if w else None)
         for number in frame.index[said.notna() & ~said.isin([*classes, *theirs.values()])]:
-            faults.add(path, f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                       f"{words[number]!r} is no {column} class",
-                       near(words[number], classes)
-                       + f" Or give its meaning in the site file under soils.words.{column}")
+            faults.add(
+                path,
+                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
+                f"{words[number]!r} is no {column} class",
+                near(words[number], classes)
+                + f" Or give its meaning in the site file under soils.words.{column}",
+            )
         frame[column] = said.astype(object)
-    limits = {"depth_m": (0, 50, "metres"), "ph": (2, 11, "pH"),
-              "stones_percent": (0, 100, "percent")}
+    limits = {
+        "depth_m": (0, 50, "metres"),
+        "ph": (2, 11, "pH"),
+        "stones_percent": (0, 100, "percent"),
+    }
     for column, (low, high, unit) in limits.items():
         given = frame[column]
         numbers = pd.to_numeric(given, errors="coerce").astype("float64")
         wrong = (given.notna() & numbers.isna()) | (numbers < low) | (numbers > high)
         for number in frame.index[wrong]:
-            faults.add(path, f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                       f"{given[number]!r} will not do",
-                       f"give {unit} between {low} and {high}, or leave it empty when unknown")
+            faults.add(
+                path,
+                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
+                f"{given[number]!r} will not do",
+                f"give {unit} between {low} and {high}, or leave it empty when unknown",
+            )
         frame[column] = numbers
     faults.raise_any()
     return frame
@@ -301,8 +385,12 @@ def _table(path: Path, columns: Iterable[str]) -> pd.DataFrame:
     try:
         frame = pd.read_csv(path, encoding="utf-8-sig", comment="#", skipinitialspace=True)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        raise fault(path, "", f"it cannot be read as a CSV table ({error})",
-                    "save it as CSV, UTF-8, with commas") from None
+        raise fault(
+            path,
+            "",
+            f"it cannot be read as a CSV table ({error})",
+            "save it as CSV, UTF-8, with commas",
+        ) from None
     faults = Faults()
     for column in columns:
         if column not in frame:
@@ -310,8 +398,12 @@ def _table(path: Path, columns: Iterable[str]) -> pd.DataFrame:
             continue
         numbers = pd.to_numeric(frame[column], errors="coerce")
         for row in frame.index[~np.isfinite(numbers.astype("float64"))]:
-            faults.add(path, f"row {row + 2}, {column}", f"{frame[column][row]!r} is no number",
-                       "write a number with a decimal point")
+            faults.add(
+                path,
+                f"row {row + 2}, {column}",
+                f"{frame[column][row]!r} is no number",
+                "write a number with a decimal point",
+            )
         frame[column] = numbers
     faults.raise_any()
     return frame
@@ -323,36 +415,60 @@ def _climate(site: Site) -> Climate:
     with faults.gather():
         monthly = _table(path, ["month", "tmin_c", "tmax_c", "rain_mm"])
         if sorted(monthly["month"]) != list(range(1, 13)):
-            faults.add(path, "month", "it does not hold each month 1 to 12 once",
-                       "write one row for each month")
+            faults.add(
+                path,
+                "month",
+                "it does not hold each month 1 to 12 once",
+                "write one row for each month",
+            )
         monthly = monthly.sort_values("month")
         for row in monthly.itertuples():
             if row.tmin_c > row.tmax_c:
                 faults.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
             if not 0 <= row.rain_mm < 5000:
-                faults.add(path, f"month {row.month}, rain_mm", f"{row.rain_mm} mm cannot be",
-                           "give the month's mean rainfall in mm")
+                faults.add(
+                    path,
+                    f"month {row.month}, rain_mm",
+                    f"{row.rain_mm} mm cannot be",
+                    "give the month's mean rainfall in mm",
+                )
     with faults.gather():
         minima = _table(site.folder / site.climate.winter_minima, ["year", "min_c"])
     faults.raise_any()
     by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
-    by_year[:] = to_height(by_year.to_numpy(), SCREEN_M, site.frost.reference_height_m,
-                           site.frost.grass_colder_c)
-    return Climate(*(monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")),
-                   by_year)
+    by_year[:] = to_height(
+        by_year.to_numpy(), SCREEN_M, site.frost.reference_height_m, site.frost.grass_colder_c
+    )
+    tmin, tmax, rain = (
+        monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
+    )
+    return Climate(tmin, tmax, rain, by_year)
 
 
 def _readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     part = site.frost.readings
     if part is None:
         return gpd.GeoDataFrame(
-            {c: [] for c in ("name", "winter_min_c", "height_m", "winter", "at_reference_c",
-                             "difference_c")}, geometry=[], crs=crs)
+            {
+                c: []
+                for c in (
+                    "name",
+                    "winter_min_c",
+                    "height_m",
+                    "winter",
+                    "at_reference_c",
+                    "difference_c",
+                )
+            },
+            geometry=[],
+            crs=crs,
+        )
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS)
     faults = Faults()
-    frame["name"] = [str(n) if not pd.isna(n) else f"reading {i + 1}"
-                     for i, n in enumerate(frame["name"])]
+    frame["name"] = [
+        str(n) if not pd.isna(n) else f"reading {i + 1}" for i, n in enumerate(frame["name"])
+    ]
     for column, low, high, mend in (
         ("winter_min_c", -60, 30, "give the winter's lowest temperature in °C"),
         ("height_m", 0.0, 3.0, "say how high above the ground the instrument hung, in metres"),
@@ -360,26 +476,35 @@ def _readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     ):
         numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
         for number in frame.index[~numbers.between(low, high)]:
-            faults.add(path, f"{frame['name'][number]}, {getattr(part.columns, column)}",
-                       f"{frame[column][number]!r} will not do", mend)
+            faults.add(
+                path,
+                f"{frame['name'][number]}, {getattr(part.columns, column)}",
+                f"{frame[column][number]!r} will not do",
+                mend,
+            )
         frame[column] = numbers
     faults.raise_any()
     frame["at_reference_c"] = to_height(
-        frame["winter_min_c"].to_numpy(), frame["height_m"].to_numpy(),
-        site.frost.reference_height_m, site.frost.grass_colder_c)
+        frame["winter_min_c"].to_numpy(),
+        frame["height_m"].to_numpy(),
+        site.frost.reference_height_m,
+        site.frost.grass_colder_c,
+    )
     return frame
 
 
-def _against_station(
-    site: Site, readings: gpd.GeoDataFrame, climate: Climate
-) -> gpd.GeoDataFrame:
+def _against_station(site: Site, readings: gpd.GeoDataFrame, climate: Climate) -> gpd.GeoDataFrame:
     """Add ``difference_c``: one winter is not a climate, the station carries it further."""
     path = site.folder / site.climate.winter_minima
     missing = sorted(set(readings["winter"].astype(int)) - set(climate.winter_minima.index))
     if missing:
-        raise fault(path, "year", f"winter {', '.join(map(str, missing))} is missing, "
-                    "but frost readings were taken in it",
-                    "add the station's minimum of that winter")
+        raise fault(
+            path,
+            "year",
+            f"winter {', '.join(map(str, missing))} is missing, "
+            "but frost readings were taken in it",
+            "add the station's minimum of that winter",
+        )
     station = climate.winter_minima.reindex(readings["winter"].astype(int)).to_numpy()
     return readings.assign(difference_c=readings["at_reference_c"] - station)
 
@@ -388,8 +513,9 @@ def _hollows(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     part = site.frost.hollows
     if part is None:
         return gpd.GeoDataFrame({"name": []}, geometry=[], crs=crs)
-    return read_features(site.folder / part.file, part.layer, part.columns.model_dump(), crs,
-                         POLYGONS)
+    return read_features(
+        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POLYGONS
+    )
 
 
 def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
@@ -403,8 +529,9 @@ def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     try:
         layers = part.layers or tuple(str(n) for n in pyogrio.list_layers(path)[:, 0])
     except pyogrio.errors.DataSourceError as error:
-        raise fault(path, "", f"it cannot be read as geodata ({error})",
-                    "save it again as a GeoPackage") from None
+        raise fault(
+            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
+        ) from None
     faults = Faults()
     frames = []
     for layer in layers:
@@ -416,9 +543,12 @@ def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     frame["kind"] = _texts(frame["kind"])
     frame["name"] = _texts(frame["name"]).fillna("")
     for number in frame.index[~frame["kind"].isin(kinds)]:
-        faults.add(path, f"feature {number + 1}, {part.columns.kind}",
-                   f"{frame['kind'][number]!r} is no kind of thing to keep clear of",
-                   near(str(frame["kind"][number]), kinds))
+        faults.add(
+            path,
+            f"feature {number + 1}, {part.columns.kind}",
+            f"{frame['kind'][number]!r} is no kind of thing to keep clear of",
+            near(str(frame["kind"][number]), kinds),
+        )
     faults.raise_any()
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs if frames else crs)
 
@@ -426,10 +556,12 @@ def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
 def _seed_sources(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     part = site.seed_sources
     if part is None:
-        return gpd.GeoDataFrame({c: [] for c in ("species", "name", "fruiting_months")},
-                                geometry=[], crs=crs)
-    return read_features(site.folder / part.file, part.layer, part.columns.model_dump(), crs,
-                         POINTS)
+        return gpd.GeoDataFrame(
+            {c: [] for c in ("species", "name", "fruiting_months")}, geometry=[], crs=crs
+        )
+    return read_features(
+        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POINTS
+    )
 
 
 def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -> gpd.GeoDataFrame:
@@ -437,33 +569,43 @@ def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -
     rows, cols = grid.rows_cols(points.geometry.x.to_numpy(), points.geometry.y.to_numpy())
     inside = (rows >= 0) & (rows < grid.shape[0]) & (cols >= 0) & (cols < grid.shape[1])
     if not inside.all():
-        notes.append(f"{(~inside).sum()} of {len(points)} {what} lie beyond the DEM and were "
-                     "left out.")
+        notes.append(
+            f"{(~inside).sum()} of {len(points)} {what} lie beyond the DEM and were left out."
+        )
     return points[inside].reset_index(drop=True)
 
 
 def _note_gaps(
-    boundary: gpd.GeoDataFrame, paddocks: gpd.GeoDataFrame, soils: gpd.GeoDataFrame,
-    site: Site, notes: list[str],
+    boundary: gpd.GeoDataFrame,
+    paddocks: gpd.GeoDataFrame,
+    soils: gpd.GeoDataFrame,
+    site: Site,
+    notes: list[str],
 ) -> None:
     property_ = boundary.union_all()
     outside = paddocks.union_all().difference(property_).area
     if outside > 100:
-        notes.append(f"{outside / 1e4:.2f} ha of paddocks lie outside the boundary "
-                     f"({site.paddocks.file}); nothing is planted there.")
+        notes.append(
+            f"{outside / 1e4:.2f} ha of paddocks lie outside the boundary "
+            f"({site.paddocks.file}); nothing is planted there."
+        )
     planted = paddocks[paddocks["plant"]].union_all().intersection(property_)
     bare = planted.difference(soils.union_all()).area
     if bare > 100:
-        notes.append(f"{bare / 1e4:.2f} ha to be planted have no soil polygon ({site.soils.file}); "
-                     "the soil there counts as unknown.")
+        notes.append(
+            f"{bare / 1e4:.2f} ha to be planted have no soil polygon ({site.soils.file}); "
+            "the soil there counts as unknown."
+        )
     parts = soils.geometry.array
     tree = shapely.STRtree(parts)
     left, right = tree.query(parts, predicate="overlaps")
     pairs = left < right
     twice = shapely.area(shapely.intersection(parts[left[pairs]], parts[right[pairs]])).sum()
     if twice > 100:
-        notes.append(f"Soil polygons overlap on {twice / 1e4:.2f} ha ({site.soils.file}); "
-                     "the later polygon counts there.")
+        notes.append(
+            f"Soil polygons overlap on {twice / 1e4:.2f} ha ({site.soils.file}); "
+            "the later polygon counts there."
+        )
 
 
 __all__ = ["Climate", "InputError", "Inputs", "files", "hashes", "read_features", "read_inputs"]

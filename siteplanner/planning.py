@@ -38,6 +38,7 @@ from siteplanner.site import Site
 from siteplanner.species.fit import Fit
 from siteplanner.survey import Survey, survey
 
+
 def make_plan(
     site: Site,
     *,
@@ -53,12 +54,15 @@ def make_plan(
     ground = survey(site, each=each, step=step)
     inputs, layers, fitted = ground.inputs, ground.layers, ground.fit
     step("Drawing zones")
-    features, setbacks = with_setbacks(
-        inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
+    features, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
     area = plantable_area(inputs.boundary, inputs.paddocks, setbacks)
     if area.area < 1:
-        raise fault(site.path, "setbacks", "no ground is left to plant",
-                    "look at the boundary, the paddocks to plant and the setbacks")
+        raise fault(
+            site.path,
+            "setbacks",
+            "no ground is left to plant",
+            "look at the boundary, the paddocks to plant and the setbacks",
+        )
     warnings = list(inputs.notes)
     blocks, lost = _blocks(site, ground, area)
     if lost >= 1:
@@ -71,19 +75,26 @@ def make_plan(
     kind, said = _species_at(site, inputs, fitted, planted, places)
     warnings += said
     places = number_rows(places.only(kind >= 0), planted)
-    kind = kind[kind >= 0].astype(np.uint8)
+    kinds = kind[kind >= 0].astype(np.uint8)
     trees = gpd.GeoDataFrame(
-        {"species": inputs.species.facts["botanical_name"].to_numpy()[kind],
-         "zone": planted["zone"].to_numpy()[places.block],
-         "block": planted["block"].to_numpy()[places.block],
-         "row": places.row.astype(np.int32)},
-        geometry=gpd.points_from_xy(places.x, places.y), crs=inputs.grid.crs)
+        {
+            "species": inputs.species.facts["botanical_name"].to_numpy()[kinds],
+            "zone": planted["zone"].to_numpy()[places.block],
+            "block": planted["block"].to_numpy()[places.block],
+            "row": places.row.astype(np.int32),
+        },
+        geometry=gpd.points_from_xy(places.x, places.y),
+        crs=inputs.grid.crs,
+    )
     paddock = planted["paddock"].to_numpy()[places.block]
     counts = count_trees(trees[["zone", "species"]].assign(paddock=paddock), inputs.species.facts)
     rows = _rows(trees, planted, layers["slope"], inputs.grid)
     warnings += _frost_warnings(ground)
-    kept = {name: layers[name] for name in layers
-            if name in ("hillshade", "slope", "winter_minimum") or ground.infos[name].on_map}
+    kept = {
+        name: layers[name]
+        for name in layers
+        if name in ("hillshade", "slope", "winter_minimum") or ground.infos[name].on_map
+    }
     return Plan(
         name=site.site.name,
         grid=inputs.grid,
@@ -93,22 +104,32 @@ def make_plan(
         fit=fitted.on_grid(fitted.score),
         zones=zones.assign(
             trees=_count(trees["zone"], zones["zone"]),
-            density_ha=_count(trees["zone"], zones["zone"]) / zones["area_ha"])[
-                ["zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha",
-                 "trees", "geometry"]],
+            density_ha=_count(trees["zone"], zones["zone"]) / zones["area_ha"],
+        )[
+            [
+                "zone",
+                "title",
+                "ground",
+                "area_ha",
+                "pattern",
+                "spacing_m",
+                "density_ha",
+                "trees",
+                "geometry",
+            ]
+        ],
         blocks=blocks.assign(
             trees=_count(trees["block"], blocks["block"]),
-            rows=_count(rows["block"], blocks["block"]))[
-                ["block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg",
-                 "geometry"]],
+            rows=_count(rows["block"], blocks["block"]),
+        )[["block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "geometry"]],
         rows=rows,
         trees=trees,
-        tree_species=kind,
+        tree_species=kinds,
         boundary=inputs.boundary.assign(name=site.site.name)[["name", "geometry"]],
         paddocks=inputs.paddocks.assign(
             area_ha=inputs.paddocks.area / 1e4,
-            trees=_count(pd.Series(paddock), inputs.paddocks["name"]))[
-                ["name", "plant", "area_ha", "trees", "geometry"]],
+            trees=_count(pd.Series(paddock), inputs.paddocks["name"]),
+        )[["name", "plant", "area_ha", "trees", "geometry"]],
         no_plant=features,
         setbacks=setbacks,
         frost_obs=_frost_obs(inputs, layers["winter_minimum"]),
@@ -119,6 +140,7 @@ def make_plan(
         inputs=inputs.hashes,
         settings=site.settings(),
     )
+
 
 def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.GeoDataFrame, float]:
     """Draw the kinds of ground and cut them to named blocks; also m² left over."""
@@ -136,11 +158,16 @@ def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.Geo
         lowest_fit=site.mix.lowest_fit,
     )
     shapes = shapes_of_kinds(kinds, rules.smooth_m)
-    blocks, lost = blocks_of(shapes, ground.inputs.paddocks, area,
-                             smallest_m2=site.planting.smallest_block_m2)
+    blocks, lost = blocks_of(
+        shapes, ground.inputs.paddocks, area, smallest_m2=site.planting.smallest_block_m2
+    )
     if blocks.empty:
-        raise fault(site.path, "planting.smallest_block_m2", "no block is large enough to plant",
-                    "make it smaller, or look at the setbacks")
+        raise fault(
+            site.path,
+            "planting.smallest_block_m2",
+            "no block is large enough to plant",
+            "make it smaller, or look at the setbacks",
+        )
     return name_blocks(blocks), lost
 
 
@@ -149,9 +176,15 @@ def _zones(
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Describe the zones, and give zones and blocks their pattern, spacing and bearing."""
     grid, layers, infos = ground.inputs.grid, ground.layers, ground.infos
-    of_cell = rasterio.features.rasterize(
-        ((shape, number + 1) for number, shape in enumerate(blocks.geometry)),
-        out_shape=grid.shape, transform=grid.transform, dtype="int32") - 1
+    of_cell = (
+        rasterio.features.rasterize(
+            ((shape, number + 1) for number, shape in enumerate(blocks.geometry)),
+            out_shape=grid.shape,
+            transform=grid.transform,
+            dtype="int32",
+        )
+        - 1
+    )
     in_fit = ground.fit.mask
     whole = describe.ground_of(layers, infos, (of_cell >= 0) & in_fit)
     zone_of = np.append(blocks["zone"].to_numpy(), "")
@@ -163,17 +196,26 @@ def _zones(
         marks = describe.tags(facts, whole)
         grounds.append(facts)
         titles.append(describe.title(facts, marks))
-        rules.append(next(
-            ((r.pattern, r.spacing_m) for r in site.planting.rules if r.ground in marks),
-            (site.planting.pattern, site.planting.spacing_m)))
+        rules.append(
+            next(
+                ((r.pattern, r.spacing_m) for r in site.planting.rules if r.ground in marks),
+                (site.planting.pattern, site.planting.spacing_m),
+            )
+        )
     titles = describe.distinct_titles(titles, grounds)
     kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]
     known = patterns()
     rows = []
-    for letter, facts, words, (pattern, spacing) in zip(letters, grounds, titles, rules, strict=True):
+    for letter, facts, words, (pattern, spacing) in zip(
+        letters, grounds, titles, rules, strict=True
+    ):
         if pattern not in known:
-            raise fault(site.path, "planting", f"there is no pattern {pattern!r}",
-                        "choose from: " + ", ".join(sorted(known)))
+            raise fault(
+                site.path,
+                "planting",
+                f"there is no pattern {pattern!r}",
+                "choose from: " + ", ".join(sorted(known)),
+            )
         if kind[letter] == TOO_STEEP:
             words, pattern, spacing = f"not for trees: too steep ({words})", "none", 0.0
         elif kind[letter] == NOTHING_FITS:
@@ -181,19 +223,27 @@ def _zones(
         shape = blocks.geometry[blocks["zone"] == letter].union_all()
         if shape.geom_type == "Polygon":
             shape = shapely.MultiPolygon([shape])
-        rows.append({
-            "zone": letter, "title": words,
-            "ground": describe.sentence(facts, ground.minimum.error_c),
-            "area_ha": shape.area / 1e4, "pattern": pattern, "spacing_m": spacing,
-            "geometry": shape})
+        rows.append(
+            {
+                "zone": letter,
+                "title": words,
+                "ground": describe.sentence(facts, ground.minimum.error_c),
+                "area_ha": shape.area / 1e4,
+                "pattern": pattern,
+                "spacing_m": spacing,
+                "geometry": shape,
+            }
+        )
     zones = gpd.GeoDataFrame(rows, geometry="geometry", crs=grid.crs)
     by_zone = zones.set_index("zone")
     blocks = blocks.assign(
         area_ha=blocks.area / 1e4,
         pattern=by_zone["pattern"].reindex(blocks["zone"]).to_numpy(),
         spacing_m=by_zone["spacing_m"].reindex(blocks["zone"]).to_numpy(),
-        bearing_deg=[row_bearing(ground.inputs.dem, grid, of_cell == number)
-                     for number in range(len(blocks))])
+        bearing_deg=[
+            row_bearing(ground.inputs.dem, grid, of_cell == number) for number in range(len(blocks))
+        ],
+    )
     return zones, blocks
 
 
@@ -213,19 +263,25 @@ def _species_at(
         supply = gather(scores[mine], survival, site.mix)
         mixed = choose_mix(supply, survival, pioneer, site.mix)
         if mixed.given_up:
-            warnings.append(f"Zone {zone}: the mix could not hold to {', '.join(mixed.given_up)}; "
-                            "see [mix] in the site file.")
+            warnings.append(
+                f"Zone {zone}: the mix could not hold to {', '.join(mixed.given_up)}; "
+                "see [mix] in the site file."
+            )
         for group, trees in enumerate(mixed.trees):
             spots = mine[supply.group == group]
             kind[spots] = place_species(scores[spots], trees, seed=group)
         misfit = int((supply.group < 0).sum())
         open_ = int(supply.size.sum() - mixed.trees.sum())
         if misfit:
-            warnings.append(f"Zone {zone}: {misfit} planting places are left empty, as no species "
-                            f"fits there at {site.mix.lowest_fit} of 100 or better.")
+            warnings.append(
+                f"Zone {zone}: {misfit} planting places are left empty, as no species "
+                f"fits there at {site.mix.lowest_fit} of 100 or better."
+            )
         if open_:
-            warnings.append(f"Zone {zone}: {open_} planting places are left empty, so that the "
-                            "shares asked for in [mix] hold.")
+            warnings.append(
+                f"Zone {zone}: {open_} planting places are left empty, so that the "
+                "shares asked for in [mix] hold."
+            )
     return kind, warnings
 
 
@@ -259,12 +315,23 @@ def _rows(
     starts = np.flatnonzero(np.r_[True, (block[1:] != block[:-1]) | (row[1:] != row[:-1])])
     for start, stop in zip(starts, np.r_[starts[1:], len(keys)], strict=True):
         mine = keys[start:stop]
-        shape = (shapely.LineString(np.column_stack([x[mine], y[mine]])) if len(mine) > 1
-                 else shapely.Point(x[mine[0]], y[mine[0]]))
+        shape = (
+            shapely.LineString(np.column_stack([x[mine], y[mine]]))
+            if len(mine) > 1
+            else shapely.Point(x[mine[0]], y[mine[0]])
+        )
         ground = spacing[block[start]] / np.cos(np.nanmean(steep[mine]))
-        found.append({"block": block[start], "zone": trees["zone"].iloc[mine[0]],
-                      "row": int(row[start]), "trees": len(mine), "length_m": shape.length,
-                      "ground_spacing_m": float(ground), "geometry": shape})
+        found.append(
+            {
+                "block": block[start],
+                "zone": trees["zone"].iloc[mine[0]],
+                "row": int(row[start]),
+                "trees": len(mine),
+                "length_m": shape.length,
+                "ground_spacing_m": float(ground),
+                "geometry": shape,
+            }
+        )
     columns = ["block", "zone", "row", "trees", "length_m", "ground_spacing_m", "geometry"]
     return gpd.GeoDataFrame(found, columns=columns, geometry="geometry", crs=trees.crs)
 
@@ -277,24 +344,33 @@ def _count(values: pd.Series[Any], names: pd.Series[Any]) -> NDArray[np.int64]:
 def _species_frame(inputs: Inputs) -> pd.DataFrame:
     facts = inputs.species.facts
     return facts[["botanical_name", "common_name", "cautions"]].assign(
-        roles=["; ".join(roles) for roles in facts["roles"]],
-        colour=species_colours(len(facts)))
+        roles=["; ".join(roles) for roles in facts["roles"]], colour=species_colours(len(facts))
+    )
 
 
 def _frost_obs(inputs: Inputs, winter_minimum: FloatGrid) -> gpd.GeoDataFrame:
     frame = inputs.readings
     estimated = inputs.grid.sample(
-        winter_minimum, frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy())
+        winter_minimum, frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy()
+    )
     return gpd.GeoDataFrame(
-        {"name": frame["name"], "winter_min_c": frame["winter_min_c"],
-         "height_m": frame["height_m"], "at_reference_c": frame["at_reference_c"],
-         "estimated_c": estimated.astype(np.float64)},
-        geometry=frame.geometry, crs=frame.crs)
+        {
+            "name": frame["name"],
+            "winter_min_c": frame["winter_min_c"],
+            "height_m": frame["height_m"],
+            "at_reference_c": frame["at_reference_c"],
+            "estimated_c": estimated.astype(np.float64),
+        },
+        geometry=frame.geometry,
+        crs=frame.crs,
+    )
 
 
 def _frost_warnings(ground: Survey) -> list[str]:
     used = ground.minimum.readings
     if used < frost.FEWEST_READINGS:
-        return [f"Only {used} frost readings could be used: the coldest nights are a stated "
-                f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers."]
+        return [
+            f"Only {used} frost readings could be used: the coldest nights are a stated "
+            f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers."
+        ]
     return []

@@ -304,21 +304,25 @@ def load_site(path: str | Path) -> Site:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise fault(path, "", "there is no such file",
-                    "give the path of a site file (site.toml)") from None
+        raise fault(
+            path, "", "there is no such file", "give the path of a site file (site.toml)"
+        ) from None
     except UnicodeDecodeError as error:
-        raise fault(path, f"byte {error.start}", "it is not UTF-8 text",
-                    "save the site file as UTF-8") from None
+        raise fault(
+            path, f"byte {error.start}", "it is not UTF-8 text", "save the site file as UTF-8"
+        ) from None
     except OSError as error:
-        raise fault(path, "", f"it cannot be read ({error.strerror})",
-                    "check the path and its permissions") from None
+        raise fault(
+            path, "", f"it cannot be read ({error.strerror})", "check the path and its permissions"
+        ) from None
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise fault(path, "", f"it is not valid TOML: {error}",
-                    "mend the line it names") from None
+        raise fault(path, "", f"it is not valid TOML: {error}", "mend the line it names") from None
     if "path" in tables:
-        raise fault(path, "path", "no such setting", near("path", set(Site.model_fields) - {"path"}))
+        raise fault(
+            path, "path", "no such setting", near("path", set(Site.model_fields) - {"path"})
+        )
     try:
         return Site(path=path, **tables)
     except pydantic.ValidationError as error:
@@ -330,15 +334,21 @@ def _explain(path: Path, part: Any) -> Fault:
     place = ".".join(str(p) for p in part["loc"])
     match part["type"]:
         case "extra_forbidden":
-            return Fault(str(path), place, "no such setting",
-                         near(str(part["loc"][-1]), _choices(part["loc"][:-1])))
+            return Fault(
+                str(path),
+                place,
+                "no such setting",
+                near(str(part["loc"][-1]), _choices(part["loc"][:-1])),
+            )
         case "missing":
             return Fault(str(path), place, "this setting is missing", f"write {place} = …")
     what = str(part["msg"])
     what = what[0].lower() + what[1:]
     given = repr(part["input"])
     given = given if len(given) <= 60 else given[:57] + "…"
-    return Fault(str(path), place, f"{given} will not do", what.replace("input should", "it should"))
+    return Fault(
+        str(path), place, f"{given} will not do", what.replace("input should", "it should")
+    )
 
 
 def _choices(place: tuple[Any, ...]) -> list[str]:

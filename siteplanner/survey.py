@@ -82,26 +82,32 @@ def survey(
         step(f"The ground: {info.title.lower()}")
         each(info, values, inputs.grid)
 
-    keep = {*PLAN_READS, *(f.layer for f in found),
-            *(name for name, info in book.infos().items() if info.on_map)}
+    keep = {
+        *PLAN_READS,
+        *(f.layer for f in found),
+        *(name for name, info in book.infos().items() if info.on_map),
+    }
     layers = resolve.resolve(order, inputs.given(), keep, site.layers, tell)
     _agree(found, layers, infos)
     step("Scoring the species")
     mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
     fitted = fit(found, layers, mask)
     minimum = frost.fit_readings(
-        inputs.readings, layers["cold_air_pooling"], inputs.dem, inputs.grid)
+        inputs.readings, layers["cold_air_pooling"], inputs.dem, inputs.grid
+    )
     return Survey(inputs, layers, infos, found, fitted, minimum)
 
 
-def _agree(found: Iterable[Factor], layers: dict[str, FloatGrid], infos: dict[str, LayerInfo]) -> None:
+def _agree(
+    found: Iterable[Factor], layers: dict[str, FloatGrid], infos: dict[str, LayerInfo]
+) -> None:
     """Hold layers of categories to their classes: a wrong code would read past the table."""
     for factor in found:
         if factor.scores is None:
             continue
         values = layers[factor.layer]
         known = values[np.isfinite(values)]
-        if known.size and not (0 <= known.min() and known.max() < len(infos[factor.layer].classes)):
+        if known.size and not (known.min() >= 0 and known.max() < len(infos[factor.layer].classes)):
             raise ValueError(f"layer {factor.layer} holds codes outside its classes")
 
 

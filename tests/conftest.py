@@ -16,14 +16,22 @@ SITE = ROOT / "sample_site" / "site.toml"
 
 def command(*words: object, **options: object) -> subprocess.CompletedProcess[str]:
     """Run the siteplanner command in a process of its own."""
-    return subprocess.run([sys.executable, "-m", "siteplanner", *map(str, words)],
-                          capture_output=True, text=True, encoding="utf-8", **options)
+    return subprocess.run(
+        [sys.executable, "-m", "siteplanner", *map(str, words)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        **options,
+    )
 
 
 def digests(folder: Path) -> dict[str, str]:
     """SHA-256 of every file of a folder, by relative path."""
-    return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(folder.rglob("*")) if path.is_file()}
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
 
 
 @pytest.fixture(scope="session")
@@ -38,8 +46,11 @@ def sample_plan(tmp_path_factory):
 
 def pytest_terminal_summary(terminalreporter, exitstatus, config):
     """Where SITEPLANNER_REQUIRE_ALL is 1 nothing may be skipped but for want of shared data."""
-    skipped = [report for report in terminalreporter.stats.get("skipped", ())
-               if "shared data" not in str(report.longrepr)]
+    skipped = [
+        report
+        for report in terminalreporter.stats.get("skipped", ())
+        if "shared data" not in str(report.longrepr)
+    ]
     if os.environ.get("SITEPLANNER_REQUIRE_ALL") == "1" and skipped:
         terminalreporter.write_line(f"{len(skipped)} tests were skipped, none may be", red=True)
         terminalreporter._session.exitstatus = 1

@@ -76,13 +76,16 @@ def test_a_misspelled_layer_or_setting_is_named_before_anything_runs(settings, w
 
 
 def test_a_missing_layer_names_everyone_who_needs_it():
-    source = TOY + """
+    source = (
+        TOY
+        + """
 @layer(info(), reach=CELL)
 def needs_it(salt): return salt
 
 @layer(info(), reach=CELL)
 def needs_it_too(salt): return salt
 """
+    )
     with pytest.raises(InputError) as caught:
         Book(source).run(["needs_it", "needs_it_too"])
     assert "salt is needed by layer needs_it, layer needs_it_too" in str(caught.value)
@@ -96,7 +99,7 @@ def hen(egg): return egg
 @layer(info(), reach=CELL)
 def egg(hen): return hen
 """
-    with pytest.raises(InputError, match="in a circle: .*(hen needs egg|egg needs hen)"):
+    with pytest.raises(InputError, match=r"in a circle: .*(hen needs egg|egg needs hen)"):
         Book(source).run(["hen"])
 
 
@@ -126,10 +129,13 @@ def test_a_layer_is_freed_after_its_last_use():
         if info.name == "last":
             assert alive["twice"]() is None
 
-    source = TOY + """
+    source = (
+        TOY
+        + """
 @layer(info(), reach=CELL)
 def last(total): return total + np.float32(1)
 """
+    )
     Book(source).run(["last"], each=each)
     assert alive["last"] is not None
 

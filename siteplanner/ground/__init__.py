@@ -1,1 +1,1 @@
-
+"""What each cell is like: layers, one module a subject, and the resolver that orders them."""

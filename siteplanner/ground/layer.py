@@ -65,9 +65,7 @@ class LayerInfo:
     name: str = field(default="")
 
 
-def layer(
-    *described: LayerInfo, reach: Reach
-) -> Callable[[Function], Function]:
+def layer(*described: LayerInfo, reach: Reach) -> Callable[[Function], Function]:
     """Attach descriptions and reach to a layer function, which itself stays as it was."""
 
     def attach(function: Function) -> Function:

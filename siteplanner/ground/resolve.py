@@ -143,22 +143,30 @@ def catalogue(
         for info in maker.makes:
             by_name.setdefault(info.name, {})[maker.origin] = maker
     for name in sorted(set(replace) - set(by_name)):
-        faults.add(site_file, f"plugins.replace.{name}", "no layer has that name",
-                   near(name, by_name))
+        faults.add(
+            site_file, f"plugins.replace.{name}", "no layer has that name", near(name, by_name)
+        )
     chosen: dict[str, Maker] = {}
     for name, offers in by_name.items():
         wanted = replace.get(name)
         if wanted is not None and wanted not in offers:
-            faults.add(site_file, f"plugins.replace.{name}",
-                       f"package {wanted!r} offers no layer {name}", near(wanted, offers))
+            faults.add(
+                site_file,
+                f"plugins.replace.{name}",
+                f"package {wanted!r} offers no layer {name}",
+                near(wanted, offers),
+            )
         elif wanted is not None:
             chosen[name] = offers[wanted]
         elif "siteplanner" in offers:
             chosen[name] = offers["siteplanner"]
         elif len(offers) > 1:
-            faults.add(site_file, "plugins.replace",
-                       f"layer {name} is made by {' and by '.join(sorted(offers))}",
-                       f'say which one to use: replace.{name} = "{min(offers)}"')
+            faults.add(
+                site_file,
+                "plugins.replace",
+                f"layer {name} is made by {' and by '.join(sorted(offers))}",
+                f'say which one to use: replace.{name} = "{min(offers)}"',
+            )
         else:
             chosen[name] = next(iter(offers.values()))
     faults.raise_any()
@@ -182,14 +190,22 @@ def check(
     functions = {maker.name: maker for maker in book.makers.values()}
     for name, table in settings.items():
         if name not in functions:
-            faults.add(site_file, f"layers.{name}", "no layer function has that name",
-                       near(name, functions))
+            faults.add(
+                site_file,
+                f"layers.{name}",
+                "no layer function has that name",
+                near(name, functions),
+            )
             continue
         for setting in table:
             if setting not in functions[name].settings:
                 known = functions[name].settings
-                faults.add(site_file, f"layers.{name}.{setting}", "no such setting",
-                           near(setting, known) if known else "this layer has no settings")
+                faults.add(
+                    site_file,
+                    f"layers.{name}.{setting}",
+                    "no such setting",
+                    near(setting, known) if known else "this layer has no settings",
+                )
     graph: dict[str, set[str]] = {}
     asked_by: dict[str, set[str]] = {}
     waiting = [(name, "the plan") for name in wanted]
@@ -205,10 +221,12 @@ def check(
         waiting += [(need, f"layer {name}") for need in maker.needs]
     for name in sorted(asked_by):
         if name not in given and name not in book.makers:
-            faults.add(site_file, "layers",
-                       f"{name} is needed by {', '.join(sorted(asked_by[name]))}, "
-                       "but nothing makes it",
-                       near(name, [*book.makers, *GIVEN]))
+            faults.add(
+                site_file,
+                "layers",
+                f"{name} is needed by {', '.join(sorted(asked_by[name]))}, but nothing makes it",
+                near(name, [*book.makers, *GIVEN]),
+            )
     faults.raise_any()
     rank = {name: place for place, name in enumerate(book.makers)}
     sorter = TopologicalSorter(graph)
@@ -216,8 +234,12 @@ def check(
         sorter.prepare()
     except CycleError as error:
         circle = " needs ".join(reversed(error.args[1]))
-        faults.add(site_file, "layers", f"layers need each other in a circle: {circle}",
-                   "take one of those plugins out")
+        faults.add(
+            site_file,
+            "layers",
+            f"layers need each other in a circle: {circle}",
+            "take one of those plugins out",
+        )
         faults.raise_any()
     order: list[Maker] = []
     while sorter.is_active():

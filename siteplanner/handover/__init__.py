@@ -1,1 +1,1 @@
-
+"""What people take away: the map, tables and files, written whole or not at all."""

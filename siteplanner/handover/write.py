@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from importlib.metadata import entry_points
 from pathlib import Path
+from typing import Any
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
@@ -38,7 +39,7 @@ def write_plan(
     with staged(target) as folder, ThreadPoolExecutor(_WRITERS_AT_ONCE) as pool:
         layers = folder / "layers"
         layers.mkdir()
-        jobs = []
+        jobs: list[Future[Any]] = []
 
         def each(info: LayerInfo, values: FloatGrid, grid: Grid) -> None:
             jobs.append(pool.submit(write_layer, info, values, grid, layers))

@@ -1,1 +1,1 @@
-
+"""From fit to trees: zones, patterns, mix, layout, counts."""

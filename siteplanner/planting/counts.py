@@ -15,8 +15,12 @@ def count_trees(trees: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
     survival, rounded up, of which ``infill`` replace those that die (common practice, no
     source; the survival is an assumption of the species table).
     """
-    counts = (trees.groupby(["zone", "paddock", "species"], sort=True)
-              .size().rename("trees").reset_index())
+    counts = (
+        trees.groupby(["zone", "paddock", "species"], sort=True)
+        .size()
+        .rename("trees")
+        .reset_index()
+    )
     facts = species.set_index("botanical_name")
     counts["common_name"] = facts["common_name"].reindex(counts["species"]).to_numpy()
     survival = facts["expected_survival"].reindex(counts["species"]).to_numpy(dtype=float)

@@ -12,17 +12,27 @@ from siteplanner.grid import BoolGrid, FloatGrid
 from siteplanner.ground.layer import LayerInfo
 
 #: Layers that the description reads; the plan asks for them beside the species' factors.
-READS = ("slope", "aspect", "winter_minimum", "water_deficit", "drainage_class", "texture_class",
-         "soil_depth", "stoniness", "height_above_channel", "sun_exposure")
-COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
-           "north-west")
+READS = (
+    "slope",
+    "aspect",
+    "winter_minimum",
+    "water_deficit",
+    "drainage_class",
+    "texture_class",
+    "soil_depth",
+    "stoniness",
+    "height_above_channel",
+    "sun_exposure",
+)
+COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 #: Questions asked of the spade where a layer is mostly unknown.
-UNKNOWN_ADVICE = {"soil_depth": "soil depth NOT CHECKED: dig before ordering",
-                  "soil_ph": "soil pH NOT CHECKED: test before ordering",
-                  "stoniness": "stones NOT CHECKED: dig before ordering",
-                  "texture_class": "soil texture NOT CHECKED: feel it by hand before ordering",
-                  "drainage_class": "soil drainage NOT CHECKED: dig and look for mottles "
-                                    "before ordering"}
+UNKNOWN_ADVICE = {
+    "soil_depth": "soil depth NOT CHECKED: dig before ordering",
+    "soil_ph": "soil pH NOT CHECKED: test before ordering",
+    "stoniness": "stones NOT CHECKED: dig before ordering",
+    "texture_class": "soil texture NOT CHECKED: feel it by hand before ordering",
+    "drainage_class": "soil drainage NOT CHECKED: dig and look for mottles before ordering",
+}
 
 
 @dataclass(frozen=True)
@@ -49,11 +59,16 @@ def ground_of(
 ) -> Ground:
     """Sum up the layers over the cells of an area."""
     picked = {name: layers[name][cells] for name in READS}
-    unknown = tuple(name for name in UNKNOWN_ADVICE
-                    if name in layers and np.isnan(layers[name][cells]).mean() > 0.5)
+    unknown = tuple(
+        name
+        for name in UNKNOWN_ADVICE
+        if name in layers and np.isnan(layers[name][cells]).mean() > 0.5
+    )
     low, middle, high = _quantiles(picked["slope"], (0.1, 0.5, 0.9))
     return Ground(
-        slope=middle, slope_from=low, slope_to=high,
+        slope=middle,
+        slope_from=low,
+        slope_to=high,
         facing=_facing(picked["aspect"]) if middle >= 4 else "",
         winter_minimum=_median(picked["winter_minimum"]),
         water_deficit=_median(picked["water_deficit"]),
@@ -148,37 +163,38 @@ def distinct_titles(titles: list[str], grounds: list[Ground]) -> list[str]:
     out = list(titles)
     for text in sorted({t for t in titles if titles.count(t) > 1}):
         members = [i for i, t in enumerate(titles) if t == text]
-        spans = {
-            "drainage": ([grounds[i].drainage for i in members], 0.0),
-            "depth": ([grounds[i].soil_depth for i in members], 0.3),
-            "cold": ([grounds[i].winter_minimum for i in members], 1.0),
-            "dry": ([grounds[i].water_deficit for i in members], 30.0),
-            "slope": ([grounds[i].slope for i in members], 4.0),
+        # How far apart the members are in each figure, in steps that a reader would notice.
+        steps = {
+            name: np.ptp([getattr(grounds[i], name) for i in members]) / step
+            for name, step in (
+                ("soil_depth", 0.3),
+                ("winter_minimum", 1.0),
+                ("water_deficit", 30.0),
+                ("slope", 4.0),
+            )
         }
-        best, most = "slope", -1.0
-        for name, (values, unit) in spans.items():
-            if unit == 0.0:
-                differ = 1.5 if len(set(values)) == len(members) else 0.0
-            else:
-                numbers = np.array(values, dtype=np.float64)
-                differ = float(np.ptp(numbers)) / unit if np.isfinite(numbers).all() else 0.0
-            if differ > most:
-                best, most = name, differ
+        known = {name: float(apart) for name, apart in steps.items() if np.isfinite(apart)}
+        known["drainage"] = 1.5 * (len({grounds[i].drainage for i in members}) == len(members))
+        best = max(known, key=lambda name: known[name])
         for i in members:
             g = grounds[i]
-            extra = {"drainage": g.drainage or "drainage unknown",
-                     "depth": f"{g.soil_depth:.1f} m deep",
-                     "cold": f"{g.winter_minimum:.1f} °C",
-                     "dry": f"deficit {g.water_deficit:.0f} mm",
-                     "slope": f"{g.slope:.0f}°"}[best]
+            extra = {
+                "drainage": g.drainage or "drainage unknown",
+                "soil_depth": f"{g.soil_depth:.1f} m deep",
+                "winter_minimum": f"{g.winter_minimum:.1f} °C",
+                "water_deficit": f"deficit {g.water_deficit:.0f} mm",
+                "slope": f"{g.slope:.0f}°",
+            }[best]
             out[i] = f"{text} ({extra})"
     return out
 
 
 def sentence(ground: Ground, frost_error_c: float) -> str:
     """Describe the ground in one readable paragraph with units and doubts."""
-    parts = [f"Slope {ground.slope_from:.0f} to {ground.slope_to:.0f}°"
-             + (f", facing {ground.facing}" if ground.facing else "")]
+    parts = [
+        f"Slope {ground.slope_from:.0f} to {ground.slope_to:.0f}°"
+        + (f", facing {ground.facing}" if ground.facing else "")
+    ]
     soil = [word for word in (ground.texture, ground.drainage) if word]
     if np.isfinite(ground.soil_depth):
         soil.append(f"about {ground.soil_depth:.1f} m deep")
@@ -191,5 +207,8 @@ def sentence(ground: Ground, frost_error_c: float) -> str:
     if np.isfinite(ground.water_deficit):
         parts.append(f"about {ground.water_deficit:.0f} mm of water missing in a year")
     text = ". ".join(part[0].upper() + part[1:] for part in parts) + "."
-    return f"{text} Still open: {'; '.join(UNKNOWN_ADVICE[n] for n in ground.unknown)}." if (
-        ground.unknown) else text
+    return (
+        f"{text} Still open: {'; '.join(UNKNOWN_ADVICE[n] for n in ground.unknown)}."
+        if (ground.unknown)
+        else text
+    )

@@ -102,8 +102,10 @@ def row_bearing(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> float:
     east = (cols - cols.mean()) * grid.cell
     north = -(rows - rows.mean()) * grid.cell
     plane, *_ = np.linalg.lstsq(
-        np.column_stack([east, north]), dem[rows, cols].astype(np.float64) - float(
-            dem[rows, cols].astype(np.float64).mean()), rcond=None)
+        np.column_stack([east, north]),
+        dem[rows, cols].astype(np.float64) - float(dem[rows, cols].astype(np.float64).mean()),
+        rcond=None,
+    )
     if np.hypot(*plane) < 0.01:
         return 0.0
     downhill = np.degrees(np.arctan2(-plane[0], -plane[1]))

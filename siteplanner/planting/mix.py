@@ -101,7 +101,9 @@ def choose_mix(
 
 
 def _solve(
-    supply: Supply, survival: NDArray[np.float64], pioneer: NDArray[np.bool_],
+    supply: Supply,
+    survival: NDArray[np.float64],
+    pioneer: NDArray[np.bool_],
     rules: dict[str, float],
 ) -> NDArray[np.int64] | None:
     """Solve for trees by group and species and the use (0 or 1) of each species."""
@@ -115,29 +117,56 @@ def _solve(
     # A tiny slope by order settles ties between equal species in one way.
     worth = supply.fit[group, kind] / 100 * survival[kind] * (1 - 1e-6 * kind)
     of_group = scipy.sparse.csr_array((np.ones(pairs), (group, np.arange(pairs))))
-    of_kind = scipy.sparse.csr_array((np.ones(pairs), (kind, np.arange(pairs))),
-                                     shape=(species, pairs))
+    of_kind = scipy.sparse.csr_array(
+        (np.ones(pairs), (kind, np.arange(pairs))), shape=(species, pairs)
+    )
     # Unknowns: trees of each pair, use of each species, places left empty in each group. Shares
     # are of the trees planted, places less empty ones.
     largest, pioneers = rules["largest_share"], rules["pioneer_share"]
     held = [
-        _held([of_group, _zeros(groups, species), scipy.sparse.eye_array(groups)],
-              supply.size, supply.size),
-        _held([of_kind, _zeros(species, species), largest * np.ones((species, groups))],
-              -np.inf, largest * places),
-        _held([of_kind, scipy.sparse.diags_array(np.full(species, -float(places))),
-               _zeros(species, groups)], -np.inf, 0),
+        _held(
+            [of_group, _zeros(groups, species), scipy.sparse.eye_array(groups)],
+            supply.size,
+            supply.size,
+        ),
+        _held(
+            [of_kind, _zeros(species, species), largest * np.ones((species, groups))],
+            -np.inf,
+            largest * places,
+        ),
+        _held(
+            [
+                of_kind,
+                scipy.sparse.diags_array(np.full(species, -float(places))),
+                _zeros(species, groups),
+            ],
+            -np.inf,
+            0,
+        ),
         _held([of_kind, scipy.sparse.diags_array(-fewest), _zeros(species, groups)], 0, np.inf),
-        _held([_zeros(1, pairs), np.ones((1, species)), _zeros(1, groups)],
-              min(rules["least_species"], int(usable.sum())), np.inf),
-        _held([pioneer[kind].astype(float)[None], _zeros(1, species),
-               pioneers * np.ones((1, groups))], pioneers * places, np.inf),
+        _held(
+            [_zeros(1, pairs), np.ones((1, species)), _zeros(1, groups)],
+            min(rules["least_species"], int(usable.sum())),
+            np.inf,
+        ),
+        _held(
+            [
+                pioneer[kind].astype(float)[None],
+                _zeros(1, species),
+                pioneers * np.ones((1, groups)),
+            ],
+            pioneers * places,
+            np.inf,
+        ),
     ]
     unknowns = pairs + species + groups
-    result = milp(np.r_[-worth, np.zeros(species + groups)], constraints=held,
-                  integrality=np.ones(unknowns),
-                  bounds=Bounds(np.zeros(unknowns), np.r_[supply.size[group], usable, supply.size]),
-                  options={"node_limit": _NODES, "mip_rel_gap": _GAP})
+    result = milp(
+        np.r_[-worth, np.zeros(species + groups)],
+        constraints=held,
+        integrality=np.ones(unknowns),
+        bounds=Bounds(np.zeros(unknowns), np.r_[supply.size[group], usable, supply.size]),
+        options={"node_limit": _NODES, "mip_rel_gap": _GAP},
+    )
     if result.x is None:
         return None
     trees = np.zeros(supply.fit.shape, dtype=np.int64)
@@ -147,8 +176,9 @@ def _solve(
 
 def _held(parts: list[Any], low: Any, high: Any) -> LinearConstraint:
     """Join the parts of a constraint that speak of trees, of use and of empty places."""
-    return LinearConstraint(scipy.sparse.hstack([scipy.sparse.csr_array(p) for p in parts]),
-                            low, high)
+    return LinearConstraint(
+        scipy.sparse.hstack([scipy.sparse.csr_array(p) for p in parts]), low, high
+    )
 
 
 def _zeros(rows: int, columns: int) -> scipy.sparse.csr_array:

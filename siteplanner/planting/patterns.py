@@ -51,7 +51,7 @@ def _rows(
     row = np.broadcast_to(np.arange(len(lines))[:, None], uu.shape)
     shapely.prepare(area)
     inside = shapely.contains_xy(area, x, y)
-    kept, row = np.unique(row[inside], return_inverse=True)
+    row = np.unique(row[inside], return_inverse=True)[1]
     return x[inside], y[inside], row.astype(np.int64)
 
 

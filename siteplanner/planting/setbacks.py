@@ -22,16 +22,18 @@ def with_setbacks(
     Returns the features with the column ``setback_m`` and the areas kept clear (``kind,
     setback_m, geometry``), one a feature and one along the inside of the boundary.
     """
-    features = no_plant.assign(
-        setback_m=[float(metres[kind]) for kind in no_plant["kind"]])
-    clear = [around(shape, m) for shape, m in
-             zip(features.geometry, features["setback_m"], strict=True)]
+    features = no_plant.assign(setback_m=[float(metres[kind]) for kind in no_plant["kind"]])
+    clear = [
+        around(shape, m) for shape, m in zip(features.geometry, features["setback_m"], strict=True)
+    ]
     edge = float(metres["boundary"])
     outline = boundary.union_all()
     clear.append(shapely.intersection(around(outline.boundary, edge), outline))
     setbacks = gpd.GeoDataFrame(
         {"kind": [*features["kind"], "boundary"], "setback_m": [*features["setback_m"], edge]},
-        geometry=clear, crs=boundary.crs)
+        geometry=clear,
+        crs=boundary.crs,
+    )
     return features[["kind", "name", "setback_m", "geometry"]], setbacks
 
 

@@ -62,10 +62,12 @@ def kinds_of_ground(
     inside = _mean(plantable.astype(np.float32), factor) >= 0.5
     if not inside.any():
         inside = _mean(plantable.astype(np.float32), factor) > 0
-    features = np.stack([
-        _smooth(_mean(np.where(plantable, layer, np.nan).astype(np.float32), factor), inside)
-        for layer in scores
-    ])
+    features = np.stack(
+        [
+            _smooth(_mean(np.where(plantable, layer, np.nan).astype(np.float32), factor), inside)
+            for layer in scores
+        ]
+    )
     steep = _smooth(_mean(np.where(plantable, slope, np.nan), factor), inside) > steepest_deg
     best = features.max(axis=0)
     labels = np.full(coarse.shape, -1, dtype=np.int16)
@@ -139,8 +141,12 @@ def _joined(
 ) -> NDArray[np.int16]:
     """Join small patches to their largest neighbour and spread labels past the edge."""
     shifted = (labels + 10).astype(np.int16)
-    joined = rasterio.features.sieve(
-        shifted, size=max(1, int(smallest_cells)), mask=inside, connectivity=4) - 10
+    joined = (
+        rasterio.features.sieve(
+            shifted, size=max(1, int(smallest_cells)), mask=inside, connectivity=4
+        )
+        - 10
+    )
     joined = np.where(inside, joined, -1).astype(np.int16)
     _, (rows, cols) = distance_transform_edt(joined == -1, return_indices=True)
     return joined[rows, cols]
@@ -162,10 +168,12 @@ def shapes_of_kinds(kinds: Kinds, smooth_m: float) -> gpd.GeoDataFrame:
     smoothed = shapely.coverage_simplify(coverage, smooth_m / grid.cell, simplify_boundary=False)
     t = grid.transform
     placed = shapely.transform(
-        smoothed, lambda xy: np.column_stack([t.a * xy[:, 0] + t.c, t.e * xy[:, 1] + t.f]))
+        smoothed, lambda xy: np.column_stack([t.a * xy[:, 0] + t.c, t.e * xy[:, 1] + t.f])
+    )
     frame = gpd.GeoDataFrame({"kind": codes}, geometry=placed, crs=grid.crs)
     return frame.dissolve("kind", as_index=False, method="coverage").sort_values(
-        "kind", ignore_index=True)
+        "kind", ignore_index=True
+    )
 
 
 def blocks_of(
@@ -201,10 +209,13 @@ def blocks_of(
         piece = small[areas[small].argmin()]
         shape = frame.geometry.iloc[piece]
         near = frame.sindex.query(shape, predicate="dwithin", distance=0.002)
-        near = near[(near != piece) & (frame["paddock"].to_numpy()[near]
-                                       == frame["paddock"].iloc[piece])]
-        shared = [shapely.intersection(shape.boundary, frame.geometry.iloc[n].buffer(0.002)).length
-                  for n in near]
+        near = near[
+            (near != piece) & (frame["paddock"].to_numpy()[near] == frame["paddock"].iloc[piece])
+        ]
+        shared = [
+            shapely.intersection(shape.boundary, frame.geometry.iloc[n].buffer(0.002)).length
+            for n in near
+        ]
         geometry = frame.geometry.to_numpy().copy()
         if len(near) and max(shared) > 0.1:
             into = near[int(np.argmax(shared))]
@@ -230,8 +241,9 @@ def name_blocks(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     letters = {kind: _letters(alphabet, place) for place, kind in enumerate(order)}
     letters |= {TOO_STEEP: "X", NOTHING_FITS: "N"}
     points = frame.geometry.representative_point()
-    frame = frame.assign(zone=frame["kind"].map(letters),
-                         place=points.x.round(3) - points.y.round(3))
+    frame = frame.assign(
+        zone=frame["kind"].map(letters), place=points.x.round(3) - points.y.round(3)
+    )
     frame = frame.sort_values(["zone", "place"], kind="stable", ignore_index=True)
     number = frame.groupby("zone").cumcount() + 1
     frame["block"] = frame["zone"] + number.astype(str)
@@ -240,5 +252,6 @@ def name_blocks(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _letters(alphabet: list[str], place: int) -> str:
     base = len(alphabet)
-    return alphabet[place] if place < base else (
-        alphabet[place // base - 1] + alphabet[place % base])
+    return (
+        alphabet[place] if place < base else (alphabet[place // base - 1] + alphabet[place % base])
+    )

@@ -1,1 +1,1 @@
-
+"""What each species stands, and how well it fits each cell."""

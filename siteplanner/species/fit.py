@@ -97,9 +97,7 @@ def _ramps(points: NDArray[np.float64]) -> NDArray[np.float32]:
     return np.column_stack([a, b, c, d, up, down, flat, flat]).astype(np.float32)
 
 
-def fit(
-    factors: Sequence[Factor], layers: Mapping[str, FloatGrid], mask: BoolGrid
-) -> Fit:
+def fit(factors: Sequence[Factor], layers: Mapping[str, FloatGrid], mask: BoolGrid) -> Fit:
     """Score every species on every cell of the mask, all factors in one pass.
 
     A score is that of the most limiting factor (maximum limitation, FAO Soils Bulletin 32,
@@ -108,7 +106,7 @@ def fit(
     """
     values = np.stack([layers[factor.layer][mask] for factor in factors])
     numeric = np.array([factor.points is not None for factor in factors])
-    species = len(factors[0].points if factors[0].points is not None else factors[0].scores)
+    species = factors[0].species
     ramps = np.zeros((len(factors), species, 8), dtype=np.float32)
     widest = max([1, *(f.scores.shape[1] for f in factors if f.scores is not None)])
     tables = np.zeros((len(factors), species, widest), dtype=np.float32)

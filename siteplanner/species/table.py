@@ -29,8 +29,10 @@ ROLES = ("pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "
 EVIDENCE = ("published", "common practice", "from memory")
 REQUIRED = ("botanical_name", "common_name", "roles", "expected_survival")
 HEADER = re.compile(
-    r"^(?P<layer>[a-z][a-z0-9_]*) (?P<point>" + "|".join(NUMERIC_POINTS + CLASS_POINTS)
-    + r")(?: \[(?P<unit>[^\]]*)\])?$")
+    r"^(?P<layer>[a-z][a-z0-9_]*) (?P<point>"
+    + "|".join(NUMERIC_POINTS + CLASS_POINTS)
+    + r")(?: \[(?P<unit>[^\]]*)\])?$"
+)
 
 #: Short units that a header may use for a layer's unit.
 UNIT_WORDS = {"°": "degrees", "%": "percent", "C": "°C"}
@@ -73,6 +75,13 @@ class Factor:
     points: NDArray[np.float64] | None
     scores: NDArray[np.float32] | None
 
+    @property
+    def species(self) -> int:
+        """Number of species."""
+        table = self.scores if self.points is None else self.points
+        assert table is not None
+        return len(table)
+
 
 def read_species(path: Path) -> SpeciesTable:
     """Read a species table.
@@ -85,8 +94,12 @@ def read_species(path: Path) -> SpeciesTable:
     try:
         raw = pd.read_csv(path, encoding="utf-8-sig", dtype=str, keep_default_na=False)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        raise fault(path, "", f"it cannot be read as a CSV table ({error})",
-                    "save it as CSV, UTF-8, with commas") from None
+        raise fault(
+            path,
+            "",
+            f"it cannot be read as a CSV table ({error})",
+            "save it as CSV, UTF-8, with commas",
+        ) from None
     raw.columns = [str(c).strip() for c in raw.columns]
     raw = raw.apply(lambda column: column.str.strip())
     faults = Faults()
@@ -110,9 +123,12 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
         faults.add(path, "botanical_name", f"{name!r} stands there twice", "keep one row of it")
     survival = pd.to_numeric(raw["expected_survival"], errors="coerce")
     for row in raw.index[~survival.between(0.05, 1)]:
-        faults.add(path, f"{names[row]}, expected_survival",
-                   f"{raw['expected_survival'][row]!r} will not do",
-                   "write the share expected to live, 0.05 to 1")
+        faults.add(
+            path,
+            f"{names[row]}, expected_survival",
+            f"{raw['expected_survival'][row]!r} will not do",
+            "write the share expected to live, 0.05 to 1",
+        )
     roles = raw["roles"].map(lambda t: tuple(r.strip() for r in t.split(";") if r.strip()))
     for row in raw.index:
         for role in roles[row]:
@@ -121,23 +137,32 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
     blank = pd.Series("", index=raw.index)
     evidence = raw.get("evidence", blank)
     for row in raw.index[~evidence.isin(["", *EVIDENCE])]:
-        faults.add(path, f"{names[row]}, evidence", f"{evidence[row]!r} will not do",
-                   near(evidence[row], EVIDENCE))
-    return pd.DataFrame({
-        "botanical_name": names,
-        "common_name": raw["common_name"],
-        "roles": roles,
-        "expected_survival": survival,
-        "mature_height_m": pd.to_numeric(raw.get("mature_height_m", blank), errors="coerce"),
-        "cautions": raw.get("cautions", blank),
-        "evidence": evidence.replace("", "from memory"),
-    })
+        faults.add(
+            path,
+            f"{names[row]}, evidence",
+            f"{evidence[row]!r} will not do",
+            near(evidence[row], EVIDENCE),
+        )
+    return pd.DataFrame(
+        {
+            "botanical_name": names,
+            "common_name": raw["common_name"],
+            "roles": roles,
+            "expected_survival": survival,
+            "mature_height_m": pd.to_numeric(raw.get("mature_height_m", blank), errors="coerce"),
+            "cautions": raw.get("cautions", blank),
+            "evidence": evidence.replace("", "from memory"),
+        }
+    )
 
 
 def _tolerances(
     path: Path, raw: pd.DataFrame, faults: Faults
-) -> tuple[dict[str, NDArray[np.float64]],
-           dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]], dict[str, str]]:
+) -> tuple[
+    dict[str, NDArray[np.float64]],
+    dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]],
+    dict[str, str],
+]:
     points: dict[str, NDArray[np.float64]] = {}
     classes: dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]] = {}
     units: dict[str, str] = {}
@@ -145,30 +170,40 @@ def _tolerances(
         match = HEADER.match(header)
         if match is None:
             if " " in header:
-                faults.add(path, repr(header), "it is no fact and no tolerance",
-                           "head a tolerance 'layer point [unit]', such as "
-                           "'slope thrives to [°]'")
+                faults.add(
+                    path,
+                    repr(header),
+                    "it is no fact and no tolerance",
+                    "head a tolerance 'layer point [unit]', such as 'slope thrives to [°]'",
+                )
             continue
         layer, point, unit = match["layer"], match["point"], match["unit"]
-        if unit:
-            if units.setdefault(layer, unit) != unit:
-                faults.add(path, repr(header), f"{layer} has two units, {units[layer]} and {unit}",
-                           "use one unit a layer")
+        if unit and units.setdefault(layer, unit) != unit:
+            faults.add(
+                path,
+                repr(header),
+                f"{layer} has two units, {units[layer]} and {unit}",
+                "use one unit a layer",
+            )
         if point in CLASS_POINTS:
-            lists = classes.setdefault(
-                layer, {p: (None,) * len(raw) for p in CLASS_POINTS})
+            lists = classes.setdefault(layer, {p: (None,) * len(raw) for p in CLASS_POINTS})
             lists[point] = tuple(
                 tuple(w.strip().lower() for w in text.split(";") if w.strip()) or None
-                for text in raw[header])
+                for text in raw[header]
+            )
             continue
         numbers = pd.to_numeric(raw[header], errors="coerce")
         for row in raw.index[(raw[header] != "") & ~np.isfinite(numbers.fillna(np.nan))]:
-            faults.add(path, f"{raw['botanical_name'][row]}, {header}",
-                       f"{raw[header][row]!r} is no number",
-                       "write a number with a decimal point, or leave it empty for no limit")
+            faults.add(
+                path,
+                f"{raw['botanical_name'][row]}, {header}",
+                f"{raw[header][row]!r} is no number",
+                "write a number with a decimal point, or leave it empty for no limit",
+            )
         place = NUMERIC_POINTS.index(point)
-        table = points.setdefault(layer, np.tile(
-            np.array([-np.inf, -np.inf, np.inf, np.inf]), (len(raw), 1)))
+        table = points.setdefault(
+            layer, np.tile(np.array([-np.inf, -np.inf, np.inf, np.inf]), (len(raw), 1))
+        )
         table[:, place] = numbers.fillna(-np.inf if place < 2 else np.inf)
     for layer in sorted(set(points) & set(classes)):
         faults.add(path, layer, "it has both numbers and classes", "keep one of the two")
@@ -178,9 +213,12 @@ def _tolerances(
         table[:, 1] = np.where(np.isinf(table[:, 1]), table[:, 0], table[:, 1])
         table[:, 2] = np.where(np.isinf(table[:, 2]), table[:, 3], table[:, 2])
         for row in np.flatnonzero((table[:, 1:] < table[:, :-1]).any(axis=1)):
-            faults.add(path, f"{raw['botanical_name'][row]}, {layer}",
-                       "the points are not in order",
-                       "they must rise: dies below, thrives from, thrives to, dies above")
+            faults.add(
+                path,
+                f"{raw['botanical_name'][row]}, {layer}",
+                "the points are not in order",
+                "they must rise: dies below, thrives from, thrives to, dies above",
+            )
     return points, classes, units
 
 
@@ -199,17 +237,29 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
         info = infos[layer]
         given = table.units.get(layer, info.unit)
         if not info.unit.startswith(UNIT_WORDS.get(given, given)):
-            faults.add(table.path, layer, f"its unit is given as {given}",
-                       f"give it in {info.unit}, and head the column so")
+            faults.add(
+                table.path,
+                layer,
+                f"its unit is given as {given}",
+                f"give it in {info.unit}, and head the column so",
+            )
         if layer in table.points:
             if info.classes:
-                faults.add(table.path, layer, "it has classes, not numbers",
-                           "use the columns 'thrives in' and 'survives in'")
+                faults.add(
+                    table.path,
+                    layer,
+                    "it has classes, not numbers",
+                    "use the columns 'thrives in' and 'survives in'",
+                )
             found.append(Factor(layer, table.points[layer], None))
         else:
             if not info.classes:
-                faults.add(table.path, layer, "it has numbers, not classes",
-                           "use the columns 'thrives from', 'dies above' and so on")
+                faults.add(
+                    table.path,
+                    layer,
+                    "it has numbers, not classes",
+                    "use the columns 'thrives from', 'dies above' and so on",
+                )
                 continue
             found.append(Factor(layer, None, _class_scores(table, layer, info, faults)))
     faults.raise_any()
@@ -227,8 +277,12 @@ def _class_scores(
         for point, value in zip(CLASS_POINTS, (100.0, SURVIVES), strict=True):
             for word in lists[point][row] or ():
                 if word not in info.classes:
-                    faults.add(table.path, f"{name}, {layer} {point}",
-                               f"{word!r} is no class of that layer", near(word, info.classes))
+                    faults.add(
+                        table.path,
+                        f"{name}, {layer} {point}",
+                        f"{word!r} is no class of that layer",
+                        near(word, info.classes),
+                    )
                 else:
                     code = info.classes.index(word)
                     scores[row, code] = max(scores[row, code], value)

@@ -8,8 +8,9 @@ from siteplanner.planting.counts import count_trees
 
 
 def species(survival):
-    return pd.DataFrame({"botanical_name": ["Acacia a"], "common_name": ["wattle"],
-                         "expected_survival": [survival]})
+    return pd.DataFrame(
+        {"botanical_name": ["Acacia a"], "common_name": ["wattle"], "expected_survival": [survival]}
+    )
 
 
 def trees(n):

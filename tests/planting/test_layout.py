@@ -39,14 +39,22 @@ def test_more_trees_than_places_is_refused():
 
 def blocks(*shapes, spacing=3.0):
     return gpd.GeoDataFrame(
-        {"pattern": "square", "spacing_m": spacing, "bearing_deg": [10.0 * i for i in
-                                                                    range(len(shapes))]},
-        geometry=list(shapes), crs=CRS)
+        {
+            "pattern": "square",
+            "spacing_m": spacing,
+            "bearing_deg": [10.0 * i for i in range(len(shapes))],
+        },
+        geometry=list(shapes),
+        crs=CRS,
+    )
 
 
 def test_touching_blocks_keep_the_spacing_between_them():
-    places = set_out(blocks(shapely.box(0, 0, 60, 60), shapely.box(60, 0, 120, 60)), patterns(),
-                     gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS))
+    places = set_out(
+        blocks(shapely.box(0, 0, 60, 60), shapely.box(60, 0, 120, 60)),
+        patterns(),
+        gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS),
+    )
     points = np.column_stack([places.x, places.y])
     assert cKDTree(points).query(points, k=2)[0][:, 1].min() >= 3.0 - 1e-9
 
@@ -79,7 +87,8 @@ def test_no_place_lies_in_a_setback_or_outside_the_ground(numbers, line_m, point
     things = gpd.GeoDataFrame(
         {"kind": ["power_line", "building"], "name": ["", ""]},
         geometry=[shapely.LineString([(0, 90), (120, 110), (200, 60)]), shapely.Point(130, 130)],
-        crs=CRS)
+        crs=CRS,
+    )
     metres = {"power_line": line_m, "building": point_m, "boundary": 2.0}
     features, setbacks = with_setbacks(things, boundary, metres)
     area = plantable_area(boundary, boundary.assign(plant=True), setbacks)

@@ -17,8 +17,12 @@ def zone(*groups):
 
 
 def mix(scores, survival, pioneer, **rules):
-    held = Mix(**({"least_species": 1, "largest_share": 1, "smallest_share": 0,
-                   "pioneer_share": 0} | rules))
+    held = Mix(
+        **(
+            {"least_species": 1, "largest_share": 1, "smallest_share": 0, "pioneer_share": 0}
+            | rules
+        )
+    )
     survival = np.array(survival, float)
     supply = gather(scores, survival, held)
     return supply, choose_mix(supply, survival, np.array(pioneer), held)
@@ -26,8 +30,15 @@ def mix(scores, survival, pioneer, **rules):
 
 def test_shares_and_number_of_species_hold():
     scores = zone((100, [90, 80, 70, 60]))
-    _, got = mix(scores, [0.9] * 4, [False, False, True, False], least_species=4,
-                 largest_share=0.4, smallest_share=0.1, pioneer_share=0.3)
+    _, got = mix(
+        scores,
+        [0.9] * 4,
+        [False, False, True, False],
+        least_species=4,
+        largest_share=0.4,
+        smallest_share=0.1,
+        pioneer_share=0.3,
+    )
     trees = got.trees.sum(axis=0)
     assert trees.sum() == 100 and not got.given_up
     assert trees.max() <= 40 and trees.min() >= 10 and trees[2] >= 30
@@ -42,10 +53,19 @@ def test_places_where_nothing_fits_stay_empty():
 
 
 def test_rules_that_clash_are_given_up_in_order_and_said():
-    _, got = mix(zone((50, [90, 0])), [0.9, 0.9], [False, True], pioneer_share=0.5,
-                 least_species=2, largest_share=0.6)
-    assert got.given_up == ("the share of pioneers", "the least number of species",
-                            "the largest share of one species")
+    _, got = mix(
+        zone((50, [90, 0])),
+        [0.9, 0.9],
+        [False, True],
+        pioneer_share=0.5,
+        least_species=2,
+        largest_share=0.6,
+    )
+    assert got.given_up == (
+        "the share of pioneers",
+        "the least number of species",
+        "the largest share of one species",
+    )
     assert got.trees.sum() == 50
 
 
@@ -59,8 +79,13 @@ def test_rules_that_clash_are_given_up_in_order_and_said():
 def test_no_other_mix_is_worth_more(sizes, scores, largest, pioneers):
     survival, pioneer = np.array([0.9, 0.7, 0.8]), np.array([True, False, True])
     grid = np.array(scores, float).reshape(3, 3)[: len(sizes)]
-    supply, got = mix(zone(*zip(sizes, grid, strict=True)), survival, pioneer,
-                      largest_share=largest, pioneer_share=pioneers)
+    supply, got = mix(
+        zone(*zip(sizes, grid, strict=True)),
+        survival,
+        pioneer,
+        largest_share=largest,
+        pioneer_share=pioneers,
+    )
     if got.given_up or not len(supply.size):
         return
 
@@ -70,8 +95,11 @@ def test_no_other_mix_is_worth_more(sizes, scores, largest, pioneers):
     best = 0.0
     options = []
     for size, fits in zip(supply.size, np.isfinite(supply.fit), strict=True):
-        ways = [c for c in itertools.product(range(size + 1), repeat=3)
-                if sum(c) <= size and all(f or not n for f, n in zip(fits, c, strict=True))]
+        ways = [
+            c
+            for c in itertools.product(range(size + 1), repeat=3)
+            if sum(c) <= size and all(f or not n for f, n in zip(fits, c, strict=True))
+        ]
         options.append(ways)
     if np.prod([len(o) for o in options]) > 20_000:
         return
@@ -79,7 +107,8 @@ def test_no_other_mix_is_worth_more(sizes, scores, largest, pioneers):
         trees = np.array(way)
         total, by_kind = trees.sum(), trees.sum(axis=0)
         if by_kind.max() <= largest * total + 1e-9 and by_kind[pioneer].sum() >= (
-                pioneers * total - 1e-9):
+            pioneers * total - 1e-9
+        ):
             best = max(best, worth(trees))
     assert worth(got.trees) >= best * (1 - 2e-3)
     assert (got.trees.sum(axis=1) <= supply.size).all()
@@ -100,7 +129,8 @@ def test_an_empty_zone_has_an_empty_mix():
 
 @pytest.mark.parametrize("least", [2, 3])
 def test_a_species_in_the_mix_has_its_smallest_share(least):
-    _, got = mix(zone((100, [90, 50, 50])), [0.9] * 3, [True] * 3, least_species=least,
-                 smallest_share=0.2)
+    _, got = mix(
+        zone((100, [90, 50, 50])), [0.9] * 3, [True] * 3, least_species=least, smallest_share=0.2
+    )
     used = got.trees.sum(axis=0)
     assert (used > 0).sum() == least and used[used > 0].min() >= 20

@@ -13,8 +13,17 @@ import shapely
 from handover.browser import DESK, PHONE, chromium, opened
 from scipy.spatial import cKDTree
 
-LAYERS = ["zones", "blocks", "rows", "trees", "paddocks", "no_plant", "setbacks", "frost_obs",
-          "boundary"]
+LAYERS = [
+    "zones",
+    "blocks",
+    "rows",
+    "trees",
+    "paddocks",
+    "no_plant",
+    "setbacks",
+    "frost_obs",
+    "boundary",
+]
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +49,14 @@ def browser():
 
 def test_files_and_columns_are_the_promised_ones(sample_plan, package, counts, manifest):
     assert list(counts.columns) == [
-        "zone", "paddock", "species", "common_name", "trees", "infill", "order"]
+        "zone",
+        "paddock",
+        "species",
+        "common_name",
+        "trees",
+        "infill",
+        "order",
+    ]
     assert {"species", "zone", "block", "row"} <= set(package["trees"].columns)
     assert "layer_styles" in set(pyogrio.list_layers(sample_plan / "plan.gpkg")[:, 0])
     assert manifest["trees_total"] > 5000
@@ -53,7 +69,8 @@ def test_counts_are_the_same_everywhere(package, counts, manifest):
     assert len(trees) == counts["trees"].sum() == manifest["trees_total"]
     by_both = trees.groupby(["zone", "species"]).size()
     pd.testing.assert_series_equal(
-        by_both, counts.groupby(["zone", "species"])["trees"].sum(), check_names=False)
+        by_both, counts.groupby(["zone", "species"])["trees"].sum(), check_names=False
+    )
     zones = package["zones"].set_index("zone")["trees"]
     assert zones[zones > 0].to_dict() == trees["zone"].value_counts().to_dict()
     blocks = package["blocks"].set_index("block")["trees"]
@@ -73,7 +90,8 @@ def test_the_maps_popups_say_the_same(browser, sample_plan, counts, screen):
             if it.page.get_attribute("#tab-Zones", "aria-expanded") != "true":
                 it.page.click("#tab-Zones")
             it.page.locator(".zones button").filter(
-                has=it.page.locator(".chip", has_text=re.compile(f"^{zone}$"))).click()
+                has=it.page.locator(".chip", has_text=re.compile(f"^{zone}$"))
+            ).click()
             text = it.page.locator(".leaflet-popup .about").inner_text()
             assert re.search(rf"Trees\s+{trees:,}\b", text), (zone, text)
             mine = counts[counts["zone"] == zone].groupby("species")["trees"].sum()
@@ -118,7 +136,8 @@ def test_zones_do_not_overlap_and_fill_the_plantable_ground(package):
     assert blocks.area.sum() == pytest.approx(zones.area.sum(), rel=1e-6)
     fields = package["paddocks"][package["paddocks"]["plant"] == 1].union_all()
     ground = fields.intersection(package["boundary"].union_all()).difference(
-        package["setbacks"].union_all())
+        package["setbacks"].union_all()
+    )
     left_over = ground.area - zones.area.sum()
     assert 0 <= left_over < 0.005 * ground.area
 

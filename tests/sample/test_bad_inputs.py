@@ -62,28 +62,34 @@ def faults(site):
 def test_a_missing_file(site):
     (site.parent / "climate.csv").unlink()
     assert faults(site) == [
-        f"{site.parent / 'climate.csv'}: there is no such file; check the path in the site file."]
+        f"{site.parent / 'climate.csv'}: there is no such file; check the path in the site file."
+    ]
 
 
 def test_a_dem_that_does_not_cover_the_boundary(site):
     moved(site.parent / "dem.tif", 900)
     [said] = faults(site)
     assert said.startswith(f"{site.parent / 'dem.tif'}: the DEM does not cover the boundary: ")
-    assert "ha (" in said and said.endswith("get a DEM that reaches at least to the boundary, "
-                                            "better 400 m past it.")
+    assert "ha (" in said and said.endswith(
+        "get a DEM that reaches at least to the boundary, better 400 m past it."
+    )
 
 
 def test_a_dem_somewhere_else(site):
     moved(site.parent / "dem.tif", 500_000)
-    assert faults(site) == [f"{site.parent / 'dem.tif'}: the DEM lies somewhere else than the "
-                            "boundary; check the CRS of both files."]
+    assert faults(site) == [
+        f"{site.parent / 'dem.tif'}: the DEM lies somewhere else than the "
+        "boundary; check the CRS of both files."
+    ]
 
 
 def test_a_missing_crs(site):
     without_crs(site.parent / "dem.tif")
     [said] = faults(site)
-    assert said == (f"{site.parent / 'dem.tif'}: it has no coordinate reference system (CRS); "
-                    "set the DEM's CRS in a GIS and save it again.")
+    assert said == (
+        f"{site.parent / 'dem.tif'}: it has no coordinate reference system (CRS); "
+        "set the DEM's CRS in a GIS and save it again."
+    )
 
 
 def test_an_unknown_drainage_class_names_the_unit_and_the_near_words(site):
@@ -95,7 +101,9 @@ def test_an_unknown_drainage_class_names_the_unit_and_the_near_words(site):
 
 def test_the_users_own_soil_words_are_understood(site):
     soil_word(site.parent / "soils.gpkg", "Imperfect")
-    edit(site, "[frost]", '[soils.words.drainage]\nimperfect = "somewhat poorly drained"\n\n[frost]')
+    edit(
+        site, "[frost]", '[soils.words.drainage]\nimperfect = "somewhat poorly drained"\n\n[frost]'
+    )
     inputs, *_ = ready(load_site(site))
     assert inputs.soils["drainage"][0] == "somewhat poorly drained"
 
@@ -103,11 +111,17 @@ def test_the_users_own_soil_words_are_understood(site):
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("spacing_m = 5.0", "spacng_m = 5.0",
-         "planting.spacng_m: no such setting; did you mean 'spacing_m'"),
+        (
+            "spacing_m = 5.0",
+            "spacng_m = 5.0",
+            "planting.spacng_m: no such setting; did you mean 'spacing_m'",
+        ),
         ('name = "Wether Knoll"', "", "site.name: this setting is missing; write site.name"),
-        ("largest_share = 0.3", "largest_share = 3", "mix.largest_share: 3 will not do; it should "
-         "be less than or equal to 1"),
+        (
+            "largest_share = 0.3",
+            "largest_share = 3",
+            "mix.largest_share: 3 will not do; it should be less than or equal to 1",
+        ),
         ("[mix]", "[mix", "it is not valid TOML"),
         ('ground = "wet"', 'ground = "soggy"', "'soggy' will not do"),
     ],
@@ -158,17 +172,22 @@ def test_explain_answers_in_metres_and_in_degrees(site):
     frame = gpd.read_file(site.parent / "property.gpkg", layer="boundary")
     spot = frame.union_all().representative_point()
     lon, lat = pyproj.Transformer.from_crs(frame.crs, "EPSG:4326", always_xy=True).transform(
-        spot.x, spot.y)
-    outs = [command("explain", site, "--at", at, env=os.environ | {"COLUMNS": "200"})
-            for at in (f"{spot.x},{spot.y}", f"{lon:.7f},{lat:.7f}")]
+        spot.x, spot.y
+    )
+    outs = [
+        command("explain", site, "--at", at, env=os.environ | {"COLUMNS": "200"})
+        for at in (f"{spot.x},{spot.y}", f"{lon:.7f},{lat:.7f}")
+    ]
     assert outs[0].returncode == 0, outs[0].stderr
     assert outs[0].stdout == outs[1].stdout
     assert "Coldest night of an average winter" in outs[0].stdout
     assert "limited by" in outs[0].stdout and "wants" in outs[0].stdout
 
 
-@pytest.mark.parametrize(("at", "said"), [("here", "'here' is no pair of numbers"),
-                                          ("1000000,1", "is not on the property")])
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [("here", "'here' is no pair of numbers"), ("1000000,1", "is not on the property")],
+)
 def test_explain_of_nowhere(site, at, said):
     done = command("explain", site, "--at", at)
     assert done.returncode == 1 and said in done.stderr

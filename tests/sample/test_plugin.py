@@ -20,11 +20,25 @@ def world(tmp_path_factory):
     source = place / "source"
     source.mkdir()
     subprocess.run(
-        [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index",
-         "--no-build-isolation", "--target", place / "lib", make(source)],
-        check=True, capture_output=True)
-    shutil.copytree(SITE.parent, place / "site",
-                    ignore=shutil.ignore_patterns("__pycache__", "*.py"))
+        [
+            sys.executable,
+            "-m",
+            "pip",
+            "install",
+            "--quiet",
+            "--no-deps",
+            "--no-index",
+            "--no-build-isolation",
+            "--target",
+            place / "lib",
+            make(source),
+        ],
+        check=True,
+        capture_output=True,
+    )
+    shutil.copytree(
+        SITE.parent, place / "site", ignore=shutil.ignore_patterns("__pycache__", "*.py")
+    )
     return os.environ | {"PYTHONPATH": str(place / "lib")}, place / "site"
 
 
@@ -33,12 +47,16 @@ def with_factor(site):
     table = site / "species.csv"
     head, first, *others = table.read_text(encoding="utf-8").rstrip("\n").split("\n")
     unit = "salt_spray dies above [index 0-100]"
-    lines = [f"{head},salt_spray thrives to [index 0-100],{unit}", f"{first},1,2",
-             *(f"{line},," for line in others)]
+    lines = [
+        f"{head},salt_spray thrives to [index 0-100],{unit}",
+        f"{first},1,2",
+        *(f"{line},," for line in others),
+    ]
     table.write_text("\n".join(lines) + "\n", encoding="utf-8")
     toml = site / "site.toml"
-    toml.write_text(toml.read_text(encoding="utf-8") + "\n[layers.salt_spray]\nedge = 90.0\n",
-                    encoding="utf-8")
+    toml.write_text(
+        toml.read_text(encoding="utf-8") + "\n[layers.salt_spray]\nedge = 90.0\n", encoding="utf-8"
+    )
 
 
 def test_without_the_package_the_factor_is_a_fault(world):
@@ -62,8 +80,9 @@ def test_the_layer_takes_part_in_everything(world, tmp_path):
         assert layer.tags()["unit"] == "index 0-100"
         assert layer.read(1).max() == pytest.approx(90.0)
     name = (site / "species.csv").read_text(encoding="utf-8").split("\n")[1].split(",")[0]
-    with rasterio.open(next((tmp_path / "plan" / "layers").glob(
-            f"fit_{name.lower().replace(' ', '_')}*.tif"))) as fit:
+    with rasterio.open(
+        next((tmp_path / "plan" / "layers").glob(f"fit_{name.lower().replace(' ', '_')}*.tif"))
+    ) as fit:
         scores = fit.read(1)
         assert set(scores[scores != 255]) == {0}
     manifest = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))

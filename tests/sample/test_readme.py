@@ -28,8 +28,13 @@ def test_the_plan_line_plans_the_sample(tmp_path):
     words = shlex.split(block("Plan the sample")[2])
     assert words[0] == ".venv/bin/siteplanner"
     shutil.copytree(ROOT / "sample_site", tmp_path / "sample_site")
-    done = subprocess.run([sys.executable, "-m", "siteplanner", *words[1:]], cwd=tmp_path,
-                          capture_output=True, text=True, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "siteplanner", *words[1:]],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+    )
     assert done.returncode == 0, done.stderr
     [page] = (tmp_path / "maps").glob("*/map.html")
     assert str(page.relative_to(tmp_path)) in done.stdout

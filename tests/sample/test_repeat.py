@@ -9,8 +9,12 @@ from conftest import SITE, command, digests
 def test_a_second_run_writes_the_same_bytes(sample_plan, tmp_path):
     copy = tmp_path / "a site elsewhere"
     shutil.copytree(SITE.parent, copy, ignore=shutil.ignore_patterns("__pycache__"))
-    env = os.environ | {"NUMBA_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "LC_ALL": "C",
-                        "TZ": "Pacific/Auckland"}
+    env = os.environ | {
+        "NUMBA_NUM_THREADS": "1",
+        "OMP_NUM_THREADS": "1",
+        "LC_ALL": "C",
+        "TZ": "Pacific/Auckland",
+    }
     done = command("plan", "site.toml", "--out", tmp_path / "again", "--quiet", cwd=copy, env=env)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
     first, second = digests(sample_plan), digests(tmp_path / "again")

@@ -39,8 +39,9 @@ def test_a_sharp_limit_kills_at_once():
 
 
 def test_the_lowest_factor_decides_and_is_named():
-    got = score([numeric((0, 10, INF, INF)), numeric((0, 20, INF, INF), layer="y")],
-                x=[5, 10], y=[20, 5])
+    got = score(
+        [numeric((0, 10, INF, INF)), numeric((0, 20, INF, INF), layer="y")], x=[5, 10], y=[20, 5]
+    )
     assert got.score[0].tolist() == [50, 25]
     assert [got.factors[i] for i in got.limiting[0]] == ["x", "y"]
 
@@ -65,15 +66,18 @@ def test_classes_of_the_whole_range():
         class_of(-1)
 
 
-corners = st.lists(
-    st.integers(-50, 50).map(float), min_size=4, max_size=4).map(sorted)
+corners = st.lists(st.integers(-50, 50).map(float), min_size=4, max_size=4).map(sorted)
 
 
 def opened(points, gaps):
     """Take limits away from a trapezium: inner and outer on one side together, or outer only."""
     a, b, c, d = points
-    return (-INF if gaps[0] else a, -INF if gaps[0] and gaps[1] else b,
-            INF if gaps[2] and gaps[3] else c, INF if gaps[2] else d)
+    return (
+        -INF if gaps[0] else a,
+        -INF if gaps[0] and gaps[1] else b,
+        INF if gaps[2] and gaps[3] else c,
+        INF if gaps[2] else d,
+    )
 
 
 @given(
@@ -84,13 +88,20 @@ def opened(points, gaps):
 )
 def test_the_kernel_equals_plain_numpy(tables, classes, x, codes):
     points = np.array([opened(*one) for one in tables])
-    factors = [Factor("x", points[:2], None), Factor("y", points[2:], None),
-               Factor("k", None, classes)]
+    factors = [
+        Factor("x", points[:2], None),
+        Factor("y", points[2:], None),
+        Factor("k", None, classes),
+    ]
     got = score(factors, x=x, y=x[::-1], k=codes)
     each = np.stack([score_factor(f, v) for f, v in zip(factors, (x, x[::-1], codes), strict=True)])
-    matters = np.array([[np.isfinite(p).any() for p in points[:2]],
-                        [np.isfinite(p).any() for p in points[2:]],
-                        [(row < 100).any() for row in classes]])
+    matters = np.array(
+        [
+            [np.isfinite(p).any() for p in points[:2]],
+            [np.isfinite(p).any() for p in points[2:]],
+            [(row < 100).any() for row in classes],
+        ]
+    )
     unknown = np.isnan(each) & matters[:, :, None]
     known = np.where(np.isnan(each) | ~matters[:, :, None], 100, each)
     expected = known.min(axis=0)

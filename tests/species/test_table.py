@@ -10,14 +10,18 @@ from siteplanner.species.table import factors, read_species
 HEAD = "botanical_name,common_name,roles,expected_survival"
 INFOS = {
     "slope": LayerInfo("Slope", "degrees", "m", "s", (0, 90), name="slope"),
-    "drainage_class": LayerInfo("Drainage", "class", "m", "s", (0, 1), classes=("well", "poor"),
-                                name="drainage_class"),
+    "drainage_class": LayerInfo(
+        "Drainage", "class", "m", "s", (0, 1), classes=("well", "poor"), name="drainage_class"
+    ),
 }
 
 
 def table(tmp_path, columns, *rows):
     path = tmp_path / "species.csv"
-    lines = [f"{HEAD},{columns}", *(f"Acacia a{i},wattle,pioneer,0.8,{r}" for i, r in enumerate(rows))]
+    lines = [
+        f"{HEAD},{columns}",
+        *(f"Acacia a{i},wattle,pioneer,0.8,{r}" for i, r in enumerate(rows)),
+    ]
     path.write_text("\n".join(lines), encoding="utf-8")
     return path
 
@@ -30,13 +34,16 @@ def complaint(tmp_path, columns, *rows):
 
 def test_points_that_are_not_given_do_not_limit(tmp_path):
     read = read_species(table(tmp_path, "slope thrives to [°],slope dies above [°]", "20,30", ","))
-    assert read.points["slope"].tolist() == [[-np.inf, -np.inf, 20, 30],
-                                             [-np.inf, -np.inf, np.inf, np.inf]]
+    assert read.points["slope"].tolist() == [
+        [-np.inf, -np.inf, 20, 30],
+        [-np.inf, -np.inf, np.inf, np.inf],
+    ]
 
 
 def test_class_lists_become_scores(tmp_path):
-    path = table(tmp_path, "drainage_class thrives in,drainage_class survives in",
-                 "well,poor", "Poor,", ",")
+    path = table(
+        tmp_path, "drainage_class thrives in,drainage_class survives in", "well,poor", "Poor,", ","
+    )
     found = factors(read_species(path), INFOS)
     assert found[0].scores.tolist() == [[100, 50], [0, 100], [100, 100]]
 
