@@ -145,7 +145,7 @@ def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     )
     order = {name: i for i, name in enumerate(plan.species["botanical_name"])}
     sums = plan.counts.groupby(["zone", "species"], sort=False)[["trees", "infill", "order"]].sum()
-    parts = plan.zones.geometry.to_crs(MERCATOR)
+    parts = plan.zones.geometry.to_crs(MERCATOR).simplify(_TOLERANCE_M)
     tints = colours.zone_colours(plan.zones["trees"])
     for record, colour, shape in zip(records, tints, parts, strict=True):
         mine = [
@@ -160,11 +160,12 @@ def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
 
 
 def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
-    """Points for a zone's letter: one in each part that is not tiny beside the largest."""
+    """Give a place for a zone's letter in each part, with the width around it, widest first."""
     parts = shapely.get_parts(shape)
-    areas = shapely.area(parts)
-    large = parts[areas >= 0.1 * areas.max()]
-    return [_place(point, frame) for point in shapely.point_on_surface(large)]
+    rays = shapely.maximum_inscribed_circle(parts, tolerance=0.5)
+    widths = np.rint(2 * shapely.length(rays) * _UNITS).astype(int)
+    order = np.argsort(-widths, kind="stable")
+    return [[*_place(shapely.get_point(rays[i], 0), frame), int(widths[i])] for i in order]
 
 
 def _place(point: shapely.Point, frame: Frame) -> list[int]:

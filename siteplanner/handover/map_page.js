@@ -17,7 +17,7 @@ function el(tag, attributes, ...children) {
     else if (name === "style") Object.assign(made.style, value);
     else if (value !== false) made.setAttribute(name, value === true ? "" : value);
   }
-  made.append(...children.flat(Infinity).filter((child) => child !== null));
+  made.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined));
   return made;
 }
 const count = (n) => n.toLocaleString("en");
@@ -53,9 +53,33 @@ function drawn(record, pane, style) {
     ...points.map((flat) => L.circleMarker(line(flat)[0], { ...options, radius: 6, fill: true })),
   ]);
 }
+const labels = []; // in order of importance; see declutter
 function label(at, text, kind) {
   const icon = L.divIcon({ className: "label " + kind, iconSize: null, html: el("span", {}, text) });
-  return L.marker(place(...at), { icon, interactive: false, keyboard: false });
+  const marker = L.marker(place(...at), { icon, interactive: false, keyboard: false });
+  labels.push({ marker, kind, width: at[2], half: HALVES[kind](text.length) });
+  return marker;
+}
+const RANKS = ["zone", "frost", "block", "paddock"];
+/* Half width, half height and shift down of a label's text, pixels. */
+const HALVES = {
+  frost: () => [27, 13, -15], zone: (n) => [9 * n, 10, 0], block: (n) => [5 * n + 6, 12, 12],
+  paddock: (n) => [3.6 * n, 9, 0],
+};
+
+/* Hide the text of labels that would lie on one of more importance, or fill their area. */
+function declutter() {
+  const close = map.getContainer().classList.contains("close"), taken = [];
+  const pixel = plan.units * 2 * Math.PI * 6378137 / map.options.crs.scale(map.getZoom());
+  for (const { marker, kind, width, half } of labels) {
+    const box = marker.getElement();
+    if (!box || (close ? kind === "zone" || kind === "paddock" : kind === "block")) continue;
+    const [x, y, down] = half, at = map.latLngToLayerPoint(marker.getLatLng());
+    const place = L.bounds(at.add([-x, down - y]), at.add([x, down + y]));
+    const crowded = width / pixel < 14 || taken.some((other) => other.overlaps(place));
+    box.classList.toggle("crowded", crowded);
+    if (!crowded) taken.push(place);
+  }
 }
 
 const INK = "#1a1a1a";
@@ -78,6 +102,7 @@ function frostMark(reading) {
   const icon = L.divIcon({ className: "frost", iconSize: [44, 44], html: mark });
   const marker = L.marker(place(...reading.label), {
     icon, alt: "Frost reading", title: "Frost reading " + reading.name });
+  labels.push({ marker, kind: "frost", half: HALVES.frost() });
   return marker.on("click keypress", (event) => {
     if (event.type === "click" || event.originalEvent.key === "Enter") {
       openAt(marker.getLatLng(), aboutFrost(reading));
@@ -134,6 +159,7 @@ function restyle() {
   const hint = document.getElementById("hint");
   hint.hidden = close || !map.hasLayer(treeLayer);
   hint.textContent = "Zoom in to see each tree";
+  declutter();
 }
 
 /* ---- what a tap tells --------------------------------------------------------------- */
@@ -179,9 +205,9 @@ function countTable(counts, caption) {
 const aboutZone = (zone) => [
   el("h2", {}, chip(zone), " ", zone.title), el("p", {}, zone.ground),
   facts([["Area", area(zone.area_ha)], ["Trees", count(zone.trees)],
-    ["Spacing", `${zone.spacing_m} m, ${zone.pattern} (on the map)`],
-    ["Density", `${count(zone.density_ha)} trees per ha`]]),
-  countTable(zone.counts, `Trees in zone ${zone.zone}`), note(LOSSES)];
+    ["Spacing", zone.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
+    ["Density", zone.trees ? `${count(zone.density_ha)} trees per ha` : ""]]),
+  zone.trees ? [countTable(zone.counts, `Trees in zone ${zone.zone}`), note(LOSSES)] : null];
 
 function aboutTree(i) {
   const species = plan.species[treeLayer.trees.species[i]];

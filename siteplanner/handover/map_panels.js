@@ -30,7 +30,8 @@ function zonesPanel() {
     map.fitBounds(L.latLngBounds(zoneAreas[i].getLayers().flatMap((part) =>
       [part.getBounds().getSouthWest(), part.getBounds().getNorthEast()])), { animate: false, padding: [30, 30] });
   } }, chip(zone), el("span", {}, zone.title, el("small", {},
-    `${area(zone.area_ha)} · ${count(zone.trees)} trees · ${zone.spacing_m} m apart`)));
+    area(zone.area_ha) + (zone.trees ? ` · ${count(zone.trees)} trees · ${zone.spacing_m} m apart`
+      : " · no trees"))));
   return [el("ul", { class: "zones" }, plan.zones.map((zone, i) => el("li", {}, button(zone, i)))),
     countTable(all, "All zones together"), note(LOSSES)];
 }
@@ -106,7 +107,7 @@ function showPanel(name) {
 function start() {
   document.querySelector("#head h1").textContent = plan.name;
   document.getElementById("total").textContent =
-    `${count(plan.trees_total)} trees · ${area(plan.area_ha)} · ${plan.zones.length} zones`;
+    `${count(plan.trees_total)} trees · ${area(plan.area_ha)} · ${plan.zones.filter((zone) => zone.trees).length} zones`;
   for (const [title, make] of Object.entries(PANELS)) {
     document.getElementById("tabs").append(el("button", { type: "button", id: "tab-" + title,
       "aria-controls": "panel-" + title,
@@ -126,6 +127,7 @@ function start() {
   map.invalidateSize(false);
   map.fitBounds(HOME, { animate: false, padding: [8, 8] });
   map.setMinZoom(map.getZoom() - 1.5).setMaxBounds(EDGES.pad(0.6));
+  labels.sort((a, b) => RANKS.indexOf(a.kind) - RANKS.indexOf(b.kind) || (b.width || 0) - (a.width || 0));
   [boundary, ...Object.values(GROUPS)].forEach((group) => group.addTo(map));
   map.on("zoomend", restyle).on("click", tapped);
   restyle();

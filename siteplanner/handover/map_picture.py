@@ -43,12 +43,11 @@ def _items(sentences: list[str]) -> str:
 
 
 def _picture(data: dict[str, Any]) -> str:
-    width, height = data["frame"][2:]
-    u = data["units"]
-    wide, high = width * u, height * u
-    size = wide / 42
+    whole, high = (side * data["units"] for side in data["frame"][2:])
+    left, top, wide, tall = _view(data, high)
+    size = max(wide, tall) / 42
     parts = [
-        f'<image id="relief" href="{data["relief"]}" width="{wide:g}" height="{high:g}" '
+        f'<image id="relief" href="{data["relief"]}" width="{whole:g}" height="{high:g}" '
         'preserveAspectRatio="none"/>'
     ]
 
@@ -73,29 +72,40 @@ def _picture(data: dict[str, Any]) -> str:
     draw(data["blocks"], f'fill="none" stroke="#222" stroke-width="{line / 2:.0f}"')
     draw(data["paddocks"], f'fill="none" stroke="#222" stroke-width="{line:.0f}" '
                            f'stroke-dasharray="{4 * line:.0f} {3 * line:.0f}"')  # fmt: skip
-    draw(data["boundary"], f'fill="none" stroke="#000" stroke-width="{2.4 * line:.0f}"')
     for record in data["no_plant"]:
         tint = _LINES.get(record["kind"], "#444")
         fill = _FILLS.get(record["kind"], "#777") if "areas" in record["shape"] else "none"
         draw([record], f'fill="{fill}" fill-opacity=".6" stroke="{tint}" '
                        f'stroke-width="{2 * line:.0f}"')  # fmt: skip
+    draw(data["boundary"], f'fill="none" stroke="#000" stroke-width="{2.4 * line:.0f}"')
     for zone in data["zones"]:
-        for x, y in zone["labels"]:
-            words(x, high - y + size / 3, zone["zone"], 1.3)
-    parts.append(_scale_bar(data, size))
+        for x, y, across in zone["labels"]:
+            if across > size:
+                words(x, high - y + size / 3, zone["zone"], 1.2)
+    parts.append(_scale_bar(data, left, top + tall, wide, size))
+    x, y, s = left + wide - 2 * size, top + 3 * size, size / 2
     parts.append(
-        f'<path d="M{wide - 2 * size:.0f} {3 * size:.0f}l{size / 2:.0f} {2.4 * size:.0f}'
-        f"l{-size / 2:.0f} {-size / 2:.0f}l{-size / 2:.0f} {size / 2:.0f}z"
-        '" fill="#000" stroke="#fff"/>'
+        f'<path d="M{x:.0f} {y:.0f}l{s:.0f} {4.8 * s:.0f}l{-s:.0f} {-s:.0f}l{-s:.0f} {s:.0f}z" '
+        'fill="#000" stroke="#fff"/>'
     )
-    words(wide - 2 * size, 2.6 * size, "N", 1.2)
+    words(x, y - 0.4 * size, "N", 1.2)
     return (
-        f'<svg viewBox="0 0 {wide:g} {high:g}" role="img" aria-label="Map of the zones">'
+        f'<svg viewBox="{left:g} {top:g} {wide:g} {tall:g}" role="img" '
+        'aria-label="Map of the zones">'
         f'<defs><pattern id="hatch-still" width="{size / 2:.0f}" height="{size / 2:.0f}" '
         'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<path d="M0 0V{size / 2:.0f}" stroke="#222" stroke-width="{size / 7:.0f}"/>'
         f"</pattern></defs>{''.join(parts)}</svg>"
     )
+
+
+def _view(data: dict[str, Any], high: float) -> tuple[float, float, float, float]:
+    """Give left, top, width and height of the picture: the boundary and a margin."""
+    rings = [ring for part in data["boundary"] for area in part["shape"]["areas"] for ring in area]
+    xs, ys = [x for ring in rings for x in ring[::2]], [y for ring in rings for y in ring[1::2]]
+    rim = 0.08 * max(max(xs) - min(xs), max(ys) - min(ys))
+    left, top = min(xs) - rim, high - max(ys) - rim
+    return left, top, max(xs) + rim - left, high - min(ys) + rim - top
 
 
 def _path(shape: dict[str, list[Any]], high: float) -> str:
@@ -107,15 +117,15 @@ def _path(shape: dict[str, list[Any]], high: float) -> str:
     return "".join(rings + [steps(line, "") for line in shape.get("lines", [])])
 
 
-def _scale_bar(data: dict[str, Any], size: float) -> str:
-    """Draw a bar of a round number of ground metres, about a fifth of the picture wide."""
-    _, south, width, height = data["frame"]
+def _scale_bar(data: dict[str, Any], left: float, bottom: float, wide: float, size: float) -> str:
+    """Draw a bar of a round number of ground metres, up to a fifth of the picture wide."""
+    _, south, _, height = data["frame"]
     stretch = math.cosh((south + height / 2) / 6378137)  # 1 / cos(latitude), spherical
-    aim = width / stretch / 5
+    aim = wide / data["units"] / stretch / 5
     step = 10 ** math.floor(math.log10(aim))
     metres = max(step * k for k in (1, 2, 5) if step * k <= aim)
     long = metres * stretch * data["units"]
-    x, y = size, height * data["units"] - size
+    x, y = left + size, bottom - size
     return (
         f'<rect x="{x:.0f}" y="{y - size / 3:.0f}" width="{long:.0f}" height="{size / 3:.0f}" '
         f'fill="#000" stroke="#fff" stroke-width="{size / 10:.0f}"/>'
@@ -128,7 +138,8 @@ def _zone_table(data: dict[str, Any]) -> str:
     rows = "".join(
         f'<tr><th scope="row"><span class="chip" style="background:{escape(zone["colour"])}">'
         f"{escape(zone['zone'])}</span> {escape(zone['title'])}</th><td>{zone['area_ha']}</td>"
-        f"<td>{zone['trees']:,}</td><td>{zone['spacing_m']}</td><td>{zone['density_ha']:,}</td>"
+        f"<td>{zone['trees']:,}</td><td>{zone['spacing_m'] or '–'}</td>"
+        f"<td>{zone['density_ha'] or '–'}</td>"
         f"<td>{escape(zone['ground'])}</td></tr>"
         for zone in data["zones"]
     )
@@ -140,7 +151,7 @@ def _zone_table(data: dict[str, Any]) -> str:
 
 
 def _count_table(data: dict[str, Any]) -> str:
-    zones = data["zones"]
+    zones = [zone for zone in data["zones"] if zone["trees"]]
     trees = {(z["zone"], c["species"]): c["trees"] for z in zones for c in z["counts"]}
     order: dict[int, int] = {}
     for count in (count for zone in zones for count in zone["counts"]):
@@ -148,7 +159,7 @@ def _count_table(data: dict[str, Any]) -> str:
     rows = []
     for i, species in enumerate(data["species"]):
         if i in order:
-            cells = "".join(f"<td>{trees.get((z['zone'], i), 0):,}</td>" for z in zones)
+            cells = "".join(f"<td>{trees.get((z['zone'], i), 0) or ''}</td>" for z in zones)
             rows.append(
                 f'<tr><th scope="row">{escape(species["common_name"])} '
                 f"<i>{escape(species['botanical_name'])}</i></th>{cells}"
