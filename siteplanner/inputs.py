@@ -20,6 +20,7 @@ from siteplanner.errors import Faults, InputError, fault, near
 from siteplanner.grid import Grid
 from siteplanner.ground.frost import SCREEN_M, to_height
 from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES
+from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.site import Site
 from siteplanner.species.table import SpeciesTable, read_species
 
@@ -56,6 +57,7 @@ class Inputs:
     no_plant: gpd.GeoDataFrame
     species: SpeciesTable
     seed_sources: gpd.GeoDataFrame
+    hand: Hand
     hashes: dict[str, str]
     notes: tuple[str, ...]
 
@@ -85,6 +87,7 @@ def read_inputs(site: Site) -> Inputs:
     boundary = paddocks = soils = readings = hollows = no_plant = seeds = climate = None
     heights: Heights | None = None
     species: SpeciesTable | None = None
+    hand = Hand()
     with faults.gather():
         boundary = _boundary(site, crs)
     with faults.gather():
@@ -103,6 +106,7 @@ def read_inputs(site: Site) -> Inputs:
         seeds = _seed_sources(site, crs)
     with faults.gather():
         species = read_species(site.folder / site.species.file)
+        hand = read_hand(site, set(species.facts["botanical_name"]))
     if crs is not None and boundary is not None:
         with faults.gather():
             heights = read_dem(site, crs, boundary.union_all())
@@ -130,6 +134,7 @@ def read_inputs(site: Site) -> Inputs:
         no_plant,
         species,
         seeds,
+        hand,
         hashes(site),
         tuple(notes),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +12,9 @@ from numpy.typing import NDArray
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
+
+if TYPE_CHECKING:
+    from siteplanner.nursery.year import NurseryYear
 
 #: What every output says, whatever the plan (rule of the house: local codes decide).
 CAUTIONS = (
@@ -88,6 +92,8 @@ class Plan:
         Each input file's path relative to the site file, and its SHA-256.
     settings:
         The site file as it was understood, plain values only.
+    nursery:
+        Batches, bench area, supply and substitutes; None where it was not worked out.
     """
 
     name: str
@@ -112,6 +118,7 @@ class Plan:
     warnings: tuple[str, ...] = ()
     inputs: dict[str, str] = field(default_factory=dict)
     settings: dict[str, object] = field(default_factory=dict)
+    nursery: NurseryYear | None = None
 
     @property
     def trees_total(self) -> int:

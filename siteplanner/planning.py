@@ -19,6 +19,7 @@ from siteplanner.ground import frost
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.colours import species_colours
 from siteplanner.inputs import Inputs
+from siteplanner.nursery.year import with_nursery
 from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
 from siteplanner.planting.counts import count_trees
@@ -95,7 +96,7 @@ def make_plan(
         for name in layers
         if name in ("hillshade", "slope", "winter_minimum") or ground.infos[name].on_map
     }
-    return Plan(
+    plan = Plan(
         name=site.site.name,
         grid=inputs.grid,
         layers=kept,
@@ -140,6 +141,8 @@ def make_plan(
         inputs=inputs.hashes,
         settings=site.settings(),
     )
+    step("Working the nursery's year out")
+    return with_nursery(plan, site, inputs)
 
 
 def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.GeoDataFrame, float]:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from siteplanner.errors import Faults, fault, near
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.nursery.facts import nursery_facts
 
 NUMERIC_POINTS = ("dies below", "thrives from", "thrives to", "dies above")
 CLASS_POINTS = ("thrives in", "survives in")
@@ -46,7 +47,8 @@ class SpeciesTable:
     """The table as read: ``facts`` one row a species, ``tolerances`` by layer.
 
     ``facts`` has ``botanical_name, common_name, roles`` (a tuple), ``expected_survival`` (0-1),
-    ``mature_height_m`` (NaN when unknown), ``cautions``, ``evidence``. ``points[layer]`` is
+    ``mature_height_m`` (NaN when unknown), ``cautions``, ``evidence``, and the columns of
+    ``siteplanner.nursery.facts``. ``points[layer]`` is
     float64 (species, 4) for numeric layers, infinite where there is no limit; ``classes[layer]``
     maps each of the points ``thrives in`` and ``survives in`` to a tuple of class names a
     species, None where nothing is said.
@@ -153,7 +155,7 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
             "cautions": raw.get("cautions", blank),
             "evidence": evidence.replace("", "from memory"),
         }
-    )
+    ).join(nursery_facts(path, raw, faults))
 
 
 def _tolerances(
