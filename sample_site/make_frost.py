@@ -17,13 +17,15 @@ from scipy import ndimage
 FloatArray = NDArray[np.float64]
 
 COARSE = 5  # cells of the DEM along one side of a cell of the air model
-STEPS = 120  # of five minutes: a ten-hour night
-PARCEL_DEPTH_M = 0.09  # depth of chilled air that one cell gives off in a step
-MIXED_AWAY = 0.024  # share of its cold that a parcel loses in a step
-RIDGE_AIR_C = -2.6  # free air beside the highest ground
+STEPS = 80  # of seven and a half minutes: a ten-hour night
+PARCEL_DEPTH_M = 0.03  # depth of chilled air that one cell gives off in a step
+MOVES = 8  # of a parcel in a step
+PACE_M = 200.0  # run of a parcel in one move on ground as steep as one in one
+MIXED_AWAY = 0.03  # share of its cold that a parcel loses in a step
+RIDGE_AIR_C = -2.2  # free air beside the highest ground
 INVERSION_C_PER_M = 0.006  # free air above the flats is colder than beside the ridge
 COLDEST_BELOW_AIR_C = 6.4  # a pool cannot cool further below the free air than this
-HALF_CHILLED_M = 7.0  # depth of chilled air at which half of that is reached
+HALF_CHILLED_M = 1.4  # depth of chilled air at which half of that is reached
 READING_ERROR_C = 0.4
 
 
@@ -48,37 +50,44 @@ def sky_view(heights: FloatArray, cell: float) -> FloatArray:
 
 
 def cold_air(heights: FloatArray, cell: float, rng: np.random.Generator) -> FloatArray:
-    """Depth of fully chilled air lying on each cell at dawn, metres, same shape.
+    """Depth of fully chilled air lying on each cell towards dawn, metres, same shape.
 
-    Parcels leave every eighth cell in turn. A parcel moves along the slope of ground plus
-    chilled air, faster where it is steeper, with a random part; beyond the edge it is gone.
+    Parcels leave every twentieth cell in turn. A parcel moves down the slope of ground plus
+    chilled air, faster where it is steeper, with a random part; it does not climb more than a
+    hand's breadth, and beyond the edge it is gone.
     """
     rows, columns = heights.shape
     loss = sky_view(heights, cell)
-    at = np.empty((0, 2))
-    cold = np.empty(0)
-    depth = np.zeros_like(heights)
-    grid = np.stack(np.meshgrid(np.arange(rows), np.arange(columns), indexing="ij"), axis=-1)
+    grid = np.indices((rows, columns)).reshape(2, -1).T
+    at: FloatArray = np.empty((0, 2))
+    cold: FloatArray = np.empty(0)
+    depth, late = np.zeros_like(heights), np.zeros_like(heights)
     for step in range(STEPS):
-        start = grid.reshape(-1, 2)[step % 8 :: 8]
-        given = 8 * PARCEL_DEPTH_M * loss[start[:, 0], start[:, 1]]
+        start = grid[step % 20 :: 20]
         at = np.vstack([at, start + rng.random(start.shape)])
-        cold = np.r_[cold, given] * (1 - MIXED_AWAY)
-        alive = cold > 0.05 * PARCEL_DEPTH_M
-        at, cold = at[alive], cold[alive]
-        for _ in range(3):
+        cold = np.r_[cold, 20 * PARCEL_DEPTH_M * loss[start[:, 0], start[:, 1]]]
+        cold *= 1 - MIXED_AWAY
+        for _ in range(MOVES):
             surface = heights + ndimage.gaussian_filter(depth, 1.0)
-            fall_r, fall_c = np.gradient(-surface, cell)
+            fall = np.stack(np.gradient(-surface, cell), axis=-1)
             r, c = at.astype(int).T
-            push = np.stack([fall_r[r, c], fall_c[r, c]], axis=-1)
+            push = fall[r, c]
             steep = np.sqrt((push**2).sum(axis=1, keepdims=True)) + 1e-9
-            pace = np.minimum(80 * np.sqrt(steep), 30) / cell  # metres in 100 s, then cells
-            at = at + push / steep * pace + 0.35 * rng.standard_normal(at.shape)
-            inside = ((at >= 0) & (at < (rows, columns))).all(axis=1)
-            at, cold = at[inside], cold[inside]
+            pace = np.minimum(PACE_M * np.sqrt(steep), cell) / cell
+            to = at + push / steep * pace + 0.2 * rng.standard_normal(at.shape)
+            inside = ((to >= 0) & (to < (rows, columns))).all(axis=1)
+            at, to, cold, r, c = at[inside], to[inside], cold[inside], r[inside], c[inside]
+            i, j = to.astype(int).T
+            free = surface[i, j] < surface[r, c] + 0.1
+            at = np.where(free[:, None], to, at)
             r, c = at.astype(int).T
-            depth = np.bincount(r * columns + c, cold, rows * columns).reshape(rows, columns)
-    return ndimage.gaussian_filter(depth, 2.0)
+            lying = np.bincount(r * columns + c, cold, rows * columns).astype(np.float64)
+            depth = lying.reshape(rows, columns)
+        if step >= STEPS - 20:
+            late += depth / 20
+        alive = cold > 0.05 * 20 * PARCEL_DEPTH_M
+        at, cold = at[alive], cold[alive]
+    return ndimage.gaussian_filter(late, 1.5)
 
 
 def dawn_at_screen(heights: FloatArray, cell: float, rng: np.random.Generator) -> FloatArray:

@@ -5,18 +5,19 @@ Coordinates are metres east and north of the centre; ``make_sample`` moves them 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import geopandas as gpd
 import numpy as np
 import rasterio.features
 import shapely
 from affine import Affine
-from make_ground import BANK, CELL_M, HALF_M, Ground, axes, smooth_line
+from make_ground import BANK, Ground
+from make_hills import CELL_M, HALF_M, FloatArray, axes, smooth_line
 from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, shape
 from shapely.ops import polygonize, unary_union
-
-FloatArray = NDArray[np.float64]
 
 BOUNDARY = Polygon(
     [
@@ -36,13 +37,13 @@ BOUNDARY = Polygon(
     ]
 )
 DIVIDES = (
-    LineString([(-410, -185), (-60, -150), (250, -225), (430, -170)]),
-    LineString([(-410, -185), (-400, -700)]),
-    LineString([(-60, -150), (-95, 60), (-70, 220), (240, 215), (620, 250), (700, 250)]),
-    LineString([(-95, 60), (240, 35), (440, 50), (700, 80)]),
-    LineString([(240, 215), (225, 700)]),
-    LineString([(440, 50), (430, -170)]),
-    LineString([(250, -225), (265, -420), (240, -700)]),
+    LineString([(-345, -185), (-60, -150), (220, -215), (430, -160)]),
+    LineString([(-345, -185), (-350, -420), (-335, -700)]),
+    LineString([(-60, -150), (-95, 90), (-75, 235), (240, 225), (620, 260), (700, 260)]),
+    LineString([(-95, 90), (60, 85), (240, 62), (440, 50), (700, 80)]),
+    LineString([(240, 225), (225, 700)]),
+    LineString([(440, 50), (430, -160)]),
+    LineString([(220, -215), (232, -420), (200, -700)]),
 )
 # name, 1 = plant, use, a place inside
 PADDOCKS = (
@@ -54,14 +55,31 @@ PADDOCKS = (
     ("Long Run", 0, "sheep, kept as pasture", (-350, 150)),
 )
 LINES = (
-    ("power_line", "Knoll spur line", [(720, 120), (380, 95), (60, 130), (-700, 20)]),
-    ("track", "Bank track", [(640, -330), (470, -390), (300, -300), (140, -250), (-60, -235)]),
-    ("track", "Shelf track", [(470, -390), (520, -200), (480, 20), (300, 100), (-60, 110)]),
-    ("buried_pipe", "Trough pipe", [(430, -430), (250, -260), (120, -290), (-40, -300)]),
+    (
+        "power_line",
+        "Knoll spur line",
+        [(720, 170), (380, 140), (60, 95), (-260, 110), (-720, 60)],
+    ),
+    (
+        "track",
+        "Bank track",
+        [(640, -330), (540, -380), (440, -395), (340, -375), (270, -290), (140, -250), (-60, -235)],
+    ),
+    ("track", "House drive", [(440, -395), (390, -430), (345, -447), (306, -480)]),
+    (
+        "track",
+        "Shelf track",
+        [(640, 335), (540, 312), (450, 265), (340, 195), (215, 168), (105, 190), (-85, 200)],
+    ),
+    (
+        "buried_pipe",
+        "Trough pipe",
+        [(318, -484), (262, -400), (190, -300), (60, -280), (-40, -300)],
+    ),
 )
 AREAS = (
-    ("building", "Wether Knoll house", [(470, -430), (488, -424), (483, -410), (465, -416)]),
-    ("building", "Shearing shed", [(420, -455), (446, -447), (442, -434), (416, -442)]),
+    ("building", "Wether Knoll house", [(279, -514), (297, -508), (292, -494), (274, -500)]),
+    ("building", "Shearing shed", [(318, -484), (344, -476), (340, -463), (314, -471)]),
     (
         "bush",
         "Gully bush",
@@ -78,7 +96,7 @@ AREAS = (
     ),
 )
 MOTHER_TREES = (
-    ("Eucalyptus rodwayi", "by the old yards", "2-4", (470, -360)),
+    ("Eucalyptus rodwayi", "by the old yards", "2-4", (330, -440)),
     ("Eucalyptus ovata", "creek bend under the house", "1-3", (250, -325)),
     ("Eucalyptus pauciflora", "edge of the flat", "12-3", (-200, -300)),
     ("Eucalyptus dalrympleana", "top of Gully bush", "1-4", (-360, 250)),
@@ -127,8 +145,9 @@ def paddocks() -> gpd.GeoDataFrame:
 
 
 def boundary() -> gpd.GeoDataFrame:
-    """Return the property boundary as one feature."""
-    return gpd.GeoDataFrame({"name": ["Wether Knoll"]}, geometry=[BOUNDARY])
+    """Join the paddocks into the boundary, so that both share every corner to the centimetre."""
+    whole = paddocks().set_precision(0.01).union_all().normalize()
+    return gpd.GeoDataFrame({"name": ["Wether Knoll"]}, geometry=[whole])
 
 
 def _slope(heights: FloatArray, reach: float) -> FloatArray:
@@ -144,17 +163,17 @@ def _soil_index(ground: Ground) -> NDArray[np.int16]:
     slope = _slope(heights, 10)
     hollow = ndimage.gaussian_filter(heights, 30) - ndimage.gaussian_filter(heights, 5)
     above = ndimage.gaussian_filter(heights - ground.flat_level, 5)
+    down_north = np.gradient(ndimage.gaussian_filter(heights, 40), CELL_M)[0]  # row 0 is north
     bank_east = np.mean([p[0] for p in BANK])
     swamp = np.hypot((east - bank_east - 90) / 110, (north + 400) / 130) < 1
     flat = (above < 1.2) & (slope < 6)
     unit = np.full(heights.shape, 3, dtype=np.int16)
-    unit[above < 16] = 2
-    bench = (slope < 9) & (north < 210) & (north > -160) & (above > 20)
-    unit[bench] = 4
-    unit[north > 260] = 7
-    unit[heights > np.quantile(heights, 0.955)] = 6
-    unit[(hollow > 2.2) & (above > 4)] = 8
-    unit[slope > 24] = 5
+    unit[above < 22] = 2
+    unit[(down_north > 0.07) & (above > 30)] = 7
+    unit[heights > 409] = 6
+    unit[(slope < 14) & (heights > 355) & (heights < 388) & (down_north < 0)] = 4
+    unit[(hollow > 3.2) & (above > 4)] = 8
+    unit[slope > 25] = 5
     unit[flat] = 0
     unit[flat & swamp & (east > bank_east)] = 1
     return unit
@@ -209,7 +228,7 @@ def no_plant_areas(ground: Ground) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(rows, columns=["kind", "name", "geometry"], geometry="geometry")
 
 
-def smooth(corners: list[tuple[float, float]], kind: str) -> FloatArray:
+def smooth(corners: Sequence[tuple[float, float]], kind: str) -> FloatArray:
     """Corners as they are for a building, as a hand-drawn rounded ring for anything else."""
     if kind == "building":
         return np.asarray(corners, dtype=float)

@@ -1,15 +1,17 @@
 """Write the sample site: ``python make_sample.py [FOLDER]`` (default: beside this script).
 
 Everything is invented and made from one seed, so that running it again gives the same bytes
-(for the same versions of the libraries). The species table and the site file are written by
-hand; they are copied when another folder is asked for.
+for the versions of the libraries that ``made_with.json`` names. The species table, the site
+file and README are written by hand; they are copied when another folder is asked for.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sys
+from importlib.metadata import version
 from pathlib import Path
 
 # GeoPackage stores the time of writing; a fixed one keeps the bytes the same.
@@ -18,6 +20,7 @@ os.environ["OGR_CURRENT_DATE"] = "2026-01-01T00:00:00.000Z"
 import geopandas as gpd
 import make_frost
 import make_ground
+import make_hills
 import make_property
 import numpy as np
 import pyogrio
@@ -28,21 +31,22 @@ from shapely.geometry import Point, Polygon
 SEED = 20260
 CRS = "EPSG:32756"
 CENTRE = (620000.0, 5350000.0)  # open sea
+LIBRARIES = ("geopandas", "numba", "numpy", "pyogrio", "pyproj", "rasterio", "scipy", "shapely")
 BY_HAND = ("species.csv", "site.toml", "README.md")
 WINTER = 2024
 
 # name, height of the instrument, exposure, instrument, metres east and north of the centre
 INSTRUMENTS = (
-    ("Knoll top", 1.2, "open, windy", "logger", (215, 250)),
+    ("Knoll top", 1.2, "open, windy", "logger", (215, 320)),
     ("Shoulder gate", 1.2, "open", "max-min thermometer", (420, 500)),
-    ("Shelf middle", 1.2, "open", "logger", (200, 120)),
-    ("Long Run gate", 0.5, "open slope", "max-min thermometer", (-450, 60)),
-    ("Scarp foot", 1.2, "sheltered", "logger", (180, -215)),
-    ("House yard", 1.2, "beside buildings", "max-min thermometer", (455, -395)),
-    ("Flat, upper end", 1.2, "open", "max-min thermometer", (150, -390)),
-    ("Flat, bank hollow", 1.2, "open, still", "logger", (-270, -385)),
-    ("Flat, bank hollow post", 0.5, "open, still", "max-min thermometer", (-200, -360)),
-    ("Flat, grass peg", 0.05, "open, grass", "max-min thermometer", (20, -375)),
+    ("Shelf middle", 1.2, "open", "logger", (210, 140)),
+    ("Long Run gate", 0.5, "open slope", "max-min thermometer", (-450, 200)),
+    ("Scarp foot", 1.2, "sheltered by the face", "logger", (180, -150)),
+    ("House yard", 1.2, "beside buildings", "max-min thermometer", (300, -492)),
+    ("Flat, upper end", 1.2, "open", "max-min thermometer", (170, -390)),
+    ("Flat, bank hollow", 1.2, "open, still", "logger", (-265, -370)),
+    ("Flat, below the bank", 0.5, "open", "max-min thermometer", (-400, -420)),
+    ("Flat, grass peg", 0.05, "open, short grass", "max-min thermometer", (-60, -390)),
 )
 HOLLOW = ((-310, -500), (-308, -290), (-180, -265), (-60, -300), (-20, -400), (-120, -500))
 MONTHS = (
@@ -73,9 +77,9 @@ def write_layer(features: gpd.GeoDataFrame, path: Path, layer: str) -> None:
 
 
 def write_dem(heights: np.ndarray, path: Path) -> None:
-    """Heights rounded to the centimetre as a tiled, compressed GeoTIFF."""
+    """Write heights as a tiled, compressed GeoTIFF."""
     rows, columns = heights.shape
-    half = make_ground.HALF_M
+    half = make_hills.HALF_M
     profile = {
         "driver": "GTiff",
         "dtype": "float32",
@@ -84,7 +88,7 @@ def write_dem(heights: np.ndarray, path: Path) -> None:
         "width": columns,
         "crs": CRS,
         "transform": from_origin(
-            CENTRE[0] - half, CENTRE[1] + half, make_ground.CELL_M, make_ground.CELL_M
+            CENTRE[0] - half, CENTRE[1] + half, make_hills.CELL_M, make_hills.CELL_M
         ),
         "nodata": -9999.0,
         "compress": "deflate",
@@ -93,16 +97,16 @@ def write_dem(heights: np.ndarray, path: Path) -> None:
         "tiled": True,
     }
     with rasterio.open(path, "w", **profile) as dem:
-        dem.write(np.round(heights, 2).astype(np.float32), 1)
+        dem.write(heights.astype(np.float32), 1)
 
 
 def frost_readings(heights: np.ndarray, rng: np.random.Generator) -> gpd.GeoDataFrame:
     """List the instruments with what they read in the winter of ``WINTER``."""
     names, height_m, exposure, instrument, places = zip(*INSTRUMENTS, strict=True)
     east, north = np.array(places, dtype=float).T
-    columns = ((east + make_ground.HALF_M) / make_ground.CELL_M).astype(int)
-    rows = ((make_ground.HALF_M - north) / make_ground.CELL_M).astype(int)
-    read = make_frost.readings(heights, make_ground.CELL_M, rows, columns, np.array(height_m), rng)
+    columns = ((east + make_hills.HALF_M) / make_hills.CELL_M).astype(int)
+    rows = ((make_hills.HALF_M - north) / make_hills.CELL_M).astype(int)
+    read = make_frost.readings(heights, make_hills.CELL_M, rows, columns, np.array(height_m), rng)
     table = {
         "name": names,
         "winter_min_c": read,
@@ -145,6 +149,8 @@ def make_sample(folder: Path) -> None:
     hollow = gpd.GeoDataFrame({"name": ["Bank hollow"]}, geometry=[Polygon(HOLLOW)])
     write_layer(hollow, folder / "frost.gpkg", "hollows")
     write_climate(folder, np.random.default_rng(SEED + 2))
+    made_with = {name: version(name) for name in LIBRARIES}
+    (folder / "made_with.json").write_text(json.dumps(made_with, indent=1) + "\n")
     for name in BY_HAND:
         if folder.resolve() != here.resolve() and (here / name).exists():
             shutil.copyfile(here / name, folder / name)
