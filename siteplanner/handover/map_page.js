@@ -98,7 +98,8 @@ const featureStyle = (kind) => FEATURES[kind] || { color: "#444", weight: 2, fil
 const ZONE = (zone) => ({ color: INK, weight: 1.5, fillColor: zone.colour });
 
 function frostMark(reading) {
-  const mark = el("span", {}, signed(reading.at_reference_c, 1) + "°");
+  const read = reading.at_reference_c;
+  const mark = el("span", {}, read === null ? "?" : signed(read, 1) + "°");
   const icon = L.divIcon({ className: "frost", iconSize: [44, 44], html: mark });
   const marker = L.marker(place(...reading.label), {
     icon, alt: "Frost reading", title: "Frost reading " + reading.name });
@@ -157,7 +158,7 @@ function restyle() {
     color: close && !chosen ? plan.zones[i].colour : INK, weight: close ? 4 : open ? 2.5 : 1.5 })));
   map.getContainer().classList.toggle("close", close);
   const hint = document.getElementById("hint");
-  hint.hidden = close || !map.hasLayer(treeLayer);
+  hint.hidden = close || !plan.trees_total || !map.hasLayer(treeLayer);
   hint.textContent = "Zoom in to see each tree";
   declutter();
 }

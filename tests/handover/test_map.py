@@ -270,6 +270,28 @@ def test_print_and_no_scripts_show_picture_and_counts(browser, page_file, plan):
         assert not it.page.locator("#app").is_visible()
 
 
+def test_plan_without_trees_readings_or_obstacles_still_opens(browser, plan, tmp_path):
+    none = slice(0, 0)
+    bare = dataclasses.replace(
+        plan,
+        zones=plan.zones.assign(trees=0, spacing_m=0.0, density_ha=0.0, pattern="none"),
+        blocks=plan.blocks.iloc[none],
+        trees=plan.trees.iloc[none],
+        tree_species=plan.tree_species[none],
+        no_plant=plan.no_plant.iloc[none],
+        setbacks=plan.setbacks.iloc[none],
+        frost_obs=plan.frost_obs.iloc[none],
+        counts=plan.counts.iloc[none],
+        frost_error_c=float("nan"),
+    )
+    write_map(bare, tmp_path / "bare.html")
+    with opened(browser, tmp_path / "bare.html", **DESK) as it:
+        assert it.page.inner_text("#total").startswith("0 trees")
+        open_tab(it.page, "Key")
+        zone_popup(it.page, "A").get_by_text("Cold wet flat").wait_for()
+        assert it.complaints == []
+
+
 # ---- names that want to be code -----------------------------------------------------------
 
 
