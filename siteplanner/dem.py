@@ -1,63 +1,178 @@
-"""Reads the DEM: only the window round the property, brought to the working grid."""
+"""Reads the DEM: only the window round the property, brought to the working grid in metres."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyproj
 import rasterio
-import rioxarray
+import rasterio.fill
+import rasterio.merge
+import scipy.ndimage
 import shapely
-import xarray as xr
 from affine import Affine
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
-from rasterio.warp import transform_bounds
+from rasterio.vrt import WarpedVRT
+from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
-from siteplanner.errors import fault
-from siteplanner.grid import Grid
+from siteplanner.errors import Faults, fault
+from siteplanner.grid import BoolGrid, Grid
 from siteplanner.site import Site
+
+#: Files of a folder that are taken for tiles of the DEM.
+TILES = (".tif", ".tiff", ".asc", ".img", ".vrt", ".dt2", ".hgt", ".bil", ".flt")
+#: Metres in the units of height that people use; the words are also those of band tags.
+UNITS = {
+    "m": 1.0,
+    "metre": 1.0,
+    "metres": 1.0,
+    "meter": 1.0,
+    "meters": 1.0,
+    "ft": 0.3048,
+    "foot": 0.3048,
+    "feet": 0.3048,
+    "us-ft": 1200 / 3937,
+    "us survey foot": 1200 / 3937,
+}
+#: No planning cell is smaller than this unless the site file says so.
+SMALLEST_CELL_M = 2.0
 
 
 @dataclass(frozen=True)
 class Heights:
-    """Heights on the working grid, m, float32, NaN where the DEM has none; and what was done."""
+    """Heights on the working grid, m, float32, NaN where the DEM has none.
+
+    ``filled`` marks cells in small holes of the DEM whose height was worked out from their
+    surroundings; ``notes`` are sentences on what was done.
+    """
 
     grid: Grid
     dem: NDArray[np.float32]
+    filled: BoolGrid
     notes: tuple[str, ...]
+
+
+def tiles(site: Site) -> list[Path]:
+    """List the files that make up the DEM: one, several, or all rasters of a folder.
+
+    Raises :class:`~siteplanner.errors.InputError` for what is not there.
+    """
+    faults = Faults()
+    found: list[Path] = []
+    for name in site.dem.files:
+        path = site.folder / name
+        if path.is_dir():
+            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in TILES)
+            if not inside:
+                faults.add(
+                    path,
+                    "",
+                    "the folder holds no raster that could be a DEM",
+                    f"put tiles with one of the endings {', '.join(TILES)} into it",
+                )
+            found += inside
+        elif path.exists():
+            found.append(path)
+        else:
+            faults.add(path, "", "there is no such file", "check the path in the site file")
+    faults.raise_any()
+    return found
+
+
+@contextmanager
+def opened(site: Site) -> Iterator[list[Any]]:
+    """Open all tiles, in the CRS of the first, with the site file's CRS and nodata if given.
+
+    Raises :class:`~siteplanner.errors.InputError` for a tile that cannot be read, has no CRS
+    or several bands.
+    """
+    faults = Faults()
+    with ExitStack() as stack:
+        sources: list[Any] = []
+        for path in tiles(site):
+            try:
+                source = stack.enter_context(rasterio.open(path))
+            except RasterioError as error:
+                faults.add(
+                    path,
+                    "",
+                    f"it cannot be read as a raster ({error})",
+                    "save the DEM again as a GeoTIFF",
+                )
+                continue
+            if source.count != 1:
+                faults.add(
+                    path, "", f"it has {source.count} bands", "give a DEM with one band of heights"
+                )
+            crs = rasterio.CRS.from_user_input(site.dem.crs) if site.dem.crs else source.crs
+            if crs is None:
+                faults.add(
+                    path,
+                    "",
+                    "it has no coordinate reference system (CRS)",
+                    "set the DEM's CRS in a GIS and save it again, or write dem.crs in the site "
+                    'file, such as crs = "EPSG:32756"',
+                )
+                continue
+            given = {} if site.dem.nodata is None else {"src_nodata": site.dem.nodata}
+            first = sources[0].crs if sources else crs
+            if given or crs != source.crs or crs != first:
+                nodata = given.get("src_nodata", source.nodata)
+                source = stack.enter_context(
+                    WarpedVRT(
+                        source,
+                        src_crs=crs,
+                        crs=first,
+                        resampling=Resampling.bilinear,
+                        nodata=nodata,
+                        **given,
+                    )
+                )
+            sources.append(source)
+        faults.raise_any()
+        yield sources
 
 
 def working_crs(site: Site) -> pyproj.CRS:
     """Choose the CRS to work in: the site file's, else the DEM's, else the UTM zone.
 
     Raises :class:`~siteplanner.errors.InputError` when the DEM cannot be opened or has no
-    CRS, or when the CRS named in the site file is unknown or not in metres.
+    CRS, or when a CRS named in the site file is unknown or not in metres.
     """
-    path = site.folder / site.dem.file
-    if site.site.crs is not None:
+    faults = Faults()
+    for place, name in (("site.crs", site.site.crs), ("dem.crs", site.dem.crs)):
+        if name is None:
+            continue
         try:
-            crs = pyproj.CRS.from_user_input(site.site.crs)
+            named = pyproj.CRS.from_user_input(name)
         except pyproj.exceptions.CRSError:
-            raise fault(
+            faults.add(
                 site.path,
-                "site.crs",
-                f"{site.site.crs!r} is no known CRS",
-                "write an EPSG code such as EPSG:32756, or leave it out",
-            ) from None
-        if not _in_metres(crs):
-            raise fault(
+                place,
+                f"{name!r} is no known CRS",
+                "write an EPSG code such as EPSG:32756",
+            )
+            continue
+        if place == "site.crs" and not _in_metres(named.to_2d()):
+            faults.add(
                 site.path,
-                "site.crs",
-                f"{site.site.crs!r} is not projected in metres",
+                place,
+                f"{name!r} is not projected in metres",
                 "choose a projected CRS in metres, such as the UTM zone, or leave it out",
             )
-        _open_crs(path)
-        return crs
-    crs, bounds = _open_crs(path)
+    faults.raise_any()
+    with opened(site) as sources:
+        crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
+        bounds = sources[0].bounds
+    if site.site.crs is not None:
+        return pyproj.CRS.from_user_input(site.site.crs).to_2d()
     if _in_metres(crs):
         return crs
     west, south, east, north = transform_bounds(crs.to_wkt(), "EPSG:4326", *bounds)
@@ -72,122 +187,230 @@ def _in_metres(crs: pyproj.CRS) -> bool:
     )
 
 
-def _open_crs(path: Path) -> tuple[pyproj.CRS, tuple[float, float, float, float]]:
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
-    try:
-        with rasterio.open(path) as source:
-            crs, bounds = source.crs, tuple(source.bounds)
-    except RasterioError as error:
-        raise fault(
-            path, "", f"it cannot be read as a raster ({error})", "save the DEM again as a GeoTIFF"
-        ) from None
-    if crs is None:
-        raise fault(
-            path,
-            "",
-            "it has no coordinate reference system (CRS)",
-            "set the DEM's CRS in a GIS and save it again",
-        )
-    return pyproj.CRS.from_wkt(crs.to_wkt()), bounds
-
-
 def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights:
     """Read the heights round ``boundary`` (a geometry in ``crs``), margin included.
 
-    A DEM in the working CRS whose cells already are the planning cell is cut, not resampled.
-    A finer one is averaged down, another CRS is warped (bilinear). Raises
-    :class:`~siteplanner.errors.InputError` when the DEM does not cover the boundary.
+    Tiles are joined, the first that knows a cell decides. Cells in the working CRS that are
+    already the planning cell are cut, not resampled; finer ones are averaged down by area;
+    another CRS or coarser cells are resampled bilinearly. Small holes are filled from their
+    rims (inverse distance), large ones in the property refused.
+
+    Raises :class:`~siteplanner.errors.InputError` when the DEM does not cover the boundary.
     """
-    path = site.folder / site.dem.file
     notes: list[str] = []
     margin = site.dem.margin_m
     west, south, east, north = boundary.bounds
     box = (west - margin, south - margin, east + margin, north + margin)
-    try:
-        source = rioxarray.open_rasterio(path, masked=True)
-        assert isinstance(source, xr.DataArray)
-        if source.sizes["band"] != 1:
-            raise fault(
-                path,
-                "",
-                f"it has {source.sizes['band']} bands",
-                "give a DEM with one band of heights",
-            )
-        try:
-            cut = source.rio.clip_box(*box, crs=crs.to_wkt()).squeeze("band", drop=True)
-        except rioxarray.exceptions.NoDataInBounds:
-            raise fault(
-                path,
-                "",
-                "the DEM lies somewhere else than the boundary",
-                "check the CRS of both files",
-            ) from None
-        cell = site.dem.cell_m
-        rounded = 0.0
-        native = abs(float(cut.rio.transform().a))
-        same = pyproj.CRS.from_wkt(cut.rio.crs.to_wkt()).equals(crs)
-        if cell is None:
-            cell = max(2.0, round(native, 2)) if same else _metric_cell(cut, crs)
-        square = np.isclose(native, abs(float(cut.rio.transform().e)), rtol=1e-6)
-        if not (same and square and np.isclose(native, cell, rtol=1e-6)):
-            finer = same and native < cell
-            cut = _to_grid(
-                cut, crs, cell, box, Resampling.average if finer else Resampling.bilinear
-            )
-            notes.append(
-                f"The DEM's cells of {native:g} {'m' if same else 'units'} were "
-                f"{'averaged' if finer else 'resampled'} to the planning cell of "
-                f"{cell:g} m."
-            )
-            rounded = cell
-    except RasterioError as error:
-        raise fault(
-            path, "", f"it cannot be read as a raster ({error})", "save the DEM again as a GeoTIFF"
-        ) from None
-    dem = np.ascontiguousarray(cut.to_numpy(), dtype=np.float32)
-    dem[~np.isfinite(dem)] = np.nan
-    grid = Grid(crs, Affine(*cut.rio.transform()[:6]), dem.shape)
-    _must_cover(path, grid, dem, boundary)
-    reach = np.array(
-        [
-            west - grid.bounds[0],
-            south - grid.bounds[1],
-            grid.bounds[2] - east,
-            grid.bounds[3] - north,
-        ]
-    )
-    if reach.min() < margin - max(grid.cell, rounded):
+    label = ", ".join(site.dem.files)
+    path = site.folder / label
+    with opened(site) as sources:
+        metres, words = _unit(site, sources[0])
+        native_crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
+        values, transform = _joined(path, sources, crs, native_crs, box)
+    values *= metres
+    if words:
+        notes.append(words)
+    native = abs(transform.a)
+    same = native_crs.equals(crs, ignore_axis_order=True)
+    square = bool(np.isclose(native, abs(transform.e), rtol=1e-6))
+    cell = site.dem.cell_m or _own_cell(native, same and square, native_crs, crs, values, transform)
+    if not (same and square and np.isclose(native, cell, rtol=1e-6)):
+        finer = _metres_across(native, native_crs, crs, boundary) < cell * 0.99
+        how = Resampling.average if finer else Resampling.bilinear
+        values, transform = _resampled(values, transform, native_crs, crs, cell, box, how)
         notes.append(
-            f"The DEM reaches only {max(reach.min(), 0):.0f} m past the boundary "
-            f"({margin:.0f} m asked for); water and cold air from beyond it are missing."
+            f"The DEM's cells of {native:g} {'m' if _in_metres(native_crs) else 'degrees or feet'} "
+            f"were {'averaged by area' if finer else 'resampled'} to the planning cell of {cell:g} m."
         )
-    return Heights(grid, dem, tuple(notes))
+    dem = np.ascontiguousarray(values, dtype=np.float32)
+    grid = Grid(crs, transform, dem.shape)
+    dem, filled = _without_small_holes(path, grid, dem, boundary, site.dem.largest_hole_m2)
+    if filled.any():
+        notes.append(
+            f"{int(filled.sum())} cells ({filled.sum() * grid.cell_area:.0f} m²) in small holes of "
+            "the DEM were filled from the ground around them; the layer heights_filled marks them."
+        )
+    _must_cover(path, grid, dem, boundary)
+    reach = min(
+        west - grid.bounds[0],
+        south - grid.bounds[1],
+        grid.bounds[2] - east,
+        grid.bounds[3] - north,
+    )
+    if reach < margin - 2 * grid.cell:
+        notes.append(
+            f"The DEM reaches only {max(reach, 0):.0f} m past the boundary ({margin:.0f} m asked "
+            "for); water and cold air from beyond it are missing."
+        )
+    return Heights(grid, dem, filled, tuple(notes))
 
 
-def _metric_cell(cut: xr.DataArray, crs: pyproj.CRS) -> float:
-    """Cell size in metres that a warp of the window to ``crs`` would choose, to the decimetre."""
-    target = cut.rio.reproject(crs.to_wkt()).rio.transform()
-    return max(2.0, round(float(target.a), 1))
+def _unit(site: Site, source: Any) -> tuple[float, str]:
+    """Metres in the DEM's unit of height, and what to tell the user of it.
+
+    Said in the site file, else by a vertical CRS, else by the band's own unit, else metres.
+    """
+    if site.dem.heights_in != "auto":
+        factor = UNITS[site.dem.heights_in]
+    else:
+        parts = pyproj.CRS.from_wkt(source.crs.to_wkt()).sub_crs_list
+        vertical = [part for part in parts if part.is_vertical]
+        unit = str(source.units[0] or "").lower()
+        factor = vertical[0].axis_info[0].unit_conversion_factor if vertical else UNITS.get(unit, 1)
+    words = "" if factor == 1 else f"Heights were turned from feet to metres (× {factor:.6g})."
+    return factor, words
 
 
-def _to_grid(
-    cut: xr.DataArray,
+def _joined(
+    path: Path,
+    sources: Sequence[Any],
+    crs: pyproj.CRS,
+    native_crs: pyproj.CRS,
+    box: tuple[float, float, float, float],
+) -> tuple[NDArray[np.float64], Affine]:
+    """Heights of the window from all tiles, float64 with NaN, and the window's transform."""
+    t = sources[0].transform
+    wide, high = abs(t.a), abs(t.e)
+    west, south, east, north = transform_bounds(crs.to_wkt(), native_crs.to_wkt(), *box)
+    bounds = [source.bounds for source in sources]
+    west = max(west - 2 * wide, min(b.left for b in bounds))
+    south = max(south - 2 * high, min(b.bottom for b in bounds))
+    east = min(east + 2 * wide, max(b.right for b in bounds))
+    north = min(north + 2 * high, max(b.top for b in bounds))
+    if not (west < east and south < north):
+        raise fault(
+            path,
+            "",
+            "the DEM lies somewhere else than the boundary",
+            "check the CRS of both files",
+        )
+    # Keep to the first tile's lattice, so that joining copies cells and moves none.
+    west, east = (t.c + np.round((v - t.c) / wide) * wide for v in (west, east))
+    south, north = (t.f + np.round((v - t.f) / high) * high for v in (south, north))
+    merged, transform = rasterio.merge.merge(
+        list(sources),
+        bounds=(west, south, east, north),
+        res=(wide, high),
+        nodata=np.nan,
+        dtype="float64",
+    )
+    values = merged[0]
+    scale, offset = sources[0].scales[0], sources[0].offsets[0]
+    if (scale, offset) != (1.0, 0.0):
+        values = values * scale + offset
+    values[~np.isfinite(values)] = np.nan
+    return values, transform
+
+
+def _metres_across(
+    native: float, native_crs: pyproj.CRS, crs: pyproj.CRS, boundary: shapely.Geometry
+) -> float:
+    """Width of a native cell at the property, metres."""
+    if native_crs.equals(crs, ignore_axis_order=True):
+        return native
+    there = pyproj.Transformer.from_crs(crs, native_crs, always_xy=True)
+    back = pyproj.Transformer.from_crs(native_crs, crs, always_xy=True)
+    x, y = there.transform(boundary.centroid.x, boundary.centroid.y)
+    x0, y0 = back.transform(x, y)
+    x1, y1 = back.transform(x, y + native)
+    return float(np.hypot(x1 - x0, y1 - y0))
+
+
+def _own_cell(
+    native: float,
+    kept: bool,
+    native_crs: pyproj.CRS,
+    crs: pyproj.CRS,
+    values: NDArray[np.float64],
+    transform: Affine,
+) -> float:
+    """The planning cell when the site file names none: the DEM's own, but 2 m at least."""
+    if kept:
+        return native if native >= SMALLEST_CELL_M else SMALLEST_CELL_M
+    rows, cols = values.shape
+    bounds = rasterio.transform.array_bounds(rows, cols, transform)
+    chosen, _, _ = calculate_default_transform(
+        native_crs.to_wkt(), crs.to_wkt(), cols, rows, *bounds
+    )
+    return max(SMALLEST_CELL_M, round(float(chosen.a), 1))
+
+
+def _resampled(
+    values: NDArray[np.float64],
+    transform: Affine,
+    native_crs: pyproj.CRS,
     crs: pyproj.CRS,
     cell: float,
     box: tuple[float, float, float, float],
     how: Resampling,
-) -> xr.DataArray:
-    """Warp the window to square cells whose edges are multiples of the cell size."""
-    west, north = np.floor(box[0] / cell) * cell, np.ceil(box[3] / cell) * cell
-    shape = (int(np.ceil((north - box[1]) / cell)), int(np.ceil((box[2] - west) / cell)))
-    return cut.rio.reproject(
-        crs.to_wkt(),
-        transform=Affine(cell, 0, west, 0, -cell, north),
-        shape=shape,
-        resampling=how,
-        nodata=np.nan,
+) -> tuple[NDArray[np.float64], Affine]:
+    """Bring the window to square cells whose edges are multiples of the cell size."""
+    rows, cols = values.shape
+    covered = transform_bounds(
+        native_crs.to_wkt(), crs.to_wkt(), *rasterio.transform.array_bounds(rows, cols, transform)
     )
+    west, south = (max(box[i], covered[i]) for i in (0, 1))
+    east, north = (min(box[i], covered[i]) for i in (2, 3))
+    left, top = np.floor(west / cell) * cell, np.ceil(north / cell) * cell
+    shape = (int(np.ceil((top - south) / cell)), int(np.ceil((east - left) / cell)))
+    placed = Affine(cell, 0, left, 0, -cell, top)
+    out = np.full(shape, np.nan)
+    reproject(
+        values,
+        out,
+        src_transform=transform,
+        src_crs=native_crs.to_wkt(),
+        src_nodata=np.nan,
+        dst_transform=placed,
+        dst_crs=crs.to_wkt(),
+        dst_nodata=np.nan,
+        resampling=how,
+    )
+    return out, placed
+
+
+def _without_small_holes(
+    path: Path,
+    grid: Grid,
+    dem: NDArray[np.float32],
+    boundary: shapely.Geometry,
+    largest_m2: float,
+) -> tuple[NDArray[np.float32], BoolGrid]:
+    """Fill holes of up to ``largest_m2``; voids that reach the DEM's edge are no holes.
+
+    Raises :class:`~siteplanner.errors.InputError` with place and size of each larger hole in
+    the property.
+    """
+    unknown = np.isnan(dem)
+    filled = np.zeros(dem.shape, dtype=bool)
+    if not unknown.any():
+        return dem, filled
+    labels, count = scipy.ndimage.label(unknown, structure=np.ones((3, 3)))
+    rim = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
+    cells = np.bincount(labels.ravel(), minlength=count + 1)
+    hole = np.ones(count + 1, dtype=bool)
+    hole[rim] = hole[0] = False
+    small = hole & (cells * grid.cell_area <= largest_m2)
+    inside = np.bincount(labels[grid.cover([boundary])], minlength=count + 1) > 0
+    faults = Faults()
+    for number in np.flatnonzero(hole & ~small & inside):
+        row, col = scipy.ndimage.center_of_mass(labels == number)
+        x, y = grid.transform @ (col + 0.5, row + 0.5)
+        faults.add(
+            path,
+            f"round {x:.0f}, {y:.0f}",
+            f"a hole of {cells[number] * grid.cell_area:.0f} m² has no heights",
+            "get a DEM without it, or, if the ground there is even, raise dem.largest_hole_m2 in "
+            "the site file",
+        )
+    faults.raise_any()
+    filled = small[labels]
+    if not filled.any():
+        return dem, filled
+    search = float(np.sqrt(cells[small].max())) * 2 + 5
+    known = (~unknown).astype(np.uint8)
+    worked_out = rasterio.fill.fillnodata(dem.copy(), mask=known, max_search_distance=search)
+    return np.where(filled, worked_out, dem).astype(np.float32), filled
 
 
 def _must_cover(
@@ -201,7 +424,6 @@ def _must_cover(
         raise fault(
             path,
             "",
-            f"the DEM does not cover the boundary: {bare / 1e4:.2f} ha "
-            f"({share:.0%}) have no height",
+            f"the DEM does not cover the boundary: {bare / 1e4:.2f} ha ({share:.0%}) have no height",
             "get a DEM that reaches at least to the boundary, better 400 m past it",
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.dem import Heights, read_dem, working_crs
+from siteplanner.dem import Heights, read_dem, tiles, working_crs
 from siteplanner.errors import Faults, InputError, fault, near
 from siteplanner.grid import Grid
 from siteplanner.ground.frost import SCREEN_M, to_height
@@ -48,6 +49,7 @@ class Inputs:
 
     grid: Grid
     dem: NDArray[np.float32]
+    filled: NDArray[np.bool_]
     boundary: gpd.GeoDataFrame
     paddocks: gpd.GeoDataFrame
     soils: gpd.GeoDataFrame
@@ -65,6 +67,7 @@ class Inputs:
         """What layer functions may ask for (see ``siteplanner.ground.resolve.GIVEN``)."""
         return {
             "dem": self.dem,
+            "holes": self.filled,
             "grid": self.grid,
             "latitude": self.grid.centre_lonlat[1],
             "soils": self.soils,
@@ -125,6 +128,7 @@ def read_inputs(site: Site) -> Inputs:
     return Inputs(
         heights.grid,
         heights.dem,
+        heights.filled,
         boundary,
         paddocks,
         soils,
@@ -147,7 +151,7 @@ def files(site: Site) -> list[str]:
         site.path.name,
         site.boundary.file,
         site.paddocks.file,
-        site.dem.file,
+        *(os.path.relpath(tile, site.folder) for tile in tiles(site)),
         site.soils.file,
         *frost,
         site.climate.monthly,

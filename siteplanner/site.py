@@ -52,14 +52,25 @@ class Paddocks(Table):
 class Dem(Table):
     """``[dem]``: bare-earth heights.
 
-    ``cell_m`` is the planning cell; a finer DEM is averaged down to it. The ground is worked
-    out ``margin_m`` beyond the boundary, as far as the DEM reaches, since water and cold air
-    come from there.
+    ``file`` names one raster, a list of tiles, a VRT, or a folder of tiles. ``cell_m`` is the
+    planning cell; a finer DEM is averaged down to it. The ground is worked out ``margin_m``
+    beyond the boundary, as far as the DEM reaches, since water and cold air come from there.
+    ``crs`` and ``nodata`` stand in where the file does not say or says wrong; ``heights_in`` is
+    told by the file ("auto") or here. Holes of up to ``largest_hole_m2`` are filled.
     """
 
-    file: str
+    file: str | Annotated[tuple[str, ...], Field(min_length=1)]
+    crs: str | None = None
+    nodata: float | None = None
+    heights_in: Literal["auto", "m", "ft", "us-ft"] = "auto"
+    largest_hole_m2: Annotated[float, Field(ge=0, le=1_000_000)] = 1000.0
     cell_m: Annotated[float, Field(ge=0.5, le=100)] | None = None
     margin_m: Annotated[float, Field(ge=0, le=5000)] = 400.0
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """The paths named, one or more."""
+        return (self.file,) if isinstance(self.file, str) else self.file
 
 
 class SoilColumns(Table):

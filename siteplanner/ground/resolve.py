@@ -22,6 +22,7 @@ BUILT_IN = ("terrain", "water", "sun", "soil", "drought", "frost")
 #: What a layer function may ask for that is not a layer.
 GIVEN: dict[str, str] = {
     "dem": "heights on the working grid, m, float32, NaN outside",
+    "holes": "cells in small holes of the DEM whose height was worked out, bool",
     "grid": "the working Grid",
     "latitude": "latitude of the site's middle, degrees, negative in the south",
     "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",
