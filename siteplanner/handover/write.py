@@ -15,6 +15,7 @@ from siteplanner.handover.manifest import write_manifest
 from siteplanner.handover.map import write_map
 from siteplanner.handover.publish import staged
 from siteplanner.handover.tables import write_counts
+from siteplanner.nursery.write import write_nursery
 from siteplanner.plan import Plan
 from siteplanner.planning import make_plan
 from siteplanner.site import Site
@@ -50,6 +51,8 @@ def write_plan(
         step("Writing the GIS file and the counts")
         write_geopackage(plan, folder / "plan.gpkg")
         write_counts(plan, folder / "counts.csv")
+        step("Writing the nursery's year")
+        write_nursery(plan, folder)
         step("Drawing the map")
         write_map(plan, folder / "map.html")
         for entry in sorted(entry_points(group=GROUP), key=lambda e: e.name):

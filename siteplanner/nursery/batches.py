@@ -14,8 +14,10 @@ from siteplanner.nursery.orders import Order, Range, order_for, share_out
 from siteplanner.nursery.schedule import Dates, schedule
 from siteplanner.nursery.settings import Nursery
 
-#: Finer than this (seeds a gram) is dust-like seed, sown on the surface (from memory).
-FINE_SEEDS_PER_GRAM = 500.0
+#: From so many seeds a gram on, seed is dust-like and sown on the surface; in woody capsules,
+#: whose seed is weighed with its chaff, from fewer (from memory).
+FINE_SEEDS_PER_GRAM, FINE_IN_CAPSULES = 1000.0, 100.0
+WOODY_CAPSULE = "woody capsule"
 _ASSUMED_GERMINATION_WEEKS, _ASSUMED_PRICK_OUT_WEEKS = 4.0, 10.0
 
 
@@ -58,6 +60,12 @@ class Batch:
     def into_tubes(self) -> bool:
         """Whether the seed is sown straight into tubes."""
         return self.order.seeds_in_a_tube > 0
+
+    @property
+    def is_fine(self) -> bool:
+        """Whether the seed is dust-like, sown on the surface."""
+        woody = self.fruit.lower() == WOODY_CAPSULE
+        return self.seeds_per_gram >= (FINE_IN_CAPSULES if woody else FINE_SEEDS_PER_GRAM)
 
     @property
     def seed_stored_too_long(self) -> bool:

@@ -86,6 +86,8 @@ class Nursery(Table):
     """The most batches a species is raised in; sources beyond that are bulked."""
     labels: Literal["a4-3x7", "a4-2x7", "a4-3x8", "letter-3x10", "letter-2x5"] = "a4-3x7"
     """Label sheet: paper, labels across x down."""
+    labels_each: Annotated[int, Field(ge=1, le=100)] = 3
+    """Labels for a batch: the seed bag, the trays, the tubes."""
     stock: str | None = None
     """A CSV of plants on hand: ``species, plants``."""
     counts: str | None = None
