@@ -15,6 +15,7 @@ from siteplanner.ground.drought import (
     water_deficit,
     water_year,
 )
+from siteplanner.ground.sun import month_ratio
 
 CLIMATE = SimpleNamespace(
     tmin_c=np.array([11, 11, 9, 7, 5, 3, 2, 3, 4, 6, 8, 9.5]),
@@ -67,6 +68,14 @@ def test_level_ground_has_the_station_s_own_balance():
     _, used = water_year(CLIMATE.rain_mm, thirst, 120.0)
     assert deficit() == pytest.approx((thirst - used).sum(), rel=1e-5)
     assert deficit() > 50
+
+
+def test_a_slope_has_the_balance_of_its_own_months_of_sun():
+    ratio = month_ratio(112.0, 101.0, 160.0, -42.0) / 100
+    thirst = monthly_thirst(CLIMATE, -42.0) * ratio
+    _, used = water_year(CLIMATE.rain_mm, thirst, 80.0)
+    made = deficit(water=80, year=112, summer=101, winter=160)
+    assert made == pytest.approx((thirst - used).sum(), rel=1e-5)
 
 
 def test_want_grows_with_sun_and_shrinks_with_soil():

@@ -103,6 +103,19 @@ def test_a_mirrored_world_has_mirrored_light(monkeypatch):
         assert np.abs(ours - theirs[::-1]).max() < 0.05
 
 
+def test_a_turned_grid_sees_the_same_sun(monkeypatch):
+    # Grid north pointing to true east is the same ground on a picture turned to the right.
+    dem = hills((40, 40), seed=5, cell=5.0, relief=60)
+    grid = grid_of(dem.shape, 5.0)
+    upright = np.ascontiguousarray(np.rot90(dem, -1))
+    expected = sun(upright, *slope_and_aspect(upright, grid), grid, -42.0)
+    monkeypatch.setattr("siteplanner.ground.terrain.convergence", lambda grid: 90.0)
+    monkeypatch.setattr(module, "convergence", lambda grid: 90.0)
+    turned = sun(dem, *slope_and_aspect(dem, grid), grid, -42.0)
+    for ours, theirs in zip(turned, expected, strict=True):
+        assert np.abs(np.rot90(ours, -1) - theirs).max() < 0.05
+
+
 def test_unknown_ground_stays_unknown_and_casts_no_shade():
     dem = np.zeros((5, 5), np.float32)
     dem[2, 2] = np.nan

@@ -137,16 +137,18 @@ def test_position_does_not_depend_on_how_the_rows_are_shared_out(monkeypatch):
     assert shared[1] == shared[2] == shared[3]
 
 
-def test_curvature_of_spur_hollow_and_brow():
+@pytest.mark.parametrize("way", [0, 30, 135, 250])
+def test_curvature_of_spur_gully_brow_and_foot_of_a_slope(way):
     x, y = middles((7, 7))
-    south = 0.3 * y  # ground that falls to the south
+    away = np.radians(way)
+    along, beside = x * np.sin(away) + y * np.cos(away), x * np.cos(away) - y * np.sin(away)
     for bend, down, across in (
-        (-0.01 * x**2, 0, 0.02),  # spur
-        (0.01 * x**2, 0, -0.02),  # gully
-        (-0.01 * y**2, 0.02, 0),  # brow
-        (0.01 * y**2, -0.02, 0),  # foot of a slope
+        (-0.01 * beside**2, 0, 0.02),  # spur
+        (0.01 * beside**2, 0, -0.02),  # gully
+        (-0.01 * along**2, 0.02, 0),  # brow
+        (0.01 * along**2, -0.02, 0),  # foot of a slope
     ):
-        dem = (south + bend).astype(np.float32)
+        dem = (bend - 0.3 * along).astype(np.float32)
         profile, plan = curvature(dem, grid_of(dem.shape))
         assert profile[3, 3] == pytest.approx(down, abs=1e-4)
         assert plan[3, 3] == pytest.approx(across, abs=1e-4)
