@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,16 +17,13 @@ import shapely
 from affine import Affine
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
-from rasterio.errors import RasterioError
-from rasterio.vrt import WarpedVRT
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
+from siteplanner.dem_files import in_metres, opened
 from siteplanner.errors import Faults, fault
 from siteplanner.grid import BoolGrid, Grid
 from siteplanner.site import Site
 
-#: Files of a folder that are taken for tiles of the DEM.
-TILES = (".tif", ".tiff", ".asc", ".img", ".vrt", ".dt2", ".hgt", ".bil", ".flt")
 #: Metres in the units of height that people use; the words are also those of band tags.
 UNITS = {
     "m": 1.0,
@@ -57,134 +53,6 @@ class Heights:
     dem: NDArray[np.float32]
     filled: BoolGrid
     notes: tuple[str, ...]
-
-
-def tiles(site: Site) -> list[Path]:
-    """List the files that make up the DEM: one, several, or all rasters of a folder.
-
-    Raises :class:`~siteplanner.errors.InputError` for what is not there.
-    """
-    faults = Faults()
-    found: list[Path] = []
-    for name in site.dem.files:
-        path = site.folder / name
-        if path.is_dir():
-            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in TILES)
-            if not inside:
-                faults.add(
-                    path,
-                    "",
-                    "the folder holds no raster that could be a DEM",
-                    f"put tiles with one of the endings {', '.join(TILES)} into it",
-                )
-            found += inside
-        elif path.exists():
-            found.append(path)
-        else:
-            faults.add(path, "", "there is no such file", "check the path in the site file")
-    faults.raise_any()
-    return found
-
-
-@contextmanager
-def opened(site: Site) -> Iterator[list[Any]]:
-    """Open all tiles, in the CRS of the first, with the site file's CRS and nodata if given.
-
-    Raises :class:`~siteplanner.errors.InputError` for a tile that cannot be read, has no CRS
-    or several bands.
-    """
-    faults = Faults()
-    with ExitStack() as stack:
-        sources: list[Any] = []
-        for path in tiles(site):
-            try:
-                source = stack.enter_context(rasterio.open(path))
-            except RasterioError as error:
-                faults.add(
-                    path,
-                    "",
-                    f"it cannot be read as a raster ({error})",
-                    "save the DEM again as a GeoTIFF",
-                )
-                continue
-            if source.count != 1:
-                faults.add(
-                    path, "", f"it has {source.count} bands", "give a DEM with one band of heights"
-                )
-            crs = rasterio.CRS.from_user_input(site.dem.crs) if site.dem.crs else source.crs
-            if crs is None:
-                faults.add(
-                    path,
-                    "",
-                    "it has no coordinate reference system (CRS)",
-                    "set the DEM's CRS in a GIS and save it again, or write dem.crs in the site "
-                    'file, such as crs = "EPSG:32756"',
-                )
-                continue
-            given = {} if site.dem.nodata is None else {"src_nodata": site.dem.nodata}
-            first = sources[0].crs if sources else crs
-            if given or crs != source.crs or crs != first:
-                nodata = given.get("src_nodata", source.nodata)
-                source = stack.enter_context(
-                    WarpedVRT(
-                        source,
-                        src_crs=crs,
-                        crs=first,
-                        resampling=Resampling.bilinear,
-                        nodata=nodata,
-                        **given,
-                    )
-                )
-            sources.append(source)
-        faults.raise_any()
-        yield sources
-
-
-def working_crs(site: Site) -> pyproj.CRS:
-    """Choose the CRS to work in: the site file's, else the DEM's, else the UTM zone.
-
-    Raises :class:`~siteplanner.errors.InputError` when the DEM cannot be opened or has no
-    CRS, or when a CRS named in the site file is unknown or not in metres.
-    """
-    faults = Faults()
-    for place, name in (("site.crs", site.site.crs), ("dem.crs", site.dem.crs)):
-        if name is None:
-            continue
-        try:
-            named = pyproj.CRS.from_user_input(name)
-        except pyproj.exceptions.CRSError:
-            faults.add(
-                site.path,
-                place,
-                f"{name!r} is no known CRS",
-                "write an EPSG code such as EPSG:32756",
-            )
-            continue
-        if place == "site.crs" and not _in_metres(named.to_2d()):
-            faults.add(
-                site.path,
-                place,
-                f"{name!r} is not projected in metres",
-                "choose a projected CRS in metres, such as the UTM zone, or leave it out",
-            )
-    faults.raise_any()
-    with opened(site) as sources:
-        crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
-        bounds = sources[0].bounds
-    if site.site.crs is not None:
-        return pyproj.CRS.from_user_input(site.site.crs).to_2d()
-    if _in_metres(crs):
-        return crs
-    west, south, east, north = transform_bounds(crs.to_wkt(), "EPSG:4326", *bounds)
-    zone = int(np.clip((west + east) / 2 // 6 + 31, 1, 60))
-    return pyproj.CRS.from_epsg((32700 if south + north < 0 else 32600) + zone)
-
-
-def _in_metres(crs: pyproj.CRS) -> bool:
-    return bool(
-        crs.is_projected
-        and all(abs(axis.unit_conversion_factor - 1) < 1e-9 for axis in crs.axis_info[:2])
-    )
 
 
 def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights:
@@ -218,9 +86,10 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
         finer = _metres_across(native, native_crs, crs, boundary) < cell * 0.99
         how = Resampling.average if finer else Resampling.bilinear
         values, transform = _resampled(values, transform, native_crs, crs, cell, box, how)
+        unit = "m" if in_metres(native_crs) else "degrees or feet"
+        done = "averaged by area" if finer else "resampled"
         notes.append(
-            f"The DEM's cells of {native:g} {'m' if _in_metres(native_crs) else 'degrees or feet'} "
-            f"were {'averaged by area' if finer else 'resampled'} to the planning cell of {cell:g} m."
+            f"The DEM's cells of {native:g} {unit} were {done} to the planning cell of {cell:g} m."
         )
     dem = np.ascontiguousarray(values, dtype=np.float32)
     grid = Grid(crs, transform, dem.shape)
@@ -424,6 +293,7 @@ def _must_cover(
         raise fault(
             path,
             "",
-            f"the DEM does not cover the boundary: {bare / 1e4:.2f} ha ({share:.0%}) have no height",
+            f"the DEM does not cover the boundary: {bare / 1e4:.2f} ha ({share:.0%}) have no "
+            "height",
             "get a DEM that reaches at least to the boundary, better 400 m past it",
         )

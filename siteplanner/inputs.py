@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -16,31 +14,21 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.dem import Heights, read_dem, tiles, working_crs
-from siteplanner.errors import Faults, InputError, fault, near
+from siteplanner.dem import Heights, read_dem
+from siteplanner.dem_files import tiles, working_crs
+from siteplanner.errors import Faults, fault, near
 from siteplanner.grid import Grid
-from siteplanner.ground.frost import SCREEN_M, to_height
-from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.nursery.hand import Hand, read_hand
+from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.site import Site
+from siteplanner.soils_and_climate import (
+    Climate,
+    against_station,
+    read_climate,
+    read_readings,
+    read_soils,
+)
 from siteplanner.species.table import SpeciesTable, read_species
-
-#: Nobody's property is wider; a larger extent means that the units are wrong.
-WIDEST_M = 200_000.0
-
-
-@dataclass(frozen=True)
-class Climate:
-    """A station's climate: monthly means, January first, and the coldest night each winter.
-
-    ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,); ``winter_minima`` is indexed
-    by year, °C, brought from screen height (1.2 m) to the site's reference height.
-    """
-
-    tmin_c: NDArray[np.float64]
-    tmax_c: NDArray[np.float64]
-    rain_mm: NDArray[np.float64]
-    winter_minima: pd.Series[float]
 
 
 @dataclass(frozen=True)
@@ -96,11 +84,11 @@ def read_inputs(site: Site) -> Inputs:
     with faults.gather():
         paddocks = _paddocks(site, crs)
     with faults.gather():
-        soils = _soils(site, crs)
+        soils = read_soils(site, crs)
     with faults.gather():
-        climate = _climate(site)
+        climate = read_climate(site)
     with faults.gather():
-        readings = _readings(site, crs)
+        readings = read_readings(site, crs)
     with faults.gather():
         hollows = _hollows(site, crs)
     with faults.gather():
@@ -116,7 +104,7 @@ def read_inputs(site: Site) -> Inputs:
             notes += heights.notes
     if readings is not None and climate is not None:
         with faults.gather():
-            readings = _against_station(site, readings, climate)
+            readings = against_station(site, readings, climate)
     if heights is not None and readings is not None:
         readings = _inside(heights.grid, readings, "frost readings", notes)
     faults.raise_any()
@@ -173,110 +161,6 @@ def hashes(site: Site) -> dict[str, str]:
     return found
 
 
-def read_features(
-    path: Path,
-    layer: str | None,
-    columns: dict[str, str | None],
-    crs: pyproj.CRS | None,
-    kinds: tuple[str, ...],
-) -> gpd.GeoDataFrame:
-    """Read one vector layer with standard column names, in ``crs`` (None: its own).
-
-    ``columns`` maps standard names to the user's; None leaves a column out. ``kinds`` are the
-    geometry types allowed. Invalid polygons are mended, empty features dropped.
-
-    Raises :class:`~siteplanner.errors.InputError` for a missing file, layer, CRS or column,
-    and for geometry of the wrong type, all together where possible.
-    """
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
-    try:
-        layers = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-        if layer is not None and layer not in layers:
-            raise fault(path, f"layer {layer}", "there is no such layer", near(layer, layers))
-        if layer is None and len(layers) > 1:
-            raise fault(
-                path,
-                "",
-                f"it holds several layers ({', '.join(layers)})",
-                "name one in the site file: layer = …",
-            )
-        frame = gpd.read_file(path, layer=layer, engine="pyogrio")
-    except (
-        pyogrio.errors.DataSourceError,
-        pyogrio.errors.DataLayerError,
-        pyogrio.errors.FieldError,
-        pyogrio.errors.FeatureError,
-        UnicodeDecodeError,
-    ) as error:
-        raise fault(
-            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
-        ) from None
-    place = f"layer {layer or layers[0]}"
-    if not isinstance(frame, gpd.GeoDataFrame):
-        raise fault(path, place, "it has no geometry", "name a layer with shapes")
-    faults = Faults()
-    if frame.crs is None:
-        faults.add(
-            path,
-            place,
-            "it has no coordinate reference system (CRS)",
-            "set its CRS in a GIS and save it again",
-        )
-    out: dict[str, object] = {}
-    for standard, theirs in columns.items():
-        if theirs is None:
-            continue
-        if theirs not in frame.columns:
-            faults.add(
-                path,
-                place,
-                f"there is no column {theirs!r}",
-                "name it in the site file (columns); "
-                + near(theirs, [c for c in frame.columns if c != frame.geometry.name]),
-            )
-        else:
-            out[standard] = frame[theirs]
-    frame = gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
-    frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
-    for number, kind in zip(frame.index, frame.geom_type, strict=True):
-        if kind not in kinds:
-            faults.add(
-                path,
-                f"{place}, feature {number + 1}",
-                f"it is a {kind}",
-                f"this layer takes {' or '.join(kinds)}",
-            )
-    if not np.isfinite(frame.total_bounds).all():
-        faults.add(
-            path,
-            place,
-            "it has no features with finite coordinates",
-            "check that the right layer was saved",
-        )
-    faults.raise_any()
-    flat = shapely.force_2d(frame.geometry.array)
-    if "Polygon" in kinds:
-        flat = shapely.make_valid(flat, method="structure", keep_collapsed=False)
-    frame = frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
-    if crs is not None:
-        frame = frame.to_crs(crs)
-    west, south, east, north = frame.total_bounds
-    if crs is not None and not max(east - west, north - south) < WIDEST_M:
-        raise fault(
-            path,
-            place,
-            f"it is {max(east - west, north - south) / 1000:.0f} km wide",
-            "check its CRS: this is wider than any property",
-        )
-    return frame.reset_index(drop=True)
-
-
-POLYGONS = ("Polygon", "MultiPolygon")
-POINTS = ("Point",)
-ANY = ("Point", "MultiPoint", "LineString", "MultiLineString", *POLYGONS)
-
-
 def _boundary(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     path = site.folder / site.boundary.file
     frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS)
@@ -295,7 +179,7 @@ def _paddocks(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS)
     faults = Faults()
-    frame["name"] = _texts(frame["name"])
+    frame["name"] = texts(frame["name"])
     for number in frame.index[frame["name"].isna()]:
         faults.add(
             path,
@@ -333,191 +217,6 @@ def _paddocks(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     return frame[["name", "plant", "geometry"]]
 
 
-def _texts(column: pd.Series[str]) -> pd.Series[str]:
-    """Trim texts; empty ones and missing ones become None."""
-    trimmed = column.map(lambda v: None if pd.isna(v) else str(v).strip() or None)
-    return trimmed.astype(object)
-
-
-def _soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
-    part = site.soils
-    path = site.folder / part.file
-    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS)
-    faults = Faults()
-    standard = {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}
-    for column, classes in standard.items():
-        theirs = {key.lower(): value for key, value in getattr(part.words, column).items()}
-        for word, meaning in theirs.items():
-            if meaning not in classes:
-                faults.add(
-                    site.path,
-                    f"soils.words.{column}.{word}",
-                    f"{meaning!r} is no {column} class",
-                    near(meaning, classes),
-                )
-        words = _texts(frame[column]).map(lambda w: w.lower() if w else None)
-        said = words.map(lambda w, t=theirs: t.get(w, w) if w else None)
-        for number in frame.index[said.notna() & ~said.isin([*classes, *theirs.values()])]:
-            faults.add(
-                path,
-                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                f"{words[number]!r} is no {column} class",
-                near(words[number], classes)
-                + f" Or give its meaning in the site file under soils.words.{column}",
-            )
-        frame[column] = said.astype(object)
-    limits = {
-        "depth_m": (0, 50, "metres"),
-        "ph": (2, 11, "pH"),
-        "stones_percent": (0, 100, "percent"),
-    }
-    for column, (low, high, unit) in limits.items():
-        given = frame[column]
-        numbers = pd.to_numeric(given, errors="coerce").astype("float64")
-        wrong = (given.notna() & numbers.isna()) | (numbers < low) | (numbers > high)
-        for number in frame.index[wrong]:
-            faults.add(
-                path,
-                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                f"{given[number]!r} will not do",
-                f"give {unit} between {low} and {high}, or leave it empty when unknown",
-            )
-        frame[column] = numbers
-    faults.raise_any()
-    return frame
-
-
-def _table(path: Path, columns: Iterable[str]) -> pd.DataFrame:
-    """Read a CSV that must have these columns, all numbers."""
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
-    try:
-        frame = pd.read_csv(path, encoding="utf-8-sig", comment="#", skipinitialspace=True)
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        raise fault(
-            path,
-            "",
-            f"it cannot be read as a CSV table ({error})",
-            "save it as CSV, UTF-8, with commas",
-        ) from None
-    faults = Faults()
-    for column in columns:
-        if column not in frame:
-            faults.add(path, column, "the column is missing", near(column, frame.columns))
-            continue
-        numbers = pd.to_numeric(frame[column], errors="coerce")
-        for row in frame.index[~np.isfinite(numbers.astype("float64"))]:
-            faults.add(
-                path,
-                f"row {row + 2}, {column}",
-                f"{frame[column][row]!r} is no number",
-                "write a number with a decimal point",
-            )
-        frame[column] = numbers
-    faults.raise_any()
-    return frame
-
-
-def _climate(site: Site) -> Climate:
-    path = site.folder / site.climate.monthly
-    faults = Faults()
-    with faults.gather():
-        monthly = _table(path, ["month", "tmin_c", "tmax_c", "rain_mm"])
-        if sorted(monthly["month"]) != list(range(1, 13)):
-            faults.add(
-                path,
-                "month",
-                "it does not hold each month 1 to 12 once",
-                "write one row for each month",
-            )
-        monthly = monthly.sort_values("month")
-        for row in monthly.itertuples():
-            if row.tmin_c > row.tmax_c:
-                faults.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
-            if not 0 <= row.rain_mm < 5000:
-                faults.add(
-                    path,
-                    f"month {row.month}, rain_mm",
-                    f"{row.rain_mm} mm cannot be",
-                    "give the month's mean rainfall in mm",
-                )
-    with faults.gather():
-        minima = _table(site.folder / site.climate.winter_minima, ["year", "min_c"])
-    faults.raise_any()
-    by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
-    by_year[:] = to_height(
-        by_year.to_numpy(), SCREEN_M, site.frost.reference_height_m, site.frost.grass_colder_c
-    )
-    tmin, tmax, rain = (
-        monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
-    )
-    return Climate(tmin, tmax, rain, by_year)
-
-
-def _readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
-    part = site.frost.readings
-    if part is None:
-        return gpd.GeoDataFrame(
-            {
-                c: []
-                for c in (
-                    "name",
-                    "winter_min_c",
-                    "height_m",
-                    "winter",
-                    "at_reference_c",
-                    "difference_c",
-                )
-            },
-            geometry=[],
-            crs=crs,
-        )
-    path = site.folder / part.file
-    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS)
-    faults = Faults()
-    frame["name"] = [
-        str(n) if not pd.isna(n) else f"reading {i + 1}" for i, n in enumerate(frame["name"])
-    ]
-    for column, low, high, mend in (
-        ("winter_min_c", -60, 30, "give the winter's lowest temperature in °C"),
-        ("height_m", 0.0, 3.0, "say how high above the ground the instrument hung, in metres"),
-        ("winter", 1800, 2200, "give the year of the winter"),
-    ):
-        numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
-        for number in frame.index[~numbers.between(low, high)]:
-            faults.add(
-                path,
-                f"{frame['name'][number]}, {getattr(part.columns, column)}",
-                f"{frame[column][number]!r} will not do",
-                mend,
-            )
-        frame[column] = numbers
-    faults.raise_any()
-    frame["at_reference_c"] = to_height(
-        frame["winter_min_c"].to_numpy(),
-        frame["height_m"].to_numpy(),
-        site.frost.reference_height_m,
-        site.frost.grass_colder_c,
-    )
-    return frame
-
-
-def _against_station(site: Site, readings: gpd.GeoDataFrame, climate: Climate) -> gpd.GeoDataFrame:
-    """Add ``difference_c``: one winter is not a climate, the station carries it further."""
-    path = site.folder / site.climate.winter_minima
-    missing = sorted(set(readings["winter"].astype(int)) - set(climate.winter_minima.index))
-    if missing:
-        raise fault(
-            path,
-            "year",
-            f"winter {', '.join(map(str, missing))} is missing, "
-            "but frost readings were taken in it",
-            "add the station's minimum of that winter",
-        )
-    station = climate.winter_minima.reindex(readings["winter"].astype(int)).to_numpy()
-    return readings.assign(difference_c=readings["at_reference_c"] - station)
-
-
 def _hollows(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     part = site.frost.hollows
     if part is None:
@@ -549,8 +248,8 @@ def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     faults.raise_any()
     frame = pd.concat(frames, ignore_index=True) if frames else empty
     kinds = [k for k in type(site.setbacks).model_fields if k != "boundary"]
-    frame["kind"] = _texts(frame["kind"])
-    frame["name"] = _texts(frame["name"]).fillna("")
+    frame["kind"] = texts(frame["kind"])
+    frame["name"] = texts(frame["name"]).fillna("")
     for number in frame.index[~frame["kind"].isin(kinds)]:
         faults.add(
             path,
@@ -617,4 +316,4 @@ def _note_gaps(
         )
 
 
-__all__ = ["Climate", "InputError", "Inputs", "files", "hashes", "read_features", "read_inputs"]
+__all__ = ["Inputs", "files", "hashes", "read_inputs"]

@@ -10,12 +10,14 @@ import shapely
 from affine import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
-from siteplanner.dem import read_dem, working_crs
+from siteplanner.dem import read_dem
+from siteplanner.dem_files import working_crs
 from siteplanner.errors import InputError
 from siteplanner.site import Dem
 
 CRS = "EPSG:32756"
 WEST, NORTH, CELL = 620_000.0, 5_350_400.0, 4.0
+PLACE = Affine(CELL, 0, WEST, 0, -CELL, NORTH)
 FIELD = shapely.box(620_150, 5_350_100, 620_300, 5_350_250)
 
 
@@ -41,7 +43,7 @@ def hills(shape=(100, 110)):
     return (300 + 20 * np.sin(rows / 9) + 15 * np.cos(cols / 7) + 0.1 * cols).astype(np.float32)
 
 
-def write(path, heights, transform=Affine(CELL, 0, WEST, 0, -CELL, NORTH), crs=CRS, **profile):
+def write(path, heights, transform=PLACE, crs=CRS, **profile):
     with rasterio.open(
         path, "w", driver="GTiff", height=heights.shape[0], width=heights.shape[1], count=1,
         dtype=heights.dtype, crs=crs, transform=transform, **profile,
@@ -115,7 +117,7 @@ def test_nodata_that_the_file_does_not_say(tmp_path):
 
 def test_a_crs_that_the_file_does_not_say(plain, tmp_path):
     name = write(tmp_path / "bare.tif", hills(), crs=None)
-    with pytest.raises(InputError, match="write dem.crs in the site file"):
+    with pytest.raises(InputError, match=r"write dem\.crs in the site file"):
         read(tmp_path, file=name)
     assert np.array_equal(read(tmp_path, file=name, crs=CRS).dem, plain.dem)
 

@@ -1,0 +1,192 @@
+"""Reads what the soil map, the station and the thermometers say, in standard words and units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+from numpy.typing import NDArray
+
+from siteplanner.errors import Faults, fault, near
+from siteplanner.ground.frost import SCREEN_M, to_height
+from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES
+from siteplanner.readers import POINTS, POLYGONS, read_features, read_table, texts
+from siteplanner.site import Site
+
+
+@dataclass(frozen=True)
+class Climate:
+    """A station's climate: monthly means, January first, and the coldest night each winter.
+
+    ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,); ``winter_minima`` is indexed
+    by year, °C, brought from screen height (1.2 m) to the site's reference height.
+    """
+
+    tmin_c: NDArray[np.float64]
+    tmax_c: NDArray[np.float64]
+    rain_mm: NDArray[np.float64]
+    winter_minima: pd.Series[float]
+
+
+def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+    """Read the soil polygons with ``unit, texture, drainage, depth_m, ph, stones_percent``.
+
+    The user's words are given their standard class; None and NaN mean unknown. Raises
+    :class:`~siteplanner.errors.InputError` with every word and number that will not do.
+    """
+    part = site.soils
+    path = site.folder / part.file
+    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS)
+    faults = Faults()
+    standard = {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}
+    for column, classes in standard.items():
+        theirs = {key.lower(): value for key, value in getattr(part.words, column).items()}
+        for word, meaning in theirs.items():
+            if meaning not in classes:
+                faults.add(
+                    site.path,
+                    f"soils.words.{column}.{word}",
+                    f"{meaning!r} is no {column} class",
+                    near(meaning, classes),
+                )
+        words = texts(frame[column]).map(lambda w: w.lower() if w else None)
+        said = words.map(lambda w, t=theirs: t.get(w, w) if w else None)
+        for number in frame.index[said.notna() & ~said.isin([*classes, *theirs.values()])]:
+            faults.add(
+                path,
+                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
+                f"{words[number]!r} is no {column} class",
+                near(words[number], classes)
+                + f" Or give its meaning in the site file under soils.words.{column}",
+            )
+        frame[column] = said.astype(object)
+    limits = {
+        "depth_m": (0, 50, "metres"),
+        "ph": (2, 11, "pH"),
+        "stones_percent": (0, 100, "percent"),
+    }
+    for column, (low, high, unit) in limits.items():
+        given = frame[column]
+        numbers = pd.to_numeric(given, errors="coerce").astype("float64")
+        wrong = (given.notna() & numbers.isna()) | (numbers < low) | (numbers > high)
+        for number in frame.index[wrong]:
+            faults.add(
+                path,
+                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
+                f"{given[number]!r} will not do",
+                f"give {unit} between {low} and {high}, or leave it empty when unknown",
+            )
+        frame[column] = numbers
+    faults.raise_any()
+    return frame
+
+
+def read_climate(site: Site) -> Climate:
+    """Read the station's monthly means and winter minima.
+
+    Raises :class:`~siteplanner.errors.InputError` with every fault of both files.
+    """
+    path = site.folder / site.climate.monthly
+    faults = Faults()
+    with faults.gather():
+        monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"])
+        if sorted(monthly["month"]) != list(range(1, 13)):
+            faults.add(
+                path,
+                "month",
+                "it does not hold each month 1 to 12 once",
+                "write one row for each month",
+            )
+        monthly = monthly.sort_values("month")
+        for row in monthly.itertuples():
+            if row.tmin_c > row.tmax_c:
+                faults.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
+            if not 0 <= row.rain_mm < 5000:
+                faults.add(
+                    path,
+                    f"month {row.month}, rain_mm",
+                    f"{row.rain_mm} mm cannot be",
+                    "give the month's mean rainfall in mm",
+                )
+    with faults.gather():
+        minima = read_table(site.folder / site.climate.winter_minima, ["year", "min_c"])
+    faults.raise_any()
+    by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
+    by_year[:] = to_height(
+        by_year.to_numpy(), SCREEN_M, site.frost.reference_height_m, site.frost.grass_colder_c
+    )
+    tmin, tmax, rain = (
+        monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
+    )
+    return Climate(tmin, tmax, rain, by_year)
+
+
+def read_readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+    """Read the frost readings and bring them to the reference height (``at_reference_c``).
+
+    A reading without a height is a fault, not a guess: grass and screen differ by degrees.
+    """
+    part = site.frost.readings
+    if part is None:
+        return gpd.GeoDataFrame(
+            {
+                c: []
+                for c in (
+                    "name",
+                    "winter_min_c",
+                    "height_m",
+                    "winter",
+                    "at_reference_c",
+                    "difference_c",
+                )
+            },
+            geometry=[],
+            crs=crs,
+        )
+    path = site.folder / part.file
+    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS)
+    faults = Faults()
+    frame["name"] = [
+        str(n) if not pd.isna(n) else f"reading {i + 1}" for i, n in enumerate(frame["name"])
+    ]
+    for column, low, high, mend in (
+        ("winter_min_c", -60, 30, "give the winter's lowest temperature in °C"),
+        ("height_m", 0.0, 3.0, "say how high above the ground the instrument hung, in metres"),
+        ("winter", 1800, 2200, "give the year of the winter"),
+    ):
+        numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
+        for number in frame.index[~numbers.between(low, high)]:
+            faults.add(
+                path,
+                f"{frame['name'][number]}, {getattr(part.columns, column)}",
+                f"{frame[column][number]!r} will not do",
+                mend,
+            )
+        frame[column] = numbers
+    faults.raise_any()
+    frame["at_reference_c"] = to_height(
+        frame["winter_min_c"].to_numpy(),
+        frame["height_m"].to_numpy(),
+        site.frost.reference_height_m,
+        site.frost.grass_colder_c,
+    )
+    return frame
+
+
+def against_station(site: Site, readings: gpd.GeoDataFrame, climate: Climate) -> gpd.GeoDataFrame:
+    """Add ``difference_c``: one winter is not a climate, the station carries it further."""
+    path = site.folder / site.climate.winter_minima
+    missing = sorted(set(readings["winter"].astype(int)) - set(climate.winter_minima.index))
+    if missing:
+        raise fault(
+            path,
+            "year",
+            f"winter {', '.join(map(str, missing))} is missing, "
+            "but frost readings were taken in it",
+            "add the station's minimum of that winter",
+        )
+    station = climate.winter_minima.reindex(readings["winter"].astype(int)).to_numpy()
+    return readings.assign(difference_c=readings["at_reference_c"] - station)
