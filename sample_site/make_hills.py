@@ -135,7 +135,7 @@ FRINGE = (
 def axes(half: float, cell: float) -> tuple[FloatArray, FloatArray]:
     """Cell centres as (eastings along a row, northings down a column), from the centre."""
     count = round(2 * half / cell)
-    east: FloatArray = -half + cell * (np.arange(count) + 0.5)
+    east = -half + cell * (np.arange(count, dtype=np.float64) + 0.5)
     return east, -east
 
 

@@ -115,7 +115,7 @@ MOTHER_TREES = (
 SOILS = (
     ("Cc", "creek-flat clay", "clay", "poorly drained", 1.2, 5.6, 0.0, "auger, 3 holes"),
     ("Sw", "swamp above the bank", "silty clay", "very poorly drained", 0.9, 5.1, 0.0, "auger"),
-    ("Fs", "footslope clay loam", "clay loam", "somewhat poorly drained", 1.1, 5.8, 6.0, "pit"),
+    ("Fs", "footslope clay loam", "clay loam", "moderately well drained", 1.1, 5.8, 6.0, "pit"),
     ("Hl", "hillslope loam", "loam", "well drained", 0.75, 5.7, 18.0, "pit, 2 auger holes"),
     ("Bl", "deep shelf loam", "loam", "well drained", 1.6, 6.1, 4.0, "pit"),
     ("Rk", "rocky face", "sandy loam", "somewhat excessively drained", 0.25, 5.3, 60.0, "seen"),
