@@ -12,7 +12,14 @@ from reportlab.lib.pagesizes import A4, landscape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, PageBreak, Paragraph, SimpleDocTemplate, Spacer
+from reportlab.platypus import (
+    CondPageBreak,
+    Flowable,
+    PageBreak,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+)
 
 from siteplanner.handover.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
 from siteplanner.nursery.batches import Batch
@@ -57,10 +64,9 @@ def write_nursery_pdf(year: NurseryYear, site_name: str, path: Path) -> None:
     story += [Paragraph(for_paragraph(words), body) for words in (*CAUTIONS, *year.warnings)]
     dated = [batch for batch in year.batches if batch.dates]
     for start in range(0, len(dated), _ROWS_A_PAGE):
-        story += [PageBreak(), _Chart(dated[start : start + _ROWS_A_PAGE], dated)]
+        story += [Spacer(1, 5 * mm), _Chart(dated[start : start + _ROWS_A_PAGE], dated)]
     if len(year.bench):
-        story += [PageBreak(), Paragraph("Bench area, m² at each month's fullest", head)]
-        story += [Spacer(1, 4 * mm), _Bench(year)]
+        story += [CondPageBreak(110 * mm), Paragraph("Bench area", head), _Bench(year)]
     if dated:
         story += [PageBreak(), Paragraph("Month by month", head)]
     said = None
@@ -115,7 +121,7 @@ class _Chart(Flowable):
             canvas.setFillGray(0)
             canvas.setFont(FONT, 7)
             canvas.drawString(self.x(day) + 1, top + 2, f"{day:%b}"[: 3 if self._wide() else 1])
-            if day.month == 1 or day == self.first:
+            if day.month == 1 or (day == self.first and day.month < 12):
                 canvas.setFont(BOLD, 8)
                 canvas.drawString(self.x(day) + 1, top + _ROW, f"{day.year}")
         for number, batch in enumerate(self.batches):
@@ -143,11 +149,14 @@ class _Chart(Flowable):
         for kind, start, end in spans:
             if start is not None and end is not None and end > start:
                 self._bar(canvas, kind, self.x(start), self.x(end), y)
-        canvas.setFillColor(colors.HexColor(VERMILION))
-        canvas.setFont(BOLD, 8)
-        if days.resow_by:
-            canvas.drawCentredString(self.x(days.resow_by), y + 1.2 * mm, "R")
-        canvas.drawCentredString(self.x(days.pot_bound), y + 1.2 * mm, "×")
+        for letter, day in (("R", days.resow_by), ("×", days.pot_bound)):
+            if day is not None:
+                x = self.x(day)
+                canvas.setFillGray(1)
+                canvas.rect(x - 3.2, y + 0.8 * mm, 6.4, 3.4 * mm, stroke=0, fill=1)
+                canvas.setFillColor(colors.HexColor(VERMILION))
+                canvas.setFont(BOLD, 8)
+                canvas.drawCentredString(x, y + 1.5 * mm, letter)
 
     def _bar(self, canvas: Canvas, kind: str, left: float, right: float, y: float) -> None:
         colour, share = _BARS[kind]
@@ -205,4 +214,8 @@ class _Bench(Flowable):
             canvas.drawCentredString(x + wide / 2, foot - 7.5 * mm, f"{row.month:%Y}")
         canvas.line(0, foot, self.width, foot)
         canvas.setFont(FONT, 8)
-        canvas.drawString(0, self.height - 6 * mm, "filled: shade house    white: in the open")
+        canvas.drawString(
+            0,
+            self.height - 6 * mm,
+            "m² at each month's fullest; filled: shade house; white: in the open",
+        )

@@ -95,17 +95,14 @@ def _label(
 def _lines(batch: Batch, site_name: str) -> list[tuple[str, str]]:
     """Lines of a label with their typeface, most wanted first."""
     lines = [(batch.batch, BOLD), (batch.species, ITALIC), (batch.common_name, FONT)]
-    lines.append((f"from: {batch.lot.place or '_' * 24}", FONT))
+    lines.append((f"from: {batch.lot.place or '_' * 16}", FONT))
     if batch.lot.permit:
         lines.append((f"permit: {batch.lot.permit}", FONT))
     if batch.dates:
-        dates = [f"sow {batch.dates.sow}"]
-        if batch.dates.prick_out:
-            dates.append(f"prick out {batch.dates.prick_out}")
-        lines.append(("planned: " + ", ".join(dates), FONT))
-        lines.append((f"plant from {batch.dates.plant} at {site_name}", FONT))
-    else:
-        lines.append((f"for {site_name}", FONT))
+        lines.append((f"planned: sow {batch.dates.sow}", FONT))
+        prick_out = f"prick out {batch.dates.prick_out}, " if batch.dates.prick_out else ""
+        lines.append((f"{prick_out}plant {batch.dates.plant}", FONT))
+    lines.append((f"for {site_name}", FONT))
     return lines
 
 
@@ -114,12 +111,12 @@ def _pencil_lines(canvas: Canvas, x: float, y: float, width: float, size: float)
     canvas.setFont(FONT, size)
     canvas.setLineWidth(0.4)
     words = ("collected", "sown", "by")
-    part = width / len(words)
-    for number, word in enumerate(words):
-        start = x + number * part
-        canvas.drawString(start, y, word)
-        written = canvas.stringWidth(word, FONT, size)
-        canvas.line(start + written + 1, y - 0.8, start + part - 2, y - 0.8)
+    line = (width - sum(canvas.stringWidth(word, FONT, size) + 3 for word in words)) / len(words)
+    for word in words:
+        canvas.drawString(x, y, word)
+        x += canvas.stringWidth(word, FONT, size) + 1
+        canvas.line(x, y - 0.8, x + line, y - 0.8)
+        x += line + 2
 
 
 def _qr(canvas: Canvas, batch: Batch, x: float, y: float, side: float) -> None:
