@@ -87,8 +87,9 @@ def test_a_missing_crs(site):
     without_crs(site.parent / "dem.tif")
     [said] = faults(site)
     assert said == (
-        f"{site.parent / 'dem.tif'}: it has no coordinate reference system (CRS); "
-        "set the DEM's CRS in a GIS and save it again."
+        f"{site.parent / 'dem.tif'}: it has no coordinate reference system (CRS); set the DEM's "
+        "CRS in a GIS and save it again, or write dem.crs in the site file, such as "
+        'crs = "EPSG:32756".'
     )
 
 
