@@ -319,7 +319,7 @@ def fit_readings(
         "cold-air pooling and height (ridge), added to the station's mean winter minimum",
         source="common practice, no source; heights of an inversion capped as in the handbook",
         valid=(-60, 30),
-        colours="RdYlBu_11",
+        colours="RdYlBu_11_r",
         on_map=True,
     ),
     reach=CELL,
