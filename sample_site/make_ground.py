@@ -71,7 +71,7 @@ def _wandering_creek(rng: np.random.Generator) -> FloatArray:
     """Course and height of the creek, a point a metre: straight above, in bends on the flats."""
     course = smooth_line(CREEK, 4.0)
     free = np.clip(np.minimum(course[:, 0] + 1000, 480 - course[:, 0]) / 200, 0.25, 1)
-    for reach, swing in ((6, 12.0), (13, 16.0)):
+    for reach, swing in ((8, 13.0), (14, 15.0)):
         bends = ndimage.gaussian_filter1d(rng.standard_normal((len(course), 2)), reach, axis=0)
         course[:, :2] += swing * free[:, None] * bends / bends.std()
     return smooth_line(tuple(map(tuple, course[::3])), 1.0)
@@ -80,12 +80,13 @@ def _wandering_creek(rng: np.random.Generator) -> FloatArray:
 def _alluvium(creek: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Level of the flats along the creek, rising gently away from it; and distance to it, m."""
     distance, nearest = _nearest_on(creek)
-    level = ndimage.gaussian_filter(creek[nearest, 2], 12)
-    flat = level + 1.3 + 0.004 * distance + 0.035 * np.clip(distance - 90, 0, None)
-    flat[axes(HALF_M, CELL_M)[1] > 60] = 0.0  # nothing of it beyond the ridge
     along = creek[nearest, 0]
     wide = np.clip((along + 900) / 300, 0, 1) * np.clip((520 - along) / 160, 0, 1)
-    return flat - 6 * (1 - ndimage.gaussian_filter(wide, 20)), distance
+    flat = creek[nearest, 2] + 1.3 - 6 * (1 - wide)
+    flat += 0.004 * distance + 0.035 * np.clip(distance - 90, 0, None)
+    flat = ndimage.gaussian_filter(flat, 16)
+    flat[axes(HALF_M, CELL_M)[1] > 60] = 0.0  # nothing of it beyond the ridge
+    return flat, distance
 
 
 def _roughen(heights: FloatArray, dry: FloatArray, rng: np.random.Generator) -> FloatArray:
