@@ -11,6 +11,7 @@ from typing import Any
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.gis import write_fit, write_geopackage, write_layer
+from siteplanner.handover.handheld import write_handheld
 from siteplanner.handover.manifest import write_manifest
 from siteplanner.handover.map import write_map
 from siteplanner.handover.publish import staged
@@ -51,6 +52,8 @@ def write_plan(
         step("Writing the GIS file and the counts")
         write_geopackage(plan, folder / "plan.gpkg")
         write_counts(plan, folder / "counts.csv")
+        step("Writing the files for handhelds")
+        write_handheld(plan, folder)
         step("Writing the nursery's year")
         write_nursery(plan, folder)
         step("Drawing the map")
