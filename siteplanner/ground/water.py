@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground._flow import accumulate, flood, spread, steepest, to_channel
@@ -71,11 +74,8 @@ def flow(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
     filled, came_from = flood(heights)
     direction = came_from
     over_rows(steepest, heights.shape, filled, direction)
-    cells = accumulate(direction)
-    known = ~np.isnan(heights)
-    codes = np.where(known, direction, np.nan).astype(np.float32)
-    area = np.where(known, cells * grid.cell_area, np.nan).astype(np.float32)
-    return filled, codes, area
+    area = _where_known(accumulate(direction), grid.cell_area, heights)
+    return filled, _where_known(direction, 1.0, heights), area
 
 
 @layer(
@@ -99,7 +99,7 @@ def specific_catchment(filled_dem: FloatGrid, flow_direction: FloatGrid, grid: G
     on a cone), a tenth of a unit in the wetness index.
     """
     cells = spread(plain(filled_dem), plain(flow_direction))
-    return np.where(np.isnan(filled_dem), np.nan, cells * grid.cell).astype(np.float32)
+    return _where_known(cells, grid.cell, filled_dem)
 
 
 @layer(
@@ -165,3 +165,11 @@ def height_above_channel(
 ) -> FloatGrid:
     """Height above the channel that the cell drains to, m, (rows, cols)."""
     return to_channel(plain(filled_dem), plain(flow_direction), plain(channels))
+
+
+def _where_known(counts: NDArray[Any], times: float, heights: FloatGrid) -> FloatGrid:
+    """Multiply as float32, with NaN where the height is unknown, without a float64 grid."""
+    out = np.empty(counts.shape, np.float32)
+    np.multiply(counts, times, out=out, casting="same_kind")
+    out[np.isnan(heights)] = np.nan
+    return out
