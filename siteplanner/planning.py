@@ -11,7 +11,6 @@ import pandas as pd
 import rasterio.features
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
 
 from siteplanner.errors import fault
 from siteplanner.grid import FloatGrid, Grid
@@ -23,10 +22,10 @@ from siteplanner.nursery.year import with_nursery
 from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
 from siteplanner.planting.counts import count_trees
-from siteplanner.planting.layout import Places, number_rows, place_species, row_bearing, set_out
-from siteplanner.planting.mix import choose_mix, gather
+from siteplanner.planting.layout import draw_rows, number_rows, row_bearing, set_out
 from siteplanner.planting.patterns import patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
+from siteplanner.planting.stands import species_at
 from siteplanner.planting.zones import (
     NOTHING_FITS,
     TOO_STEEP,
@@ -36,7 +35,6 @@ from siteplanner.planting.zones import (
     shapes_of_kinds,
 )
 from siteplanner.site import Site
-from siteplanner.species.fit import Fit
 from siteplanner.survey import Survey, survey
 
 
@@ -73,7 +71,7 @@ def make_plan(
     planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
     places = set_out(planted, patterns(), features)
     step("Choosing the mix and placing the species")
-    kind, said = _species_at(site, inputs, fitted, planted, places)
+    kind, said = species_at(site.mix, inputs.species, inputs.grid, fitted, planted, places)
     warnings += said
     places = number_rows(places.only(kind >= 0), planted)
     kinds = kind[kind >= 0].astype(np.uint8)
@@ -89,7 +87,7 @@ def make_plan(
     )
     paddock = planted["paddock"].to_numpy()[places.block]
     counts = count_trees(trees[["zone", "species"]].assign(paddock=paddock), inputs.species.facts)
-    rows = _rows(trees, planted, layers["slope"], inputs.grid)
+    rows = draw_rows(trees, planted, layers["slope"], inputs.grid)
     warnings += _frost_warnings(ground)
     kept = {
         name: layers[name]
@@ -248,95 +246,6 @@ def _zones(
         ],
     )
     return zones, blocks
-
-
-def _species_at(
-    site: Site, inputs: Inputs, fitted: Fit, blocks: gpd.GeoDataFrame, places: Places
-) -> tuple[NDArray[np.int64], list[str]]:
-    """Choose each zone's mix and put its species on the zone's places, -1 where none fits."""
-    facts = inputs.species.facts
-    scores = _scores_at(inputs.grid, fitted, places)
-    pioneer = np.array(["pioneer" in roles for roles in facts["roles"]])
-    survival = facts["expected_survival"].to_numpy(dtype=np.float64)
-    kind = np.full(len(places.x), -1, dtype=np.int64)
-    warnings = []
-    zone_of = blocks["zone"].to_numpy()[places.block]
-    for zone in dict.fromkeys(blocks["zone"]):
-        mine = np.flatnonzero(zone_of == zone)
-        supply = gather(scores[mine], survival, site.mix)
-        mixed = choose_mix(supply, survival, pioneer, site.mix)
-        if mixed.given_up:
-            warnings.append(
-                f"Zone {zone}: the mix could not hold to {', '.join(mixed.given_up)}; "
-                "see [mix] in the site file."
-            )
-        for group, trees in enumerate(mixed.trees):
-            spots = mine[supply.group == group]
-            kind[spots] = place_species(scores[spots], trees, seed=group)
-        misfit = int((supply.group < 0).sum())
-        open_ = int(supply.size.sum() - mixed.trees.sum())
-        if misfit:
-            warnings.append(
-                f"Zone {zone}: {misfit} planting places are left empty, as no species "
-                f"fits there at {site.mix.lowest_fit} of 100 or better."
-            )
-        if open_:
-            warnings.append(
-                f"Zone {zone}: {open_} planting places are left empty, so that the "
-                "shares asked for in [mix] hold."
-            )
-    return kind, warnings
-
-
-def _scores_at(grid: Grid, fitted: Fit, places: Places) -> NDArray[np.float64]:
-    """Scores (places, species) of the cells that the places stand on.
-
-    A place on the boundary's rim may stand on a cell whose centre lies outside: it takes the
-    scores of the nearest scored cell.
-    """
-    rows, cols = grid.rows_cols(places.x, places.y)
-    if not fitted.mask[rows, cols].all():
-        near = distance_transform_edt(~fitted.mask, return_distances=False, return_indices=True)
-        rows, cols = near[0][rows, cols], near[1][rows, cols]
-    place_of_cell = np.cumsum(fitted.mask.ravel()).reshape(fitted.mask.shape) - 1
-    return fitted.score[:, place_of_cell[rows, cols]].T.astype(np.float64)
-
-
-def _rows(
-    trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, slope: FloatGrid, grid: Grid
-) -> gpd.GeoDataFrame:
-    """Draw the planting rows, with the tape distance along the mean slope under each row."""
-    spacing = blocks.set_index("block")["spacing_m"]
-    x, y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
-    bearing = np.radians(blocks.set_index("block")["bearing_deg"].reindex(trees["block"]))
-    along = x * np.sin(bearing.to_numpy()) + y * np.cos(bearing.to_numpy())
-    steep = np.radians(grid.sample(slope, x, y).astype(np.float64))
-    found = []
-    block_order = {block: n for n, block in enumerate(blocks["block"])}
-    keys = np.lexsort((along, trees["row"].to_numpy(), trees["block"].map(block_order).to_numpy()))
-    block, row = trees["block"].to_numpy()[keys], trees["row"].to_numpy()[keys]
-    starts = np.flatnonzero(np.r_[True, (block[1:] != block[:-1]) | (row[1:] != row[:-1])])
-    for start, stop in zip(starts, np.r_[starts[1:], len(keys)], strict=True):
-        mine = keys[start:stop]
-        shape = (
-            shapely.LineString(np.column_stack([x[mine], y[mine]]))
-            if len(mine) > 1
-            else shapely.Point(x[mine[0]], y[mine[0]])
-        )
-        ground = spacing[block[start]] / np.cos(np.nanmean(steep[mine]))
-        found.append(
-            {
-                "block": block[start],
-                "zone": trees["zone"].iloc[mine[0]],
-                "row": int(row[start]),
-                "trees": len(mine),
-                "length_m": shape.length,
-                "ground_spacing_m": float(ground),
-                "geometry": shape,
-            }
-        )
-    columns = ["block", "zone", "row", "trees", "length_m", "ground_spacing_m", "geometry"]
-    return gpd.GeoDataFrame(found, columns=columns, geometry="geometry", crs=trees.crs)
 
 
 def _count(values: pd.Series[Any], names: pd.Series[Any]) -> NDArray[np.int64]:

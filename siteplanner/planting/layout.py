@@ -1,4 +1,4 @@
-"""The layout: planting places of every block, and which species stands where."""
+"""The layout: planting places of every block, and the rows that a crew walks."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
+import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from siteplanner.grid import FloatGrid, Grid
+from siteplanner.planting._apart import apart
 from siteplanner.planting.patterns import Pattern
 from siteplanner.planting.setbacks import clear_of
 
@@ -51,22 +52,23 @@ def set_out(
         none = np.empty(0)
         return Places(none, none, none.astype(np.int64), none.astype(np.int64))
     places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
-    return places.only(~_too_close(places, blocks["spacing_m"].to_numpy(dtype=np.float64)))
+    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
+    return places.only(apart(places.x, places.y, spacing, places.block))
 
 
 def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
     """Number the rows of each block 1, 2 … as a crew walks them.
 
-    A row that is broken by a gap of over one and a half spacings (a setback, a bay in the
-    edge) goes on as a row of its own, so that nobody is sent across the gap.
+    A row's places follow each other as the pattern gave them. A row that is broken by a gap of
+    over one and a half spacings (a setback, a bay in the edge) goes on as a row of its own, so
+    that nobody is sent across the gap.
     """
-    turn = np.radians(blocks["bearing_deg"].to_numpy(dtype=np.float64)[places.block])
-    along = places.x * np.sin(turn) + places.y * np.cos(turn)
-    order = np.lexsort((along, places.row, places.block))
-    block, row = places.block[order], places.row[order]
+    order = np.lexsort((places.row, places.block))
+    x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block]
     new_block = np.r_[True, block[1:] != block[:-1]]
-    broken = np.r_[True, (row[1:] != row[:-1]) | (np.diff(along[order]) > 1.5 * spacing[1:])]
+    step = np.hypot(np.diff(x), np.diff(y))
+    broken = np.r_[True, (row[1:] != row[:-1]) | (step > 1.5 * spacing[1:])]
     run = np.cumsum(new_block | broken)
     first = np.maximum.accumulate(np.where(new_block, run, 0))
     numbered = np.empty_like(places.row)
@@ -74,21 +76,48 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
     return Places(places.x, places.y, places.block, numbered)
 
 
-def _too_close(places: Places, spacing: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Places that stand too close to a kept place of an earlier block."""
-    tree = cKDTree(np.column_stack([places.x, places.y]))
-    pairs = tree.query_pairs(float(spacing.max()), output_type="ndarray")
-    pairs = pairs[places.block[pairs[:, 0]] != places.block[pairs[:, 1]]]
-    pairs = np.sort(pairs, axis=1)
-    first, second = pairs[:, 0], pairs[:, 1]
-    apart = np.hypot(places.x[first] - places.x[second], places.y[first] - places.y[second])
-    limit = np.minimum(spacing[places.block[first]], spacing[places.block[second]])
-    pairs = pairs[apart < limit]
-    dropped = np.zeros(len(places.x), dtype=bool)
-    for earlier, later in pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]:
-        if not dropped[earlier]:
-            dropped[later] = True
-    return dropped
+def draw_rows(
+    trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, slope: FloatGrid, grid: Grid
+) -> gpd.GeoDataFrame:
+    """Draw the planting rows, with the tape distance along the mean slope under each row.
+
+    ``trees`` has ``zone, block, row``, the trees of a row in the order in which it is walked.
+    Returns ``block, zone, row, trees, length_m, ground_spacing_m, geometry``: a LineString, or
+    a Point where a row has a single tree.
+    """
+    x, y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
+    place = {block: n for n, block in enumerate(blocks["block"])}
+    of_block = trees["block"].map(place).to_numpy(dtype=np.int64)
+    keys = np.lexsort((trees["row"].to_numpy(), of_block))
+    x, y, block, row = x[keys], y[keys], of_block[keys], trees["row"].to_numpy()[keys]
+    start = np.r_[True, (block[1:] != block[:-1]) | (row[1:] != row[:-1])][: len(keys)]
+    of_row = np.cumsum(start) - 1
+    first = np.flatnonzero(start)
+    number = np.bincount(of_row, minlength=len(first))
+    single = number == 1
+    shapes = np.empty(len(first), dtype=object)
+    shapes[single] = shapely.points(x[first[single]], y[first[single]])
+    long = ~single[of_row]
+    shapes[~single] = shapely.linestrings(
+        np.column_stack([x, y])[long], indices=(np.cumsum(~single) - 1)[of_row[long]]
+    )
+    steep = grid.sample(slope, x, y).astype(np.float64)
+    known = np.isfinite(steep)
+    mean = np.bincount(of_row, np.where(known, steep, 0), len(first))
+    mean /= np.maximum(np.bincount(of_row, known, len(first)), 1)
+    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block[first]]
+    return gpd.GeoDataFrame(
+        {
+            "block": blocks["block"].to_numpy()[block[first]],
+            "zone": trees["zone"].to_numpy()[keys][first],
+            "row": row[first].astype(np.int64),
+            "trees": number.astype(np.int64),
+            "length_m": shapely.length(shapes),
+            "ground_spacing_m": spacing / np.cos(np.radians(mean)),
+        },
+        geometry=shapes,
+        crs=trees.crs,
+    )
 
 
 def row_bearing(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> float:
@@ -110,56 +139,3 @@ def row_bearing(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> float:
         return 0.0
     downhill = np.degrees(np.arctan2(-plane[0], -plane[1]))
     return float(np.round((downhill + 90) % 180, 1)) % 180
-
-
-def place_species(
-    scores: NDArray[np.float64], trees: NDArray[np.int64], seed: int
-) -> NDArray[np.int64]:
-    """Give places a species so that the numbers come out exactly; -1 where one stays empty.
-
-    ``scores`` (places, species) is the fit, ``trees`` (species,) the numbers, at most as many
-    as places. Each species is given a price that rises until no more places want it than there
-    are trees; a seeded spread of a few points mixes species where several fit alike. What is
-    then still open goes place by place to the best species left.
-    """
-    places, species = scores.shape
-    empty = places - int(trees.sum())
-    if empty < 0:
-        raise ValueError(f"{trees.sum()} trees for {places} places")
-    random = np.random.Generator(np.random.PCG64(seed))
-    wish = np.column_stack([scores, np.zeros(places)])
-    wish += random.uniform(-12, 12, size=wish.shape)
-    number = np.append(trees, empty)
-    wish[:, number == 0] = -np.inf
-    price = np.zeros(species + 1)
-    step = 40.0
-    for _ in range(120):
-        choice = (wish - price).argmax(axis=1)
-        excess = (np.bincount(choice, minlength=species + 1) - number) / max(places, 1)
-        if not excess.any():
-            break
-        price += step * excess
-        step *= 0.97
-    choice = (wish - price).argmax(axis=1)
-    settled = _settle(wish - price, choice, number)
-    return np.where(settled == species, -1, settled)
-
-
-def _settle(
-    value: NDArray[np.float64], choice: NDArray[np.int64], number: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """Keep each species' keenest places up to its number; move the rest to what is left."""
-    left = number.copy()
-    out = np.full(len(choice), -1)
-    gain = value[np.arange(len(choice)), choice]
-    for kind in range(len(left)):
-        wanted = np.flatnonzero(choice == kind)
-        keen = wanted[np.argsort(-gain[wanted], kind="stable")][: left[kind]]
-        out[keen] = kind
-        left[kind] -= len(keen)
-    for place in np.flatnonzero(out < 0):
-        open_ = np.flatnonzero(left > 0)
-        kind = open_[value[place, open_].argmax()]
-        out[place] = kind
-        left[kind] -= 1
-    return out

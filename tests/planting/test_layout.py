@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from siteplanner.planting.layout import number_rows, place_species, row_bearing, set_out
+from siteplanner.planting.assign import place_species
+from siteplanner.planting.layout import number_rows, row_bearing, set_out
 from siteplanner.planting.patterns import patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
 
