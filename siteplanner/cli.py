@@ -19,6 +19,7 @@ from siteplanner import __version__
 from siteplanner.errors import InputError
 
 if TYPE_CHECKING:
+    from siteplanner.nursery.survival import Outcome
     from siteplanner.plan import Plan
 
 DONE, BAD_INPUT, USAGE, OUR_FAULT = 0, 1, 2, 3
@@ -156,6 +157,55 @@ def layers(
                 console.print(f"  {word}: {escape(text)}", highlight=False)
 
 
+@app.command()
+def survival(
+    site: SiteFile,
+    counts: Annotated[
+        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Filled-in counts, CSV.")
+    ] = None,
+    plan: Annotated[
+        Path | None, typer.Option(help="Folder of the plan; maps/<site> by default.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to; survival/<site> by default.")
+    ] = None,
+    draw: Annotated[
+        bool, typer.Option("--draw", help="Draw rows to count, and write the form for them.")
+    ] = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep the updated expectation in the site's folder.")
+    ] = False,
+) -> None:
+    """Draw rows to count after planting, or judge counts and order infill."""
+    from siteplanner.nursery import after
+    from siteplanner.site import load_site
+
+    if draw == bool(counts):
+        raise typer.BadParameter("give files of counts, or --draw to get a form to fill in")
+    read = load_site(site)
+    planned = plan if plan is not None else Path("maps") / read.slug
+    target = out if out is not None else Path("survival") / read.slug
+    console = Console(soft_wrap=True)
+    if draw or not counts:
+        form = target / "rows_to_count.csv"
+        rows, trees = after.write_rows_to_count(read, planned, form)
+        console.print(
+            escape(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
+        )
+        return
+    outcome = after.survival_of(read, counts, planned)
+    _print_infill(outcome)
+    lines = [*outcome.findings, *(f"written: {p}" for p in after.write_outcome(outcome, target))]
+    if keep:
+        kept = after.keep(outcome, read, counts)
+        lines.append(
+            f"kept: {kept}; the next plan reads it when the site file says, under [species], "
+            f'survival = "{kept.name}"'
+        )
+    for line in lines:
+        console.print(escape(line), highlight=False)
+
+
 @contextmanager
 def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
     """Show on stderr what is being done; on a screen as one changing line, else a line each."""
@@ -234,6 +284,27 @@ def _print_plan(made: Plan, target: Path) -> None:
         ("plan.json", "what made what"),
     ):
         out.print(f"  {escape(str(target / name))}  {words}", highlight=False)
+
+
+def _print_infill(outcome: Outcome) -> None:
+    """Print survival and infill by species."""
+    table = Table(title="Survival and infill", title_justify="left")
+    table.add_column("species")
+    for column in ("counted", "live", "expected before", "expected now", "infill", "to order"):
+        table.add_column(column, justify="right")
+    for row in outcome.species.itertuples():
+        now = f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})"
+        live = f"{row.alive / row.counted:.0%}" if row.counted else "-"
+        table.add_row(
+            escape(row.species),
+            f"{row.counted:,}",
+            live,
+            f"{row.expected_before:.0%}",
+            now,
+            f"{row.infill:,}",
+            f"{row.still_to_order:,}",
+        )
+    Console().print(table)
 
 
 def main() -> None:

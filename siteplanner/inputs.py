@@ -19,6 +19,7 @@ from siteplanner.dem_files import tiles, working_crs
 from siteplanner.errors import Faults, fault, near
 from siteplanner.grid import Grid
 from siteplanner.nursery.hand import Hand, read_hand
+from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.site import Site
 from siteplanner.soils_and_climate import (
@@ -97,6 +98,9 @@ def read_inputs(site: Site) -> Inputs:
         seeds = _seed_sources(site, crs)
     with faults.gather():
         species = read_species(site.folder / site.species.file)
+        if site.species.survival:
+            species, said = with_kept_survival(species, site.folder / site.species.survival)
+            notes.append(said)
         hand = read_hand(site, set(species.facts["botanical_name"]))
     if crs is not None and boundary is not None:
         with faults.gather():
@@ -147,7 +151,11 @@ def files(site: Site) -> list[str]:
         *([site.no_plant.file] if site.no_plant else []),
         site.species.file,
         *([site.seed_sources.file] if site.seed_sources else []),
-        *(name for name in (site.nursery.stock, site.nursery.counts) if name),
+        *(
+            name
+            for name in (site.species.survival, site.nursery.stock, site.nursery.counts)
+            if name
+        ),
     ]
     return list(dict.fromkeys(named))
 

@@ -168,6 +168,8 @@ class SpeciesFile(Table):
     """``[species]``: the table of species and their tolerances."""
 
     file: str
+    survival: str | None = None
+    """Expected survival learnt from counts (see ``siteplanner survival --keep``)."""
 
 
 class SeedColumns(Table):

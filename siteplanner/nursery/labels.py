@@ -95,11 +95,12 @@ def _label(
 def _lines(batch: Batch, site_name: str) -> list[tuple[str, str]]:
     """Lines of a label with their typeface, most wanted first."""
     lines = [(batch.batch, BOLD), (batch.species, ITALIC), (batch.common_name, FONT)]
-    lines.append((f"from: {batch.lot.place or '_' * 16}", FONT))
+    if batch.dates:
+        lines.append((f"planned: sow {batch.dates.sow}", FONT))
+    lines.append((f"from: {batch.lot.place or '_' * 24}", FONT))
     if batch.lot.permit:
         lines.append((f"permit: {batch.lot.permit}", FONT))
     if batch.dates:
-        lines.append((f"planned: sow {batch.dates.sow}", FONT))
         prick_out = f"prick out {batch.dates.prick_out}, " if batch.dates.prick_out else ""
         lines.append((f"{prick_out}plant {batch.dates.plant}", FONT))
     lines.append((f"for {site_name}", FONT))
