@@ -75,20 +75,22 @@ def patchiness(counts: pd.DataFrame) -> float:
     return max(1.0, strayed / lone) if lone > 0 else 1.0
 
 
-def interval_of_block(
-    alive: int, counted: int, planted: int, effect: float, confidence: float
-) -> tuple[float, float]:
-    """Interval of the share alive in a whole block, of which ``counted`` trees were looked at.
+def alive_in_block(
+    alive: int, counted: int, planted: int, zone: float, effect: float, rules: Survival
+) -> tuple[float, float, float]:
+    """Share alive in a whole block, of which ``counted`` trees were looked at (low, mean, high).
 
-    Wilson on counted / effect trees, widened to less by the finite-population correction
-    (N - 1) / (N - n); when every tree was counted there is no doubt left.
+    The trees looked at are known. For the others the block's few counted trees are read
+    together with ``zone``, the share alive of that species in the block's zone, which counts
+    as ``rules.belief_trees`` trees (see ``updated``): a block is not called bad for two dead
+    trees. When every tree was counted there is no doubt left.
     """
-    if counted >= planted > 0:
-        return alive / counted, alive / counted
-    trees = counted / effect
-    if planted > 1:
-        trees *= (planted - 1) / (planted - counted)
-    return wilson(alive / counted * trees if counted else 0.0, trees, confidence)
+    if counted >= planted:
+        share = alive / counted if counted else math.nan
+        return share, share, share
+    others = updated(zone, rules.belief_trees, alive / effect, counted / effect, rules.confidence)
+    low, mean, high = ((alive + (planted - counted) * part) / planted for part in others)
+    return low, mean, high
 
 
 def updated(
@@ -118,8 +120,8 @@ def judge(
     """Judge the counts of ``read_counts`` beside the plan and its expected survival."""
     effect = patchiness(counts)
     species = _species(counts, expected, effect, rules)
-    blocks = _blocks(counts, planted, species, effect, rules)
     zones = _zones(counts, expected, effect, rules)
+    blocks = _blocks(counts, planted, species, zones, effect, rules)
     orders = blocks.groupby("species")["infill"].sum()
     species["infill"] = orders.reindex(species["species"]).fillna(0).to_numpy(dtype=np.int64)
     species["allowed"] = [planted.allowed.get(name, 0) for name in species["species"]]
@@ -143,50 +145,38 @@ def _species(
 
 
 def _blocks(
-    counts: pd.DataFrame, planted: Planted, species: pd.DataFrame, effect: float, rules: Survival
+    counts: pd.DataFrame,
+    planted: Planted,
+    species: pd.DataFrame,
+    zones: pd.DataFrame,
+    effect: float,
+    rules: Survival,
 ) -> pd.DataFrame:
+    """Estimate every block whose zone was counted; the others are not judged (NaN)."""
     hope = species.set_index("species")["expected_survival"]
+    share_of = zones.set_index(["zone", "species"])["survival"]
     whole = planted.trees.groupby(["block", "zone", "species"], sort=True)["planted"].sum()
     sums = counts.groupby(["block", "species"])[["planted", "alive", *CAUSES]].sum()
+    sums = sums.to_dict("index")
     found = []
+    nothing = dict.fromkeys(("planted", "alive", *CAUSES), 0)
     for (block, zone, name), trees in whole.items():
+        mine = sums.get((block, name), nothing)
         row = {"block": block, "zone": zone, "species": name, "planted": int(trees)}
-        if (block, name) not in sums.index:
-            found.append(row | {"counted": 0, "infill": 0})
-            continue
-        mine = sums.loc[(block, name)]
-        counted, alive = int(mine["planted"]), int(mine["alive"])
-        share = alive / counted if counted else math.nan
-        low, high = interval_of_block(alive, counted, int(trees), effect, rules.confidence)
-        replace = counted > 0 and share < rules.infill_below
-        dead = [trees * (1 - part) for part in (high, share, low)]
-        found.append(
-            row
-            | {"counted": counted, "alive": alive, "survival": share, "low": low, "high": high}
-            | {cause: int(mine[cause]) for cause in CAUSES}
-            | {
-                "dead_at_least": math.floor(dead[0] + 1e-9),
-                "dead": round(dead[1]) if counted else 0,
-            }
-            | {"dead_at_most": ceil(dead[2])}
-            | {"infill": ceil(dead[1] / hope[name]) if replace else 0}
-        )
-    columns = [
-        "block",
-        "zone",
-        "species",
-        "planted",
-        "counted",
-        "alive",
-        "survival",
-        "low",
-        "high",
-        *CAUSES,
-        "dead_at_least",
-        "dead",
-        "dead_at_most",
-        "infill",
-    ]
+        row |= {"counted": mine["planted"], "alive": mine["alive"]}
+        row |= {cause: mine[cause] for cause in CAUSES}
+        if (zone, name) in share_of.index:
+            low, mean, high = alive_in_block(
+                mine["alive"], mine["planted"], int(trees), share_of[zone, name], effect, rules
+            )
+            row |= {"survival": mean, "low": low, "high": high}
+            row["dead_at_least"] = math.floor(trees * (1 - high) + 1e-6)
+            row["dead"] = round(trees * (1 - mean))
+            row["dead_at_most"] = ceil(trees * (1 - low))
+            row["infill"] = ceil(row["dead"] / hope[name]) if mean < rules.infill_below else 0
+        found.append(row)
+    columns = ["block", "zone", "species", "planted", "counted", "alive", "survival", "low", "high"]
+    columns += ["dead_at_least", "dead", "dead_at_most", "infill", *CAUSES]
     return pd.DataFrame(found, columns=columns)
 
 
