@@ -16,6 +16,7 @@ from siteplanner.handover.manifest import write_manifest
 from siteplanner.handover.map import write_map
 from siteplanner.handover.publish import staged
 from siteplanner.handover.tables import write_counts
+from siteplanner.handover.workbook import write_workbook
 from siteplanner.nursery.write import write_nursery
 from siteplanner.plan import Plan
 from siteplanner.planning import make_plan
@@ -52,6 +53,7 @@ def write_plan(
         step("Writing the GIS file and the counts")
         write_geopackage(plan, folder / "plan.gpkg")
         write_counts(plan, folder / "counts.csv")
+        write_workbook(plan, folder / "plan.xlsx")
         step("Writing the files for handhelds")
         write_handheld(plan, folder)
         step("Writing the nursery's year")
