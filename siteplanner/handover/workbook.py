@@ -112,14 +112,17 @@ def _formats(book: Workbook) -> dict[str, Any]:
     }
     total: dict[str, Any]
     total, left = {"bold": True, "top": 1}, {"align": "left"}
+    head = plain | {"bold": True, "text_wrap": True, "bottom": 2}
     return {
         **{name: book.add_format(plain | kind) for name, kind in kinds.items()},
         **{f"{name} total": book.add_format(plain | k | total) for name, k in kinds.items()},
         **{f"{name} left": book.add_format(plain | k | left) for name, k in kinds.items()},
-        "head": book.add_format(plain | {"bold": True, "text_wrap": True, "bottom": 2}),
+        "head": book.add_format(head),
+        "number head": book.add_format(head | {"align": "right"}),
         "title": book.add_format(plain | {"bold": True, "font_size": 16}),
         "rate": book.add_format(plain | {"border": 2, "num_format": "#,##0.##"}),
         "bold": book.add_format(plain | {"bold": True}),
+        "remark": book.add_format(plain | {"italic": True}),
     }
 
 
@@ -146,9 +149,13 @@ def _table(sheet: Worksheet, columns: list[_Column], formats: dict[str, Any], to
     """Write a table with a frozen header at row ``top`` and, where columns ask, their sums."""
     length = len(columns[0].cells)
     last = top + length
+    _fit_height(sheet, top, [(column.head, 0.8 * column.width) for column in columns])
+    for row in range(length):
+        _fit_height(sheet, top + 1 + row, [(c.cells[row], c.width) for c in columns])
     for at, column in enumerate(columns):
         sheet.set_column(at, at, column.width)
-        sheet.write_string(top, at, _text(column.head), formats["head"])
+        side = "head" if column.format == "text" else "number head"
+        sheet.write_string(top, at, _text(column.head), formats[side])
         for row, value in enumerate(column.cells, top + 1):
             _put(sheet, row, at, value, formats[column.format])
         if column.total:
@@ -163,6 +170,16 @@ def _table(sheet: Worksheet, columns: list[_Column], formats: dict[str, Any], to
     if length:
         sheet.autofilter(top, 0, last, len(columns) - 1)
     _for_print(sheet, top)
+
+
+def _fit_height(sheet: Worksheet, row: int, cells: Sequence[tuple[Any, float]]) -> None:
+    """Make a row as high as its longest wrapped text: not every program does so by itself."""
+    lines = [
+        sum(math.ceil((len(part) + 1) / width) for part in value.splitlines()[:20])
+        for value, width in cells
+        if isinstance(value, str)
+    ]
+    sheet.set_row(row, 13.5 * max(1, *lines, 1))
 
 
 def _for_print(sheet: Worksheet, top: int) -> None:
@@ -277,11 +294,12 @@ def _counts(plan: Plan) -> list[_Column]:
 
 def _materials(sheet: Worksheet, plan: Plan, formats: dict[str, Any]) -> None:
     """Write what planting takes, by zone, reckoned from rates that the reader may change."""
-    sheet.write_string(0, 0, "Change the framed figures; the rest follows.", formats["bold"])
+    said = "Change the framed figures; the rest follows. They are starting values, no promise."
+    sheet.write_string(0, 0, said, formats["bold"])
     for row, (name, rate, why) in enumerate(_RATES, 1):
         sheet.write_string(row, 0, name, formats["text"])
         sheet.write_number(row, 1, rate, formats["rate"])
-        sheet.write_string(row, 2, why, formats["text"])
+        sheet.write_string(row, 2, why, formats["remark"])
     guards, stakes, mulch, a_day, crew = (rate for _, rate, _ in _RATES)
     top = len(_RATES) + 2
     planted = plan.zones[plan.zones["trees"] > 0]
@@ -299,7 +317,7 @@ def _materials(sheet: Worksheet, plan: Plan, formats: dict[str, Any]) -> None:
         [
             _Column("Zone", _texts(planted["zone"]), width=38),
             _Column("Trees", trees, "whole", total=True),
-            _Column("Guards", column("=B{row}*$B$2", a_guard), "whole", 46, total=True),
+            _Column("Guards", column("=B{row}*$B$2", a_guard), "whole", total=True),
             _Column(
                 "Stakes",
                 column("=C{row}*$B$3", [g * stakes for g in a_guard]),
@@ -323,6 +341,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
     sheet.set_column(1, 1, 90)
     sheet.hide_gridlines(2)
     sheet.write_string(0, 0, _text(f"{plan.name}: planting plan"), formats["title"])
+    sheet.set_row(0, 24)
     sums = plan.counts[["trees", "infill", "order"]].sum()
     last = counts + 2
     area = math.fsum(plan.zones["area_ha"][plan.zones["trees"] > 0])
@@ -367,6 +386,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
             if name:
                 sheet.write_url(row, 0, f"internal:'{name}'!A1", formats["text"], name)
             sheet.write_string(row, 1, _text(text), formats["text"])
+            _fit_height(sheet, row, [(text, 90)])
         row += 2
     _for_print(sheet, 0)
     sheet.set_portrait()
