@@ -168,6 +168,8 @@ class SpeciesFile(Table):
     """``[species]``: the table of species and their tolerances."""
 
     file: str
+    index: Literal["limiting", "square root", "product"] = "limiting"
+    """How the scores of factors become one: the most limiting one's, or an index of all."""
     survival: str | None = None
     """Expected survival learnt from counts (see ``siteplanner survival --keep``)."""
 
@@ -244,15 +246,57 @@ class Planting(Table):
     """A smaller left-over piece is not planted."""
 
 
+Role = Literal["pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "riparian"]
+Points = Annotated[int, Field(ge=0, le=100)]
+Weight = Annotated[float, Field(ge=0, le=1e6)]
+
+
 class Mix(Table):
-    """``[mix]``: what the mix of species in each zone must hold to."""
+    """``[mix]``: what the mix of species in each zone must hold to.
+
+    Species are named by their botanical names. A rule that cannot be held gives way as little
+    as can be, and the plan says by how many trees; ``never``, stock and budget never give way.
+    """
 
     least_species: Annotated[int, Field(ge=1, le=30)] = 5
     largest_share: Share = 0.35
     smallest_share: Share = 0.03
+    """A species that is used in a zone makes at least this share of its trees."""
+    smallest_clump: Annotated[int, Field(ge=1, le=10_000)] = 1
+    """A species that is used in a zone has at least so many trees there."""
     pioneer_share: Share = 0.4
-    lowest_fit: Annotated[int, Field(ge=0, le=100)] = 40
+    roles: dict[Role, Share] = {}
+    """Least share of the trees by other roles, such as {habitat = 0.2}."""
+    lowest_fit: Points = 40
     """A species is used in a zone only where its fit reaches this (0-100)."""
+    role_fit: dict[Role, Points] = {}
+    """The same by role: {"long-term timber" = 60} keeps timber on ground that suits it."""
+    aim: dict[str, Weight] = {}
+    """The target community: a weight a species (percent will do); others are not aimed at.
+    Without it the aim goes by how well and on how much of a zone each species fits."""
+    aim_first: Share = 1.0
+    """1: the aim comes first and survival settles the rest; 0: survival alone."""
+    must: tuple[str, ...] = ()
+    """Species that every zone where they fit must have."""
+    never: tuple[str, ...] = ()
+    """Species that are not planted."""
+    clump: tuple[str, ...] = ()
+    """Species that stand in clumps; all others are spread."""
+    clump_m: Annotated[float, Field(ge=2, le=500)] = 15.0
+    """How wide a clump is, about."""
+    stock_only: bool = False
+    """Plant no more of a species than the nursery's stock file lists; one not listed has none."""
+    budget: Annotated[float, Field(ge=0)] | None = None
+    """The most that trees in the ground may cost, in your money."""
+    tree_cost: Annotated[float, Field(ge=0)] = 6.0
+    """A tree in the ground: plant, guard, labour (from memory: yours is better)."""
+    tree_costs: dict[str, Annotated[float, Field(ge=0)]] = {}
+    """The same for single species."""
+
+    def roles_asked(self) -> dict[str, float]:
+        """Least share of each role that is asked for."""
+        asked = {"pioneer": self.pioneer_share, **self.roles}
+        return {role: share for role, share in asked.items() if share > 0}
 
 
 class Plugins(Table):

@@ -91,7 +91,7 @@ def survey(
     _agree(found, layers, infos)
     step("Scoring the species")
     mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
-    fitted = fit(found, layers, mask)
+    fitted = fit(found, layers, mask, index=site.species.index)
     minimum = frost.fit_readings(
         inputs.readings, layers["cold_air_pooling"], inputs.dem, inputs.grid
     )

@@ -46,6 +46,31 @@ def test_the_lowest_factor_decides_and_is_named():
     assert [got.factors[i] for i in got.limiting[0]] == ["x", "y"]
 
 
+def test_of_two_that_kill_the_one_further_past_its_limit_is_named():
+    factors = [numeric((0, 10, INF, INF)), numeric((0, 10, INF, INF), layer="y")]
+    got = score(factors, x=[-1, -9], y=[-5, -5])
+    assert [got.factors[i] for i in got.limiting[0]] == ["y", "x"]
+    assert got.score[0].tolist() == [0, 0]
+
+
+@given(
+    classes=hnp.arrays(np.float32, (3, 2, 70), elements=st.sampled_from([0, 50, 100])),
+    codes=hnp.arrays(np.float32, (3, 30), elements=st.integers(0, 69) | st.just(np.nan)),
+)
+def test_many_classes_are_looked_up_in_more_than_one_table(classes, codes):
+    factors = [Factor(name, None, table) for name, table in zip("abc", classes, strict=True)]
+    got = score(factors, **dict(zip("abc", codes, strict=True)))
+    each = np.stack([score_factor(f, v) for f, v in zip(factors, codes, strict=True)])
+    lowest = np.nanmin(np.append(each, np.full((1, 2, 30), 100.0), axis=0), axis=0)
+    assert (np.minimum(got.score, UNKNOWN_CAP) == np.minimum(lowest, UNKNOWN_CAP)).all()
+
+
+def test_an_index_that_is_none_is_refused():
+    with pytest.raises(ValueError, match="choose from"):
+        fit([numeric((0, 1, 2, 3))], {"x": np.ones((1, 1), np.float32)}, np.ones((1, 1), bool),
+            index="mean")  # fmt: skip
+
+
 def test_unknown_does_not_lower_the_score_but_withholds_the_top_class():
     factors = [numeric((0, 10, INF, INF)), numeric((0, 10, INF, INF), layer="y")]
     got = score(factors, x=[10, 5, np.nan], y=[np.nan, np.nan, np.nan])
@@ -107,6 +132,10 @@ def test_the_kernel_equals_plain_numpy(tables, classes, x, codes):
     expected = known.min(axis=0)
     expected = np.where(unknown.any(axis=0), np.minimum(expected, UNKNOWN_CAP), expected)
     assert np.abs(got.score - expected).max() <= 0.5 + 1e-3
+    # The factor that is named scores no more than any other.
+    named = got.limiting.astype(int)
+    of_named = np.take_along_axis(known, np.minimum(named, 2)[None], axis=0)[0]
+    assert (np.where(named == 255, 100, of_named) == known.min(axis=0)).all()
     asked = matters.sum(axis=0)[:, None]
     share = np.where(asked, 100 * (asked - unknown.sum(axis=0)) // np.maximum(asked, 1), 100)
     assert (got.confidence == share).all()
