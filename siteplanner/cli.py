@@ -158,6 +158,50 @@ def layers(
 
 
 @app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The new site's folder.")],
+    boundary: Annotated[Path, typer.Option(help="The property's outline: polygons.")],
+    dem: Annotated[Path, typer.Option(help="Bare-earth heights: a raster or a folder of tiles.")],
+    name: Annotated[str | None, typer.Option(help="What the property is called.")] = None,
+    paddocks: Annotated[Path | None, typer.Option(help="Polygons with a name.")] = None,
+    soils: Annotated[Path | None, typer.Option(help="Soil polygons.")] = None,
+    no_plant: Annotated[Path | None, typer.Option(help="Things to keep clear of.")] = None,
+    seed_sources: Annotated[Path | None, typer.Option(help="Mother trees: points.")] = None,
+    species: Annotated[Path | None, typer.Option(help="A species table, CSV.")] = None,
+    species_list: Annotated[
+        str | None, typer.Option(help="A starter list that comes with siteplanner.")
+    ] = None,
+    monthly: Annotated[Path | None, typer.Option(help="Monthly climate, CSV.")] = None,
+    winter_minima: Annotated[Path | None, typer.Option(help="Winter minima, CSV.")] = None,
+) -> None:
+    """Start a site: write a commented site file with what can be worked out."""
+    from siteplanner.starting import Given, start
+
+    given = Given(
+        boundary,
+        dem,
+        paddocks,
+        soils,
+        no_plant,
+        seed_sources,
+        species,
+        species_list,
+        monthly,
+        winter_minima,
+    )
+    started = start(folder, given, name)
+    console = Console(soft_wrap=True)
+    for title, lines in (("Worked out", started.found), ("Still missing", started.missing)):
+        console.print(f"[bold]{title}[/bold]")
+        for line in lines:
+            console.print(f"- {escape(line)}", highlight=False)
+    console.print(
+        escape(f"Written: {started.path}. Then run: siteplanner check {started.path}"),
+        highlight=False,
+    )
+
+
+@app.command()
 def survival(
     site: SiteFile,
     counts: Annotated[

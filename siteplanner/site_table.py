@@ -13,4 +13,6 @@ Share = Annotated[float, Field(ge=0, le=1)]
 class Table(BaseModel):
     """A table of the site file: unknown words are refused, values do not change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True
+    )
