@@ -15,6 +15,7 @@ from siteplanner.ground.layer import LayerInfo
 
 if TYPE_CHECKING:
     from siteplanner.nursery.year import NurseryYear
+    from siteplanner.species.table import Factor
 
 #: What every output says, whatever the plan (rule of the house: local codes decide).
 CAUTIONS = (
@@ -94,6 +95,17 @@ class Plan:
         The site file as it was understood, plain values only.
     nursery:
         Batches, bench area, supply and substitutes; None where it was not worked out.
+    factors:
+        What the fit was scored on: each factor's layer and every species' tolerances.
+    limiting:
+        Index into ``factors`` of what holds each species back on each cell, uint8 (species,
+        rows, columns), 255 where nothing does or nothing was scored; None where not kept.
+    frost:
+        Odds that a frost kills, columns ``zone, species, odds_low, odds, odds_high`` (chance in
+        one winter, 0-1); empty where not worked out.
+    frost_odds:
+        The same as percent on each cell, uint8 (species, rows, columns), 255 where unknown;
+        None where not worked out.
     """
 
     name: str
@@ -119,6 +131,10 @@ class Plan:
     inputs: dict[str, str] = field(default_factory=dict)
     settings: dict[str, object] = field(default_factory=dict)
     nursery: NurseryYear | None = None
+    factors: tuple[Factor, ...] = ()
+    limiting: NDArray[np.uint8] | None = None
+    frost: pd.DataFrame = field(default_factory=pd.DataFrame)
+    frost_odds: NDArray[np.uint8] | None = None
 
     @property
     def trees_total(self) -> int:

@@ -92,7 +92,8 @@ def make_plan(
     kept = {
         name: layers[name]
         for name in layers
-        if name in ("hillshade", "slope", "winter_minimum") or ground.infos[name].on_map
+        if name in ("hillshade", "slope", "winter_minimum", *fitted.factors)
+        or ground.infos[name].on_map
     }
     plan = Plan(
         name=site.site.name,
@@ -101,6 +102,8 @@ def make_plan(
         infos=ground.infos,
         species=_species_frame(inputs),
         fit=fitted.on_grid(fitted.score),
+        factors=tuple(ground.factors),
+        limiting=fitted.on_grid(fitted.limiting),
         zones=zones.assign(
             trees=_count(trees["zone"], zones["zone"]),
             density_ha=_count(trees["zone"], zones["zone"]) / zones["area_ha"],

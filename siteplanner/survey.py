@@ -12,6 +12,7 @@ from siteplanner.errors import Faults, InputError
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground import frost, resolve
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.handover.colours import check_schemes
 from siteplanner.inputs import Inputs, read_inputs
 from siteplanner.planting.describe import READS
 from siteplanner.site import Site
@@ -39,8 +40,13 @@ class Survey:
 
 
 def book_of(site: Site) -> resolve.Catalogue:
-    """List the layers that a site can have: built-in ones and those of installed packages."""
-    return resolve.catalogue(site.path, site.plugins.replace)
+    """List the layers that a site can have: built-in ones and those of installed packages.
+
+    Raises :class:`~siteplanner.errors.InputError`, also for a colour scheme that is not known.
+    """
+    book = resolve.catalogue(site.path, site.plugins.replace)
+    check_schemes((maker.origin, book.info(name)) for name, maker in book.makers.items())
+    return book
 
 
 def ready(site: Site) -> tuple[Inputs, resolve.Catalogue, list[Factor], list[resolve.Maker]]:

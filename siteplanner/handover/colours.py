@@ -13,7 +13,8 @@ from collections.abc import Iterable
 
 import branca.colormap
 
-from siteplanner.errors import near
+from siteplanner.errors import Faults, near
+from siteplanner.ground.layer import LayerInfo
 
 #: Okabe and Ito (2008).
 BLACK = "#000000"
@@ -33,6 +34,9 @@ _SPECIES = (BLUE, ORANGE, GREEN, PURPLE, YELLOW, VERMILION, SKY_BLUE)
 #: Marker shapes that tell apart species of the same colour, in order of use.
 SHAPES = ("circle", "square", "triangle", "diamond", "cross")
 
+#: Second cue of zones of the same colour, in order of use: none, dots, bars, posts.
+PATTERNS = ("", "dots", "bars", "posts")
+
 #: ColorBrewer families that confuse red with green, so they are not used here.
 _NOT_SAFE = ("RdYlGn", "Spectral", "Accent", "Set", "Pastel", "Paired", "Dark2", "RdGy")
 
@@ -40,7 +44,8 @@ _NOT_SAFE = ("RdYlGn", "Spectral", "Accent", "Set", "Pastel", "Paired", "Dark2",
 def zone_colours(trees: Iterable[int]) -> list[str]:
     """Give a #rrggbb colour a zone, from the trees of each; grey where there are none.
 
-    Past seven planted zones the colours repeat, so always print the letter too.
+    Past seven planted zones the colours repeat (see :func:`zone_patterns`); always print the
+    letter too.
     """
     planted = 0
     chosen = []
@@ -50,6 +55,11 @@ def zone_colours(trees: Iterable[int]) -> list[str]:
     return chosen
 
 
+def zone_patterns(colours: Iterable[str]) -> list[str]:
+    """Give one of ``PATTERNS`` a zone, a new one each time that its colour comes again."""
+    return _turns(colours, PATTERNS)
+
+
 def species_colours(count: int) -> list[str]:
     """Give a #rrggbb colour a species; past seven they repeat (see :func:`shapes`)."""
     return [_SPECIES[i % len(_SPECIES)] for i in range(count)]
@@ -57,11 +67,15 @@ def species_colours(count: int) -> list[str]:
 
 def shapes(colours: list[str]) -> list[str]:
     """Give a marker shape a species, a new one each time that its colour comes again."""
+    return _turns(colours, SHAPES)
+
+
+def _turns(colours: Iterable[str], marks: tuple[str, ...]) -> list[str]:
     seen: dict[str, int] = {}
     chosen = []
     for colour in colours:
         turn = seen[colour] = seen.get(colour, -1) + 1
-        chosen.append(SHAPES[turn % len(SHAPES)])
+        chosen.append(marks[turn % len(marks)])
     return chosen
 
 
@@ -69,6 +83,25 @@ def scheme_names() -> list[str]:
     """List the schemes that a layer's description may name."""
     names = branca.colormap.linear._schemes
     return ["gray", *sorted(n for n in names if not n.startswith(_NOT_SAFE))]
+
+
+def check_schemes(layers: Iterable[tuple[str, LayerInfo]]) -> None:
+    """Hold layers, each with the package that makes it, to the schemes that are known.
+
+    Raises :class:`~siteplanner.errors.InputError` naming package, layer and scheme.
+    """
+    faults = Faults()
+    for package, info in layers:
+        try:
+            ramp(info.colours, 2)
+        except ValueError as error:
+            faults.add(
+                f"package {package}",
+                f"layer {info.name}, colours",
+                str(error),
+                "tell the package's author, or take the package out",
+            )
+    faults.raise_any()
 
 
 def ramp(scheme: str, count: int) -> list[str]:
