@@ -71,8 +71,18 @@ def make_plan(
     planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
     places = set_out(planted, patterns(), features)
     step("Choosing the mix and placing the species")
-    kind, said = species_at(site.mix, inputs.species, inputs.grid, fitted, planted, places)
-    warnings += said
+    stands = species_at(
+        site.mix,
+        inputs.species,
+        inputs.grid,
+        fitted,
+        planted,
+        places,
+        features,
+        inputs.hand.stock,
+    )
+    kind = stands.kind
+    warnings += stands.told
     places = number_rows(places.only(kind >= 0), planted)
     kinds = kind[kind >= 0].astype(np.uint8)
     trees = gpd.GeoDataFrame(

@@ -103,8 +103,8 @@ def draw_rows(
     )
     steep = grid.sample(slope, x, y).astype(np.float64)
     known = np.isfinite(steep)
-    mean = np.bincount(of_row, np.where(known, steep, 0), len(first))
-    mean /= np.maximum(np.bincount(of_row, known, len(first)), 1)
+    total = np.bincount(of_row, np.where(known, steep, 0), len(first))
+    mean = total / np.maximum(np.bincount(of_row, known, len(first)), 1)
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block[first]]
     return gpd.GeoDataFrame(
         {

@@ -9,6 +9,10 @@ from numpy.typing import NDArray
 
 #: Added to every setback, m: exact geometry and numbers rounded in files cannot then disagree.
 SAFETY_M = 0.01
+#: Kinds that a tree must not reach when it falls, grown to its mature height.
+FALL_ON = ("power_line", "building")
+#: Height of a species whose mature height nobody wrote down.
+UNKNOWN_HEIGHT_M = 20.0
 _QUARTER = 16
 #: An inscribed polygon stands for a circle in a buffer; widening it by this puts it outside.
 _WIDEN = 1 / np.cos(np.pi / (4 * _QUARTER))
@@ -61,3 +65,24 @@ def clear_of(
     for shape, metres in zip(no_plant.geometry, no_plant["setback_m"], strict=True):
         clear[tree.query(shape, predicate="dwithin", distance=float(metres))] = False
     return clear
+
+
+def too_tall(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    height_m: NDArray[np.float64],
+    no_plant: gpd.GeoDataFrame,
+) -> NDArray[np.bool_]:
+    """Tell which species (their mature heights) may not stand on which points.
+
+    A tree keeps its mature height off the kinds in ``FALL_ON``, so that it cannot fall on them
+    (common practice, no source; the operator and local codes decide). Unknown heights count as
+    ``UNKNOWN_HEIGHT_M``. Returns bool (points, species).
+    """
+    reach = np.where(np.isfinite(height_m), height_m, UNKNOWN_HEIGHT_M)
+    near = np.full(len(x), np.inf)
+    tree = shapely.STRtree(shapely.points(x, y))
+    for shape in no_plant.geometry[no_plant["kind"].isin(FALL_ON)]:
+        mine = tree.query(shape, predicate="dwithin", distance=float(reach.max(initial=0.0)))
+        near[mine] = np.minimum(near[mine], shapely.distance(tree.geometries[mine], shape))
+    return near[:, None] <= reach[None, :]

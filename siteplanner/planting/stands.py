@@ -2,19 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from siteplanner.grid import Grid
-from siteplanner.planting.assign import place_species
+from siteplanner.planting.assign import chance, clumped, place_species
 from siteplanner.planting.layout import Places
-from siteplanner.planting.mix import Mixed, Supply, choose_mix, gather
+from siteplanner.planting.mix import Kinds, Mixed, Supply, choose_mix, gather
 from siteplanner.planting.nurses import nurse
+from siteplanner.planting.setbacks import too_tall
+from siteplanner.planting.shares import share_out
 from siteplanner.site import Mix
 from siteplanner.species.fit import Fit
 from siteplanner.species.table import SpeciesTable
+
+
+@dataclass(frozen=True)
+class Stands:
+    """Which species stands where: ``kind`` (places,) is -1 where a place stays empty.
+
+    ``mixes`` by zone; ``told`` is what the user should read.
+    """
+
+    kind: NDArray[np.int64]
+    mixes: dict[str, Mixed]
+    told: tuple[str, ...]
 
 
 def species_at(
@@ -24,33 +40,64 @@ def species_at(
     fitted: Fit,
     blocks: gpd.GeoDataFrame,
     places: Places,
-) -> tuple[NDArray[np.int64], list[str]]:
+    no_plant: gpd.GeoDataFrame,
+    stock: dict[str, int] | None = None,
+) -> Stands:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
-    ``blocks`` has ``zone`` and ``spacing_m``. Returns the index of each place's species and
-    what the user should be told.
+    ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
+    trees that may reach a power line or a building when grown do not stand near it. ``stock``
+    is used when ``rules.stock_only`` is true.
     """
     facts = species.facts
-    pioneer = np.array(["pioneer" in roles for roles in facts["roles"]])
-    survival = facts["expected_survival"].to_numpy(dtype=np.float64)
-    kind = np.full(len(places.x), -1, dtype=np.int64)
-    said = []
+    kinds = kinds_of(species, rules)
+    on_hand = None
+    if rules.stock_only:
+        on_hand = np.array([(stock or {}).get(n, 0) for n in kinds.names], dtype=np.int64)
+    height = facts["mature_height_m"].to_numpy(dtype=np.float64)
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
-    for number, zone in enumerate(dict.fromkeys(blocks["zone"])):
+    zones = [z for z in dict.fromkeys(blocks["zone"]) if (zone_of == z).any()]
+    spots, scores, supplies = [], [], []
+    for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
-        if not len(mine):
-            continue
         x, y = places.x[mine], places.y[mine]
-        scores = scores_at(grid, fitted, x, y)
-        supply = gather(scores, survival, rules)
-        mixed = choose_mix(supply, survival, pioneer, rules)
-        allowed = np.isfinite(supply.fit)[supply.group] & (supply.group >= 0)[:, None]
-        scores[~allowed] = np.nan
-        placed = place_species(scores, mixed.trees.sum(axis=0), seed=number)
-        kind[mine] = nurse(x, y, placed, scores, pioneer, float(spacing[mine].min()))
-        said += _told(zone, supply, mixed, rules)
-    return kind, said
+        score = scores_at(grid, fitted, x, y)
+        score[too_tall(x, y, height, no_plant)] = np.nan
+        spots.append(mine)
+        scores.append(score)
+        supplies.append(gather(score, kinds, rules))
+    stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
+    kind = np.full(len(places.x), -1, dtype=np.int64)
+    mixes, told = {}, []
+    pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
+    for number, zone in enumerate(zones):
+        mine, score, supply = spots[number], scores[number], supplies[number]
+        mixed = choose_mix(supply, kinds, rules, stock=stocks[number], budget=budgets[number])
+        score[~supply.where()] = np.nan
+        x, y = places.x[mine], places.y[mine]
+        taste = chance(score.shape, number)
+        for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
+            taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
+        placed = place_species(score, mixed.trees, number, taste)
+        kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
+        mixes[zone] = mixed
+        told += _told(zone, supply, mixed, rules)
+    return Stands(kind, mixes, tuple(told))
+
+
+def kinds_of(species: SpeciesTable, rules: Mix) -> Kinds:
+    """Gather what the mix knows of the species from their table and the site file."""
+    facts = species.facts
+    names = tuple(facts["botanical_name"])
+    aim = np.array([rules.aim.get(name, 0.0) for name in names]) if rules.aim else None
+    return Kinds(
+        names,
+        facts["expected_survival"].to_numpy(dtype=np.float64),
+        tuple(tuple(roles) for roles in facts["roles"]),
+        aim,
+        np.array([rules.tree_costs.get(name, rules.tree_cost) for name in names]),
+    )
 
 
 def scores_at(
@@ -72,21 +119,22 @@ def scores_at(
 def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
     """Tell which rules gave way in a zone, and how many places stay empty."""
     said = []
-    if mixed.given_up:
+    if mixed.clashes:
         said.append(
-            f"Zone {zone}: the mix could not hold to {', '.join(mixed.given_up)}; "
-            "see [mix] in the site file."
+            f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix shown is "
+            "the nearest that can be had; see [mix] in the site file."
         )
     misfit = int((supply.group < 0).sum())
-    open_ = int(supply.size.sum() - mixed.trees.sum())
+    left = supply.places - int(mixed.trees.sum())
     if misfit:
         said.append(
             f"Zone {zone}: {misfit} planting places are left empty, as no species "
             f"fits there at {rules.lowest_fit} of 100 or better."
         )
-    if open_:
+    if left:
+        why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"
         said.append(
-            f"Zone {zone}: {open_} planting places are left empty, so that the "
-            "shares asked for in [mix] hold."
+            f"Zone {zone}: {left} planting places are left empty, so that the {why} set in "
+            "[mix] hold."
         )
     return said

@@ -1,0 +1,110 @@
+"""A small mixed-integer program, put together from named groups of unknowns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import scipy.sparse
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+#: Places of a group of unknowns in the solution.
+Columns = NDArray[np.int64]
+#: Rows, unknowns and factors of a part of a rule; a single number stands for all.
+Part = tuple[Any, Columns, Any]
+
+
+class Program:
+    """Unknowns with costs and bounds, and rules that hold sums of them between bounds.
+
+    The sum of costs is made least. ``offset`` is taken from it, so that the solver's relative
+    gap is a share of something that is not near 0.
+    """
+
+    def __init__(self, offset: float = 0.0) -> None:
+        self._cost: list[NDArray[np.float64]] = [np.array([-offset])]
+        self._low: list[NDArray[np.float64]] = [np.ones(1)]
+        self._high: list[NDArray[np.float64]] = [np.ones(1)]
+        self._whole: list[NDArray[np.float64]] = [np.zeros(1)]
+        self._unknowns = 1
+        self._parts: list[tuple[NDArray[np.int64], Columns, NDArray[np.float64]]] = []
+        self._least: list[NDArray[np.float64]] = []
+        self._greatest: list[NDArray[np.float64]] = []
+        self._rules = 0
+
+    def add(self, cost: Any, low: Any, high: Any, *, whole: bool = False) -> Columns:
+        """Add a group of unknowns; give their places in the solution."""
+        cost = np.asarray(cost, dtype=np.float64)
+        for kept, values in (
+            (self._cost, cost),
+            (self._low, low),
+            (self._high, high),
+            (self._whole, float(whole)),
+        ):
+            kept.append(np.broadcast_to(np.asarray(values, dtype=np.float64), cost.shape))
+        self._unknowns += len(cost)
+        return np.arange(self._unknowns - len(cost), self._unknowns)
+
+    def rule(self, parts: Sequence[Part], least: Any, greatest: Any, rows: Any = 0) -> None:
+        """Hold a sum between bounds; with ``rows`` (0, 1 … n-1), n sums at once."""
+        many = np.atleast_1d(rows)
+        for of_row, columns, factor in parts:
+            self._parts.append(
+                (
+                    np.broadcast_to(of_row, columns.shape) + self._rules,
+                    columns,
+                    np.broadcast_to(np.asarray(factor, dtype=np.float64), columns.shape),
+                )
+            )
+        self._least.append(np.broadcast_to(np.asarray(least, dtype=np.float64), many.shape))
+        self._greatest.append(np.broadcast_to(np.asarray(greatest, dtype=np.float64), many.shape))
+        self._rules += len(many)
+
+    def join(self, other: Program) -> int:
+        """Take in another program; give what to add to its places in the solution."""
+        moved = self._unknowns
+        for mine, theirs in (
+            (self._cost, other._cost),
+            (self._low, other._low),
+            (self._high, other._high),
+            (self._whole, other._whole),
+            (self._least, other._least),
+            (self._greatest, other._greatest),
+        ):
+            mine.extend(theirs)
+        self._parts += [(r + self._rules, c + moved, f) for r, c, f in other._parts]
+        self._unknowns += other._unknowns
+        self._rules += other._rules
+        return moved
+
+    def solve(
+        self, *, nodes: int, gap: float, whole: bool = True
+    ) -> tuple[NDArray[np.float64], float]:
+        """Solve with HiGHS; give the unknowns, and how much lower the cost might be at most.
+
+        ``whole`` False lets every unknown be a fraction. The solver is bounded by nodes and not
+        by time, so that the same program has the same solution.
+        """
+        rows, columns, factors = (
+            np.concatenate([part[n] for part in self._parts]) for n in range(3)
+        )
+        matrix = scipy.sparse.csr_array(
+            (factors, (rows, columns)), shape=(self._rules, self._unknowns)
+        )
+        cost = np.concatenate(self._cost)
+        result = milp(
+            cost,
+            constraints=LinearConstraint(
+                matrix, np.concatenate(self._least), np.concatenate(self._greatest)
+            ),
+            integrality=np.concatenate(self._whole) * whole,
+            bounds=Bounds(np.concatenate(self._low), np.concatenate(self._high)),
+            options={"node_limit": nodes, "mip_rel_gap": gap},
+        )
+        if result.x is None:
+            raise RuntimeError(f"the program has no solution: {result.message}")
+        bound = getattr(result, "mip_dual_bound", None)
+        slack = 0.0 if bound is None or not whole else max(0.0, float(result.fun) - float(bound))
+        return result.x, slack
