@@ -21,6 +21,7 @@ from siteplanner.inputs import Inputs
 from siteplanner.nursery.year import with_nursery
 from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
+from siteplanner.planting.blocks import blocks_of, name_blocks
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.layout import draw_rows, number_rows, row_bearing, set_out
 from siteplanner.planting.patterns import patterns
@@ -29,9 +30,7 @@ from siteplanner.planting.stands import species_at
 from siteplanner.planting.zones import (
     NOTHING_FITS,
     TOO_STEEP,
-    blocks_of,
     kinds_of_ground,
-    name_blocks,
     shapes_of_kinds,
 )
 from siteplanner.site import Site
@@ -167,13 +166,19 @@ def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.Geo
         grid,
         kinds=rules.kinds,
         smallest_m2=rules.smallest_m2,
+        smallest_width_m=rules.smallest_width_m,
         smooth_m=rules.smooth_m,
         steepest_deg=site.planting.steepest_deg,
         lowest_fit=site.mix.lowest_fit,
     )
     shapes = shapes_of_kinds(kinds, rules.smooth_m)
     blocks, lost = blocks_of(
-        shapes, ground.inputs.paddocks, area, smallest_m2=site.planting.smallest_block_m2
+        shapes,
+        ground.inputs.paddocks,
+        area,
+        smallest_m2=site.planting.smallest_block_m2,
+        join_m2=rules.smallest_m2,
+        smallest_width_m=rules.smallest_width_m,
     )
     if blocks.empty:
         raise fault(

@@ -218,6 +218,8 @@ class Zones(Table):
     """The most kinds of ground to tell apart; each becomes a lettered zone."""
     smallest_m2: Annotated[float, Field(ge=25, le=1_000_000)] = 1500.0
     """A smaller patch is joined to the ground around it."""
+    smallest_width_m: Annotated[float, Field(ge=0, le=500)] = 10.0
+    """Ground that is nowhere wider is joined to the ground beside it."""
     smooth_m: Annotated[float, Field(ge=1, le=50)] = 10.0
     """Width below which a bend in a zone's edge is straightened."""
 

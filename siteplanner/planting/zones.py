@@ -1,6 +1,7 @@
-"""Zones: areas that differ in what should be planted, and the blocks a crew takes on.
+"""Zones: the kinds of ground that differ in what should be planted, and their outlines.
 
-A zone is a kind of ground, lettered; a block is a contiguous part of one zone in one paddock.
+A zone is a kind of ground, lettered; ``siteplanner.planting.blocks`` cuts it to the pieces that
+a crew takes on.
 """
 
 from __future__ import annotations
@@ -12,17 +13,23 @@ import numpy as np
 import rasterio.features
 import shapely
 from numpy.typing import NDArray
-from scipy.cluster.vq import kmeans2
-from scipy.ndimage import distance_transform_edt, uniform_filter
+from scipy.ndimage import (
+    binary_opening,
+    distance_transform_edt,
+    gaussian_filter,
+    uniform_filter,
+)
 
 from siteplanner.grid import BoolGrid, FloatGrid, Grid
 
-_SEED = 20260101
-_SAMPLE = 20_000
+#: The kinds are told apart on about this many cells, and every cell goes to the nearest.
+_SAMPLE = 40_000
+_ROUNDS = 25
 #: Kinds whose mean scores differ by less than this (points of 100, root mean square over the
 #: species) would be planted alike, so they are one kind.
 _ALIKE = 12.0
 TOO_STEEP, NOTHING_FITS = -2, -3
+_OUTSIDE = -1
 
 
 @dataclass(frozen=True)
@@ -48,75 +55,106 @@ def kinds_of_ground(
     smooth_m: float,
     steepest_deg: float,
     lowest_fit: int,
+    smallest_width_m: float = 0.0,
 ) -> Kinds:
     """Tell apart up to ``kinds`` kinds of ground by how the species fit it.
 
     ``scores`` is uint8 (species, rows, columns), 255 outside. Cells are averaged over
-    ``smooth_m``, clustered on the species' scores (k-means with a fixed seed, alike kinds
-    joined), and patches under ``smallest_m2`` are joined to the ground around them. Cells
-    steeper than ``steepest_deg``, and cells where no species reaches ``lowest_fit``, are kinds
-    of their own. Deterministic.
+    ``smooth_m`` and divided by the species' scores, where all scores below ``lowest_fit`` count
+    as the same: nothing is planted at them. Ground narrower than ``smallest_width_m`` and
+    patches under ``smallest_m2`` are joined to the ground around them. Cells steeper than
+    ``steepest_deg``, and cells where no species reaches ``lowest_fit``, are kinds of their own.
+    Deterministic, and nothing is drawn at random: a small change of the ground moves the edges
+    a little and does not choose other kinds.
     """
     factor = max(1, round(smooth_m / 2 / grid.cell))
     coarse = grid.coarser(factor)
-    inside = _mean(plantable.astype(np.float32), factor) >= 0.5
+    share = _sum(plantable.astype(np.uint8), factor) / factor**2
+    inside = share >= 0.5
     if not inside.any():
-        inside = _mean(plantable.astype(np.float32), factor) > 0
-    features = np.stack(
-        [
-            _smooth(_mean(np.where(plantable, layer, np.nan).astype(np.float32), factor), inside)
-            for layer in scores
-        ]
-    )
-    steep = _smooth(_mean(np.where(plantable, slope, np.nan), factor), inside) > steepest_deg
-    best = features.max(axis=0)
-    labels = np.full(coarse.shape, -1, dtype=np.int16)
-    fits = inside & ~steep & (best >= lowest_fit)
-    labels[inside & (best < lowest_fit)] = NOTHING_FITS
-    labels[inside & steep] = TOO_STEEP
+        inside = share > 0
+    weight = uniform_filter(share, 3, mode="constant")[inside] * factor**2
+
+    def smoothed(layer: NDArray[np.generic]) -> FloatGrid:
+        total = _sum(np.where(plantable, layer, 0), factor)
+        return uniform_filter(total, 3, mode="constant")[inside] / weight
+
+    features = np.empty((len(scores), int(inside.sum())), dtype=np.float32)
+    best = np.zeros(features.shape[1], dtype=np.float32)
+    for species, layer in enumerate(scores):
+        mean = smoothed(layer)
+        np.maximum(best, mean, out=best)
+        features[species] = np.maximum(mean, lowest_fit)
+    steep = np.zeros(coarse.shape, dtype=bool)
+    steep[inside] = smoothed(np.nan_to_num(slope)) > steepest_deg
+    kind = np.full(features.shape[1], NOTHING_FITS, dtype=np.int16)
+    fits = best >= lowest_fit
     if fits.any():
-        labels[fits] = _cluster(features[:, fits].T.astype(np.float64), kinds)
-    return Kinds(coarse, _joined(labels, inside, smallest_m2 / coarse.cell_area))
+        kind[fits] = _divide(features if fits.all() else features[:, fits], kinds)
+    labels = np.full(coarse.shape, _OUTSIDE, dtype=np.int16)
+    labels[inside] = kind
+    labels = _tidy(labels, steep, smallest_m2 / coarse.cell_area, smallest_width_m / coarse.cell)
+    return Kinds(coarse, labels)
 
 
-def _mean(values: FloatGrid, factor: int) -> FloatGrid:
-    """Mean of blocks of ``factor`` × ``factor`` cells, ignoring NaN."""
-    if factor == 1:
-        return values
-    rows, cols = (-(-n // factor) * factor for n in values.shape)
-    padded = np.full((rows, cols), np.nan, dtype=np.float32)
-    padded[: values.shape[0], : values.shape[1]] = values
-    blocks = padded.reshape(rows // factor, factor, cols // factor, factor)
-    known = np.isfinite(blocks).sum(axis=(1, 3))
-    total = np.nansum(blocks, axis=(1, 3), dtype=np.float32)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(known > 0, total / known, np.float32(np.nan)).astype(np.float32)
+def _sum(values: NDArray[np.generic], factor: int) -> FloatGrid:
+    """Sum of blocks of ``factor`` × ``factor`` cells, float32; beyond the edge counts as 0."""
+    rows, cols = (-(-n // factor) for n in values.shape)
+    out = np.zeros((rows, cols), dtype=np.float32)
+    for down in range(factor):
+        for right in range(factor):
+            part = values[down::factor, right::factor]
+            out[: part.shape[0], : part.shape[1]] += part
+    return out
 
 
-def _smooth(values: FloatGrid, inside: BoolGrid) -> FloatGrid:
-    """Mean over 3 × 3 cells, of the cells inside only; 0 outside."""
-    known = inside & np.isfinite(values)
-    weight = uniform_filter(known.astype(np.float32), 3, mode="constant")
-    total = uniform_filter(np.where(known, values, 0).astype(np.float32), 3, mode="constant")
-    return np.where(inside, total / np.maximum(weight, 1e-6), 0).astype(np.float32)
+def _divide(features: FloatGrid, kinds: int) -> NDArray[np.int16]:
+    """Divide the columns of (species, cells) scores into kinds; kind 0 is the largest.
 
-
-def _cluster(features: NDArray[np.float64], kinds: int) -> NDArray[np.int16]:
-    """Cluster rows of (cells, species) scores; kind 0 is the largest."""
-    distinct = len(np.unique(features.round(1), axis=0))
-    kinds = min(kinds, distinct)
-    sample = features[:: max(1, len(features) // _SAMPLE)]
-    centres, _ = kmeans2(sample, kinds, minit="++", seed=_SEED, iter=40)
-    centres = _unlike(centres, _nearest(features, centres))
-    nearest = _nearest(features, centres)
-    order = np.argsort(-np.bincount(nearest, minlength=len(centres)), kind="stable")
-    rank = np.empty_like(order)
+    The kind with the most spread is cut in two along the direction of its spread until there
+    are ``kinds``; then all are settled together (Lloyd's k-means) and alike ones joined.
+    """
+    sample = features[:, :: max(1, features.shape[1] // _SAMPLE)].T.astype(np.float64)
+    centres = sample.mean(axis=0)[None]
+    nearest = np.zeros(len(sample), dtype=np.int64)
+    while len(centres) < kinds:
+        spread = ((sample - centres[nearest]) ** 2).sum(axis=1)
+        widest = int(np.bincount(nearest, spread, minlength=len(centres)).argmax())
+        mine = sample[nearest == widest]
+        if len(mine) < 2 or spread[nearest == widest].max() < 1:
+            break
+        size, along = np.linalg.eigh(np.atleast_2d(np.cov(mine.T)))
+        step = np.sqrt(size[-1]) * along[:, -1]
+        pair = _settled(mine, np.stack([centres[widest] - step, centres[widest] + step]))
+        centres = np.concatenate([np.delete(centres, widest, axis=0), pair])
+        nearest = _nearest(sample, centres)
+    centres = _settled(sample, centres)
+    centres = _unlike(centres, _nearest(sample, centres))
+    found = np.concatenate(
+        [_nearest(part.T, centres) for part in np.array_split(features, 64, axis=1)]
+    )
+    order = np.argsort(-np.bincount(found, minlength=len(centres)), kind="stable")
+    rank = np.empty(len(order), dtype=np.int16)
     rank[order] = np.arange(len(order))
-    return rank[nearest].astype(np.int16)
+    return rank[found]
 
 
-def _nearest(features: NDArray[np.float64], centres: NDArray[np.float64]) -> NDArray[np.int64]:
-    distance = (centres**2).sum(axis=1) - 2 * features @ centres.T
+def _settled(points: NDArray[np.float64], centres: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Move each centre to the mean of the points nearest to it, until none moves."""
+    for _ in range(_ROUNDS):
+        nearest = _nearest(points, centres)
+        count = np.bincount(nearest, minlength=len(centres))
+        moved = np.array(
+            [points[nearest == n].mean(axis=0) if count[n] else c for n, c in enumerate(centres)]
+        )
+        if np.abs(moved - centres).max() < 1e-3:
+            return moved
+        centres = moved
+    return centres
+
+
+def _nearest(points: NDArray[np.floating], centres: NDArray[np.float64]) -> NDArray[np.int64]:
+    distance = (centres**2).sum(axis=1) - 2 * points @ centres.T
     return distance.argmin(axis=1)
 
 
@@ -136,20 +174,53 @@ def _unlike(centres: NDArray[np.float64], nearest: NDArray[np.int64]) -> NDArray
     return centres
 
 
-def _joined(
-    labels: NDArray[np.int16], inside: BoolGrid, smallest_cells: float
+def _tidy(
+    labels: NDArray[np.int16], steep: BoolGrid, smallest: float, width: float
 ) -> NDArray[np.int16]:
-    """Join small patches to their largest neighbour and spread labels past the edge."""
-    shifted = (labels + 10).astype(np.int16)
-    joined = (
-        rasterio.features.sieve(
-            shifted, size=max(1, int(smallest_cells)), mask=inside, connectivity=4
+    """Take away ground that is too narrow (cells) or too small (cells), and fill to the edge.
+
+    Too steep ground is laid over the rest at the end: for safety's sake none of it that is as
+    wide as a crew would notice joins ground to plant.
+    """
+    labels = _filled(labels)
+    disc = _disc(width)
+    for _ in range(2):
+        found = np.unique(labels)
+        votes = np.stack(
+            [gaussian_filter((labels == n).astype(np.float32), max(width / 3, 0.8)) for n in found]
         )
-        - 10
-    )
-    joined = np.where(inside, joined, -1).astype(np.int16)
-    _, (rows, cols) = distance_transform_edt(joined == -1, return_indices=True)
-    return joined[rows, cols]
+        labels = found[votes.argmax(axis=0)]
+        wide = np.zeros(labels.shape, dtype=bool)
+        for n in found:
+            wide |= binary_opening(labels == n, disc, iterations=1) & (labels == n)
+        labels = _filled(np.where(wide, labels, _OUTSIDE).astype(np.int16))
+    small = max(2, int(smallest))
+    labels = _sieved(labels, small, np.ones_like(steep))
+    steep = binary_opening(steep, disc) & steep
+    labels[steep] = TOO_STEEP
+    return _sieved(labels, small, ~steep)
+
+
+def _filled(labels: NDArray[np.int16]) -> NDArray[np.int16]:
+    """Give cells outside the label of the nearest cell inside."""
+    outside = labels == _OUTSIDE
+    if not outside.any() or outside.all():
+        return labels
+    rows, cols = distance_transform_edt(outside, return_distances=False, return_indices=True)
+    return labels[rows, cols]
+
+
+def _sieved(labels: NDArray[np.int16], smallest: int, mask: BoolGrid) -> NDArray[np.int16]:
+    shifted = (labels + 10).astype(np.int16)
+    joined = rasterio.features.sieve(shifted, size=smallest, mask=mask, connectivity=4) - 10
+    return np.where(mask, joined, labels).astype(np.int16)
+
+
+def _disc(width: float) -> BoolGrid:
+    """Cells of a disc as wide as ``width`` cells."""
+    reach = int(width / 2)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    return x**2 + y**2 <= (width / 2) ** 2
 
 
 def shapes_of_kinds(kinds: Kinds, smooth_m: float) -> gpd.GeoDataFrame:
@@ -173,85 +244,4 @@ def shapes_of_kinds(kinds: Kinds, smooth_m: float) -> gpd.GeoDataFrame:
     frame = gpd.GeoDataFrame({"kind": codes}, geometry=placed, crs=grid.crs)
     return frame.dissolve("kind", as_index=False, method="coverage").sort_values(
         "kind", ignore_index=True
-    )
-
-
-def blocks_of(
-    shapes: gpd.GeoDataFrame,
-    paddocks: gpd.GeoDataFrame,
-    plantable: shapely.Geometry,
-    *,
-    smallest_m2: float,
-) -> tuple[gpd.GeoDataFrame, float]:
-    """Cut the kinds by paddock and plantable area into contiguous blocks.
-
-    A piece under ``smallest_m2`` joins the neighbour in its paddock with which it shares most
-    edge; one without a neighbour is dropped, and its area (m²) is returned beside the blocks.
-    Columns ``kind, paddock, geometry``; all inside ``plantable``, none overlapping.
-    """
-    kinds, names, parts = [], [], []
-    for paddock in paddocks[paddocks["plant"]].itertuples():
-        field = shapely.intersection(paddock.geometry, plantable, grid_size=0.001)
-        for kind, shape in zip(shapes["kind"], shapes.geometry, strict=True):
-            piece = shapely.intersection(shape, field, grid_size=0.001)
-            for part in shapely.get_parts(piece):
-                if part.geom_type == "Polygon" and part.area > 0:
-                    kinds.append(kind)
-                    names.append(paddock.name)
-                    parts.append(part)
-    frame = gpd.GeoDataFrame({"kind": kinds, "paddock": names}, geometry=parts, crs=shapes.crs)
-    lost = 0.0
-    while True:
-        areas = frame.area.to_numpy()
-        small = np.flatnonzero(areas < smallest_m2)
-        if not len(small):
-            return frame.reset_index(drop=True), lost
-        piece = small[areas[small].argmin()]
-        shape = frame.geometry.iloc[piece]
-        near = frame.sindex.query(shape, predicate="dwithin", distance=0.002)
-        near = near[
-            (near != piece) & (frame["paddock"].to_numpy()[near] == frame["paddock"].iloc[piece])
-        ]
-        shared = [
-            shapely.intersection(shape.boundary, frame.geometry.iloc[n].buffer(0.002)).length
-            for n in near
-        ]
-        geometry = frame.geometry.to_numpy().copy()
-        if len(near) and max(shared) > 0.1:
-            into = near[int(np.argmax(shared))]
-            joined = shapely.union(geometry[into], shape, grid_size=0.001)
-            if joined.geom_type == "Polygon":
-                geometry[into] = joined
-            else:
-                lost += shape.area
-        else:
-            lost += shape.area
-        frame = frame.set_geometry(gpd.GeoSeries(geometry, index=frame.index, crs=frame.crs))
-        frame = frame.drop(index=frame.index[piece])
-
-
-def name_blocks(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Letter the zones by area, largest first, and number the blocks from the north-west.
-
-    Kinds that are not for trees keep the letters X (too steep) and N (nothing fits).
-    """
-    area = frame.assign(area=frame.area).groupby("kind")["area"].sum()
-    order = area[area.index >= 0].sort_values(ascending=False, kind="stable").index
-    alphabet = [c for c in "ABCDEFGHIJKLMOPQRSTUVWYZ"]
-    letters = {kind: _letters(alphabet, place) for place, kind in enumerate(order)}
-    letters |= {TOO_STEEP: "X", NOTHING_FITS: "N"}
-    points = frame.geometry.representative_point()
-    frame = frame.assign(
-        zone=frame["kind"].map(letters), place=points.x.round(3) - points.y.round(3)
-    )
-    frame = frame.sort_values(["zone", "place"], kind="stable", ignore_index=True)
-    number = frame.groupby("zone").cumcount() + 1
-    frame["block"] = frame["zone"] + number.astype(str)
-    return frame[["block", "zone", "kind", "paddock", "geometry"]]
-
-
-def _letters(alphabet: list[str], place: int) -> str:
-    base = len(alphabet)
-    return (
-        alphabet[place] if place < base else (alphabet[place // base - 1] + alphabet[place % base])
     )
