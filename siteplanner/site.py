@@ -253,6 +253,14 @@ Points = Annotated[int, Field(ge=0, le=100)]
 Weight = Annotated[float, Field(ge=0, le=1e6)]
 
 
+#: https, a plain host name, then a path in which {z} stands before {x} and {y} in either order.
+_PART = r"[A-Za-z0-9/._~%?&=+,:@-]*"
+IMAGERY = (
+    r"^https://[A-Za-z0-9.-]+(:[0-9]+)?/"
+    rf"{_PART}\{{z\}}{_PART}(\{{x\}}{_PART}\{{y\}}|\{{y\}}{_PART}\{{x\}}){_PART}$"
+)
+
+
 class Mix(Table):
     """``[mix]``: what the mix of species in each zone must hold to.
 
@@ -301,6 +309,18 @@ class Mix(Table):
         return {role: share for role, share in asked.items() if share > 0}
 
 
+class Map(Table):
+    """``[map]``: online imagery under the map, off unless the reader switches it on.
+
+    Without it the page may fetch nothing at all; with it, pictures from that one server.
+    """
+
+    imagery_url: Annotated[str, Field(pattern=IMAGERY)] | None = None
+    """Address of map tiles with {z}, {x} and {y}; mind the owner's terms of use."""
+    imagery_credit: str = ""
+    """Whose imagery it is, shown on the map."""
+
+
 class Plugins(Table):
     """``[plugins]``: which package's layer to use in place of another."""
 
@@ -327,6 +347,7 @@ class Site(Table):
     mix: Mix = Mix()
     nursery: Nursery = Nursery()
     survival: Survival = Survival()
+    map: Map = Map()
     layers: dict[str, dict[str, float | int | str | bool]] = {}
     plugins: Plugins = Plugins()
 
