@@ -325,9 +325,11 @@ def _print_plan(made: Plan, target: Path) -> None:
         ("plan.gpkg", "everything for a GIS"),
         ("layers", "the ground and each species' fit, GeoTIFF"),
         ("counts.csv", "trees by zone, paddock and species"),
+        ("nursery.pdf", "the nursery's year; beside it nursery.csv, labels.pdf and more"),
         ("plan.json", "what made what"),
     ):
-        out.print(f"  {escape(str(target / name))}  {words}", highlight=False)
+        if (target / name).exists():
+            out.print(f"  {escape(str(target / name))}  {words}", highlight=False)
 
 
 def _print_infill(outcome: Outcome) -> None:

@@ -27,6 +27,7 @@ _PACKAGES = (
     "fiona",
     "folium",
     "geopandas",
+    "icalendar",
     "numba",
     "numpy",
     "pandas",
@@ -34,7 +35,9 @@ _PACKAGES = (
     "pyogrio",
     "pyproj",
     "rasterio",
+    "reportlab",
     "scipy",
+    "segno",
     "shapely",
     "xstatic-leaflet",
 )

@@ -48,9 +48,11 @@ class Batch:
     order: Order
     dates: Dates | None
     expected: Range
+    germination: Range
     assumed: tuple[str, ...]
     fruit: str
     pretreatment: str
+    cautions: str
     seeds_per_gram: float
     storage_years: float
     stage: str = ""
@@ -124,9 +126,11 @@ def batches_of(
                 order=order,
                 dates=dates,
                 expected=order.plants,
+                germination=known["germination"],
                 assumed=missing,
                 fruit=facts["fruit"],
                 pretreatment=facts["pretreatment"],
+                cautions=facts["cautions"],
                 seeds_per_gram=facts["seeds_per_gram"],
                 storage_years=facts["storage_years"],
             )

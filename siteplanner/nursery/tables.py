@@ -11,7 +11,7 @@ from siteplanner.handover.tables import cell
 from siteplanner.nursery.batches import Batch
 from siteplanner.nursery.hand import STAGES
 from siteplanner.nursery.schedule import season
-from siteplanner.nursery.tasks import collecting, sowing
+from siteplanner.nursery.tasks import collecting, losses, sowing
 from siteplanner.nursery.year import NurseryYear
 
 
@@ -57,11 +57,13 @@ def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
         "doubtful_on": dates.get("doubtful"),
         "give_up_on": dates.get("give_up"),
         "pot_bound_by": dates.get("pot_bound"),
+        "come_through": losses(batch, rules),
         "plants_at_worst": int(batch.expected[0]),
         "plants_expected": int(batch.expected[1] + 1e-6),
         "plants_at_best": int(batch.expected[2]),
         "counted_stage": batch.stage,
         "counted": batch.counted,
+        "cautions": batch.cautions,
         "assumed": "; ".join(batch.assumed),
     }
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from siteplanner.nursery.batches import WOODY_CAPSULE, Batch
+from siteplanner.nursery.settings import Nursery
 
 #: Said with every nursery output.
 CAUTIONS = (
@@ -96,6 +97,17 @@ def sowing(batch: Batch) -> str:
     else:
         words.append("covered to its own thickness; under shade, moist and not wet")
     return "; ".join(words)
+
+
+def losses(batch: Batch, rules: Nursery) -> str:
+    """Say what share comes through each step, with its range."""
+    steps = [("germination", batch.germination)]
+    if not batch.into_tubes:
+        steps.append(("pricking out", rules.prick_out_survival))
+    steps += [("in the tube", rules.tube_survival), ("after culling", rules.after_cull)]
+    return "; ".join(
+        f"{word} {middle:.0%} ({low:.0%} to {high:.0%})" for word, (low, middle, high) in steps
+    )
 
 
 def count(number: int, word: str) -> str:

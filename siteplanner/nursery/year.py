@@ -66,10 +66,11 @@ def with_nursery(plan: Plan, site: Site, inputs: Inputs) -> Plan:
             batches += batches_of(row, code[name], to_raise, mine, rules, mean_c.tolist())
     counted, said = counted_batches(batches, hand, site)
     supply = _supply(plan, ordered, counted, hand)
+    counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
     substitutes = _substitutes(plan, supply, site.mix.lowest_fit)
     warnings = [
         *said,
-        *_warnings(counted, supply, rules, hand),
+        *_warnings(counted, supply, rules, counted_to),
         *(
             f"Seed source {name or 'without a name'}: its fruiting months cannot be read; write "
             "them as 12-3."
@@ -83,7 +84,7 @@ def with_nursery(plan: Plan, site: Site, inputs: Inputs) -> Plan:
         bench=_bench(counted, rules),
         supply=supply,
         substitutes=substitutes,
-        counted_to=max((d for d in hand.counts["date"] if d is not None), default=None),
+        counted_to=counted_to,
         warnings=tuple(warnings),
     )
     return dataclasses.replace(plan, nursery=made, warnings=(*plan.warnings, *warnings))
@@ -231,7 +232,7 @@ def _bench(batches: Sequence[Batch], rules: Nursery) -> pd.DataFrame:
 
 
 def _warnings(
-    batches: Sequence[Batch], supply: pd.DataFrame, rules: Nursery, hand: Hand
+    batches: Sequence[Batch], supply: pd.DataFrame, rules: Nursery, counted_to: date | None
 ) -> list[str]:
     said = []
     if batches and rules.plant_on is None:
@@ -240,13 +241,14 @@ def _warnings(
             "[nursery] in the site file."
         )
     for row in supply[supply["short"] > 0].itertuples():
-        mine = [b for b in batches if b.species == row.species and b.dates is not None]
-        late = max((b.dates.resow_by for b in mine if b.dates and b.dates.resow_by), default=None)
-        again = f"It can be sown again until {late}." if late else "It is too late to sow again."
+        days = [b.dates.resow_by for b in batches if b.species == row.species and b.dates]
+        late = max((day for day in days if day), default=None)
+        again = "It is too late to sow again."
+        if late and (counted_to is None or counted_to <= late):
+            again = f"It can be sown again until {late}."
         said.append(
-            f"{row.species}: {row.expected} plants are expected ({row.worst} to "
-            f"{row.best}), {row.ordered} are needed. {again} See "
-            "nursery_substitutes.csv."
+            f"{row.species}: {row.expected} plants are expected ({row.worst} to {row.best}), "
+            f"{row.ordered} are needed. {again} See nursery_substitutes.csv."
         )
     bound = [b.batch for b in batches if b.dates and b.dates.pot_bound < b.dates.plant_until]
     if bound:
