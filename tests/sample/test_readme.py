@@ -28,6 +28,11 @@ def test_the_plan_line_plans_the_sample(tmp_path):
     words = shlex.split(block("Plan the sample")[2])
     assert words[0] == ".venv/bin/siteplanner"
     shutil.copytree(ROOT / "sample_site", tmp_path / "sample_site")
+    # As in a fresh clone: the kept map and manifest, nothing else of a plan.
+    kept = tmp_path / "maps" / "wether-knoll"
+    kept.mkdir(parents=True)
+    for name in ("map.html", "plan.json"):
+        shutil.copy(ROOT / "maps" / "wether-knoll" / name, kept)
     done = subprocess.run(
         [sys.executable, "-m", "siteplanner", *words[1:]],
         cwd=tmp_path,
@@ -37,5 +42,13 @@ def test_the_plan_line_plans_the_sample(tmp_path):
     )
     assert done.returncode == 0, done.stderr
     [page] = (tmp_path / "maps").glob("*/map.html")
+    assert (kept / "counts.csv").exists()
     assert str(page.relative_to(tmp_path)) in done.stdout
     assert page.stat().st_size < 5_000_000
+
+
+def test_the_picture_and_the_kept_map_are_there():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for path in re.findall(r"\]\(([^)#:]+)\)", text):
+        assert (ROOT / path).exists(), path
+    assert (ROOT / "maps" / "wether-knoll" / "map.html").stat().st_size < 5_000_000
