@@ -21,6 +21,7 @@ from siteplanner.grid import Grid
 from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
+from siteplanner.shelter import read_shelter
 from siteplanner.site import Site
 from siteplanner.soils_and_climate import (
     Climate,
@@ -45,6 +46,7 @@ class Inputs:
     climate: Climate
     readings: gpd.GeoDataFrame
     hollows: gpd.GeoDataFrame
+    shelter: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     species: SpeciesTable
     seed_sources: gpd.GeoDataFrame
@@ -63,6 +65,7 @@ class Inputs:
             "climate": self.climate,
             "frost_readings": self.readings,
             "frost_hollows": self.hollows,
+            "shelter": self.shelter,
         }
 
 
@@ -77,6 +80,7 @@ def read_inputs(site: Site) -> Inputs:
     with faults.gather():
         crs = working_crs(site)
     boundary = paddocks = soils = readings = hollows = no_plant = seeds = climate = None
+    shelter = None
     heights: Heights | None = None
     species: SpeciesTable | None = None
     hand = Hand()
@@ -92,6 +96,8 @@ def read_inputs(site: Site) -> Inputs:
         readings = read_readings(site, crs)
     with faults.gather():
         hollows = _hollows(site, crs)
+    with faults.gather():
+        shelter = read_shelter(site, crs)
     with faults.gather():
         no_plant = _no_plant(site, crs)
     with faults.gather():
@@ -115,7 +121,7 @@ def read_inputs(site: Site) -> Inputs:
     assert heights is not None and boundary is not None and paddocks is not None
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
-    assert species is not None
+    assert species is not None and shelter is not None
     _note_gaps(boundary, paddocks, soils, site, notes)
     return Inputs(
         heights.grid,
@@ -127,6 +133,7 @@ def read_inputs(site: Site) -> Inputs:
         climate,
         readings,
         hollows,
+        shelter,
         no_plant,
         species,
         seeds,
@@ -146,6 +153,7 @@ def files(site: Site) -> list[str]:
         *(os.path.relpath(tile, site.folder) for tile in tiles(site)),
         site.soils.file,
         *frost,
+        *([site.shelter.file] if site.shelter else []),
         site.climate.monthly,
         site.climate.winter_minima,
         *([site.no_plant.file] if site.no_plant else []),

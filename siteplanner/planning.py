@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from siteplanner.errors import fault
 from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground import frost
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.ground.minimum import FEWEST_READINGS
 from siteplanner.handover.colours import species_colours
 from siteplanner.inputs import Inputs
 from siteplanner.nursery.year import with_nursery
@@ -298,7 +298,7 @@ def _frost_obs(inputs: Inputs, winter_minimum: FloatGrid) -> gpd.GeoDataFrame:
 
 def _frost_warnings(ground: Survey) -> list[str]:
     used = ground.minimum.readings
-    if used < frost.FEWEST_READINGS:
+    if used < FEWEST_READINGS:
         return [
             f"Only {used} frost readings could be used: the coldest nights are a stated "
             f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers."

@@ -141,6 +141,24 @@ class Frost(Table):
     """How much colder grass level (0.05 m) is than 1.2 m on a calm clear night."""
 
 
+class ShelterColumns(Table):
+    """Names of the shelter columns in the user's file."""
+
+    height_m: str = "height_m"
+    porosity: str = "porosity"
+
+
+class Shelter(Table):
+    """``[shelter]``: hedges and shelterbelts as lines, which dam or slow cold air.
+
+    ``porosity`` is the share of the wind that passes: 0 a wall, 0.4 a dense hedge, 1 nothing.
+    """
+
+    file: str
+    layer: str | None = None
+    columns: ShelterColumns = ShelterColumns()
+
+
 class ClimateFiles(Table):
     """``[climate]``: a station's monthly means and its coldest night of each winter."""
 
@@ -337,6 +355,7 @@ class Site(Table):
     dem: Dem
     soils: Soils
     frost: Frost = Frost()
+    shelter: Shelter | None = None
     climate: ClimateFiles
     no_plant: NoPlant | None = None
     species: SpeciesFile

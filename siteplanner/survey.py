@@ -12,6 +12,7 @@ from siteplanner.errors import Faults, InputError
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground import frost, resolve
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.ground.minimum import MinimumFit
 from siteplanner.handover.colours import check_schemes
 from siteplanner.inputs import Inputs, read_inputs
 from siteplanner.planting.describe import READS
@@ -20,7 +21,14 @@ from siteplanner.species.fit import Fit, fit
 from siteplanner.species.table import Factor, factors
 
 #: Layers that the plan itself reads, beside the species' factors.
-PLAN_READS = ("hillshade", "cold_air_pooling", *READS)
+PLAN_READS = (
+    "hillshade",
+    "cold_air_pooling",
+    "height_above_cold_air",
+    "cold_air_check",
+    "winter_minimum_error",
+    *READS,
+)
 
 
 @dataclass(frozen=True)
@@ -36,7 +44,7 @@ class Survey:
     infos: dict[str, LayerInfo]
     factors: list[Factor]
     fit: Fit
-    minimum: frost.MinimumFit
+    minimum: MinimumFit
 
 
 def book_of(site: Site) -> resolve.Catalogue:
@@ -98,9 +106,7 @@ def survey(
     step("Scoring the species")
     mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
     fitted = fit(found, layers, mask, index=site.species.index)
-    minimum = frost.fit_readings(
-        inputs.readings, layers["cold_air_pooling"], inputs.dem, inputs.grid
-    )
+    minimum = frost.fit_readings(inputs.readings, {**layers, "height": inputs.dem}, inputs.grid)
     return Survey(inputs, layers, infos, found, fitted, minimum)
 
 

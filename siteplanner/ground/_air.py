@@ -7,6 +7,8 @@ edge is open without a case of its own.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit, types
 from numpy.typing import NDArray
@@ -27,7 +29,7 @@ _I8 = types.Array(types.int64, 1, "C")
 _F1 = types.Array(types.float32, 1, "C")
 _D1 = types.Array(types.float64, 1, "C")
 _f4, _f8, _i8 = types.float32, types.float64, types.int64
-_KEEP = {"cache": True, "nogil": True, "error_model": "numpy"}
+_KEEP: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy"}
 
 
 @njit(_f4(_f8, _f8, _f4, _f4, _f4, _f4, _f4, _f4, _f4), **_KEEP)

@@ -40,7 +40,7 @@ class Air:
     """
 
     colder_k: float = 5.0
-    loss_w_m2: float = 20.0
+    loss_w_m2: float = 10.0
     full_m: float = 30.0
     drag: float = 0.05
     froude: float = 1.0

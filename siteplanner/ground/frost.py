@@ -6,25 +6,18 @@ the ground, drains downslope and lies where the ground is low, level and hollow,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 
 import geopandas as gpd
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
+from scipy.ndimage import map_coordinates, uniform_filter
 
 from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer, radius
+from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
+from siteplanner.ground.minimum import PREDICTORS, MinimumFit, fit_minimum
 
-#: Readings are not stretched further than this past the heights they were taken at: deeper
-#: inversions are rare (UK forecasting practice caps cold pools at 70 m, 50 m is proposed).
-TALLEST_INVERSION_M = 50.0
-#: Fewer readings than this cannot carry a fit; stated defaults are used instead.
-FEWEST_READINGS = 4
-#: Used without readings, °C: change per 100 m of height, a full pool, and the error of both
-#: (from memory, judgement; deliberately wide).
-DEFAULT_PER_100M, DEFAULT_POOL, DEFAULT_ERROR = 0.5, -4.0, 2.5
 SCREEN_M, GRASS_M = 1.2, 0.05
 _NEIGHBOURS = 400
 
@@ -128,53 +121,11 @@ def cold_pool_criteria(
 
 @layer(
     LayerInfo(
-        title="Cold air gathered from upslope",
-        unit="log10 m²",
-        method="Logarithm of the mean upslope area over a window of the stated half width",
-        source="flow accumulation as cold-air accumulation after Chung et al. 2006 "
-        "(their equation not seen)",
-        valid=(0, 12),
-        colours="YlGnBu_09",
-    ),
-    reach=WHOLE_GRID,
-)
-def cold_air_gathered(
-    flow_accumulation: FloatGrid, grid: Grid, *, spread_m: float = 25.0
-) -> FloatGrid:
-    """Decadic logarithm of upslope area (m²), spread over the width of a cold-air stream."""
-    width = 2 * max(1, round(spread_m / grid.cell)) + 1
-    known = np.isfinite(flow_accumulation)
-    filled = np.where(known, flow_accumulation, 0).astype(np.float64)
-    weight = uniform_filter(known.astype(np.float64), width, mode="nearest")
-    mean = uniform_filter(filled, width, mode="nearest") / np.maximum(weight, 1e-9)
-    out = np.log10(np.maximum(mean, grid.cell_area)).astype(np.float32)
-    return np.where(known, out, np.float32(np.nan))
-
-
-@layer(
-    LayerInfo(
-        title="Depth of air dammed behind an obstruction",
-        unit="m",
-        method="Depth to which a hollow fills before it spills: filled heights less heights",
-        source="depression filling, Barnes et al. 2014",
-        valid=(0, 500),
-        colours="YlGnBu_09",
-    ),
-    reach=WHOLE_GRID,
-)
-def cold_air_dammed(dem: FloatGrid, filled_dem: FloatGrid) -> FloatGrid:
-    """Depth (m) of the closed hollow at each cell, behind banks and walls above all."""
-    return np.maximum(filled_dem - dem, np.float32(0))
-
-
-@layer(
-    LayerInfo(
         title="Cold-air pooling",
         unit="index 0-1",
-        method="Low slope × low ground nearby × hollow ground × cold air gathered, joined with "
-        "depth behind obstructions and hand-drawn frost hollows as independent evidence",
-        source="criteria of Lundquist, Pepin & Rochford 2008; the joining is common practice, "
-        "no source",
+        method="Depth of cold air at dawn, as a share that reaches a half at the setting "
+        "half_depth_m, joined with hand-drawn frost hollows as independent, soft evidence",
+        source="the night's depth: see there; the joining is common practice, no source",
         valid=(0, 1),
         colours="YlGnBu_09",
         on_map=True,
@@ -182,46 +133,29 @@ def cold_air_dammed(dem: FloatGrid, filled_dem: FloatGrid) -> FloatGrid:
     reach=CELL,
 )
 def cold_air_pooling(
-    slope: FloatGrid,
-    hollowness: FloatGrid,
-    lower_share: FloatGrid,
-    cold_air_gathered: FloatGrid,
-    cold_air_dammed: FloatGrid,
+    cold_air_depth: FloatGrid,
     frost_hollows: gpd.GeoDataFrame,
     grid: Grid,
     *,
-    full_depth_m: float = 3.0,
+    half_depth_m: float = 5.0,
     drawn_weight: float = 0.3,
     drawn_edge_m: float = 20.0,
 ) -> FloatGrid:
-    """Degree (0-1) to which cold air lies on a cell on a calm clear night.
+    """Degree (0-1) to which cold air lies on a cell towards dawn of a calm clear night.
 
-    A hollow ``full_depth_m`` deep counts fully; a hand-drawn hollow leaves
-    ``1 - drawn_weight`` of what the terrain says against pooling.
+    A hand-drawn hollow leaves ``1 - drawn_weight`` of what the night says against pooling.
     """
-    level = _falling(slope, 2.0, 30.0)
-    low = _falling(lower_share, 0.05, 0.6)
-    hollow = 0.4 + 0.6 * _rising(hollowness, -0.02, 0.08)
-    fed = 0.5 + 0.5 * _rising(cold_air_gathered, 3.5, 5.5)
-    against = 1 - level * low * hollow * fed
-    against *= 1 - 0.6 * np.clip(cold_air_dammed / full_depth_m, 0, 1)
+    against = np.float32(half_depth_m) / (cold_air_depth + np.float32(half_depth_m))
     drawn = grid.cover(frost_hollows.geometry).astype(np.float32)
     # A line drawn by hand is good to some tens of metres, so its edge is soft.
     drawn = uniform_filter(drawn, 2 * max(1, round(drawn_edge_m / grid.cell)) + 1, mode="nearest")
-    against *= 1 - drawn_weight * drawn
-    return (1 - against).astype(np.float32)
-
-
-def _rising(values: FloatGrid, zero_at: float, one_at: float) -> FloatGrid:
-    return np.clip((values - zero_at) / (one_at - zero_at), 0, 1).astype(np.float32)
-
-
-def _falling(values: FloatGrid, one_at: float, zero_at: float) -> FloatGrid:
-    return 1 - _rising(values, one_at, zero_at)
+    return (1 - against * (1 - np.float32(drawn_weight) * drawn)).astype(np.float32)
 
 
 def to_height(
-    celsius: NDArray[np.float64], from_m: NDArray[np.float64] | float, to_m: float,
+    celsius: NDArray[np.float64],
+    from_m: NDArray[np.float64] | float,
+    to_m: float,
     grass_colder_c: float,
 ) -> NDArray[np.float64]:
     """Bring a night minimum from one height above the ground to another, °C.
@@ -235,103 +169,82 @@ def to_height(
     return np.asarray(celsius, dtype=np.float64) + per_log * np.log(max(to_m, GRASS_M) / lowest)
 
 
-@dataclass(frozen=True)
-class MinimumFit:
-    """How the coldest night hangs on pooling and height.
-
-    The estimate at a cell is ``mean + slopes @ ((pooling, height) - centre)`` added to the
-    station's long-run minimum; ``error_c`` is the error of prediction found by leaving out
-    each reading in turn (or the stated default), ``readings`` how many were used.
-    """
-
-    mean: float
-    centre: NDArray[np.float64]
-    slopes: NDArray[np.float64]
-    heights: tuple[float, float]
-    error_c: float
-    readings: int
-
-    def difference(
-        self, pooling: NDArray[np.float32], dem: NDArray[np.float32]
-    ) -> NDArray[np.float32]:
-        """Difference from the station's minimum, °C, at given pooling (0-1) and height (m)."""
-        low, high = self.heights
-        height = np.clip(dem, low, high)
-        by_pool = self.slopes[0] * (pooling - self.centre[0])
-        by_height = self.slopes[1] * (height - self.centre[1])
-        return (self.mean + by_pool + by_height).astype(np.float32)
-
-
-def fit_minimum(
-    difference_c: NDArray[np.float64], pooling: NDArray[np.float64], height_m: NDArray[np.float64]
-) -> MinimumFit:
-    """Fit readings' differences from the station (°C) on pooling (0-1) and height (m).
-
-    Ridge regression on the two standardised predictors; the penalty is the one, of seven,
-    with the least error when each reading in turn is left out. Heights are not stretched more
-    than ``TALLEST_INVERSION_M`` past the readings'. With fewer than four readings stated
-    defaults are used.
-    """
-    n = len(difference_c)
-    if n < FEWEST_READINGS:
-        mean = float(np.mean(difference_c)) if n else 0.0
-        centre = np.array([np.mean(pooling) if n else 0.0, np.mean(height_m) if n else 0.0])
-        span = (centre[1] - 2 * TALLEST_INVERSION_M, centre[1] + TALLEST_INVERSION_M)
-        if not n:
-            span = (0.0, 0.0)
-        return MinimumFit(mean, centre, np.array([DEFAULT_POOL, DEFAULT_PER_100M / 100]),
-                          span, DEFAULT_ERROR, n)
-    predictors = np.column_stack([pooling, height_m]).astype(np.float64)
-    centre = predictors.mean(axis=0)
-    spread = np.where(predictors.std(axis=0) > 1e-9, predictors.std(axis=0), np.inf)
-    scaled = (predictors - centre) / spread
-    mean = float(np.mean(difference_c))
-    best = (np.inf, 0.0)
-    for penalty in (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0):
-        hat = 1 / n + scaled @ np.linalg.solve(scaled.T @ scaled + penalty * np.eye(2), scaled.T)
-        left_out = (difference_c - mean - (hat - 1 / n) @ (difference_c - mean)) / (
-            1 - np.diag(hat))
-        best = min(best, (float(np.sqrt(np.mean(left_out**2))), penalty))
-    error, penalty = best
-    slopes = np.linalg.solve(
-        scaled.T @ scaled + penalty * np.eye(2), scaled.T @ (difference_c - mean)) / spread
-    span = (float(height_m.min()) - TALLEST_INVERSION_M, float(height_m.max()) + TALLEST_INVERSION_M)
-    return MinimumFit(mean, centre, slopes, span, error, n)
-
-
 def fit_readings(
-    frost_readings: gpd.GeoDataFrame, cold_air_pooling: FloatGrid, dem: FloatGrid, grid: Grid
+    frost_readings: gpd.GeoDataFrame, layers: Mapping[str, FloatGrid], grid: Grid
 ) -> MinimumFit:
-    """Fit the readings (column ``difference_c``) on the ground they stand on."""
+    """Fit the readings (column ``difference_c``) on the ground they stand on.
+
+    ``layers`` holds a layer for each of ``minimum.PREDICTORS``. Readings whose ground is
+    unknown are left out.
+    """
     x, y = frost_readings.geometry.x.to_numpy(), frost_readings.geometry.y.to_numpy()
-    pooling = grid.sample(cold_air_pooling, x, y).astype(np.float64)
-    height = grid.sample(dem, x, y).astype(np.float64)
-    known = np.isfinite(pooling) & np.isfinite(height)
+    at = [grid.sample(layers[kind.name], x, y).astype(np.float64) for kind in PREDICTORS]
+    known = np.isfinite(np.stack(at)).all(axis=0)
     difference = frost_readings["difference_c"].to_numpy(dtype=np.float64)
-    return fit_minimum(difference[known], pooling[known], height[known])
+    places = np.column_stack([x, y])[known]
+    return fit_minimum(difference[known], [a[known] for a in at], places=places)
 
 
 @layer(
     LayerInfo(
+        name="winter_minimum",
         title="Coldest night of an average winter",
         unit="°C",
         method="Readings' differences from the station's minimum of the same winter, fitted on "
-        "cold-air pooling and height (ridge), added to the station's mean winter minimum",
-        source="common practice, no source; heights of an inversion capped as in the handbook",
+        "cold-air pooling and height (from 15 readings on also height above the cold air and "
+        "slope; ridge), added to the station's mean winter minimum",
+        source="common practice, no source; heights of an inversion capped at 50 m past the "
+        "readings (UK forecasting practice)",
         valid=(-60, 30),
-        colours="RdYlBu_11_r",
+        colours="RdYlBu_11",
         on_map=True,
+    ),
+    LayerInfo(
+        name="winter_minimum_error",
+        title="Standard error of the coldest night",
+        unit="°C",
+        method="Error at readings that were left out, wider on ground unlike that of the "
+        "readings, with the error of the station's mean; a stated default under four readings",
+        source="common practice, no source",
+        valid=(0, 30),
+        colours="viridis",
     ),
     reach=CELL,
 )
-def winter_minimum(
+def coldest_night(
     cold_air_pooling: FloatGrid,
     dem: FloatGrid,
+    height_above_cold_air: FloatGrid,
+    slope: FloatGrid,
     grid: Grid,
     frost_readings: gpd.GeoDataFrame,
     climate: object,
+) -> tuple[FloatGrid, FloatGrid]:
+    """Lowest temperature (°C) of an average winter at the reference height, and its error (°C)."""
+    layers = {
+        "cold_air_pooling": cold_air_pooling,
+        "height": dem,
+        "height_above_cold_air": height_above_cold_air,
+        "slope": slope,
+    }
+    fitted = fit_readings(frost_readings, layers, grid)
+    minima = climate.winter_minima  # type: ignore[attr-defined]
+    used = [layers[name] for name in fitted.names]
+    lowest = fitted.difference(used) + np.float32(minima.mean())
+    if fitted.rest is not None:
+        lowest += on_grid(fitted.rest, grid)
+    station = float(minima.std(ddof=1) / np.sqrt(len(minima))) if len(minima) > 1 else 1.0
+    return lowest, np.hypot(fitted.standard_error(used), np.float32(station))
+
+
+def on_grid(
+    surface: Callable[[NDArray[np.float64]], NDArray[np.float64]], grid: Grid, step_m: float = 20.0
 ) -> FloatGrid:
-    """Lowest temperature (°C) of an average winter at the stated reference height."""
-    fitted = fit_readings(frost_readings, cold_air_pooling, dem, grid)
-    long_run = float(climate.winter_minima.mean())  # type: ignore[attr-defined]
-    return fitted.difference(cold_air_pooling, dem) + np.float32(long_run)
+    """Work a smooth surface, a function of places (n, 2), out every ``step_m`` and in between."""
+    step = max(1, round(step_m / grid.cell))
+    rows, cols = (np.arange(-(-n // step) + 1) * step for n in grid.shape)
+    c, r = np.meshgrid(cols + 0.5, rows + 0.5)
+    x, y = grid.transform * (c.ravel(), r.ravel())
+    coarse = surface(np.column_stack([x, y])).reshape(len(rows), len(cols))
+    at = np.meshgrid(*(np.arange(n) / step for n in grid.shape), indexing="ij")
+    return np.asarray(map_coordinates(coarse, at, order=1, mode="nearest"), dtype=np.float32)

@@ -288,7 +288,7 @@ def cold_air_night(
     cell_m: float = 5.0,
     lies_m: float = 2.0,
     colder_k: float = 5.0,
-    loss_w_m2: float = 20.0,
+    loss_w_m2: float = 10.0,
     full_m: float = 30.0,
     drag: float = 0.05,
     share_of_lines: float = 0.25,

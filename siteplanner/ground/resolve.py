@@ -17,7 +17,7 @@ from siteplanner.errors import Faults, near
 from siteplanner.ground.layer import LayerInfo, Reach
 
 GROUP = "siteplanner.layers"
-BUILT_IN = ("terrain", "water", "sun", "soil", "drought", "frost")
+BUILT_IN = ("terrain", "water", "sun", "soil", "drought", "night", "frost")
 
 #: What a layer function may ask for that is not a layer.
 GIVEN: dict[str, str] = {
@@ -27,6 +27,7 @@ GIVEN: dict[str, str] = {
     "latitude": "latitude of the site's middle, degrees, negative in the south",
     "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",
     "climate": "the Climate: monthly tables and the station's minima",
+    "shelter": "hedges and shelterbelts, lines in the working CRS with height_m and porosity",
     "frost_readings": "frost readings in the working CRS, GeoDataFrame",
     "frost_hollows": "hand-drawn frost hollows in the working CRS, GeoDataFrame",
 }

@@ -1,0 +1,45 @@
+"""Reads hedges and shelterbelts: lines that dam or slow cold air."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import pandas as pd
+import pyproj
+
+from siteplanner.errors import Faults
+from siteplanner.readers import read_features
+from siteplanner.site import Site
+
+LINES = ("LineString", "MultiLineString")
+
+
+def no_shelter(crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+    """Give the shelter of bare ground: none, with the columns that any has."""
+    empty: dict[str, list[float]] = {"height_m": [], "porosity": []}
+    return gpd.GeoDataFrame(empty, geometry=[], crs=crs)
+
+
+def read_shelter(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+    """Read the lines with ``height_m`` (m) and ``porosity`` (0 a wall, 1 nothing).
+
+    Raises :class:`~siteplanner.errors.InputError` with every height or porosity that will not
+    do.
+    """
+    part = site.shelter
+    if part is None:
+        return no_shelter(crs)
+    path = site.folder / part.file
+    frame = read_features(path, part.layer, part.columns.model_dump(), crs, LINES)
+    faults = Faults()
+    for column, high, mend in (
+        ("height_m", 60.0, "give the height in metres"),
+        ("porosity", 1.0, "give the share of the wind that passes, 0 (a wall) to 1 (nothing)"),
+    ):
+        numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
+        for number in frame.index[~numbers.between(0, high)]:
+            theirs = getattr(part.columns, column)
+            what = f"{frame[column][number]!r} will not do"
+            faults.add(path, f"line {number + 1}, {theirs}", what, mend)
+        frame[column] = numbers
+    faults.raise_any()
+    return frame[["height_m", "porosity", "geometry"]]
