@@ -133,29 +133,34 @@ def tags(ground: Ground, whole: Ground) -> frozenset[str]:
 
 
 def title(ground: Ground, marks: frozenset[str]) -> str:
-    """A few words that tell a crew which ground is meant."""
-    first = [word for word in ("frosty", "wet", "dry", "shady", "rocky") if word in marks]
+    """A few words that tell a crew which ground is meant, such as "steep rocky north face"."""
+    air = next((word for word in ("frosty", "dry", "shady") if word in marks), "")
+    if air == "shady" and ground.facing:
+        air = ""  # the side that it faces says so
+    words = [air]
+    if "wet" in marks:
+        words.append("boggy" if ground.drainage == "very poorly drained" else "wet")
     if ground.slope < 5:
-        form = "creek flat" if ground.height_above_channel < 4 else "level ground"
-    elif ground.slope < 12:
-        form = "gentle slope"
-    elif ground.slope < 20:
-        form = "slope"
+        low = ground.height_above_channel < 4
+        words += ["rocky" if "rocky" in marks else "", "creek flat" if low else "level ground"]
     else:
-        form = "steep face"
-    if ground.facing and ground.slope >= 5:
-        form = f"{ground.facing}-facing {form}"
-    soil = _soil_words(ground)
-    return f"{' '.join([*first[:2], form])}, {soil}"
+        steep = "steep" if ground.slope >= 20 else "" if ground.slope >= 12 else "gentle"
+        rocky = "rocky" if "rocky" in marks else ""
+        words += [steep, rocky, ground.facing, "face" if steep == "steep" else "slope"]
+    return f"{' '.join(word for word in words if word)}, {_soil_words(ground)}"
 
 
 def _soil_words(ground: Ground) -> str:
     if not ground.texture:
         return "soil not checked"
-    weight = "heavy " if ground.texture == "clay" else ""
+    soil = f"heavy {ground.texture}" if ground.texture == "clay" else ground.texture
+    if 15 <= ground.stoniness < 35:
+        soil = f"stony {soil}"
     if "soil_depth" in ground.unknown:
-        return f"{weight}{ground.texture}, depth not checked"
-    return f"{'shallow ' if ground.soil_depth < 0.5 else ''}{weight}{ground.texture}"
+        return f"{soil}, depth not checked"
+    if ground.soil_depth < 0.5:
+        return f"shallow {soil}"
+    return f"deep {soil}" if ground.soil_depth >= 1.5 else soil
 
 
 def distinct_titles(titles: list[str], grounds: list[Ground]) -> list[str]:

@@ -192,13 +192,20 @@ def _tidy(
         labels = found[votes.argmax(axis=0)]
         wide = np.zeros(labels.shape, dtype=bool)
         for n in found:
-            wide |= binary_opening(labels == n, disc, iterations=1) & (labels == n)
+            wide |= _opened(labels == n, disc)
         labels = _filled(np.where(wide, labels, _OUTSIDE).astype(np.int16))
     small = max(2, int(smallest))
     labels = _sieved(labels, small, np.ones_like(steep))
-    steep = binary_opening(steep, disc) & steep
+    steep = _opened(steep, disc)
     labels[steep] = TOO_STEEP
     return _sieved(labels, small, ~steep)
+
+
+def _opened(cells: BoolGrid, disc: BoolGrid) -> BoolGrid:
+    """Cells covered by a disc that lies among them; beyond the edge they go on as at it."""
+    reach = disc.shape[0] // 2
+    opened = binary_opening(np.pad(cells, 2 * reach, mode="edge"), disc)
+    return opened[2 * reach : -2 * reach, 2 * reach : -2 * reach] if reach else opened
 
 
 def _filled(labels: NDArray[np.int16]) -> NDArray[np.int16]:
