@@ -17,6 +17,7 @@ from siteplanner.nursery.survival_counts import CAUSES
 #: Causes that the ground brings: another species may stand it better.
 OF_THE_GROUND = ("frost", "drought", "wet")
 _FAILED = 0.5
+_NO_TREES = 1e-6
 
 
 @dataclass(frozen=True)
@@ -104,9 +105,9 @@ def updated(
     """
     lived = believed * expected + alive
     died = believed * (1 - expected) + trees - alive
-    if lived + died == 0:
+    if lived + died < _NO_TREES:
         return 0.0, expected, 1.0
-    if lived == 0 or died == 0:  # the Beta distribution has no width there
+    if min(lived, died) < _NO_TREES:  # the Beta distribution has no width there
         low, high = wilson(lived, lived + died, confidence)
         return low, lived / (lived + died), high
     tail = (1 - confidence) / 2
