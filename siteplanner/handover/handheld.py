@@ -111,13 +111,15 @@ def _blocks(plan: Plan) -> list[_Block]:
         said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
         rows_of.setdefault(row.block, []).append(_Row(int(row.row), place, said))
     zones = plan.zones.set_index("zone")["title"]
+    firsts = plan.rows.sort_values("row", kind="stable").groupby("block")["geometry"].first()
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        start = start_of(block.bearing_deg)
+        first = shapely.get_coordinates(firsts[block.block])[0]
+        start = start_of(block.geometry, first, block.bearing_deg)
         said = (
             f"Zone {block.zone}, {zones[block.zone]}; {block.paddock}. {block.trees} trees in "
             f"{block.rows} rows on bearing {block.bearing_deg:.0f}° from grid north. Row 1 "
-            f"starts at the {start.corner} corner; rows start at their {start.end} end and "
+            f"starts on the {start.side} side; rows start at their {start.end} end and "
             f"their numbers rise to the {start.rises}."
         )
         found.append(_Block(block.block, said, _rings(plan, block.geometry), rows_of[block.block]))

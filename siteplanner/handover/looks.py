@@ -23,7 +23,7 @@ _WHITE = "#ffffff"
 _DASH = (3.0, 1.5)
 
 #: Colour of each kind of no-plant feature, and whether its lines are broken.
-_KINDS: dict[str, tuple[str, bool]] = {
+KINDS: dict[str, tuple[str, bool]] = {
     "power_line": (VERMILION, True),
     "buried_pipe": (PURPLE, True),
     "building": (BLACK, False),
@@ -85,7 +85,7 @@ def _form(shape: shapely.Geometry) -> str:
 
 
 def _no_plant_symbol(kind: str, form: str) -> Symbol:
-    colour, broken = _KINDS.get(kind, (_GREY, False))
+    colour, broken = KINDS.get(kind, (_GREY, False))
     if form == "line":
         return Symbol("line", colour, width_mm=0.6, dash_mm=_DASH if broken else ())
     if form == "marker":

@@ -10,11 +10,13 @@ from typing import Any
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.handover.frost_tables import write_frost
 from siteplanner.handover.gis import write_fit, write_geopackage, write_layer
 from siteplanner.handover.handheld import write_handheld
 from siteplanner.handover.manifest import write_manifest
 from siteplanner.handover.map import write_map
 from siteplanner.handover.publish import staged
+from siteplanner.handover.sheets import write_sheets
 from siteplanner.handover.tables import write_counts
 from siteplanner.handover.workbook import write_workbook
 from siteplanner.nursery.write import write_nursery
@@ -53,9 +55,12 @@ def write_plan(
         step("Writing the GIS file and the counts")
         write_geopackage(plan, folder / "plan.gpkg")
         write_counts(plan, folder / "counts.csv")
+        write_frost(plan, folder)
         write_workbook(plan, folder / "plan.xlsx")
         step("Writing the files for handhelds")
         write_handheld(plan, folder)
+        step("Drawing the planting sheets")
+        write_sheets(plan, folder / "sheets.pdf")
         step("Writing the nursery's year")
         write_nursery(plan, folder)
         step("Drawing the map")

@@ -158,19 +158,21 @@ def test_rows_hold_all_trees(plan):
 @pytest.mark.parametrize("block", range(5))
 def test_numbering_starts_where_it_is_said_to_start(plan, block):
     block = plan.blocks.iloc[block]
-    start = start_of(block.bearing_deg)
     winds = {"north": (0, 1), "south": (0, -1), "east": (1, 0), "west": (-1, 0)}
 
     def side(words: str) -> np.ndarray:
         return np.sum([winds[w] for w in words.split("-")], axis=0)
 
     rows = plan.rows[plan.rows["block"] == block.block].sort_values("row")
+    first = shapely.get_coordinates(rows.geometry.iloc[0])[0]
+    start = start_of(block.geometry, first, block.bearing_deg)
     ends = [shapely.get_coordinates(r)[[0, -1]] for r in rows.geometry]
     middle = np.array([e.mean(axis=0) for e in ends])
     longest = max(ends, key=lambda e: np.hypot(*(e[1] - e[0])))
     assert (longest[0] - longest[1]) @ side(start.end) > 0
     assert (middle[-1] - middle[0]) @ side(start.rises) > 0
-    assert side(start.corner) @ side(start.end) > 0 > side(start.corner) @ side(start.rises)
+    middle_of_block = np.array(shapely.box(*block.geometry.bounds).centroid.coords[0])
+    assert (first - middle_of_block) @ side(start.side) > 0
 
 
 def test_true_north_agrees_with_proj(plan):

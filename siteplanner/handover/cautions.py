@@ -1,0 +1,95 @@
+"""What to be careful of in one block, worked out from the plan. Pure; writes nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from siteplanner.handover.fieldwork import Work
+from siteplanner.plan import Plan
+
+STEEP_DEG = 20.0
+"""Steeper ground is named on the sheet (from memory, judgement)."""
+NEAR_M = 60.0
+"""A thing so near to the nearest tree is named on the sheet (judgement)."""
+#: Words by which a species table says that stock may come to harm.
+_TOXIC = ("toxic", "poison", "harm", "stock loss", "abort")
+
+#: Kinds of feature worth a caution, and what is said beside the distance.
+_FEATURES = {
+    "power_line": "the network operator's clearances decide; only licensed people work near it",
+    "buried_pipe": "have it located and marked before any digging; its owner decides",
+    "waterway": "banks may be undercut or flood; works near water may need a consent",
+    "dam": "deep water and soft edges",
+    "building": "local rules on fire clearance decide",
+    "track": "vehicles; keep it open for an ambulance",
+}
+
+
+def cautions_of(plan: Plan, work: Work) -> list[str]:
+    """Sentences on steep ground, near features, frost and species of a block, most urgent first.
+
+    Slope and frost are read at the block's trees. A distance is from the nearest tree, on the
+    map. Nothing is said of what was not supplied.
+    """
+    return [*_steep(plan, work), *_near(plan, work), *_toxic(plan, work), *_frost(plan, work)]
+
+
+def species_cautions(plan: Plan, work: Work) -> list[str]:
+    """What the species table says to be careful of, for each species of a block."""
+    facts = plan.species[(work.trees > 0) & plan.species["cautions"].map(bool).to_numpy()]
+    return [f"{row.common_name}: {row.cautions}" for row in facts.itertuples()]
+
+
+def _steep(plan: Plan, work: Work) -> list[str]:
+    slope = plan.grid.sample(plan.layers["slope"], *work.xy.T)
+    slope = slope[np.isfinite(slope)]
+    if not len(slope) or slope.max() < STEEP_DEG:
+        return []
+    share = 100 * np.mean(slope >= STEEP_DEG)
+    amount = f"{share:.0f} %" if share >= 1 else "less than 1 %"
+    return [
+        f"Steep: up to {slope.max():.0f}°; {amount} of the trees stand on {STEEP_DEG:.0f}° or "
+        "more. Someone who knows the site judges what is safe on foot. No machines there."
+    ]
+
+
+def _near(plan: Plan, work: Work) -> list[str]:
+    trees = shapely.MultiPoint(work.xy)
+    features = plan.no_plant.assign(away=shapely.distance(plan.no_plant.geometry, trees))
+    features = features[(features["away"] <= NEAR_M) & features["kind"].isin(_FEATURES)]
+    order = features["kind"].map(list(_FEATURES).index)
+    features = features.assign(order=order).sort_values(["order", "away"], kind="stable")
+    said = []
+    for kind, near in features.groupby("order", sort=True):
+        first = near.iloc[0]
+        named = isinstance(first["name"], str) and first["name"].strip()
+        what = list(_FEATURES)[int(kind)].replace("_", " ")
+        said.append(
+            f"{what[0].upper()}{what[1:]}{f' ({named})' if named else ''} {first['away']:.0f} m "
+            f"from the nearest tree; {first['setback_m']:g} m is kept clear: "
+            f"{_FEATURES[first['kind']]}."
+        )
+    return said
+
+
+def _toxic(plan: Plan, work: Work) -> list[str]:
+    facts: pd.DataFrame = plan.species[work.trees > 0]
+    toxic = facts[facts["cautions"].str.lower().map(lambda t: any(w in t for w in _TOXIC))]
+    if toxic.empty:
+        return ["Stock: the species table calls nothing here toxic to stock. It may not know; ask."]
+    names = "; ".join(f"{row.common_name} ({row.cautions})" for row in toxic.itertuples())
+    return [f"Stock: keep stock out. Called harmful in the species table: {names}."]
+
+
+def _frost(plan: Plan, work: Work) -> list[str]:
+    night = plan.grid.sample(plan.layers["winter_minimum"], *work.xy.T)
+    night = night[np.isfinite(night)]
+    if not len(night):
+        return ["Frost: not estimated here."]
+    error = f", give or take {plan.frost_error_c:.1f}" if np.isfinite(plan.frost_error_c) else ""
+    return [
+        f"Frost: coldest night of an average winter about {night.mean():.1f} °C{error}; "
+        f"the coldest spot about {night.min():.1f} °C. An estimate, not a forecast."
+    ]

@@ -1,0 +1,89 @@
+"""Signs for species that differ in shape, not in colour, so that they print in black."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+from reportlab.lib.colors import black, white
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
+
+#: Corners of the closed shapes, for a radius of 1.
+_CORNERS: dict[str, list[tuple[float, float]]] = {
+    "square": [(-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)],
+    "triangle": [(0, 1.1), (-1, -0.75), (1, -0.75)],
+    "diamond": [(0, 1.15), (1.15, 0), (0, -1.15), (-1.15, 0)],
+    "downward": [(0, -1.1), (-1, 0.75), (1, 0.75)],
+}
+_UPRIGHT = [((0.0, -1.0), (0.0, 1.0))]
+_LEVEL = [((-1.0, 0.0), (1.0, 0.0))]
+_SLANTED = [((-0.8, -0.8), (0.8, 0.8)), ((-0.8, 0.8), (0.8, -0.8))]
+#: Strokes of the open signs.
+_STROKES = {
+    "plus": _UPRIGHT + _LEVEL,
+    "cross": _SLANTED,
+    "star": _UPRIGHT + _LEVEL + _SLANTED,
+    "upright": _UPRIGHT,
+    "level": _LEVEL,
+}
+
+#: Every sign: shape, and whether it is filled. The first are the easiest to tell apart.
+SIGNS: tuple[tuple[str, bool], ...] = (
+    ("circle", False),
+    ("triangle", True),
+    ("square", False),
+    ("cross", False),
+    ("circle", True),
+    ("diamond", False),
+    ("plus", False),
+    ("square", True),
+    ("triangle", False),
+    ("star", False),
+    ("diamond", True),
+    ("downward", False),
+    ("upright", False),
+    ("downward", True),
+    ("level", False),
+)
+
+
+def signs(trees: NDArray[np.int64]) -> list[int]:
+    """Give each species, with so many ``trees`` (species,), a number of ``SIGNS``.
+
+    The commonest species takes the first. Past the last sign they start again.
+    """
+    rank = np.argsort(np.argsort(-trees, kind="stable"), kind="stable")
+    return [int(n) % len(SIGNS) for n in rank]
+
+
+def draw_signs(
+    canvas: Canvas, sign: int, places: Iterable[tuple[float, float]], radius: float
+) -> None:
+    """Draw one sign at places (x, y), all in points."""
+    shape, filled = SIGNS[sign]
+    path = canvas.beginPath()
+    for x, y in places:
+        _add(path, shape, x, y, radius)
+    canvas.saveState()
+    canvas.setStrokeColor(black)
+    canvas.setFillColor(black if filled else white)
+    canvas.setLineWidth(max(0.25, 0.28 * radius) if shape in _STROKES else max(0.2, 0.18 * radius))
+    canvas.drawPath(path, stroke=1, fill=int(shape not in _STROKES))
+    canvas.restoreState()
+
+
+def _add(path: PDFPathObject, shape: str, x: float, y: float, radius: float) -> None:
+    if shape == "circle":
+        path.circle(x, y, radius)
+    elif shape in _CORNERS:
+        (a, b), *rest = _CORNERS[shape]
+        path.moveTo(x + a * radius, y + b * radius)
+        for a, b in rest:
+            path.lineTo(x + a * radius, y + b * radius)
+        path.close()
+    else:
+        for (a, b), (c, d) in _STROKES[shape]:
+            path.moveTo(x + a * radius, y + b * radius)
+            path.lineTo(x + c * radius, y + d * radius)
