@@ -16,6 +16,7 @@ from siteplanner.errors import fault
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.minimum import FEWEST_READINGS
+from siteplanner.ground.night import disagreement
 from siteplanner.handover.colours import species_colours
 from siteplanner.inputs import Inputs
 from siteplanner.nursery.year import with_nursery
@@ -23,8 +24,16 @@ from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
 from siteplanner.planting.blocks import blocks_of, name_blocks
 from siteplanner.planting.counts import count_trees
-from siteplanner.planting.layout import draw_rows, number_rows, row_bearing, set_out
-from siteplanner.planting.patterns import patterns
+from siteplanner.planting.frost_by_zone import tell_frost
+from siteplanner.planting.layout import (
+    draw_rows,
+    kept_bearing,
+    mean_fall,
+    number_rows,
+    row_bearing,
+    set_out,
+)
+from siteplanner.planting.patterns import Relief, patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.stands import species_at
 from siteplanner.planting.zones import (
@@ -68,7 +77,16 @@ def make_plan(
     zones, blocks = _zones(site, ground, blocks)
     step("Setting out the grids")
     planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
-    places = set_out(planted, patterns(), features)
+    relief = Relief(inputs.dem, inputs.grid)
+    along_ground = site.planting.spacing_along == "ground"
+    places = set_out(
+        planted,
+        patterns(),
+        features,
+        relief=relief,
+        along_ground=along_ground,
+        lane_every=site.planting.lane_every,
+    )
     step("Choosing the mix and placing the species")
     stands = species_at(
         site.mix,
@@ -96,7 +114,10 @@ def make_plan(
     )
     paddock = planted["paddock"].to_numpy()[places.block]
     counts = count_trees(trees[["zone", "species"]].assign(paddock=paddock), inputs.species.facts)
-    rows = draw_rows(trees, planted, layers["slope"], inputs.grid)
+    rows = draw_rows(trees, planted, layers["slope"], inputs.grid, along_ground=along_ground)
+    frost = tell_frost(zones, counts, layers, fitted.mask, inputs.grid, inputs.species,
+                       inputs.climate, site.frost)
+    zones = frost.with_words(zones)
     warnings += _frost_warnings(ground)
     kept = {
         name: layers[name]
@@ -145,6 +166,9 @@ def make_plan(
         setbacks=setbacks,
         frost_obs=_frost_obs(inputs, layers["winter_minimum"]),
         counts=counts,
+        frost=frost.odds,
+        frost_odds=frost.on_cells,
+        frost_dates=frost.dates,
         frost_error_c=ground.minimum.error_c,
         cautions=CAUTIONS,
         warnings=tuple(warnings),
@@ -217,17 +241,16 @@ def _zones(
         titles.append(describe.title(facts, marks))
         rules.append(
             next(
-                ((r.pattern, r.spacing_m) for r in site.planting.rules if r.ground in marks),
-                (site.planting.pattern, site.planting.spacing_m),
+                (r for r in site.planting.rules if r.ground in marks),
+                site.planting,
             )
         )
     titles = describe.distinct_titles(titles, grounds)
     kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]
     known = patterns()
     rows = []
-    for letter, facts, words, (pattern, spacing) in zip(
-        letters, grounds, titles, rules, strict=True
-    ):
+    for letter, facts, words, rule in zip(letters, grounds, titles, rules, strict=True):
+        pattern, spacing = rule.pattern, rule.spacing_m
         if pattern not in known:
             raise fault(
                 site.path,
@@ -250,17 +273,27 @@ def _zones(
                 "area_ha": shape.area / 1e4,
                 "pattern": pattern,
                 "spacing_m": spacing,
+                "row_gap_m": rule.row_gap_m or np.nan,
+                "asked_deg": np.nan if rule.bearing_deg is None else rule.bearing_deg,
+                "mean_slope": facts.slope,
                 "geometry": shape,
             }
         )
     zones = gpd.GeoDataFrame(rows, geometry="geometry", crs=grid.crs)
     by_zone = zones.set_index("zone")
+    falls = [mean_fall(ground.inputs.dem, grid, of_cell == number) for number in range(len(blocks))]
     blocks = blocks.assign(
         area_ha=blocks.area / 1e4,
         pattern=by_zone["pattern"].reindex(blocks["zone"]).to_numpy(),
         spacing_m=by_zone["spacing_m"].reindex(blocks["zone"]).to_numpy(),
+        row_gap_m=by_zone["row_gap_m"].reindex(blocks["zone"]).to_numpy(),
+        fall_deg=[fall for fall, _ in falls],
+        slope_deg=[steep for _, steep in falls],
         bearing_deg=[
-            row_bearing(ground.inputs.dem, grid, of_cell == number) for number in range(len(blocks))
+            row_bearing(*fall)
+            if np.isnan(asked)
+            else kept_bearing(asked, *fall, site.planting.erodible_deg)
+            for asked, fall in zip(by_zone["asked_deg"].reindex(blocks["zone"]), falls, strict=True)
         ],
     )
     return zones, blocks
@@ -298,9 +331,11 @@ def _frost_obs(inputs: Inputs, winter_minimum: FloatGrid) -> gpd.GeoDataFrame:
 
 def _frost_warnings(ground: Survey) -> list[str]:
     used = ground.minimum.readings
+    said = disagreement(ground.layers["cold_air_check"], ground.fit.mask)
     if used < FEWEST_READINGS:
         return [
+            *said,
             f"Only {used} frost readings could be used: the coldest nights are a stated "
-            f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers."
+            f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers.",
         ]
-    return []
+    return said

@@ -107,6 +107,8 @@ class ReadingColumns(Table):
     winter_min_c: str = "winter_min_c"
     height_m: str = "height_m"
     winter: str = "winter"
+    exposure: str | None = None
+    """"open" or "sheltered" (under trees, a roof or against a wall); without it all are open."""
 
 
 class Readings(Table):
@@ -139,6 +141,16 @@ class Frost(Table):
     reference_height_m: Annotated[float, Field(ge=0.05, le=2.0)] = 1.2
     grass_colder_c: Annotated[float, Field(ge=0, le=8)] = 4.0
     """How much colder grass level (0.05 m) is than 1.2 m on a calm clear night."""
+    sheltered_warmer_c: Annotated[float, Field(ge=0, le=6)] = 1.5
+    """How much warmer a reading under trees or a roof is than one in the open (from memory)."""
+    establishment_years: Annotated[int, Field(ge=1, le=5)] = 3
+    """Winters that a planted seedling has to live through before it counts as a tree."""
+    late_frost_c: Annotated[float, Field(ge=-15, le=3)] = -2.0
+    """Strength of the frost on spring growth whose chance is told, at the reference height."""
+    growth_starts: Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])$")] | None = (
+        None
+    )
+    """Month and day, such as "09-20"; by default when the mean temperature passes 8 °C."""
 
 
 class ShelterColumns(Table):
@@ -165,6 +177,8 @@ class ClimateFiles(Table):
     monthly: str
     winter_minima: str
     station_elevation_m: Annotated[float, Field(ge=-430, le=9000)] | None = None
+    daily_minima: str | None = None
+    """Daily minima of the same station, columns date and min_c; frost dates are counted in it."""
 
 
 class NoPlantColumns(Table):
@@ -252,6 +266,10 @@ class SpacingRule(Table):
     ground: Ground
     spacing_m: Annotated[float, Field(ge=0.3, le=50)]
     pattern: PatternName = "square"
+    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    """Distance between rows of the rectangular pattern; one and a half spacings without it."""
+    bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
+    """Direction of the rows, clockwise from grid north; across the slope without it."""
 
 
 class Planting(Table):
@@ -259,6 +277,16 @@ class Planting(Table):
 
     spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
     pattern: PatternName = "square"
+    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    """Distance between rows of the rectangular pattern; one and a half spacings without it."""
+    bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
+    """Direction of the rows, clockwise from grid north; across the slope without it."""
+    spacing_along: Literal["map", "ground"] = "map"
+    """"ground": spacing is measured along the slope, so that more trees stand on a map hectare."""
+    erodible_deg: Annotated[float, Field(ge=0, le=90)] = 6.0
+    """On a steeper mean slope rows are kept 45° off straight downhill (common practice)."""
+    lane_every: Annotated[int, Field(ge=0, le=1000)] = 0
+    """Leave out every n-th row as a lane for machines; 0: no lanes."""
     rules: tuple[SpacingRule, ...] = ()
     steepest_deg: Annotated[float, Field(ge=5, le=90)] = 38.0
     """Steeper ground is left out: not safe on foot with a load (from memory, judgement)."""

@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.planting._apart import apart
-from siteplanner.planting.patterns import Pattern
+from siteplanner.planting.patterns import Pattern, Relief, lay
 from siteplanner.planting.setbacks import clear_of
+
+#: Gaps, in spacings, that end a walk in the patterns that have strips for rows.
+STRIDES = {"natural": 3.0, "clumps": 4.0, "enrichment": 6.0}
 
 
 @dataclass(frozen=True)
@@ -33,17 +36,36 @@ def set_out(
     blocks: gpd.GeoDataFrame,
     patterns: dict[str, Pattern],
     no_plant: gpd.GeoDataFrame,
+    *,
+    relief: Relief | None = None,
+    along_ground: bool = False,
+    lane_every: int = 0,
 ) -> Places:
     """Set out the grid of every block (``pattern, spacing_m, bearing_deg, geometry``).
 
+    Blocks may also have ``row_gap_m`` (NaN: the pattern's own), ``fall_deg`` and ``slope_deg``.
     Setbacks are honoured by exact distance to every feature. Where two blocks touch, a place
     nearer to one of an earlier block than the closer of their spacings is left out.
-    ``row`` is the pattern's own; see :func:`number_rows`.
+    ``along_ground`` measures spacing along the slope; with ``lane_every`` n every n-th row is
+    left out for machines. ``row`` is the pattern's own; see :func:`number_rows`.
     """
     xs, ys, of_block, rows = [], [], [], []
     for index, block in enumerate(blocks.itertuples()):
-        x, y, row = patterns[block.pattern](block.geometry, block.spacing_m, block.bearing_deg)
+        gap = float(getattr(block, "row_gap_m", np.nan))
+        x, y, row = lay(
+            patterns[block.pattern],
+            block.geometry,
+            block.spacing_m,
+            block.bearing_deg,
+            relief=relief,
+            row_gap_m=gap if gap > 0 else None,
+            fall_deg=getattr(block, "fall_deg", 0.0),
+            slope_deg=getattr(block, "slope_deg", 0.0),
+            along_ground=along_ground,
+        )
         keep = clear_of(x, y, no_plant)
+        if lane_every:
+            keep &= row % lane_every != lane_every - 1
         xs.append(x[keep])
         ys.append(y[keep])
         rows.append(row[keep])
@@ -59,16 +81,17 @@ def set_out(
 def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
     """Number the rows of each block 1, 2 … as a crew walks them.
 
-    A row's places follow each other as the pattern gave them. A row that is broken by a gap of
-    over one and a half spacings (a setback, a bay in the edge) goes on as a row of its own, so
-    that nobody is sent across the gap.
+    A row's places follow each other as the pattern gave them. A row that is broken by a gap (a
+    setback, a bay in the edge) goes on as a row of its own, so that nobody is sent across the
+    gap: one of over one and a half spacings, or ``STRIDES`` in patterns without real rows.
     """
     order = np.lexsort((places.row, places.block))
     x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
-    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block]
+    stride = np.array([STRIDES.get(pattern, 1.5) for pattern in blocks["pattern"]])
+    stride = (stride * blocks["spacing_m"].to_numpy(dtype=np.float64))[block]
     new_block = np.r_[True, block[1:] != block[:-1]]
     step = np.hypot(np.diff(x), np.diff(y))
-    broken = np.r_[True, (row[1:] != row[:-1]) | (step > 1.5 * spacing[1:])]
+    broken = np.r_[True, (row[1:] != row[:-1]) | (step > stride[1:])]
     run = np.cumsum(new_block | broken)
     first = np.maximum.accumulate(np.where(new_block, run, 0))
     numbered = np.empty_like(places.row)
@@ -77,9 +100,16 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
 
 
 def draw_rows(
-    trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, slope: FloatGrid, grid: Grid
+    trees: gpd.GeoDataFrame,
+    blocks: gpd.GeoDataFrame,
+    slope: FloatGrid,
+    grid: Grid,
+    *,
+    along_ground: bool = False,
 ) -> gpd.GeoDataFrame:
     """Draw the planting rows, with the tape distance along the mean slope under each row.
+
+    With ``along_ground`` the spacing is the tape distance already.
 
     ``trees`` has ``zone, block, row``, the trees of a row in the order in which it is walked.
     Returns ``block, zone, row, trees, length_m, ground_spacing_m, geometry``: a LineString, or
@@ -113,29 +143,45 @@ def draw_rows(
             "row": row[first].astype(np.int64),
             "trees": number.astype(np.int64),
             "length_m": shapely.length(shapes),
-            "ground_spacing_m": spacing / np.cos(np.radians(mean)),
+            "ground_spacing_m": spacing / (1.0 if along_ground else np.cos(np.radians(mean))),
         },
         geometry=shapes,
         crs=trees.crs,
     )
 
 
-def row_bearing(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> float:
+def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> tuple[float, float]:
+    """Direction (clockwise from grid north) and steepness, degrees, of a block's mean slope."""
+    rows, cols = np.nonzero(cells & np.isfinite(dem))
+    if len(rows) < 3:
+        return 0.0, 0.0
+    east = (cols - cols.mean()) * grid.cell
+    north = -(rows - rows.mean()) * grid.cell
+    heights = dem[rows, cols].astype(np.float64)
+    plane, *_ = np.linalg.lstsq(
+        np.column_stack([east, north]), heights - heights.mean(), rcond=None
+    )
+    fall = float(np.degrees(np.arctan2(-plane[0], -plane[1]))) % 360
+    return fall, float(np.degrees(np.arctan(np.hypot(*plane))))
+
+
+def row_bearing(fall_deg: float, slope_deg: float) -> float:
     """Bearing (0-180°, clockwise from grid north) of rows across the block's mean slope.
 
     Rows that run along the contour hold water and soil; on level ground they run north-south.
     """
-    rows, cols = np.nonzero(cells & np.isfinite(dem))
-    if len(rows) < 3:
+    if slope_deg < 0.57:
         return 0.0
-    east = (cols - cols.mean()) * grid.cell
-    north = -(rows - rows.mean()) * grid.cell
-    plane, *_ = np.linalg.lstsq(
-        np.column_stack([east, north]),
-        dem[rows, cols].astype(np.float64) - float(dem[rows, cols].astype(np.float64).mean()),
-        rcond=None,
-    )
-    if np.hypot(*plane) < 0.01:
-        return 0.0
-    downhill = np.degrees(np.arctan2(-plane[0], -plane[1]))
-    return float(np.round((downhill + 90) % 180, 1)) % 180
+    return float(np.round((fall_deg + 90) % 180, 1)) % 180
+
+
+def kept_bearing(asked_deg: float, fall_deg: float, slope_deg: float, erodible_deg: float) -> float:
+    """Bearing that was asked for, turned where rows would run down ground that may wash.
+
+    On a mean slope of ``erodible_deg`` or more rows stay 45° off the fall line at least (common
+    practice, no source): the nearest such bearing is given.
+    """
+    off = (asked_deg - fall_deg + 90) % 180 - 90
+    if slope_deg < erodible_deg or abs(off) >= 45:
+        return asked_deg % 180
+    return float(np.round((fall_deg + (45 if off >= 0 else -45)) % 180, 1)) % 180

@@ -4,13 +4,21 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
+from siteplanner.grid import Grid
 from siteplanner.planting.assign import place_species
-from siteplanner.planting.layout import number_rows, row_bearing, set_out
-from siteplanner.planting.patterns import patterns
+from siteplanner.planting.layout import (
+    kept_bearing,
+    mean_fall,
+    number_rows,
+    row_bearing,
+    set_out,
+)
+from siteplanner.planting.patterns import Relief, patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
 
 CRS = "EPSG:32756"
@@ -73,6 +81,13 @@ def test_a_row_ends_at_a_gap_and_rows_are_numbered_in_turn():
         assert np.ptp(places.y[places.row == one]) < 1e-6
 
 
+def hilly():
+    """Hills under the ugly polygons."""
+    rows, cols = np.mgrid[:120, :120]
+    heights = 8 * np.sin(cols / 12) * np.cos(rows / 15) + 0.2 * cols
+    return Relief(heights.astype(np.float32), Grid(None, Affine(2, 0, -20, 0, -2, 220), (120, 120)))
+
+
 def spikes(numbers):
     """An ugly star-shaped polygon with a hole."""
     turn = np.linspace(0, 2 * np.pi, len(numbers), endpoint=False)
@@ -80,9 +95,14 @@ def spikes(numbers):
     return shapely.Polygon(ring).difference(shapely.Point(103, 98).buffer(4))
 
 
-@given(st.lists(st.floats(15, 90), min_size=5, max_size=14), st.floats(0, 25), st.floats(0, 15))
-@settings(max_examples=60, deadline=None)
-def test_no_place_lies_in_a_setback_or_outside_the_ground(numbers, line_m, point_m):
+@given(
+    st.lists(st.floats(15, 90), min_size=5, max_size=14),
+    st.floats(0, 25),
+    st.floats(0, 15),
+    st.sampled_from(sorted(patterns())),
+)
+@settings(max_examples=80, deadline=None)
+def test_no_place_lies_in_a_setback_or_outside_the_ground(numbers, line_m, point_m, pattern):
     outline = spikes(numbers)
     boundary = gpd.GeoDataFrame(geometry=[outline], crs=CRS)
     things = gpd.GeoDataFrame(
@@ -96,7 +116,8 @@ def test_no_place_lies_in_a_setback_or_outside_the_ground(numbers, line_m, point
     parts = [p for p in shapely.get_parts(area) if p.geom_type == "Polygon"]
     if not parts:
         return
-    places = set_out(blocks(*parts), patterns(), features)
+    ground = blocks(*parts).assign(pattern=pattern)
+    places = set_out(ground, patterns(), features, relief=hilly())
     points = shapely.points(places.x, places.y)
     for shape, metres in zip(features.geometry, features["setback_m"], strict=True):
         assert (shapely.distance(points, shape) > metres).all()
@@ -106,12 +127,18 @@ def test_no_place_lies_in_a_setback_or_outside_the_ground(numbers, line_m, point
 
 @pytest.mark.parametrize(("fall_to", "bearing"), [(0, 90), (45, 135), (90, 0), (200, 110)])
 def test_rows_run_across_the_slope(fall_to, bearing):
-    from affine import Affine
-
-    from siteplanner.grid import Grid
-
     grid = Grid(None, Affine(2, 0, 0, 0, -2, 0), (30, 40))
     rows, cols = np.mgrid[:30, :40]
     turn = np.radians(fall_to)
     dem = (-(cols * 2 * np.sin(turn) - rows * 2 * np.cos(turn)) * 0.3).astype(np.float32)
-    assert row_bearing(dem, grid, np.ones(grid.shape, bool)) == pytest.approx(bearing, abs=0.11)
+    fall, slope = mean_fall(dem, grid, np.ones(grid.shape, bool))
+    assert row_bearing(fall, slope) == pytest.approx(bearing, abs=0.11)
+    assert slope == pytest.approx(np.degrees(np.arctan(0.3)), abs=0.01)
+
+
+def test_rows_asked_for_do_not_run_straight_down_ground_that_washes():
+    assert kept_bearing(100, 90, 15, 6) == 135
+    assert kept_bearing(80, 90, 15, 6) == 45
+    assert kept_bearing(275, 90, 15, 6) == 135
+    assert kept_bearing(30, 90, 15, 6) == 30
+    assert kept_bearing(100, 90, 4, 6) == 100

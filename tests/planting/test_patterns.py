@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from siteplanner.planting.patterns import density_per_ha, patterns, square, triangular
+from siteplanner.planting.patterns import density_per_ha, lay, patterns, square, triangular
 
 FIELD = shapely.box(620_000, 5_350_000, 620_200, 5_350_200)
 
@@ -63,3 +64,64 @@ def test_rows_run_along_the_bearing(bearing):
     mine = row == row.max() // 2
     east, north = x[mine][-1] - x[mine][0], y[mine][-1] - y[mine][0]
     assert np.degrees(np.arctan2(east, north)) % 180 == pytest.approx(bearing % 180, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "least", "within"),
+    [("natural", 0.77, 0.03), ("enrichment", 1.54, 0.04), ("clumps", 0.55, 0.05),
+     ("rectangular", 1.0, 0.03), ("strip", 1.0, 0.03), ("contour", 1.0, 0.03)],
+)  # fmt: skip
+def test_every_pattern_has_its_stocking_and_least_distance(pattern, least, within):
+    x, y, row = patterns()[pattern](FIELD, 2.5, 30.0)
+    expected = density_per_ha(pattern, 2.5) * FIELD.area / 1e4
+    assert len(x) == pytest.approx(expected, rel=within)
+    points = np.column_stack([x, y])
+    assert cKDTree(points).query(points, k=2)[0][:, 1].min() >= 2.5 * least - 1e-6
+    assert shapely.contains_xy(FIELD, x, y).all()
+    assert sorted(set(row)) == list(range(row.max() + 1))
+
+
+@pytest.mark.parametrize("slope", [0, 10, 25, 45])
+@pytest.mark.parametrize("bearing", [0.0, 50.0])
+@pytest.mark.parametrize("pattern", ["square", "triangular", "rectangular", "natural"])
+def test_spacing_along_the_ground_stocks_by_one_over_cosine(pattern, bearing, slope):
+    x, y, _ = lay(
+        patterns()[pattern],
+        FIELD,
+        4.0,
+        bearing,
+        fall_deg=140.0,
+        slope_deg=slope,
+        along_ground=True,
+    )
+    expected = density_per_ha(pattern, 4.0) * FIELD.area / 1e4 / np.cos(np.radians(slope))
+    assert abs(len(x) - expected) < FIELD.length / 4.0 / 2 + 0.03 * expected
+    assert shapely.contains_xy(FIELD, x, y).all()
+    # Lifted onto the slope the trees stand as far apart as asked.
+    fall = np.array([np.sin(np.radians(140)), np.cos(np.radians(140))])
+    points = np.column_stack([x, y])
+    lifted = np.column_stack([points, points @ fall * np.tan(np.radians(slope))])
+    least = 0.77 if pattern == "natural" else 1.0
+    assert cKDTree(lifted).query(lifted, k=2)[0][:, 1].min() >= 4.0 * least - 1e-6
+
+
+def test_a_strip_runs_along_the_block_whatever_the_bearing():
+    belt = shapely.affinity.rotate(shapely.box(0, 0, 300, 12), 25, origin=(0, 0))
+    x, y, row = patterns()["strip"](belt, 2.0, 0.0)
+    assert 5 <= row.max() + 1 <= 8
+    first = row == 2
+    east, north = x[first][-1] - x[first][0], y[first][-1] - y[first][0]
+    assert np.degrees(np.arctan2(north, east)) % 180 == pytest.approx(25, abs=1e-6)
+
+
+def test_the_row_gap_asked_for_is_kept():
+    x, y, row = lay(patterns()["rectangular"], FIELD, 2.0, 90.0, row_gap_m=5.0)
+    heights = np.array([y[row == r].mean() for r in range(row.max() + 1)])
+    assert np.abs(np.diff(heights)) == pytest.approx(5.0)
+    assert len(x) == pytest.approx(1e4 / 10 * FIELD.area / 1e4, rel=0.04)
+
+
+def test_chance_is_the_same_every_time():
+    for name in ("natural", "clumps", "enrichment"):
+        first, second = (patterns()[name](FIELD, 4.0, 0.0) for _ in range(2))
+        assert all(np.array_equal(a, b) for a, b in zip(first, second, strict=True))
