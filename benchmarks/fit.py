@@ -33,8 +33,8 @@ def made() -> tuple[list[Factor], dict[str, FloatGrid], BoolGrid]:
     for number in range(NUMBERS):
         name = f"number_{number}"
         layers[name] = _smooth(draw) * 100
-        points = np.sort(draw.random((SPECIES, 4)) * 100, axis=1)
-        factors.append(Factor(name, points, None))
+        middle = draw.uniform(0, 100, (SPECIES, 1))
+        factors.append(Factor(name, middle + [-70, -40, 40, 70], None))
     layers["number_0"][: SIDE // 5] = np.nan
     for number, classes in enumerate(CLASSES):
         name = f"class_{number}"
@@ -74,7 +74,7 @@ def zoning() -> None:
     start = time.perf_counter()
     kinds = kinds_of_ground(
         scores, layers["number_1"] / 4, mask, grid,
-        kinds=8, smallest_m2=5000, smooth_m=10, steepest_deg=40, lowest_fit=0,
+        kinds=8, smallest_m2=5000, smooth_m=10, steepest_deg=40, lowest_fit=20,
     )  # fmt: skip
     shapes_of_kinds(kinds, 10)
     print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6)

@@ -78,10 +78,11 @@ def test_zones_are_nowhere_narrow_and_blocks_cover_all_without_gap_or_overlap(se
     fields = [gaussian_filter(draw.standard_normal(GRID.shape), 9) for _ in range(3)]
     found = kinds([50 + 40 * f / abs(f).max() for f in fields])
     disc = np.hypot(*np.mgrid[-2:3, -2:3]) <= 2  # 10 m, on cells of 2 m
+    narrow = 0
     for label in np.unique(found.labels):
         mine = np.pad(found.labels == label, 4, mode="edge")
-        narrow = mine & ~binary_opening(mine, disc)
-        assert narrow.sum() <= 0.03 * mine.sum()
+        narrow += (mine & ~binary_opening(mine, disc)).sum()
+    assert narrow <= 0.02 * found.labels.size  # corners at most
     shapes = shapes_of_kinds(found, 4.0)
     west, south, east, north = GRID.bounds
     middle = (west + east) / 2 + draw.uniform(-40, 40)
