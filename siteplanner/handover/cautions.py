@@ -45,7 +45,9 @@ def species_cautions(plan: Plan, work: Work) -> list[str]:
 def _steep(plan: Plan, work: Work) -> list[str]:
     slope = plan.grid.sample(plan.layers["slope"], *work.xy.T)
     slope = slope[np.isfinite(slope)]
-    if not len(slope) or slope.max() < STEEP_DEG:
+    if not len(slope):
+        return ["Slope: not known here; look at the ground before anyone carries a load."]
+    if slope.max() < STEEP_DEG:
         return []
     share = 100 * np.mean(slope >= STEEP_DEG)
     amount = f"{share:.0f} %" if share >= 1 else "less than 1 %"

@@ -1,0 +1,271 @@
+"""Planting sheets: true to scale on paper, with the plan's numbers, readable in black."""
+
+from __future__ import annotations
+
+import ctypes
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pypdfium2 as pdfium
+import pypdfium2.raw as raw
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+from made_plan import made_plan
+from pypdf import PdfReader
+
+from siteplanner.handover.cautions import STEEP_DEG, cautions_of
+from siteplanner.handover.fieldwork import codes, works
+from siteplanner.handover.sheets import write_sheets
+from siteplanner.handover.sheets_frame import SCALES, bar_of, frame_for
+from siteplanner.handover.sheets_symbols import SIGNS, signs
+
+HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
+DPI = 300
+MM = DPI / 25.4
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return made_plan()
+
+
+@pytest.fixture(scope="module")
+def file(plan, tmp_path_factory):
+    path = tmp_path_factory.mktemp("sheets") / "sheets.pdf"
+    write_sheets(plan, path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def texts(file):
+    return [page.extract_text() for page in PdfReader(file).pages]
+
+
+def pages_of(texts: list[str], words: str) -> list[int]:
+    return [number for number, text in enumerate(texts) if words in text]
+
+
+def raster(file, page: int) -> np.ndarray:
+    """Grey values (rows, columns) of a page at 300 dpi, 0 black."""
+    return pdfium.PdfDocument(file)[page].render(scale=DPI / 72, grayscale=True).to_numpy()
+
+
+def longest_run(row: np.ndarray) -> int:
+    """Length of the longest run of ink in a line of pixels."""
+    edges = np.flatnonzero(np.diff(np.r_[0, row, 0].astype(int)))
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
+
+
+def outlines(file, page: int) -> list[tuple[float, float, float, float]]:
+    """Left, bottom, right and top (mm) of every path of a page, as the PDF itself has it."""
+    found = []
+    for thing in pdfium.PdfDocument(file)[page].get_objects([raw.FPDF_PAGEOBJ_PATH]):
+        sides = [ctypes.c_float() for _ in range(4)]
+        raw.FPDFPageObj_GetBounds(thing, *map(ctypes.byref, sides))
+        found.append(tuple(side.value * 25.4 / 72 for side in sides))
+    return found
+
+
+# --- scale ---------------------------------------------------------------------------------
+
+
+def test_the_scale_bar_measures_what_it_says_on_every_map(file, texts):
+    maps = [n for n, text in enumerate(texts) if "Printed at 100 %" in text]
+    assert len(maps) == 6  # five blocks and the overview
+    for page in maps:
+        scale = int(re.search(r"1 : (\d+)\.", texts[page])[1])
+        said = float(re.search(r"the bar is ([\d.]+) mm", texts[page])[1])
+        metres = bar_of(scale)
+        assert f"{metres:g} m" in texts[page]
+        long = metres * 1000 / scale
+        assert said == pytest.approx(long, abs=0.01)
+        # Ink from edge to edge along the bar's lower rim, in the corner where it stands.
+        ink = raster(file, page) < 128
+        corner = ink[int(len(ink) * 0.7) :, int(11 * MM) : int((13 + long + 3) * MM)]
+        runs = [longest_run(row) for row in corner]
+        inside = [run for run in runs if run < (long + 1) * MM]
+        assert max(inside) / MM == pytest.approx(long, abs=0.005 * long), page
+
+
+def test_trees_stand_where_the_scale_puts_them(plan, file, texts):
+    for work in works(plan):
+        (page,) = pages_of(texts, f"Block {work.block}: planting sheet")
+        scale = int(re.search(r"1 : (\d+)\.", texts[page])[1])
+        paths = outlines(file, page)
+        # The commonest species' trees are one path: its extent is theirs and a sign's width.
+        trees = work.xy[work.species == work.trees.argmax()]
+        want = np.ptp(trees, axis=0) * 1000 / scale
+        sign = 2 * 1.15 * 1.1 + 0.5
+        near = [
+            (right - left, top - bottom)
+            for left, bottom, right, top in paths
+            if 0 <= right - left - want[0] <= sign and 0 <= top - bottom - want[1] <= sign
+        ]
+        assert near, work.block
+
+
+@given(st.floats(5, 20_000), st.floats(5, 20_000), st.floats(60, 320), st.floats(60, 260))
+def test_a_frame_holds_its_ground_at_the_largest_round_scale(east, north, wide, high):
+    frame = frame_for((0, 0, east, north), 0, 0, wide, high, room=9)
+    for ground, paper in ((east, wide), (north, high)):
+        assert ground * 1000 / frame.scale <= paper - 18 + 1e-6
+    smaller = [s for s in SCALES if s < frame.scale]
+    if smaller:
+        larger = max(smaller)
+        assert east * 1000 / larger > wide - 18 or north * 1000 / larger > high - 18
+
+
+@given(st.sampled_from(SCALES))
+def test_scale_bars_are_round_and_fit(scale):
+    metres = bar_of(scale)
+    assert 20 <= metres * 1000 / scale <= 80
+    assert str(metres).replace(".", "").strip("0") in {"1", "2", "5"}
+
+
+# --- what is said --------------------------------------------------------------------------
+
+
+def test_every_page_is_numbered_and_every_block_has_its_pages(plan, texts):
+    for number, text in enumerate(texts, 1):
+        assert f"page {number} of {len(texts)}" in text
+    for block in plan.blocks["block"]:
+        for sheet in ("planting sheet", "rows", "run sheet for the day"):
+            assert len(pages_of(texts, f"Block {block}: {sheet}\n")) == 1, (block, sheet)
+    for block in plan.blocks["block"]:
+        assert f"Block {block}: planting sheet" in texts[_listed_page(texts[2], block) - 1]
+
+
+def _listed_page(text: str, block: str) -> int:
+    words = text.split("\n")
+    return int(words[words.index(block) + 6])
+
+
+def test_counts_on_the_sheets_are_the_plans(plan, texts):
+    assert f"{plan.trees_total:,} trees" in texts[0]
+    for work in works(plan):
+        (page,) = pages_of(texts, f"Block {work.block}: rows")
+        cells = texts[page].split("\n")
+        # Row, drop point and trees stand behind each other in the table's lines.
+        for number, counts in zip(work.number, work.by_row, strict=True):
+            assert any(
+                cells[n : n + 3] == [str(number), cells[n + 1], str(counts.sum())]
+                for n in range(len(cells))
+            ), (work.block, number)
+        (day,) = pages_of(texts, f"Block {work.block}: run sheet for the day")
+        total = int(work.trees.sum())
+        assert re.search(rf"^{total} \(\d+\)$", texts[day], re.MULTILINE)
+    assert sum(int(w.trees.sum()) for w in works(plan)) == plan.trees_total
+
+
+def test_sheets_say_what_must_be_said(texts):
+    (day,) = pages_of(texts, "Block A1: run sheet for the day")
+    said = " ".join(texts[day].split())
+    for words in (
+        "Only what was supplied is shown.",
+        "Located on site",
+        "Meeting point",
+        "Access for an ambulance",
+        "Weather that stops work",
+        "In each bucket of 40",
+    ):
+        assert words in said
+    (sheet,) = pages_of(texts, "Block A1: planting sheet")
+    said = " ".join(texts[sheet].split())
+    for words in ("Who to call", "START", "from grid north", "paces", "true is 1.0° east of grid"):
+        assert words in said
+    assert "ground_spacing" not in said
+    (rows,) = pages_of(texts, "Block A1: rows")
+    assert "What was planted in block A1" in texts[rows]
+
+
+# --- cautions ------------------------------------------------------------------------------
+
+
+def test_cautions_name_what_is_near_steep_and_toxic(plan):
+    work = next(w for w in works(plan) if w.block == "A2")
+    said = " ".join(cautions_of(plan, work))
+    line = plan.no_plant.geometry[list(plan.no_plant["kind"]).index("power_line")]
+    away = shapely.distance(line, shapely.MultiPoint(work.xy))
+    assert f"Power line (North feeder) {away:.0f} m" in said
+    assert "give or take 0.8" in said and "calls nothing here toxic" in said
+    assert "Building" not in said  # 170 m away
+    steep = replace(plan, layers={**plan.layers, "slope": plan.layers["slope"] * 0 + STEEP_DEG})
+    assert "Steep" in cautions_of(steep, work)[0]
+    flat = replace(plan, layers={**plan.layers, "slope": plan.layers["slope"] * 0})
+    assert "Steep" not in " ".join(cautions_of(flat, work))
+    toxic = plan.species.assign(cautions="reported to be poisonous to stock")
+    assert "keep stock out" in " ".join(cautions_of(replace(plan, species=toxic), work))
+
+
+def test_unknown_ground_is_not_called_safe_or_warm(plan):
+    work = works(plan)[0]
+    blind = replace(plan, layers={n: a * np.nan for n, a in plan.layers.items()})
+    assert "Frost: not estimated here." in cautions_of(blind, work)
+    assert "Slope: not known here" in cautions_of(blind, work)[0]
+
+
+# --- signs, names, bytes -------------------------------------------------------------------
+
+
+def test_signs_differ_and_the_commonest_species_has_the_plainest():
+    assert len(set(SIGNS)) == len(SIGNS)
+    assert signs(np.array([3, 900, 40])) == [2, 0, 1]
+    assert len(set(signs(np.arange(len(SIGNS))))) == len(SIGNS)
+
+
+@given(st.lists(st.text(max_size=30), max_size=40))
+def test_codes_are_short_and_all_different(names):
+    made = codes(names)
+    assert len(set(made)) == len(names)
+    assert all(code.isascii() and code.isalnum() and len(code) <= 6 for code in made)
+
+
+def test_hostile_names_print_as_text(tmp_path):
+    plan = made_plan(hostile=HOSTILE)
+    write_sheets(plan, tmp_path / "sheets.pdf")
+    text = "\n".join(page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages)
+    assert "Wether Knoll <b>&amp;</b> {{7*7}}" in text
+    assert "\x1b" not in text
+
+
+def test_same_plan_same_bytes(plan, file, tmp_path):
+    write_sheets(plan, tmp_path / "again.pdf")
+    assert (tmp_path / "again.pdf").read_bytes() == file.read_bytes()
+
+
+def test_large_blocks_of_many_species_keep_to_their_pages(plan, tmp_path):
+    many = pd.concat([plan.species] * 7, ignore_index=True).iloc[:40]
+    many["botanical_name"] = [f"Genus{n} species{n}" for n in range(40)]
+    rng = np.random.default_rng(3)
+    which = rng.integers(0, 40, len(plan.trees)).astype(np.uint8)
+    trees = plan.trees.assign(species=many["botanical_name"].to_numpy()[which])
+    crowded = replace(plan, species=many, trees=trees, tree_species=which)
+    path = tmp_path / "sheets.pdf"
+    write_sheets(crowded, path)
+    document = pdfium.PdfDocument(path)
+    for number in range(len(document)):
+        page = document[number]
+        text = page.get_textpage()
+        for at in range(text.count_chars()):
+            if text.get_text_range(at, 1).strip():
+                left, bottom, right, top = text.get_charbox(at)
+                assert left >= 0 and right <= page.get_width() + 1, number
+                assert bottom >= 14 and top <= page.get_height(), number
+
+
+def test_a_plan_without_trees_has_a_front_page_that_says_so(plan, tmp_path):
+    bare = replace(
+        plan,
+        trees=plan.trees[:0],
+        rows=plan.rows[:0],
+        tree_species=plan.tree_species[:0],
+        counts=plan.counts[:0],
+        blocks=plan.blocks.assign(trees=0, rows=0),
+    )
+    write_sheets(bare, tmp_path / "sheets.pdf")
+    pages = PdfReader(tmp_path / "sheets.pdf").pages
+    assert len(pages) == 3 and "no trees" in pages[2].extract_text()
