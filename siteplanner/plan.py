@@ -101,11 +101,15 @@ class Plan:
         Index into ``factors`` of what holds each species back on each cell, uint8 (species,
         rows, columns), 255 where nothing does or nothing was scored; None where not kept.
     frost:
-        Odds that a frost kills, columns ``zone, species, odds_low, odds, odds_high`` (chance in
-        one winter, 0-1); empty where not worked out.
+        Odds that a frost kills a seedling, columns ``zone, species, odds_low, odds, odds_high``
+        (chance in one winter, 0-1; ``odds`` is NaN where the tolerance is from memory), ``words``
+        and more (see ``planting.frost_by_zone``); empty where not worked out.
     frost_odds:
         The same as percent on each cell, uint8 (species, rows, columns), 255 where unknown;
-        None where not worked out.
+        None where not worked out. Where a tolerance is from memory: the upper end of the range.
+    frost_dates:
+        First and last frosts, start of growth and late frost by zone, dates in words; empty
+        where not worked out.
     """
 
     name: str
@@ -135,6 +139,7 @@ class Plan:
     limiting: NDArray[np.uint8] | None = None
     frost: pd.DataFrame = field(default_factory=pd.DataFrame)
     frost_odds: NDArray[np.uint8] | None = None
+    frost_dates: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def trees_total(self) -> int:

@@ -16,6 +16,9 @@ from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.readers import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.site import Site
 
+#: How a frost reading may be exposed to the night sky.
+EXPOSURES = ("open", "sheltered")
+
 
 @dataclass(frozen=True)
 class Climate:
@@ -23,12 +26,14 @@ class Climate:
 
     ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,); ``winter_minima`` is indexed
     by year, °C, brought from screen height (1.2 m) to the site's reference height.
+    ``daily_minima`` likewise, indexed by date, None where the site names none.
     """
 
     tmin_c: NDArray[np.float64]
     tmax_c: NDArray[np.float64]
     rain_mm: NDArray[np.float64]
     winter_minima: pd.Series[float]
+    daily_minima: pd.Series[float] | None = None
 
 
 def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
@@ -121,7 +126,29 @@ def read_climate(site: Site) -> Climate:
     tmin, tmax, rain = (
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
-    return Climate(tmin, tmax, rain, by_year)
+    return Climate(tmin, tmax, rain, by_year, _daily_minima(site))
+
+
+def _daily_minima(site: Site) -> pd.Series[float] | None:
+    """Read the station's daily minima, brought to the reference height."""
+    if site.climate.daily_minima is None:
+        return None
+    path = site.folder / site.climate.daily_minima
+    frame = read_table(path, ["min_c"])
+    if "date" not in frame:
+        raise fault(path, "date", "the column is missing", "head the column of dates with date")
+    dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
+    faults = Faults()
+    for row in frame.index[dates.isna()][:10]:
+        faults.add(path, f"row {row + 2}, date", f"{frame['date'][row]!r} is no date",
+                   "write dates as 2024-07-31")
+    for row in frame.index[dates.duplicated() & dates.notna()][:10]:
+        faults.add(path, f"row {row + 2}, date", f"{frame['date'][row]} stands there twice",
+                   "keep one row of it")
+    faults.raise_any()
+    lowest = to_height(frame["min_c"].to_numpy(), SCREEN_M, site.frost.reference_height_m,
+                       site.frost.grass_colder_c)
+    return pd.Series(lowest, index=pd.DatetimeIndex(dates)).sort_index()
 
 
 def read_readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
@@ -173,6 +200,19 @@ def read_readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
         site.frost.reference_height_m,
         site.frost.grass_colder_c,
     )
+    if "exposure" in frame:
+        words = texts(frame["exposure"]).map(lambda w: w.lower() if w else None)
+        for number in frame.index[~words.isin(EXPOSURES)]:
+            faults.add(
+                path,
+                f"{frame['name'][number]}, {part.columns.exposure}",
+                f"{frame['exposure'][number]!r} will not do",
+                near(str(words[number]), EXPOSURES),
+            )
+        faults.raise_any()
+        # Shelter keeps the sky off: a plant in the open meets the colder air.
+        warmer = site.frost.sheltered_warmer_c
+        frame["at_reference_c"] -= np.where(words == "sheltered", warmer, 0.0)
     return frame
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from siteplanner import keep
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.ground import _air, cold_air
 from siteplanner.ground.cold_air import Air, Level, State, finer, flow_on, level_of, still
 from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer, radius
@@ -399,3 +399,19 @@ def cold_air_check(
     for code, mark in enumerate((~lies & none, lies & pool, lies & none, ~lies & pool)):
         out[mark & np.isfinite(cold_air_depth)] = code
     return out
+
+
+def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
+    """Say on how much of the compared ground the night and the quick criteria differ, if they do."""
+    codes = cold_air_check[mask]
+    codes = codes[np.isfinite(codes)]
+    if not codes.size:
+        return []
+    night, quick = (float((codes == code).mean()) for code in (2, 3))
+    if night + quick < 0.02:
+        return []
+    return [
+        f"Frost hollows: on {night + quick:.0%} of the ground the modelled night and the quick "
+        f"terrain criteria differ (cold air only by the night {night:.0%}, only by the criteria "
+        f"{quick:.0%}; layer cold_air_check). Hang a thermometer there before you rely on either."
+    ]

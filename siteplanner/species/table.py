@@ -153,6 +153,9 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
             "expected_survival": survival,
             "mature_height_m": pd.to_numeric(raw.get("mature_height_m", blank), errors="coerce"),
             "cautions": raw.get("cautions", blank),
+            "seedling_dies_below_c": pd.to_numeric(
+                raw.get("seedling_dies_below_c", blank), errors="coerce"
+            ),
             "evidence": evidence.replace("", "from memory"),
         }
     ).join(nursery_facts(path, raw, faults))
