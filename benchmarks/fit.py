@@ -34,7 +34,7 @@ def made() -> tuple[list[Factor], dict[str, FloatGrid], BoolGrid]:
         name = f"number_{number}"
         layers[name] = _smooth(draw) * 100
         middle = draw.uniform(0, 100, (SPECIES, 1))
-        factors.append(Factor(name, middle + [-70, -40, 40, 70], None))
+        factors.append(Factor(name, middle + np.array([-70, -40, 40, 70]), None))
     layers["number_0"][: SIDE // 5] = np.nan
     for number, classes in enumerate(CLASSES):
         name = f"class_{number}"

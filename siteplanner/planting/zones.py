@@ -144,8 +144,11 @@ def _settled(points: NDArray[np.float64], centres: NDArray[np.float64]) -> NDArr
     for _ in range(_ROUNDS):
         nearest = _nearest(points, centres)
         count = np.bincount(nearest, minlength=len(centres))
-        mine = (nearest == np.arange(len(centres))[:, None]).astype(points.dtype)
-        moved = np.where(count[:, None], mine @ points / np.maximum(count, 1)[:, None], centres)
+        used = count > 0
+        starts = np.r_[0, np.cumsum(count[used])[:-1]]
+        total = np.add.reduceat(points[np.argsort(nearest, kind="stable")], starts, axis=0)
+        moved = centres.copy()
+        moved[used] = total / count[used, None]
         if np.abs(moved - centres).max() < 1e-3:
             return moved
         centres = moved
