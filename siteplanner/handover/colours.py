@@ -29,6 +29,8 @@ PURPLE = "#cc79a7"
 NOT_PLANTED = "#999999"
 
 _ZONES = (SKY_BLUE, ORANGE, GREEN, VERMILION, BLUE, YELLOW, PURPLE)
+#: Kinds of things in general, most distinct first.
+KINDS = _ZONES
 _SPECIES = (BLUE, ORANGE, GREEN, PURPLE, YELLOW, VERMILION, SKY_BLUE)
 
 #: Marker shapes that tell apart species of the same colour, in order of use.

@@ -28,6 +28,7 @@ from siteplanner.handover.map_data import page_data
 from siteplanner.handover.map_picture import still_page
 from siteplanner.plan import Plan
 
+_PARTS = ("trees", "page", "ground", "where", "blocks", "panels")
 _MARK_LIVE = "document.documentElement.className = 'live';"
 
 _SHELL = """
@@ -42,9 +43,11 @@ _SHELL = """
       text-anchor="middle">N</text></svg></div>
     <div id="legend" hidden></div>
     <p id="hint" role="status" hidden></p>
+    <div id="said" hidden><p id="said-words" role="status"></p><button id="said-close"
+      type="button" aria-label="Put away">×</button></div>
   </main>
 </div>
-<svg width="0" height="0" aria-hidden="true" style="position:absolute"><defs>
+<svg width="0" height="0" aria-hidden="true" style="position:absolute"><defs id="patterns">
   <pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse"
     patternTransform="rotate(45)"><path d="M0 0V7" stroke="#222" stroke-width="2.4"/></pattern>
 </defs></svg>
@@ -67,17 +70,17 @@ def map_page(plan: Plan) -> str:
         _MARK_LIVE,
         _leaflet("leaflet.js"),
         make_map,
-        _own("map_trees.js"),
-        _own("map_page.js"),
-        _own("map_panels.js"),
+        *(_own(f"map_{part}.js") for part in _PARTS),
     ]
+    imagery = data["imagery"]
+    policy = _policy(scripts, [imagery["origin"]] if imagery else [])
     return "\n".join(
         [
             "<!DOCTYPE html>",
             '<html lang="en">',
             "<head>",
             '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{_policy(scripts)}">',
+            f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             f"<title>{html.escape(plan.name)}: planting plan</title>",
             f"<style>{_leaflet('leaflet.css')}</style>",
@@ -131,15 +134,19 @@ def _script(code: str) -> str:
     return f"<script>{code}</script>"
 
 
-def _policy(scripts: list[str]) -> str:
-    """Give the content security policy: these scripts, data images, nothing fetched."""
+def _policy(scripts: list[str], pictures: list[str]) -> str:
+    """Give the content security policy: these scripts, and nothing fetched.
+
+    Pictures come as data; from servers too, where the site file asks for online imagery.
+    """
     hashes = [
         base64.b64encode(hashlib.sha256(code.encode("utf-8")).digest()).decode("ascii")
         for code in scripts
     ]
     allowed = " ".join(f"'sha256-{value}'" for value in hashes)
+    images = html.escape(" ".join(["data:", *pictures]))
     return (
-        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; "
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src {images}; "
         "base-uri 'none'; form-action 'none'"
     )
 

@@ -7,80 +7,51 @@ brings them back with the same projection, so nothing is lost but the rounding.
 
 from __future__ import annotations
 
-import base64
-import io
+import hashlib
+import json
 import math
+import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 import geopandas as gpd
 import numpy as np
-import rasterio.warp
 import shapely
-from affine import Affine
-from numpy.typing import NDArray
-from PIL import Image
-from rasterio.enums import Resampling
 
-from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover import colours
+from siteplanner.handover.map_ground import MERCATOR, Frame, as_base64, layer, number, relief
+from siteplanner.handover.map_species import frost_odds, species_ground
 from siteplanner.plan import Plan
 
-MERCATOR = "EPSG:3857"
-RELIEF_PIXELS = 1400
-LAYER_PIXELS = 600
-RAMP_STEPS = 64
 _UNITS = 10  # page units a metre
 _TOLERANCE_M = 0.3
-
-
-@dataclass(frozen=True)
-class Frame:
-    """The part of the world that the page shows, EPSG:3857 metres."""
-
-    west: float
-    south: float
-    width: float
-    height: float
-
-    @classmethod
-    def around(cls, shapes: gpd.GeoSeries, margin: float = 0.25) -> Frame:
-        """Frame the shapes in a square with a margin, a share of the longer side."""
-        west, south, east, north = shapes.to_crs(MERCATOR).total_bounds
-        side = math.ceil((1 + 2 * margin) * max(east - west, north - south))
-        west, south = math.floor((west + east - side) / 2), math.floor((south + north - side) / 2)
-        return cls(west, south, side, side)
-
-    def pixels(self, longest: int) -> tuple[tuple[int, int], Affine]:
-        """Give shape (rows, columns) and transform of a picture of the frame."""
-        size = max(self.width, self.height) / longest
-        shape = (max(1, round(self.height / size)), max(1, round(self.width / size)))
-        top = self.south + self.height
-        wide, high = self.width / shape[1], self.height / shape[0]
-        return shape, Affine(wide, 0, self.west, 0, -high, top)
 
 
 def page_data(plan: Plan) -> dict[str, Any]:
     """Give everything the page shows, as values that JSON can hold (no NaN)."""
     frame = Frame.around(plan.boundary.geometry)
+    blocks = _features(
+        plan.blocks,
+        frame,
+        ["block", "zone", "paddock"],
+        {"area_ha": 3, "trees": 0, "rows": 0, "bearing_deg": 0},
+        label=True,
+    )
     return {
         "name": plan.name,
         "trees_total": plan.trees_total,
-        "area_ha": _number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 2),
+        "area_ha": number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 2),
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "units": _UNITS,
-        "frost_error_c": _number(plan.frost_error_c, 1),
+        "frost_error_c": number(plan.frost_error_c, 1),
         "reference_height_m": _reference_height(plan.settings),
         "species": _species(plan),
         "zones": _zones(plan, frame),
-        "blocks": _features(
-            plan.blocks, frame, ["block", "zone", "paddock"], {"area_ha": 3, "trees": 0,
-            "rows": 0, "bearing_deg": 0}, label=True,
-        ),
+        "blocks": blocks,
+        "identity": _identity(plan.name, blocks),
         "paddocks": [
-            record | {"plant": bool(plant)}
+            record | {"plant": bool(plant), "why_not": _why_no_trees(record["trees"], bool(plant))}
             for record, plant in zip(
                 _features(
                     plan.paddocks, frame, ["name"], {"area_ha": 2, "trees": 0}, label=True
@@ -98,21 +69,18 @@ def page_data(plan: Plan) -> dict[str, Any]:
         ),
         "trees": _trees(plan, frame),
         "counts": _counts(plan),
-        "relief": _relief(plan.layers["hillshade"], plan.grid, frame),
+        "relief": relief(plan.layers["hillshade"], plan.grid, frame),
         "layers": [
-            _layer(info, plan.layers[name], plan, frame)
+            layer(info, plan.layers[name], plan, frame)
             for name, info in plan.infos.items()
             if info.on_map and name in plan.layers
         ],
+        "species_ground": species_ground(plan),
+        "frost_odds": frost_odds(plan),
+        "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
     }  # fmt: skip
-
-
-def _number(value: Any, digits: int) -> float | int | None:
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), digits) if digits else round(value)
 
 
 def _text(value: Any) -> str:
@@ -120,10 +88,62 @@ def _text(value: Any) -> str:
     return "" if missing else str(value)
 
 
+def _minus(text: str) -> str:
+    """Write a hyphen before a number, but not one inside a word or range, as a minus sign."""
+    return re.sub(r"(?<![^\s(])-(?=\d)", "\u2212", text)
+
+
+def _identity(name: str, blocks: list[dict[str, Any]]) -> str:
+    """Tell plans apart by name and blocks, so that the page's ticks stay with their plan."""
+    text = json.dumps([name, [[b["block"], b["trees"], b["shape"]] for b in blocks]])
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+
+
+def _imagery(settings: dict[str, object]) -> dict[str, str] | None:
+    """Give the online imagery that the site file asks for; None by default."""
+    asked = settings.get("map")
+    url = asked.get("imagery_url") if isinstance(asked, dict) else None
+    if not isinstance(asked, dict) or not url:
+        return None
+    parts = urlsplit(url)
+    return {
+        "url": url,
+        "origin": f"{parts.scheme}://{parts.netloc}",
+        "credit": _text(asked.get("imagery_credit")),
+    }
+
+
+def _why_no_trees(trees: int, plant: bool) -> str:
+    """Say why a paddock has no trees; empty where it has some."""
+    if not plant:
+        return "Not for trees: the paddocks file leaves it out of this plan."
+    if not trees:
+        return (
+            "No trees: after setbacks, steep ground and ground that suits no species, nothing is "
+            "left to plant."
+        )
+    return ""
+
+
+def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
+    """Say why a zone has no trees; empty where it has some."""
+    if zone["trees"]:
+        return ""
+    planting, mix = settings.get("planting"), settings.get("mix")
+    if "too steep" in zone["title"] and isinstance(planting, dict):
+        return (
+            f"Not for trees: steeper than {planting.get('steepest_deg')}°. Somebody who knows the "
+            "ground judges what is safe on foot."
+        )
+    if "nothing fits" in zone["title"] and isinstance(mix, dict):
+        return f"Not for trees: no species reaches a fit of {mix.get('lowest_fit')} of 100 here."
+    return "Not for trees: no species of the table was placed here."
+
+
 def _reference_height(settings: dict[str, object]) -> float | None:
     frost = settings.get("frost")
     height = frost.get("reference_height_m") if isinstance(frost, dict) else None
-    return _number(height, 2)
+    return number(height, 2)
 
 
 def _species(plan: Plan) -> list[dict[str, Any]]:
@@ -147,14 +167,19 @@ def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     sums = plan.counts.groupby(["zone", "species"], sort=False)[["trees", "infill", "order"]].sum()
     parts = plan.zones.geometry.to_crs(MERCATOR).simplify(_TOLERANCE_M)
     tints = colours.zone_colours(plan.zones["trees"])
-    for record, colour, shape in zip(records, tints, parts, strict=True):
+    cues = colours.zone_patterns(tints)
+    for record, colour, marks, shape in zip(records, tints, cues, parts, strict=True):
         mine = [
             {"species": order[species], "trees": int(n), "infill": int(more), "order": int(all_)}
             for (zone, species), (n, more, all_) in zip(sums.index, sums.to_numpy(), strict=True)
             if zone == record["zone"]
         ]
         record["counts"] = sorted(mine, key=lambda count: -count["trees"])
+        record["ground"] = _minus(record["ground"])
+        record["title"] = _minus(record["title"])
+        record["why_not"] = _why_zone_empty(record, plan.settings)
         record["colour"] = colour
+        record["marks"] = marks
         record["labels"] = _labels(shape, frame)
     return records
 
@@ -185,7 +210,7 @@ def _features(
     records = []
     for (_, row), shape in zip(table.iterrows(), shapes, strict=True):
         record: dict[str, Any] = {word: _text(row[word]) for word in words}
-        record |= {name: _number(row[name], digits) for name, digits in numbers.items()}
+        record |= {name: number(row[name], digits) for name, digits in numbers.items()}
         record["shape"] = _outline(shape, frame)
         if label:
             record["label"] = _place(shape.representative_point(), frame)
@@ -227,9 +252,9 @@ def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
     whole = np.rint(np.clip(share, 0, 1) * 65535).astype("<u2")
     runs, lengths = np.unique(np.column_stack((block, row)), axis=0, return_counts=True)
     return {
-        "x": _base64(whole[:, 0].tobytes()),
-        "y": _base64(whole[:, 1].tobytes()),
-        "species": _base64(plan.tree_species[order].astype("u1").tobytes()),
+        "x": as_base64(whole[:, 0].tobytes()),
+        "y": as_base64(whole[:, 1].tobytes()),
+        "species": as_base64(plan.tree_species[order].astype("u1").tobytes()),
         "rows": np.column_stack((runs, lengths)).tolist(),
     }
 
@@ -240,86 +265,3 @@ def _counts(plan: Plan) -> list[dict[str, Any]]:
         {w: _text(row[w]) for w in words} | {n: int(row[n]) for n in numbers}
         for row in plan.counts.to_dict("records")
     ]
-
-
-def _base64(data: bytes) -> str:
-    return base64.b64encode(data).decode("ascii")
-
-
-def _warped(values: FloatGrid, grid: Grid, frame: Frame, longest: int, classes: bool) -> FloatGrid:
-    shape, step = frame.pixels(longest)
-    shrinks = step.a > grid.cell / math.cos(math.radians(grid.centre_lonlat[1]))
-    way = Resampling.average if shrinks else Resampling.bilinear
-    warped = np.full(shape, np.nan, dtype=np.float32)
-    rasterio.warp.reproject(
-        values,
-        warped,
-        src_transform=grid.transform,
-        src_crs=grid.crs.to_wkt(),
-        src_nodata=np.nan,
-        dst_transform=step,
-        dst_crs=MERCATOR,
-        dst_nodata=np.nan,
-        resampling=Resampling.nearest if classes else way,
-        num_threads=1,
-    )
-    return warped
-
-
-def _relief(hillshade: FloatGrid, grid: Grid, frame: Frame) -> str:
-    """Give the hillshade as a JPEG data URL, lightened so that what lies on it is read."""
-    shade = _warped(hillshade, grid, frame, RELIEF_PIXELS, classes=False)
-    light = np.where(np.isnan(shade), 238, 90 + shade * (165 / 255)).round()
-    return _image(Image.fromarray(light.clip(0, 255).astype(np.uint8)), "JPEG", quality=72)
-
-
-def _layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: Frame) -> dict[str, Any]:
-    """Give a layer as a picture with its legend; unknown cells are clear."""
-    warped = _warped(values, plan.grid, frame, LAYER_PIXELS, classes=bool(info.classes))
-    inside = values[plan.grid.cover(plan.boundary.geometry) & np.isfinite(values)]
-    record: dict[str, Any] = {
-        "name": info.name,
-        "title": info.title,
-        "unit": info.unit,
-        "method": info.method,
-        "source": info.source,
-    }
-    if info.classes:
-        tints = colours.ramp(info.colours, len(info.classes))
-        codes = np.where(np.isfinite(warped), warped + 1, 0).clip(0, len(tints))
-        cells = np.bincount(inside.astype(int), minlength=len(tints)) / max(1, inside.size)
-        record["classes"] = [
-            {"title": title, "colour": tint, "percent": round(100 * float(share))}
-            for title, tint, share in zip(info.classes, tints, cells, strict=False)
-            if share > 0
-        ]
-    else:
-        low, high = np.percentile(inside, (1, 99)) if inside.size else (np.nan, np.nan)
-        span = max(float(high - low), 1e-9) if inside.size else 1.0
-        tints = colours.ramp(info.colours, RAMP_STEPS)
-        steps = np.floor((warped - low) / span * RAMP_STEPS).clip(0, RAMP_STEPS - 1) + 1
-        codes = np.where(np.isfinite(steps), steps, 0)
-        record |= {"low": _shown(low, span), "high": _shown(high, span)}
-        record["beyond"] = bool(inside.size and (inside.min() < low or inside.max() > high))
-        record["ramp"] = colours.ramp(info.colours, 9)
-    record["image"] = _palette_image(codes.astype(np.uint8), tints)
-    return record
-
-
-def _shown(value: float, span: float) -> float | int | None:
-    """Round a legend's end to a hundredth of its span or so."""
-    return _number(value, max(0, 2 - math.ceil(math.log10(span))))
-
-
-def _palette_image(codes: NDArray[np.uint8], tints: list[str]) -> str:
-    """Give codes (0 clear, 1 … n the tints) as a PNG data URL."""
-    picture = Image.fromarray(codes, mode="P")
-    rgb = bytes.fromhex("ffffff" + "".join(tint.lstrip("#") for tint in tints))
-    picture.putpalette(rgb)
-    return _image(picture, "PNG", transparency=0, optimize=True)
-
-
-def _image(picture: Image.Image, form: str, **options: Any) -> str:
-    buffer = io.BytesIO()
-    picture.save(buffer, form, **options)
-    return f"data:image/{form.lower()};base64,{_base64(buffer.getvalue())}"

@@ -37,7 +37,8 @@ function line(flat) {
 
 /* ---- what is drawn ---------------------------------------------------------------- */
 
-const PANES = ["relief", "ground", "setbacks", "zones", "blocks", "paddocks", "features", "trees"];
+const PANES = ["relief", "ground", "setbacks", "zones", "blocks", "paddocks", "features", "trees",
+  "place"];
 const renderers = {};
 PANES.forEach((name, i) => {
   map.createPane(name).style.zIndex = 250 + 10 * i;
@@ -95,7 +96,24 @@ const FEATURES = {
   dam: { color: "#0072b2", weight: 1.5, fillColor: "#56b4e9", fillOpacity: 0.9 },
 };
 const featureStyle = (kind) => FEATURES[kind] || { color: "#444", weight: 2, fillOpacity: 0.3 };
-const ZONE = (zone) => ({ color: INK, weight: 1.5, fillColor: zone.colour });
+
+/* Zones of the same colour are told apart by marks on it, as `colours.PATTERNS` names them. */
+const MARKS = { dots: "M2 4a2 2 0 1 0 4 0a2 2 0 1 0-4 0", bars: "M0 3H10V5H0Z", posts: "M3 0V10H5V0Z" };
+function markedFill(zone, i) {
+  if (!zone.marks) return zone.colour;
+  const made = L.SVG.create("pattern");
+  for (const [name, value] of Object.entries({ id: `zone-${i}`, width: 10, height: 10,
+    patternUnits: "userSpaceOnUse" })) made.setAttribute(name, value);
+  for (const [d, fill] of [["M0 0H10V10H0Z", zone.colour], [MARKS[zone.marks], INK]]) {
+    const path = L.SVG.create("path");
+    path.setAttribute("d", d);
+    path.setAttribute("fill", fill);
+    made.append(path);
+  }
+  document.getElementById("patterns").append(made);
+  return `url(#zone-${i})`;
+}
+const ZONE = (zone, i) => ({ color: INK, weight: 1.5, fillColor: markedFill(zone, i) });
 
 function frostMark(reading) {
   const read = reading.at_reference_c;
@@ -111,8 +129,8 @@ function frostMark(reading) {
   });
 }
 
-const zoneAreas = plan.zones.map((zone) => drawn(zone, "zones", {
-  ...ZONE(zone), interactive: true }));
+const zoneAreas = plan.zones.map((zone, i) => drawn(zone, "zones", {
+  ...ZONE(zone, i), interactive: true }));
 const treeLayer = new TreeLayer(plan, { pane: "trees", padding: 0.1 });
 const GROUPS = {
   zones: L.layerGroup([...zoneAreas, ...plan.zones.flatMap((zone) =>
@@ -123,7 +141,7 @@ const GROUPS = {
   trees: treeLayer,
   paddocks: L.layerGroup(plan.paddocks.flatMap((paddock) => [
     drawn(paddock, "paddocks", { color: INK, weight: 1.5, dashArray: "6 5", fill: false }),
-    label(paddock.label, paddock.name, "paddock")])),
+    label(paddock.label, paddock.name + (paddock.trees ? "" : " (no trees)"), "paddock")])),
   no_plant: L.layerGroup(plan.no_plant.map((thing) =>
     drawn(thing, "features", featureStyle(thing.kind)))),
   setbacks: L.layerGroup(plan.setbacks.map((ground) =>
@@ -136,26 +154,13 @@ const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * pla
 const HOME = L.latLngBounds(plan.boundary.flatMap((part) => part.shape.areas.map((rings) =>
   L.latLngBounds(line(rings[0])))).flatMap((box) => [box.getSouthWest(), box.getNorthEast()]));
 
-let chosen = null; // the ground layer that is shown
-let picture = null;
-
-function choose(layer) {
-  chosen = layer;
-  if (picture) picture.remove();
-  picture = layer && L.imageOverlay(layer.image, EDGES, { pane: "ground", opacity: 0.78 }).addTo(map);
-  const legend = document.getElementById("legend");
-  legend.replaceChildren(...(layer ? legendOf(layer) : []));
-  legend.hidden = !layer;
-  restyle();
-}
-
 /* Zones are filled from afar; close up, or over a ground layer, they are outlines only. */
 function restyle() {
   const close = map.hasLayer(treeLayer) && treeLayer.shown();
-  const open = close || chosen !== null;
+  const coloured = showing.picture !== null, open = close || coloured;
   zoneAreas.forEach((group, i) => group.eachLayer((part) => part.setStyle({
-    fillOpacity: open ? (chosen ? 0 : 0.12) : 0.55,
-    color: close && !chosen ? plan.zones[i].colour : INK, weight: close ? 4 : open ? 2.5 : 1.5 })));
+    fillOpacity: open ? (coloured ? 0 : 0.12) : 0.55,
+    color: close && !coloured ? plan.zones[i].colour : INK, weight: close ? 4 : open ? 2.5 : 1.5 })));
   map.getContainer().classList.toggle("close", close);
   const hint = document.getElementById("hint");
   hint.hidden = close || !plan.trees_total || !map.hasLayer(treeLayer);
@@ -163,11 +168,18 @@ function restyle() {
   declutter();
 }
 
+/* A word to the reader over the map, until it is put away or overtaken. */
+function say(text) {
+  document.getElementById("said-words").textContent = text;
+  document.getElementById("said").hidden = !text;
+}
+
 /* ---- what a tap tells --------------------------------------------------------------- */
 
 const facts = (pairs) => el("dl", {}, pairs.filter((pair) => pair[1] !== "").flatMap(([name, value]) =>
   [el("dt", {}, name), el("dd", {}, value)]));
-const chip = (zone) => el("span", { class: "chip", style: { background: zone.colour } }, zone.zone);
+const chip = (zone) => el("span", { class: `chip ${zone.marks}`, style: { backgroundColor: zone.colour } },
+  el("b", {}, zone.zone));
 const note = (text) => el("p", { class: "note" }, text);
 const SURE = plan.frost_error_c === null
   ? "How far frost estimates may be off cannot be told from these readings."
@@ -190,35 +202,63 @@ function mark(species) {
 const speciesName = (species) => [mark(species), el("span", {}, species.common_name, " ",
   el("i", {}, species.botanical_name))];
 
-function countTable(counts, caption) {
+/* Numbers of trees by species; `columns` are keys of `counts`. */
+function speciesTable(counts, caption, columns) {
   const cells = (n) => el("td", {}, count(n));
   const sum = (key) => counts.reduce((total, row) => total + row[key], 0);
   return el("table", {}, el("caption", {}, caption),
-    el("thead", {}, el("tr", {}, ["Species", "Trees", "Order"].map((head) =>
+    el("thead", {}, el("tr", {}, ["Species", ...columns.map(titled)].map((head) =>
       el("th", { scope: "col" }, head)))),
     el("tbody", {}, counts.map((row) => el("tr", {},
       el("th", { scope: "row" }, el("div", { class: "species" }, speciesName(plan.species[row.species]))),
-      cells(row.trees), cells(row.order)))),
-    el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "All"), cells(sum("trees")),
-      cells(sum("order")))));
+      columns.map((key) => cells(row[key]))))),
+    el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "All"), columns.map((key) => cells(sum(key))))));
+}
+
+function oddsWords(chance) {
+  if (chance === null) return "unknown";
+  if (chance < 0.005) return "under 1 winter in 200";
+  if (chance > 0.95) return "nearly every winter";
+  return chance > 0.5 ? `${Math.round(10 * chance)} winters in 10` : `1 winter in ${Math.round(1 / chance)}`;
+}
+/* The plan's own words, or else the figure with its range; a range alone where no figure is known. */
+function oddsOf({ odds, words: told }) {
+  if (told) return told;
+  const between = `between ${oddsWords(odds[0])} and ${oddsWords(odds[2])}`;
+  return odds[1] === null ? between : `about ${oddsWords(odds[1])} (${between})`;
+}
+function oddsTable(zone) {
+  const rows = plan.frost_odds.filter((row) => row.zone === zone.zone);
+  if (!rows.length) return null;
+  return [el("table", { class: "odds" }, el("caption", {}, "Odds that a frost kills, in one winter"),
+    el("thead", {}, el("tr", {}, ["Species", "Seedlings"].map((head) => el("th", { scope: "col" }, head)))),
+    el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" },
+      plan.species[row.species].common_name), el("td", {}, oddsOf(row)))))),
+  note("Estimates, not a forecast. " + SURE)];
 }
 
 const aboutZone = (zone) => [
-  el("h2", {}, chip(zone), " ", zone.title), el("p", {}, zone.ground),
+  el("h2", {}, chip(zone), " ", zone.title), zone.why_not ? el("p", { class: "why-not" }, zone.why_not) : null,
+  el("p", {}, zone.ground),
   facts([["Area", area(zone.area_ha)], ["Trees", count(zone.trees)],
     ["Spacing", zone.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
     ["Density", zone.trees ? `${count(zone.density_ha)} trees per ha` : ""]]),
-  zone.trees ? [countTable(zone.counts, `Trees in zone ${zone.zone}`), note(LOSSES)] : null];
+  zone.trees ? [speciesTable(zone.counts, `Trees in zone ${zone.zone}`, ["trees", "order"]), note(LOSSES)] : null,
+  oddsTable(zone),
+  el("p", { class: "blocks-of" }, "Blocks: ", plan.blocks.filter((block) => block.zone === zone.zone)
+    .map((block) => el("button", { type: "button", onclick: (event) => goToBlock(block, event) }, block.block)))];
 
 function aboutTree(i) {
   const species = plan.species[treeLayer.trees.species[i]];
   const [at, row] = rowOf(treeLayer.trees, i), block = plan.blocks[at];
+  const ask = (about, ...words) => el("button", { class: "row", type: "button",
+    onclick: () => openAt(treeLayer.latLng(i), about()) }, words);
   return [el("h2", { class: "species" }, speciesName(species)),
     facts([["Block", block.block], ["Row", String(row)], ["Zone", block.zone],
       ["Paddock", block.paddock], ["Use", species.roles], ["Take care", species.cautions]]),
-    plan.zones.filter((zone) => zone.zone === block.zone).map((zone) => el("button", { class: "row",
-      type: "button", onclick: () => openAt(treeLayer.latLng(i), aboutZone(zone)) },
-    chip(zone), "About this zone"))];
+    ask(() => aboutBlock(block), "About this block"),
+    plan.zones.filter((zone) => zone.zone === block.zone).map((zone) =>
+      ask(() => aboutZone(zone), chip(zone), "About this zone"))];
 }
 const aboutFeature = (thing) => [
   el("h2", {}, titled(thing.kind)), thing.name ? el("p", {}, thing.name) : null,
@@ -227,8 +267,8 @@ const aboutFeature = (thing) => [
 const aboutSetback = (ground) => [el("h2", {}, "Kept clear"),
   el("p", {}, `Setback of ${ground.setback_m} m: ${words(ground.kind)}.`), note(CODES)];
 const aboutPaddock = (paddock) => [el("h2", {}, paddock.name),
-  facts([["Area", area(paddock.area_ha)], ["Trees", count(paddock.trees)],
-    ["In this plan", paddock.plant ? "planted" : "not planted"]])];
+  paddock.why_not ? el("p", { class: "why-not" }, paddock.why_not) : null,
+  facts([["Area", area(paddock.area_ha)], ["Trees", count(paddock.trees)]])];
 const heightWords = plan.reference_height_m === null ? "the reference height"
   : plan.reference_height_m + " m";
 const aboutFrost = (reading) => [el("h2", {}, "Frost reading"), el("p", {}, reading.name),
@@ -276,22 +316,28 @@ function nearLine(flat, x, y, reach) {
 }
 const covers = (record, x, y) => (record.shape.areas || []).some((rings) => inArea(rings, x, y));
 
-function tapped(event) {
-  const tree = map.hasLayer(treeLayer) ? treeLayer.near(event.latlng, 16) : -1;
-  if (tree >= 0) return openAt(treeLayer.latLng(tree), aboutTree(tree));
-  const at = L.Projection.SphericalMercator.project(event.latlng);
-  const x = (at.x - WEST) * plan.units, y = (at.y - SOUTH) * plan.units;
+/* What lies under a tap: its place and its sheet, or undefined. */
+function under(latlng) {
+  const tree = map.hasLayer(treeLayer) ? treeLayer.near(latlng, 16) : -1;
+  if (tree >= 0) return [treeLayer.latLng(tree), aboutTree(tree)];
+  const [x, y] = pageUnits(latlng);
   const reach = (12 * plan.units * 2 * Math.PI * 6378137) / map.options.crs.scale(map.getZoom());
   const on = (name) => map.hasLayer(GROUPS[name]);
   const thing = on("no_plant") && (plan.no_plant.find((one) =>
     [...(one.shape.lines || []), ...(one.shape.points || [])].some((flat) => nearLine(flat, x, y, reach)))
     || plan.no_plant.find((one) => covers(one, x, y)));
-  if (thing) return openAt(event.latlng, aboutFeature(thing));
-  const finders = [["zones", plan.zones, aboutZone], ["setbacks", plan.setbacks, aboutSetback],
-    ["paddocks", plan.paddocks, aboutPaddock]];
+  if (thing) return [latlng, aboutFeature(thing)];
+  const close = map.getContainer().classList.contains("close");
+  const finders = [["blocks", close ? plan.blocks : [], aboutBlock], ["zones", plan.zones, aboutZone],
+    ["setbacks", plan.setbacks, aboutSetback], ["paddocks", plan.paddocks, aboutPaddock]];
   for (const [name, records, about] of finders) {
-    const found = on(name) && records.find((record) => covers(record, x, y));
-    if (found) return openAt(event.latlng, about(found));
+    const hit = on(name) && records.find((record) => covers(record, x, y));
+    if (hit) return [latlng, about(hit)];
   }
   return undefined;
+}
+async function tapped({ latlng }) {
+  const [at, sheet] = under(latlng) || [latlng, null];
+  const said = await saidOf(at);
+  if (said || sheet) openAt(at, [said, said && sheet ? el("hr") : null, sheet]);
 }

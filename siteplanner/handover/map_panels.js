@@ -1,50 +1,18 @@
-/* The panels beside the map (zones, layers, key, cautions), its legend, and the start. */
+/* The panels beside the map (zones, key, cautions; others in their own files), and the start. */
 "use strict";
-
-function legendOf(layer) {
-  const unit = layer.unit ? `, ${layer.unit}` : "";
-  const head = el("p", { class: "legend-title" }, layer.title + unit);
-  if (layer.classes) {
-    return [head, el("ul", { class: "classes" }, layer.classes.map((one) => el("li", {},
-      el("span", { class: "swatch", style: { background: one.colour } }), one.title,
-      el("small", {}, ` ${one.percent} %`))))];
-  }
-  if (layer.low === null) return [head, note("No value is known here.")];
-  const [low, high] = [layer.low, layer.high].map((end) => String(end).replace("-", "−"));
-  return [head,
-    el("div", { class: "ramp", style: { background: `linear-gradient(90deg,${layer.ramp.join()})` } }),
-    el("p", { class: "ends" }, el("span", {}, layer.beyond ? `${low} or less` : low),
-      el("span", {}, layer.beyond ? `${high} or more` : high))];
-}
 
 function zonesPanel() {
   const all = plan.species.map((_, species) => plan.zones.flatMap((zone) => zone.counts)
     .filter((row) => row.species === species)
     .reduce((sum, row) => ({ species, trees: sum.trees + row.trees, order: sum.order + row.order }),
       { species, trees: 0, order: 0 })).filter((row) => row.trees).sort((a, b) => b.trees - a.trees);
-  const button = (zone, i) => el("button", { class: "row", type: "button", onclick(event) {
-    map.once("moveend", () => {
-      openAt(place(...zone.labels[0]), aboutZone(zone));
-      asker = event.target.closest("button");
-    });
-    map.fitBounds(L.latLngBounds(zoneAreas[i].getLayers().flatMap((part) =>
-      [part.getBounds().getSouthWest(), part.getBounds().getNorthEast()])), { animate: false, padding: [30, 30] });
-  } }, chip(zone), el("span", {}, zone.title, el("small", {},
+  const button = (zone, i) => el("button", { class: "row", type: "button", onclick: (event) =>
+    goTo(zoneAreas[i].getLayers(), place(...zone.labels[0]), aboutZone(zone), event) },
+  chip(zone), el("span", {}, zone.title, el("small", {},
     area(zone.area_ha) + (zone.trees ? ` · ${count(zone.trees)} trees · ${zone.spacing_m} m apart`
       : " · no trees"))));
   return [el("ul", { class: "zones" }, plan.zones.map((zone, i) => el("li", {}, button(zone, i)))),
-    countTable(all, "All zones together"), note(LOSSES)];
-}
-
-function layersPanel() {
-  const row = (layer, title) => el("label", { class: "row" }, el("input", {
-    type: "radio", name: "layer", checked: layer === null, onchange: () => choose(layer) }),
-    el("span", {}, title, layer && layer.unit ? el("small", {}, layer.unit) : null));
-  return [el("fieldset", {}, el("legend", {}, "Colour the ground by"), row(null, "Relief alone"),
-    plan.layers.map((layer) => el("div", { class: "layer" }, row(layer, layer.title), legendOf(layer).slice(1),
-      layer.name === "winter_minimum" ? note(SURE + " It is not a forecast.") : null,
-      el("details", {}, el("summary", {}, "How it is made"), facts([["Shown", layer.title],
-        ["Unit", layer.unit], ["Method", layer.method], ["Source", layer.source]])))))];
+    speciesTable(all, "All zones together", ["trees", "order"]), note(LOSSES)];
 }
 
 function keyPanel() {
@@ -90,7 +58,8 @@ function cautionsPanel() {
     note("Drawn with Leaflet. The page needs no network.")];
 }
 
-const PANELS = { Zones: zonesPanel, Layers: layersPanel, Key: keyPanel, Cautions: cautionsPanel };
+const PANELS = { Zones: zonesPanel, Blocks: blocksPanel, Layers: layersPanel, Key: keyPanel,
+  Cautions: cautionsPanel };
 let open = null;
 
 /* Show one panel; on a phone, the same tab again (or null) puts the sheet away. */
@@ -117,10 +86,17 @@ function start() {
   }
   showPanel(phone.matches ? null : "Zones");
   phone.addEventListener("change", () => showPanel(phone.matches ? null : open || "Zones"));
-  const home = L.Control.extend({ options: { position: "topleft" }, onAdd: () => el("div",
-    { class: "leaflet-bar" }, el("button", { type: "button", class: "home", title: "Show the whole property",
-      "aria-label": "Show the whole property", onclick: () => map.fitBounds(HOME) }, "All")) });
-  new home().addTo(map);
+  const button = (words, title, onclick) => el("div", { class: "leaflet-bar" }, el("button", {
+    type: "button", class: "home", title, "aria-label": title, onclick }, words));
+  const Buttons = L.Control.extend({ options: { position: "topleft" }, onAdd() {
+    const made = el("div", { class: "buttons" },
+      button("All", "Show the whole property", () => map.fitBounds(HOME)),
+      button("Me", "Where am I?", whereAmI));
+    L.DomEvent.disableClickPropagation(made);
+    return made;
+  } });
+  new Buttons().addTo(map);
+  document.getElementById("said-close").addEventListener("click", () => { say(""); here.clearLayers(); });
   L.control.scale({ imperial: false, maxWidth: 140 }).addTo(map);
   map.getContainer().setAttribute("aria-label", "Map; arrow keys move it, plus and minus zoom");
   L.imageOverlay(document.getElementById("relief").getAttribute("href"), EDGES, { pane: "relief" }).addTo(map);
@@ -128,7 +104,8 @@ function start() {
   map.fitBounds(HOME, { animate: false, padding: [8, 8] });
   map.setMinZoom(map.getZoom() - 1.5).setMaxBounds(EDGES.pad(0.6));
   labels.sort((a, b) => RANKS.indexOf(a.kind) - RANKS.indexOf(b.kind) || (b.width || 0) - (a.width || 0));
-  [boundary, ...Object.values(GROUPS)].forEach((group) => group.addTo(map));
+  [boundary, ...Object.values(GROUPS), plantedMarks].forEach((group) => group.addTo(map));
+  showTicks();
   map.on("zoomend", restyle).on("click", tapped);
   restyle();
   document.documentElement.dataset.ready = "yes";

@@ -89,5 +89,7 @@ def opened(browser, file: Path, **context) -> Iterator[Opened]:
         page.on("pageerror", lambda error: it.complaints.append(str(error)))
         page.on("dialog", lambda dialog: (it.complaints.append(dialog.message), dialog.dismiss()))
         page.goto(file.as_uri())
-        page.wait_for_selector("html[data-ready], html:not(.live)", state="attached")
+        page.wait_for_load_state("load")  # the page's scripts have run by then
+        if page.query_selector("html[data-ready], html:not(.live)") is None:
+            pytest.fail(f"the page did not start: {it.complaints}")
         yield it

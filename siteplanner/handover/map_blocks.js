@@ -1,0 +1,173 @@
+/* Blocks: their list with a search, their sheets, and the ticks of what is planted. */
+"use strict";
+
+/* ---- ticks, kept in this browser where it lets the page ------------------------------- */
+
+const SHELF = `siteplanner-planted-${plan.identity}`;
+const ticks = new Map(); // block -> {on, trees, note}
+let kept = true;
+try {
+  const raw = JSON.parse(localStorage.getItem(SHELF) || "{}");
+  for (const block of plan.blocks) {
+    const tick = raw[block.block];
+    if (tick && typeof tick === "object") {
+      ticks.set(block.block, { on: String(tick.on || ""), trees: Number(tick.trees) || 0, note: String(tick.note || "") });
+    }
+  }
+} catch { kept = false; }
+
+function today() {
+  const now = new Date(), two = (n) => String(n).padStart(2, "0");
+  return `${now.getFullYear()}-${two(now.getMonth() + 1)}-${two(now.getDate())}`;
+}
+function tick(block, changes) {
+  if (changes === null) ticks.delete(block.block);
+  else {
+    const before = ticks.get(block.block) || { on: today(), trees: block.trees, note: "" };
+    ticks.set(block.block, { ...before, ...changes });
+  }
+  try { localStorage.setItem(SHELF, JSON.stringify(Object.fromEntries(ticks))); } catch { kept = false; }
+  showTicks();
+}
+
+/* One cell of a CSV; text that a spreadsheet would take for a formula gets an apostrophe. */
+function cell(value) {
+  let text = String(value).replace(/[\r\n\t]+/g, " ");
+  if (/^[=+\-@]/.test(text)) text = "'" + text;
+  return /[",]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
+}
+function ticksAsCsv() {
+  const rows = plan.blocks.filter((block) => ticks.has(block.block)).map((block) => {
+    const { on, trees, note: words } = ticks.get(block.block);
+    return [block.block, on, trees, words].map(cell).join(",");
+  });
+  return ["block,planted_on,trees,note", ...rows, ""].join("\r\n");
+}
+function saveTicks() {
+  const file = new Blob(["\ufeff", ticksAsCsv()], { type: "text/csv" });
+  const link = el("a", { href: URL.createObjectURL(file), download: "planted.csv" });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+  document.getElementById("ticks-text").value = ticksAsCsv();
+  document.getElementById("ticks-copy").hidden = false;
+}
+
+const plantedMarks = L.layerGroup();
+function showTicks() {
+  plantedMarks.clearLayers();
+  for (const block of plan.blocks.filter((one) => ticks.has(one.block))) {
+    drawn(block, "blocks", { color: INK, weight: 3, fillColor: "#fff", fillOpacity: 0.45 }).addTo(plantedMarks);
+    const icon = L.divIcon({ className: "label ticked", iconSize: null, html: el("span", {}, "✓") });
+    L.marker(place(...block.label), { icon, interactive: false, keyboard: false }).addTo(plantedMarks);
+  }
+  for (const box of document.querySelectorAll("[data-tick]")) box.checked = ticks.has(box.dataset.tick);
+  const sum = [...ticks.values()].reduce((total, one) => total + one.trees, 0);
+  const word = document.getElementById("ticks-sum");
+  if (word) {
+    word.textContent = `${ticks.size} of ${plantable.length} blocks ticked as planted, ${count(sum)} of ` +
+      `${count(plan.trees_total)} trees. ` + (kept ? "Ticks are kept in this browser only: save the list too."
+      : "This browser does not keep ticks: save the list before you close the page.");
+    document.getElementById("ticks-save").disabled = !ticks.size;
+  }
+}
+
+/* ---- the sheet of a block -------------------------------------------------------------- */
+
+const plantable = plan.blocks.filter((block) => block.trees);
+const zoneOf = (block) => plan.zones.find((zone) => zone.zone === block.zone);
+function countsOf(block) {
+  const at = plan.blocks.indexOf(block), trees = new Array(plan.species.length).fill(0);
+  let from = 0;
+  for (const [index, , number] of treeLayer.trees.rows) {
+    if (index === at) for (let i = from; i < from + number; i++) trees[treeLayer.trees.species[i]]++;
+    from += number;
+  }
+  return trees.map((number, species) => ({ species, trees: number })).filter((row) => row.trees)
+    .sort((a, b) => b.trees - a.trees);
+}
+function tickBox(block) {
+  const more = el("div", { class: "tick-more", hidden: !ticks.has(block.block) });
+  const fill = () => {
+    const one = ticks.get(block.block);
+    more.hidden = !one;
+    if (!one) return more.replaceChildren();
+    return more.replaceChildren(
+      el("label", {}, "On ", el("input", { type: "date", value: one.on, onchange: (event) => tick(block, { on: event.target.value }) })),
+      el("label", {}, "Trees ", el("input", { type: "number", min: 0, max: 1000000, value: one.trees, onchange(event) {
+        tick(block, { trees: Math.max(0, Math.round(Number(event.target.value) || 0)) });
+      } })),
+      el("label", { class: "wide" }, "Note ", el("input", { type: "text", maxlength: 200, value: one.note,
+        onchange: (event) => tick(block, { note: event.target.value }) })));
+  };
+  fill();
+  return [el("label", { class: "row" }, el("input", { type: "checkbox", checked: ticks.has(block.block),
+    "data-tick": block.block, onchange(event) { tick(block, event.target.checked ? {} : null); fill(); } }),
+  "Planted"), more];
+}
+function aboutBlock(block) {
+  const zone = zoneOf(block), counts = countsOf(block);
+  const careful = counts.map((row) => plan.species[row.species]).filter((one) => one.cautions);
+  return [el("h2", {}, chip(zone), " Block ", block.block), el("p", {}, zone.title),
+    zone.why_not ? el("p", { class: "why-not" }, zone.why_not) : null,
+    facts([["Paddock", block.paddock], ["Area", area(block.area_ha)], ["Trees", count(block.trees)],
+      ["Rows", block.rows ? `${block.rows}, bearing ${block.bearing_deg}° from grid north` : ""],
+      ["Spacing", block.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""]]),
+    counts.length ? [speciesTable(counts, `Trees in block ${block.block}`, ["trees"]), tickBox(block)] : null,
+    careful.map((one) => note(`${one.common_name}: ${one.cautions}`)),
+    note("Buried services: only what was supplied is shown. Have them located before you dig."),
+    el("button", { class: "row", type: "button", onclick: () => openAt(place(...block.label), aboutZone(zone)) },
+      chip(zone), "About this zone")];
+}
+
+/* ---- the panel -------------------------------------------------------------------------- */
+
+function goTo(parts, at, content, event) {
+  const from = event && event.target.closest("button, input");
+  const box = parts.reduce((all, part) => all.extend(part.getBounds()), L.latLngBounds([]));
+  map.fitBounds(box, { animate: false, padding: [30, 30], maxZoom: 20 });
+  openAt(at, content);
+  asker = from;
+}
+const goToBlock = (block, event) => goTo(drawn(block, "blocks", {}).getLayers(), place(...block.label),
+  aboutBlock(block), event);
+
+function blocksPanel() {
+  const plain = (text) => text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "");
+  const items = plan.blocks.map((block) => {
+    const zone = zoneOf(block);
+    const small = [block.paddock, area(block.area_ha),
+      block.trees ? `${count(block.trees)} trees, ${block.rows} rows` : "no trees"].join(" · ");
+    const item = el("li", {}, el("button", { class: "row", type: "button", onclick: (event) => goToBlock(block, event) },
+      chip(zone), el("span", {}, block.block, el("small", {}, small))),
+    block.trees ? el("label", { class: "tick" }, el("input", { type: "checkbox", "data-tick": block.block,
+      "aria-label": `Block ${block.block} is planted`,
+      onchange: (event) => tick(block, event.target.checked ? {} : null) })) : null);
+    return { block, item, text: plain([block.block, block.paddock, zone.title, `zone ${zone.zone}`].join(" ")) };
+  });
+  const told = el("p", { class: "note", role: "status" });
+  const search = el("input", { type: "search", id: "find", autocomplete: "off", placeholder: "Block, paddock or words",
+    oninput: filter, onkeydown(event) {
+      const first = items.find(({ item }) => !item.hidden);
+      if (event.key === "Enter" && first) goToBlock(first.block, event);
+    } });
+  function filter() {
+    const asked = plain(search.value.trim());
+    const exact = items.filter(({ block }) => plain(block.block) === asked);
+    let number = 0;
+    for (const one of items) {
+      const fits = exact.length ? exact.includes(one) : one.text.includes(asked);
+      one.item.hidden = !fits;
+      number += fits;
+    }
+    told.textContent = asked ? (number ? `${number} of ${items.length} blocks` : "No block matches.") : "";
+  }
+  return [el("label", { class: "find" }, "Find a block", search), told,
+    el("p", { class: "tick-head" }, "Planted"),
+    el("ul", { class: "blocks" }, items.map(({ item }) => item)),
+    el("p", { id: "ticks-sum", class: "note" }),
+    el("button", { type: "button", class: "plain", id: "ticks-save", onclick: saveTicks }, "Save the ticks (planted.csv)"),
+    el("div", { id: "ticks-copy", hidden: true }, note("If no file was saved, copy this text into one:"),
+      el("textarea", { id: "ticks-text", rows: 5, readonly: true, "aria-label": "Ticks as CSV",
+        onfocus: (event) => event.target.select() })),
+    note("“siteplanner survival” reads planted.csv back.")];
+}

@@ -1,0 +1,224 @@
+/* What colours the ground: a layer, or a picked species; its legend, opacity and the values. */
+"use strict";
+
+const ground = plan.species_ground;
+const OPACITY = 0.78;
+const showing = { picture: null, legend: [], opacity: OPACITY, species: null, view: "fit", turn: 0 };
+
+function legendOf(layer) {
+  const unit = layer.unit ? `, ${layer.unit}` : "";
+  const head = el("p", { class: "legend-title" }, layer.title + unit);
+  if (layer.classes) return [head, swatches(layer.classes)];
+  if (layer.low === null) return [head, note("No value is known here.")];
+  const [low, high] = [layer.low, layer.high].map((end) => String(end).replace("-", "−"));
+  return [head,
+    el("div", { class: "ramp", style: { background: `linear-gradient(90deg,${layer.ramp.join()})` } }),
+    el("p", { class: "ends" }, el("span", {}, layer.beyond ? `${low} or less` : low),
+      el("span", {}, layer.beyond ? `${high} or more` : high))];
+}
+const swatches = (rows) => el("ul", { class: "classes" }, rows.map((one) => el("li", {},
+  el("span", { class: "swatch", style: { background: one.colour } }), one.title,
+  one.percent === undefined ? null : el("small", {}, `\u00a0${one.percent}\u00a0%`))));
+
+/* Lay a picture over the ground with its legend; null takes it away. */
+function colourGround(url, bounds, legend, look = "") {
+  if (showing.picture) showing.picture.remove();
+  showing.picture = url && L.imageOverlay(url, bounds,
+    { pane: "ground", opacity: showing.opacity, className: look }).addTo(map);
+  const box = document.getElementById("legend");
+  box.replaceChildren(...legend);
+  box.hidden = !url;
+  restyle();
+}
+function choose(layer) {
+  showing.species = null;
+  showing.turn++;
+  colourGround(layer && layer.image, EDGES, layer ? legendOf(layer) : []);
+}
+
+/* ---- a species on the ground -------------------------------------------------------- */
+
+const [G_WEST, G_SOUTH, G_WIDTH, G_HEIGHT] = ground.frame;
+const corner = (x, y) => L.Projection.SphericalMercator.unproject(L.point(x, y));
+const GROUND_EDGES = L.latLngBounds(corner(G_WEST, G_SOUTH),
+  corner(G_WEST + G_WIDTH, G_SOUTH + G_HEIGHT));
+
+/* Codes of a grey picture: {codes, width, height}; read once, when first wanted. */
+const codeBooks = new Map();
+function codesOf(url) {
+  if (!codeBooks.has(url)) codeBooks.set(url, readCodes(url));
+  return codeBooks.get(url);
+}
+async function readCodes(url) {
+  const image = new Image();
+  image.src = url;
+  await image.decode();
+  const canvas = el("canvas", { width: image.width, height: image.height });
+  const pen = canvas.getContext("2d", { willReadFrequently: true });
+  pen.drawImage(image, 0, 0);
+  const rgba = pen.getImageData(0, 0, image.width, image.height).data;
+  const codes = new Uint8Array(image.width * image.height);
+  for (let i = 0; i < codes.length; i++) codes[i] = rgba[4 * i];
+  return { codes, width: image.width, height: image.height };
+}
+/* A picture of the codes in colours: colourOf(code) is "#rrggbb", or null for clear. */
+function painted({ codes, width, height }, colourOf) {
+  const canvas = el("canvas", { width, height }), pen = canvas.getContext("2d");
+  const picture = pen.createImageData(width, height), pixels = new Uint32Array(picture.data.buffer);
+  const table = Uint32Array.from({ length: 256 }, (_, code) => {
+    const colour = code === 255 ? null : colourOf(code);
+    if (!colour) return 0;
+    const n = parseInt(colour.slice(1), 16);
+    return (0xff000000 | ((n & 255) << 16) | (n & 0xff00) | (n >> 16)) >>> 0;
+  });
+  for (let i = 0; i < codes.length; i++) pixels[i] = table[codes[i]];
+  pen.putImageData(picture, 0, 0);
+  return canvas.toDataURL();
+}
+function codeAt({ codes, width, height }, latlng) {
+  const at = L.Projection.SphericalMercator.project(latlng);
+  const column = Math.floor(((at.x - G_WEST) / G_WIDTH) * width);
+  const row = Math.floor(((G_SOUTH + G_HEIGHT - at.y) / G_HEIGHT) * height);
+  return column < 0 || row < 0 || column >= width || row >= height ? 255 : codes[row * width + column];
+}
+
+const NOTHING = "#e8e8e8", OTHERS = "#777777";
+const bandOf = (score) => ground.bands.find((band) => score >= band.low);
+const oddsBand = (percent) => ground.odds.filter((band) => percent >= band.low).pop();
+const VIEWS = { fit: "How well it suits", limiting: "What holds it back",
+  odds: "Odds that frost kills it, in one winter" };
+const viewsOf = (place) => Object.keys(VIEWS).filter((view) => ground.species[place][view]);
+
+/* How a view colours its codes, and the rows of its legend. */
+function lookOf(view, place, book) {
+  if (view === "fit") {
+    return [(code) => bandOf(code).colour, ground.bands.map((band, i) => ({ colour: band.colour,
+      title: `${band.words} (${band.fao})`, percent: ground.species[place].percent[i] }))];
+  }
+  if (view === "odds") {
+    return [(code) => oddsBand(code).colour, ground.odds.map((band, i, all) => ({ colour: band.colour,
+      title: i + 1 < all.length ? `${band.low} to ${all[i + 1].low} %` : `${band.low} % or more` }))];
+  }
+  /* The factors that hold most ground back get the colours; on the property, not outside. */
+  const cells = new Float64Array(256);
+  for (const code of book.codes) cells[code]++;
+  const common = ground.factors.map((_, i) => i).filter((i) => cells[i]).sort((a, b) => cells[b] - cells[a]);
+  const colours = new Map(common.map((i, turn) => [i, ground.kinds[turn] || OTHERS]));
+  const rows = common.slice(0, ground.kinds.length).map((i) =>
+    ({ colour: colours.get(i), title: ground.factors[i].title }));
+  if (common.length > ground.kinds.length) rows.push({ colour: OTHERS, title: "something else" });
+  return [(code) => colours.get(code) || null, rows];
+}
+
+/* Colour the ground by one species; a later choice overtakes one that is still being read. */
+async function chooseSpecies(place, view) {
+  const turn = ++showing.turn, one = ground.species[place], species = plan.species[place];
+  const shown = one[view] ? view : "fit";
+  const book = await codesOf(one[shown]);
+  const fit = shown === "limiting" ? await codesOf(one.fit) : null;
+  if (turn !== showing.turn) return;
+  showing.species = place;
+  showing.view = shown;
+  const [colourOf, rows] = lookOf(shown, place, book);
+  let codes = book;
+  if (fit) { // where nothing holds it back, but the ground was scored
+    rows.push({ colour: NOTHING, title: "nothing" });
+    codes = { ...book, codes: book.codes.map((code, i) => (code === 255 && fit.codes[i] !== 255 ? 254 : code)) };
+  }
+  const url = painted(codes, (code) => (fit && code === 254 ? NOTHING : colourOf(code)));
+  colourGround(url, GROUND_EDGES, [el("p", { class: "legend-title" }, species.common_name, " ",
+    el("i", {}, species.botanical_name)), el("p", { class: "legend-view" }, VIEWS[shown]),
+  swatches(rows), note(shown === "odds" ? "An estimate, not a forecast." : "Tap the ground to see why.")], "crisp");
+}
+
+/* What the picked species thinks of a spot, in words; null off the property or with none. */
+async function saidOf(latlng) {
+  const place = showing.species;
+  if (place === null) return null;
+  const one = ground.species[place];
+  const score = codeAt(await codesOf(one.fit), latlng);
+  if (score === 255) return null;
+  const band = bandOf(score);
+  const pairs = [["Here it", `${band.words} (${score} of 100)`]];
+  const worst = one.limiting ? codeAt(await codesOf(one.limiting), latlng) : 255;
+  if (worst < ground.factors.length) {
+    const factor = ground.factors[worst];
+    const value = factor.image ? codeAt(await codesOf(factor.image), latlng) : 255;
+    pairs.push(["Held back by", factor.title]);
+    if (value !== 255) pairs.push(["There", valueOf(factor, value)]);
+    pairs.push(["This species", one.wants[worst]]);
+  } else if (one.limiting) pairs.push(["Held back by", "nothing that was scored"]);
+  const odds = one.odds ? codeAt(await codesOf(one.odds), latlng) : 255;
+  if (odds !== 255) pairs.push(["Frost kills", `about ${odds} % in one winter`]);
+  return [el("h3", { class: "species" }, speciesName(plan.species[place])), facts(pairs)];
+}
+function valueOf(factor, code) {
+  if (factor.classes) return factor.classes[code];
+  const value = factor.low + (code / 250) * (factor.high - factor.low);
+  const span = factor.high - factor.low;
+  return "about " + signed(value, span > 30 ? 0 : span > 3 ? 1 : 2) + (factor.unit ? ` ${factor.unit}` : "");
+}
+
+/* ---- the panel ------------------------------------------------------------------------ */
+
+function speciesPicker() {
+  const pick = el("select", { id: "species", "aria-label": "Species", onchange: again },
+    el("option", { value: "" }, "None"),
+    ["In this plan", "Not in this plan"].map((title, i) => {
+      const mine = plan.species.map((species, place) => [species, place])
+        .filter(([species]) => Boolean(species.trees) === (i === 0));
+      return mine.length ? el("optgroup", { label: title }, mine.map(([species, place]) =>
+        el("option", { value: place }, `${species.common_name} (${species.botanical_name})`))) : null;
+    }));
+  const views = el("div", { id: "views", hidden: true });
+  function again() {
+    const picked = pick.value !== "";
+    views.hidden = !picked;
+    if (!picked) return choose(null);
+    document.querySelector("input[name=layer]:checked").checked = false;
+    const place = Number(pick.value), known = viewsOf(place);
+    if (!known.includes(showing.view)) showing.view = "fit";
+    views.replaceChildren(...known.map((view) => el("label", { class: "row" }, el("input", {
+      type: "radio", name: "view", checked: view === showing.view, onchange: () => chooseSpecies(place, view) }),
+    el("span", {}, VIEWS[view]))));
+    return chooseSpecies(place, showing.view);
+  }
+  return [el("fieldset", {}, el("legend", {}, "Pick a species"), pick, views)];
+}
+
+function layersPanel() {
+  const pickLayer = (layer) => {
+    document.getElementById("species").value = "";
+    document.getElementById("views").hidden = true;
+    choose(layer);
+  };
+  const row = (layer, title) => el("label", { class: "row" }, el("input", {
+    type: "radio", name: "layer", checked: layer === null, onchange: () => pickLayer(layer) }),
+    el("span", {}, title, layer && layer.unit ? el("small", {}, layer.unit) : null));
+  const strength = el("input", { type: "range", min: 10, max: 100, step: 1,
+    value: Math.round(100 * OPACITY), "aria-label": "How strongly the ground is coloured, percent",
+    oninput(event) {
+      showing.opacity = event.target.value / 100;
+      if (showing.picture) showing.picture.setOpacity(showing.opacity);
+    } });
+  return [speciesPicker(), el("fieldset", {}, el("legend", {}, "Or colour the ground by"),
+    row(null, "Relief alone"),
+    plan.layers.map((layer) => el("div", { class: "layer" }, row(layer, layer.title), legendOf(layer).slice(1),
+      layer.name === "winter_minimum" ? note(SURE + " It is not a forecast.") : null,
+      el("details", {}, el("summary", {}, "How it is made"), facts([["Shown", layer.title],
+        ["Unit", layer.unit], ["Method", layer.method], ["Source", layer.source]]))))),
+  el("label", { class: "strength" }, "Strength of the colours", strength), imageryRow()];
+}
+
+/* Pictures from a server, only where the site file names one, and only when switched on. */
+function imageryRow() {
+  if (!plan.imagery) return null;
+  const { url, origin, credit } = plan.imagery;
+  let tiles = null;
+  return el("label", { class: "row" }, el("input", { type: "checkbox", id: "imagery", onchange(event) {
+    if (!tiles) tiles = L.tileLayer(url, { pane: "relief", maxNativeZoom: 19, maxZoom: 23 });
+    if (event.target.checked) tiles.addTo(map).bringToFront(); else tiles.remove();
+    say(event.target.checked ? `Imagery: ${credit || origin}` : "");
+  } }), el("span", {}, "Online imagery", el("small", {},
+    `Fetches pictures from ${origin}; needs a network. ${credit}`)));
+}
