@@ -1,6 +1,12 @@
-"""Compiled kernels of water's way: flood the DEM, find the steepest way, add up, walk down."""
+"""Compiled kernels of water's way: flood the DEM, find the steepest way, add up, walk down.
+
+Work arrays carry a rim of one unknown cell all round, so that every cell has eight neighbours
+at fixed distances in the flat array and nothing need be asked at the edges.
+"""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -12,26 +18,38 @@ _OUT = 8
 # Neighbours clockwise from grid east.
 _DOWN = (0, 1, 1, 1, 0, -1, -1, -1)
 _RIGHT = (1, 1, 0, -1, -1, -1, 0, 1)
-_NOT_YET = 255
+_NOT_YET, _OPEN = 255, 254
+
+
+def rimmed(values: NDArray[Any], beyond: float) -> NDArray[Any]:
+    """Copy a grid into one with a rim of one cell that holds ``beyond``."""
+    rows, cols = values.shape
+    out = np.empty((rows + 2, cols + 2), values.dtype)
+    out[[0, -1]] = beyond
+    out[:, [0, -1]] = beyond
+    out[1:-1, 1:-1] = values
+    return out
 
 
 def flood(heights: FloatGrid) -> tuple[FloatGrid, NDArray[np.uint8]]:
     """Fill hollows; also tell, per cell, from which neighbour the flood came (8: none).
 
-    ``heights`` float32 (rows, cols), NaN where unknown. A cell that is reached from a lower or
-    level one keeps its height, which settles it at once; only a cell that has lower, dry
-    ground beside it waits in the heap for its turn as the lowest spill (priority-flood after
-    Barnes et al. 2014, with a heap for spills alone).
+    ``heights`` float32 (rows, cols), NaN where unknown; both results have a rim of one cell. A
+    cell that is reached from a lower or level one keeps its height, which settles it at once;
+    only a cell that has lower, dry ground beside it waits in the heap for its turn as the
+    lowest spill (priority-flood after Barnes et al. 2014, with a heap for spills alone).
     """
-    filled = heights.copy()
-    came_from = np.empty(heights.shape, np.uint8)
-    _flood(filled, came_from)
+    filled = rimmed(heights, np.nan)
+    came_from = np.empty(filled.shape, np.uint8)
+    _flood(filled.ravel(), came_from.ravel(), filled.shape[1])
     return filled, came_from
 
 
 def accumulate(direction: NDArray[np.uint8]) -> NDArray[np.int32]:
-    """Count the cells that drain through each cell, itself included."""
-    return _accumulate(direction)
+    """Count the cells that drain through each cell, itself included; both with a rim."""
+    area = np.ones(direction.shape, np.int32)
+    _accumulate(direction.ravel(), direction.shape[1], area.ravel())
+    return area
 
 
 def spread(filled: FloatGrid, direction: FloatGrid) -> NDArray[np.float64]:
@@ -81,52 +99,53 @@ def _pop(keys, cells, size):  # type: ignore[no-untyped-def]
     keys[place], cells[place] = key, cell
 
 
-@njit("void(float32[:, ::1], uint8[:, ::1])", cache=True, nogil=True)
-def _flood(dem, came_from):  # type: ignore[no-untyped-def]
-    rows, cols = dem.shape
-    queue = np.empty(rows * cols, np.int32)
+@njit("UniTuple(int64, 8)(int64)", cache=True)
+def _around(cols):  # type: ignore[no-untyped-def]
+    """Distances to the neighbours in a flat array, in the order of directions."""
+    return (1, cols + 1, cols, cols - 1, -1, -cols - 1, -cols, 1 - cols)
+
+
+@njit("void(float32[::1], uint8[::1], int64)", cache=True, nogil=True)
+def _flood(dem, came_from, cols):  # type: ignore[no-untyped-def]
+    around = _around(cols)
+    size_of_all = dem.size
+    for here in range(size_of_all):
+        came_from[here] = _NOT_YET if dem[here] == dem[here] else _OUT
+    for here in range(size_of_all):
+        if came_from[here] == _OUT:
+            for k in range(8):
+                beside = here + around[k]
+                if 0 <= beside < size_of_all and came_from[beside] == _NOT_YET:
+                    came_from[beside] = _OPEN
+    queue = np.empty(size_of_all, np.int32)
     head = tail = 0
-    for row in range(rows):
-        for col in range(cols):
-            came_from[row, col] = _NOT_YET
-            value = dem[row, col]
-            if value != value:
-                came_from[row, col] = _OUT
-                continue
-            open_side = row == 0 or col == 0 or row == rows - 1 or col == cols - 1
-            if not open_side:
-                for k in range(8):
-                    beside = dem[row + _DOWN[k], col + _RIGHT[k]]
-                    if beside != beside:
-                        open_side = True
-                        break
-            if open_side:
-                came_from[row, col] = _OUT
-                queue[tail] = row * cols + col
-                tail += 1
+    for here in range(size_of_all):
+        if came_from[here] == _OPEN:
+            came_from[here] = _OUT
+            queue[tail] = here
+            tail += 1
     # A cell waits once at most. Memory that is not written to is not taken from the machine.
-    waiting = np.empty(rows * cols, np.int32)
-    keys, cells = np.empty(rows * cols, np.float32), np.empty(rows * cols, np.int32)
+    waiting = np.empty(size_of_all, np.int32)
+    keys, cells = np.empty(size_of_all, np.float32), np.empty(size_of_all, np.int32)
     waits = size = 0
     level = np.float32(-np.inf)
     while True:
         while head < tail:
             here = queue[head]
             head += 1
-            row, col = here // cols, here % cols
-            height = dem[row, col]
+            height = dem[here]
             spill = False
             for k in range(8):
-                r, c = row + _DOWN[k], col + _RIGHT[k]
-                if r < 0 or c < 0 or r >= rows or c >= cols or came_from[r, c] != _NOT_YET:
+                beside = here + around[k]
+                if came_from[beside] != _NOT_YET:
                     continue
-                if dem[r, c] < height:
+                if dem[beside] < height:
                     if height > level:
                         spill = True
                         continue
-                    dem[r, c] = height
-                came_from[r, c] = (k + 4) % 8
-                queue[tail] = r * cols + c
+                    dem[beside] = height
+                came_from[beside] = (k + 4) % 8
+                queue[tail] = beside
                 tail += 1
             if spill:
                 waiting[waits] = here
@@ -134,11 +153,9 @@ def _flood(dem, came_from):  # type: ignore[no-untyped-def]
         # Only those that still have dry ground beside them can be spills.
         for n in range(waits):
             here = waiting[n]
-            row, col = here // cols, here % cols
             for k in range(8):
-                r, c = row + _DOWN[k], col + _RIGHT[k]
-                if 0 <= r < rows and 0 <= c < cols and came_from[r, c] == _NOT_YET:
-                    _push(keys, cells, size, dem[row, col], here)
+                if came_from[here + around[k]] == _NOT_YET:
+                    _push(keys, cells, size, dem[here], here)
                     size += 1
                     break
         waits = 0
@@ -154,18 +171,18 @@ def _flood(dem, came_from):  # type: ignore[no-untyped-def]
 
 @njit("void(int64, int64, float32[:, ::1], uint8[:, ::1])", cache=True, nogil=True)
 def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
-    """Put the steepest way down where there is one; leave the flood's way elsewhere."""
-    rows, cols = filled.shape
+    """Put the steepest way down where there is one; leave the flood's way elsewhere.
+
+    Rows are counted without the rim that both grids have.
+    """
+    cols = filled.shape[1]
     diagonal = np.float32(np.sqrt(0.5))
-    for row in range(first, last):
-        for col in range(cols):
+    for row in range(first + 1, last + 1):
+        for col in range(1, cols - 1):
             height = filled[row, col]
             best = np.float32(0)
             for k in range(8):
-                r, c = row + _DOWN[k], col + _RIGHT[k]
-                if r < 0 or c < 0 or r >= rows or c >= cols:
-                    continue
-                drop = height - filled[r, c]
+                drop = height - filled[row + _DOWN[k], col + _RIGHT[k]]
                 if k % 2 == 1:
                     drop *= diagonal
                 if drop > best:
@@ -173,32 +190,27 @@ def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
                     direction[row, col] = k
 
 
-@njit("int32[:, ::1](uint8[:, ::1])", cache=True, nogil=True)
-def _accumulate(direction):  # type: ignore[no-untyped-def]
-    rows, cols = direction.shape
-    area = np.empty((rows, cols), np.int32)
-    donors = np.zeros((rows, cols), np.uint8)
-    for row in range(rows):
-        for col in range(cols):
-            area[row, col] = 1
-            k = direction[row, col]
-            if k < _OUT:
-                donors[row + _DOWN[k], col + _RIGHT[k]] += 1
+@njit("void(uint8[::1], int64, int32[::1])", cache=True, nogil=True)
+def _accumulate(direction, cols, area):  # type: ignore[no-untyped-def]
+    """Walk down from each source, on past each cell whose donors have all arrived."""
+    around = _around(cols)
+    donors = np.zeros(direction.size, np.uint8)
+    for here in range(direction.size):
+        k = direction[here]
+        if k < _OUT:
+            donors[here + around[k]] += 1
     done = np.uint8(255)
-    for row in range(rows):
-        for col in range(cols):
-            r, c = row, col
-            while donors[r, c] == 0:
-                donors[r, c] = done
-                k = direction[r, c]
-                if k >= _OUT:
-                    break
-                carried = area[r, c]
-                r += _DOWN[k]
-                c += _RIGHT[k]
-                area[r, c] += carried
-                donors[r, c] -= 1
-    return area
+    for start in range(direction.size):
+        here = start
+        while donors[here] == 0:
+            donors[here] = done
+            k = direction[here]
+            if k >= _OUT:
+                break
+            carried = area[here]
+            here += around[k]
+            area[here] += carried
+            donors[here] -= 1
 
 
 @njit("void(float32[:, ::1], float32[:, ::1], float64[:, ::1])", cache=True, nogil=True)

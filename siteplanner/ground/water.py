@@ -72,10 +72,11 @@ def flow(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
     """
     heights = plain(dem)
     filled, came_from = flood(heights)
-    direction = came_from
-    over_rows(steepest, heights.shape, filled, direction)
-    area = _where_known(accumulate(direction), grid.cell_area, heights)
-    return filled, _where_known(direction, 1.0, heights), area
+    over_rows(steepest, heights.shape, filled, came_from)
+    inside = np.s_[1:-1, 1:-1]
+    area = _where_known(accumulate(came_from)[inside], grid.cell_area, heights)
+    direction = _where_known(came_from[inside], 1.0, heights)
+    return np.ascontiguousarray(filled[inside]), direction, area
 
 
 @layer(
