@@ -118,6 +118,16 @@ def explain(
     for row in found.species:
         species.add_row(*(escape(text) for text in row))
     console.print(species)
+    if found.frost:
+        frost = Table(
+            title="Frost: a seedling is killed in (an estimate, not a forecast)",
+            title_justify="left",
+        )
+        for column in ("species", "odds"):
+            frost.add_column(column)
+        for name, words in found.frost:
+            frost.add_row(escape(name), escape(words))
+        console.print(frost)
     console.print(
         "An estimate from maps and a table of tolerances: look at the spot before you rely on it.",
         highlight=False,

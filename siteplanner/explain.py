@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pyproj
 
 from siteplanner.errors import fault
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.planting.frost_by_zone import odds_by_zone
 from siteplanner.site import Site
 from siteplanner.species.fit import class_of, score_factor
 from siteplanner.species.table import Factor
@@ -21,12 +22,14 @@ class Explained:
     """The answer in texts.
 
     ``ground`` has rows of title, value, unit; ``species``, best first, rows of name, score,
-    class in words, limiting factor and by how much, unknown factors.
+    class in words, limiting factor and by how much, unknown factors; ``frost`` rows of name and
+    the odds that a winter kills it there as a seedling.
     """
 
     place: str
     ground: list[tuple[str, str, str]]
     species: list[tuple[str, str, str, str, str]]
+    frost: list[tuple[str, str]] = field(default_factory=list)
 
 
 def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: None) -> Explained:
@@ -64,7 +67,31 @@ def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: 
         for name, info in ground.infos.items()
         if name in ground.layers
     ]
-    return Explained(f"At {x:.0f}, {y:.0f} ({grid.crs.name})", listed, _species(ground, row, col))
+    return Explained(
+        f"At {x:.0f}, {y:.0f} ({grid.crs.name})",
+        listed,
+        _species(ground, row, col),
+        _frost(ground, site, row, col),
+    )
+
+
+def _frost(ground: Survey, site: Site, row: int, col: int) -> list[tuple[str, str]]:
+    """Odds of a killing frost for each species at one cell."""
+    inputs = ground.inputs
+    names = inputs.species.facts["botanical_name"]
+    lowest, error = (
+        float(ground.layers[name][row, col]) for name in ("winter_minimum", "winter_minimum_error")
+    )
+    if not np.isfinite(lowest + error):
+        return []
+    chances = odds_by_zone(
+        {"here": (lowest, error)},
+        {"here": list(names)},
+        inputs.species,
+        inputs.climate,
+        site.frost.establishment_years,
+    )
+    return list(zip(chances["species"], chances["words"], strict=True))
 
 
 def _value(info: LayerInfo, value: float) -> str:

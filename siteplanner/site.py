@@ -133,6 +133,9 @@ class Hollows(Table):
     columns: HollowColumns = HollowColumns()
 
 
+MonthDay = Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])$")]
+
+
 class Frost(Table):
     """``[frost]``: readings and hollows; all temperatures are brought to one height."""
 
@@ -147,9 +150,7 @@ class Frost(Table):
     """Winters that a planted seedling has to live through before it counts as a tree."""
     late_frost_c: Annotated[float, Field(ge=-15, le=3)] = -2.0
     """Strength of the frost on spring growth whose chance is told, at the reference height."""
-    growth_starts: Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])$")] | None = (
-        None
-    )
+    growth_starts: MonthDay | None = None
     """Month and day, such as "09-20"; by default when the mean temperature passes 8 °C."""
 
 

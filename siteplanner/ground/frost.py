@@ -92,7 +92,7 @@ def hollowness(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatG
             r, c = reach + side * dr, reach + side * dc
             ends += padded[r : r + rows, c : c + cols]
         total += (ends / 2 - dem) / np.float32(np.hypot(dr, dc) * grid.cell)
-    return total / 4
+    return (total / 4).astype(np.float32)
 
 
 @layer(

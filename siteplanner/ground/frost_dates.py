@@ -7,6 +7,7 @@ A place is colder than the station on calm clear nights only.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -107,12 +108,12 @@ def frost_dates(
     """
     turn = int(nights.minimum.argmax())  # the warmest day: a season runs from there
     chance = np.roll(chance_each_night(nights, difference_c, frost_c), -turn)
-    none_before = np.cumprod(1 - chance)
-    none_after = np.cumprod(1 - chance[::-1])
+    none_before = np.cumprod(1 - chance, dtype=np.float64)
+    none_after = np.cumprod(1 - chance[::-1], dtype=np.float64)
     growth = growth_day if growth_day is not None else growth_starts(nights)
     spring = np.roll(chance_each_night(nights, difference_c, late_c), -(growth - 1))[:_SPRING_DAYS]
 
-    def day(none: NDArray[np.float64], share: float, backward: bool) -> float:
+    def day(none: NDArray[Any], share: float, backward: bool) -> float:
         if none[-1] > share:
             return float("nan")
         at = int(np.argmax(none <= share))

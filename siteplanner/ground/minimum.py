@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -158,7 +159,7 @@ def fit_minimum(
     mean, centre, slopes = _ridge(x, y, signs, penalty)
     spread = _spread(x)
     scaled = (x - centre) / spread
-    inverse = np.linalg.inv(scaled.T @ scaled + penalty * np.eye(used))
+    inverse: NDArray[Any] = np.linalg.inv(scaled.T @ scaled + penalty * np.eye(used))
     leverage = float(np.mean(1 / len(y) + np.einsum("ij,jk,ik->i", scaled, inverse, scaled)))
     rest, error = None, _left_out_error(x, y, signs)
     if places is not None and len(y) >= MANY_READINGS:

@@ -402,7 +402,7 @@ def cold_air_check(
 
 
 def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
-    """Say on how much of the compared ground the night and the quick criteria differ, if they do."""
+    """Say on how much of the ground the night and the quick criteria differ, if they do."""
     codes = cold_air_check[mask]
     codes = codes[np.isfinite(codes)]
     if not codes.size:

@@ -53,10 +53,12 @@ class Gumbel:
 
 
 def _chance(
-    celsius: NDArray[np.float64], location: ArrayLike, scale: ArrayLike
+    celsius: NDArray[np.float64],
+    location: float | NDArray[np.float64],
+    scale: float | NDArray[np.float64],
 ) -> NDArray[np.float64]:
     with np.errstate(over="ignore"):
-        return np.asarray(-np.expm1(-np.exp((celsius - location) / np.asarray(scale))))
+        return np.asarray(-np.expm1(-np.exp((celsius - location) / scale)))
 
 
 def frequency_factor(years: ArrayLike) -> NDArray[np.float64]:
@@ -148,7 +150,8 @@ def odds(
     Gumbel fit by fitting anew to as many winters drawn from it.
     """
     if not np.isfinite([difference_c, error_c, dies_below_c]).all():
-        return Odds(*[float("nan")] * 4, range_only)
+        unknown = float("nan")
+        return Odds(unknown, unknown, unknown, unknown, range_only)
     location, scale = _refits(station)
     draw = np.random.default_rng(41).standard_normal((2, _DRAWS))
     at_station = dies_below_c - difference_c + tolerance_error_c * draw[0] + error_c * draw[1]
