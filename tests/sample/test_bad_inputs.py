@@ -170,8 +170,8 @@ def test_check_says_what_it_understood_and_writes_nothing(site, tmp_path):
 def test_explain_answers_in_metres_and_in_degrees(site):
     import pyproj
 
-    frame = gpd.read_file(site.parent / "property.gpkg", layer="boundary")
-    spot = frame.union_all().representative_point()
+    frame = gpd.read_file(site.parent / "frost.gpkg", layer="readings")
+    spot = frame.geometry[0]
     lon, lat = pyproj.Transformer.from_crs(frame.crs, "EPSG:4326", always_xy=True).transform(
         spot.x, spot.y
     )
