@@ -114,6 +114,7 @@ def batches_of(
                 weeks_to_germinate=known["weeks_to_germinate"],
                 weeks_to_prick_out=known["weeks_to_prick_out"],
                 fruiting_months=lot.months,
+                pretreatment_weeks=facts["pretreatment_weeks"],
             )
         missing = assumed if lot.months else (*assumed, "fruiting months unknown")
         made.append(

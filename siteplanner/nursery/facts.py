@@ -4,7 +4,8 @@
 ``germination`` (0-1), ``weeks_to_germinate`` and ``weeks_to_prick_out`` (both from sowing; the
 latter empty where seed is sown straight into tubes), ``months_to_plant_out`` (from sowing),
 ``fruiting_months`` (such as ``12-3`` or ``1-2; 9``), ``fruit`` (such as ``woody capsule``),
-``pretreatment``, ``storage_years``. An empty cell is unknown.
+``pretreatment`` and ``pretreatment_weeks`` (before sowing), ``storage_years``. An empty cell is
+unknown.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ NUMBERS = {
     "weeks_to_germinate": (0.1, 104.0),
     "weeks_to_prick_out": (0.1, 104.0),
     "months_to_plant_out": (0.5, 60.0),
+    "pretreatment_weeks": (0.1, 104.0),
     "storage_years": (0.01, 100.0),
 }
 TEXTS = ("fruit", "pretreatment")

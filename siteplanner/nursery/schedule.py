@@ -22,7 +22,8 @@ _SHORTEST_WINDOW = timedelta(days=14)
 class Dates:
     """When what is done for a batch; None where it cannot be told.
 
-    ``sow`` is the day of sowing; ``show`` when seedlings should have come up; ``prick_out`` is
+    ``pretreat`` is when seed goes into a pre-treatment that takes weeks, ``sow`` the day of
+    sowing; ``show`` when seedlings should have come up; ``prick_out`` is
     None for seed sown straight into tubes. ``plantable`` is when the plants are big enough,
     ``plant`` and ``plant_until`` are the planting season. ``resow_by``: the last day on which a
     failed batch can be sown again and still make this season, None when that has passed before
@@ -31,6 +32,7 @@ class Dates:
 
     collect_from: date | None
     collect_to: date | None
+    pretreat: date | None
     sow: date
     show: date
     prick_out: date | None
@@ -53,11 +55,13 @@ def schedule(
     weeks_to_germinate: float,
     weeks_to_prick_out: float,
     fruiting_months: Sequence[int],
+    pretreatment_weeks: float = math.nan,
 ) -> Dates:
     """Reckon a batch's dates back from ``rules.plant_on``, which must be set.
 
     ``mean_c`` are the station's twelve monthly means, °C, January first; ``weeks_to_prick_out``
-    is NaN for seed sown straight into tubes. Nothing is sown in a month colder than
+    is NaN for seed sown straight into tubes, ``pretreatment_weeks`` where a pre-treatment takes no
+    weeks. Nothing is sown in a month colder than
     ``rules.sow_from_c``: sowing then moves back to the end of the latest month that is warm
     enough, and if no month is, it stays. Method: common practice, no source.
     """
@@ -70,11 +74,16 @@ def schedule(
         add_months(until, -months_to_plant_out * rules.hurry), mean_c, rules.sow_from_c
     )
     show = sow + timedelta(days=math.ceil(7 * weeks_to_germinate))
-    window = collecting_window(fruiting_months, sow - timedelta(weeks=rules.clean_weeks))
+    pretreat = None
+    if not math.isnan(pretreatment_weeks):
+        pretreat = sow - timedelta(days=math.ceil(7 * pretreatment_weeks))
+    cleaned = (pretreat or sow) - timedelta(weeks=rules.clean_weeks)
+    window = collecting_window(fruiting_months, cleaned)
     plantable = add_months(sow, months_to_plant_out)
     return Dates(
         collect_from=window[0] if window else None,
         collect_to=window[1] if window else None,
+        pretreat=pretreat,
         sow=sow,
         show=show,
         prick_out=(

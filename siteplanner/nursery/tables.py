@@ -38,6 +38,7 @@ def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
         "collecting": collecting(batch),
         "keeps_years": _short(batch.storage_years),
         "seeds": order.seeds,
+        "pretreat_from": dates.get("pretreat"),
         "sow_on": sow,
         "season": season(sow, year.latitude) if sow else None,
         "sowing": sowing(batch),

@@ -45,6 +45,8 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
         if days is None:
             continue
         add(0, days.collect_from, days.collect_to, "Collect seed", f"{name}: {collecting(batch)}")
+        treated = f"{name}: {batch.pretreatment}"
+        add(0, days.pretreat, days.pretreat, "Start the seed's pre-treatment", treated)
         add(1, days.sow, days.sow, "Sow", f"{name}: {sowing(batch)}")
         add(2, days.show, days.show, "Seedlings should show: count them", name)
         if days.prick_out:

@@ -24,6 +24,7 @@ FACTS = {
     "weeks_to_germinate": [3.0, 3, 2, 5, 4, 4],
     "weeks_to_prick_out": [9.0, 10, np.nan, 11, 10, np.nan],
     "months_to_plant_out": [11.0, 11, 9, 12, 13, 12],
+    "pretreatment_weeks": [np.nan, np.nan, np.nan, 6, np.nan, np.nan],
     "storage_years": [8.0, 4, 15, 3, 8, 5],
     "fruiting_months": [(2, 3, 4), tuple(range(1, 13)), (1, 2), (3, 4, 5), (12, 1, 2, 3), ()],
     "fruit": ["woody capsule", "woody capsule", "pod", "dry capsule", "woody capsule", ""],

@@ -24,6 +24,7 @@ DAYS = st.dates(date(2001, 1, 1), date(2090, 12, 31))
 
 def made(plant_on=date(2028, 10, 2), mean_c=SOUTH, fruiting=(1, 2, 3), **changed):
     facts = {"months_to_plant_out": 12, "weeks_to_germinate": 3, "weeks_to_prick_out": 9}
+    facts |= {"pretreatment_weeks": math.nan}
     rules = Nursery(plant_on=plant_on, **{k: v for k, v in changed.items() if k not in facts})
     facts |= {k: v for k, v in changed.items() if k in facts}
     return schedule(rules, mean_c, fruiting_months=fruiting, **facts)
@@ -91,6 +92,13 @@ def test_the_order_of_the_work(plant_on, months, weeks, fruiting, mean_c):
             assert days.collect_from.month in fruiting and days.collect_to.month in fruiting
     warm_enough = mean_c[days.sow.month - 1] >= rules.sow_from_c
     assert warm_enough or max(mean_c) < rules.sow_from_c
+
+
+def test_pre_treatment_comes_between_cleaning_and_sowing():
+    days = made(pretreatment_weeks=6, fruiting=(8, 9))
+    assert days.pretreat == date(2027, 8, 21)
+    # Four weeks of cleaning would cut August short, so it is the season before.
+    assert days.collect_to == date(2026, 9, 30)
 
 
 def test_seed_sown_into_tubes_is_not_pricked_out():
