@@ -11,6 +11,7 @@ def test_a_second_run_writes_the_same_bytes(sample_plan, tmp_path):
     shutil.copytree(SITE.parent, copy, ignore=shutil.ignore_patterns("__pycache__"))
     env = os.environ | {
         "NUMBA_NUM_THREADS": "1",
+        "SITEPLANNER_CACHE": str(tmp_path / "empty"),
         "OMP_NUM_THREADS": "1",
         "LC_ALL": "C",
         "TZ": "Pacific/Auckland",
