@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from siteplanner.errors import fault
@@ -12,19 +13,26 @@ from siteplanner.nursery.planted import draw_rows, read_planted
 from siteplanner.nursery.survival import Outcome, judge
 from siteplanner.nursery.survival_counts import FORM, read_counts
 from siteplanner.nursery.tables import write_csv
+from siteplanner.nursery.ticked import only_ticked, read_ticks, told
 from siteplanner.site import Site
 from siteplanner.species.table import read_species
 
 
-def write_rows_to_count(site: Site, plan: Path, target: Path) -> tuple[int, int]:
+def write_rows_to_count(
+    site: Site, plan: Path, target: Path, ticks: Path | None = None
+) -> tuple[int, int]:
     """Draw rows at random and write a form to fill in; give the rows and trees drawn.
 
-    Raises :class:`~siteplanner.errors.InputError` where the form is already there, since
-    somebody may have filled it in.
+    With ``ticks`` only blocks ticked as planted are drawn from. Raises
+    :class:`~siteplanner.errors.InputError` where the form is already there, since somebody may
+    have filled it in.
     """
     if target.exists():
         raise fault(target, "", "it is already there", "move it away or name another folder")
-    drawn = draw_rows(read_planted(plan), site.survival.draw_trees, site.survival.seed)
+    planted = read_planted(plan)
+    if ticks is not None:
+        planted = only_ticked(planted, read_ticks(ticks, planted))
+    drawn = draw_rows(planted, site.survival.draw_trees, site.survival.seed)
     rows = [
         [line.block, line.row, line.species, line.planted, *[None] * (len(FORM) - 4)]
         for line in drawn.itertuples()
@@ -34,11 +42,14 @@ def write_rows_to_count(site: Site, plan: Path, target: Path) -> tuple[int, int]
     return len(drawn[["block", "row"]].drop_duplicates()), int(drawn["planted"].sum())
 
 
-def survival_of(site: Site, counts: Sequence[Path], plan: Path) -> Outcome:
+def survival_of(
+    site: Site, counts: Sequence[Path], plan: Path, ticks: Path | None = None
+) -> Outcome:
     """Judge files of counts beside the plan in a folder and the site's species table.
 
     The expectation is the species table's own, not one kept from counts before, so that the
-    same counts never count twice. Raises :class:`~siteplanner.errors.InputError`.
+    same counts never count twice. With ``ticks`` only blocks ticked as planted may be counted.
+    Raises :class:`~siteplanner.errors.InputError`.
     """
     facts = read_species(site.folder / site.species.file).facts
     expected = dict(zip(facts["botanical_name"], facts["expected_survival"], strict=True))
@@ -51,7 +62,13 @@ def survival_of(site: Site, counts: Sequence[Path], plan: Path) -> Outcome:
             f"the plan has {', '.join(gone)}, which the table does not list any more",
             "put it back, or make the plan again",
         )
-    return judge(read_counts(counts, planted), planted, expected, site.survival)
+    said: list[str] = []
+    if ticks is not None:
+        ticked = read_ticks(ticks, planted)
+        said = told(ticked, planted)
+        planted = only_ticked(planted, ticked)
+    outcome = judge(read_counts(counts, planted), planted, expected, site.survival)
+    return replace(outcome, findings=(*said, *outcome.findings))
 
 
 def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
