@@ -1,28 +1,35 @@
 """The species table: who each species is, and what ground it stands.
 
-A CSV with one row a species. Columns on tolerances are headed by a layer's name, a point, and
-the unit in brackets, one number a cell, empty for no limit::
+A CSV or XLSX with one row a species. Columns on tolerances are headed by a layer's name, a
+point, and the unit in brackets, one number a cell, empty for no limit::
 
-    slope thrives to [°]    winter_minimum dies below [°C]    drainage_class thrives in
+    slope thrives to [°]    winter_minimum dies below [°F]    drainage_class thrives in
 
+Units are converted to the layer's (see ``units``). Any layer may be a factor, a plugin's too.
 Numeric points are ``dies below``, ``thrives from``, ``thrives to`` and ``dies above``; for
 layers of categories ``thrives in`` and ``survives in`` hold class names divided by ";".
+
+A column headed by a layer or a fact and the word ``source`` (``soil_ph source``) says where the
+values beside it come from; its text begins with one of ``EVIDENCE``. Text columns that are
+headed otherwise, in one word, pass through as facts of their own.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.errors import Faults, fault, near
+from siteplanner.errors import Faults, near
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.nursery.facts import nursery_facts
+from siteplanner.species.sheet import read_sheet
+from siteplanner.species.units import converter
 
 NUMERIC_POINTS = ("dies below", "thrives from", "thrives to", "dies above")
 CLASS_POINTS = ("thrives in", "survives in")
@@ -35,8 +42,11 @@ HEADER = re.compile(
     + r")(?: \[(?P<unit>[^\]]*)\])?$"
 )
 
-#: Short units that a header may use for a layer's unit.
-UNIT_WORDS = {"°": "degrees", "%": "percent", "C": "°C"}
+#: Facts with a length, which a header may also give in another unit: ``mature_height [ft]``.
+LENGTHS = ("mature_height", "crown", "spacing")
+LENGTH = re.compile(r"^(?P<fact>" + "|".join(LENGTHS) + r") \[(?P<unit>[^\]]*)\]$")
+#: Facts that are kept as text when the table has them.
+PASSED = ("growth_rate", "life_span", "shade", "salt", "wind", "source_note", "nursery_note")
 
 #: What a place is worth where a species survives but does not thrive, of 100.
 SURVIVES = 50.0
@@ -47,11 +57,12 @@ class SpeciesTable:
     """The table as read: ``facts`` one row a species, ``tolerances`` by layer.
 
     ``facts`` has ``botanical_name, common_name, roles`` (a tuple), ``expected_survival`` (0-1),
-    ``mature_height_m`` (NaN when unknown), ``cautions``, ``evidence``, and the columns of
-    ``siteplanner.nursery.facts``. ``points[layer]`` is
+    ``mature_height_m, crown_m, spacing_m`` (NaN when unknown), ``cautions``, ``evidence``, the
+    columns of ``siteplanner.nursery.facts`` and those of ``PASSED`` that the table has.
+    ``points[layer]`` is
     float64 (species, 4) for numeric layers, infinite where there is no limit; ``classes[layer]``
     maps each of the points ``thrives in`` and ``survives in`` to a tuple of class names a
-    species, None where nothing is said.
+    species, None where nothing is said. ``sources`` has the text of each ``… source`` column.
     """
 
     path: Path
@@ -59,6 +70,7 @@ class SpeciesTable:
     points: dict[str, NDArray[np.float64]]
     classes: dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]]
     units: dict[str, str]
+    sources: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def factors(self) -> list[str]:
@@ -91,20 +103,9 @@ def read_species(path: Path) -> SpeciesTable:
     Raises :class:`~siteplanner.errors.InputError` with every fault in it: missing columns, a
     species named twice, numbers that are none, points out of order.
     """
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
-    try:
-        raw = pd.read_csv(path, encoding="utf-8-sig", dtype=str, keep_default_na=False)
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        raise fault(
-            path,
-            "",
-            f"it cannot be read as a CSV table ({error})",
-            "save it as CSV, UTF-8, with commas",
-        ) from None
-    raw.columns = [str(c).strip() for c in raw.columns]
-    raw = raw.apply(lambda column: column.str.strip())
+    raw = read_sheet(path)
     faults = Faults()
+    raw = _lengths(path, raw, faults)
     for column in REQUIRED:
         if column not in raw:
             faults.add(path, column, "the column is missing", near(column, raw.columns))
@@ -113,8 +114,54 @@ def read_species(path: Path) -> SpeciesTable:
     faults.raise_any()
     facts = _facts(path, raw, faults)
     points, classes, units = _tolerances(path, raw, faults)
+    sources = _sources(path, raw, [*points, *classes], faults)
     faults.raise_any()
-    return SpeciesTable(path, facts, points, classes, units)
+    return SpeciesTable(path, facts, points, classes, units, sources)
+
+
+def _lengths(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
+    """Bring lengths that are given in another unit to metres, under their usual names."""
+    renamed = {}
+    for header in raw.columns:
+        match = LENGTH.match(header)
+        if match is None:
+            continue
+        convert = converter(match["unit"], "m")
+        if convert is None:
+            faults.add(
+                path, repr(header), f"{match['unit']!r} is no length", "give it in m, cm, ft or in"
+            )
+            continue
+        numbers = pd.to_numeric(raw[header], errors="coerce").to_numpy(dtype=np.float64)
+        metres = [f"{v:.4g}" if np.isfinite(v) else "" for v in convert(numbers)]
+        raw[header] = np.where(np.isfinite(numbers), metres, raw[header])
+        renamed[header] = f"{match['fact']}_m"
+    return raw.rename(columns=renamed)
+
+
+def _sources(path: Path, raw: pd.DataFrame, layers: list[str], faults: Faults) -> pd.DataFrame:
+    """Where values come from, one column a layer or fact."""
+    found = {}
+    for header in raw.columns:
+        if not header.endswith(" source"):
+            continue
+        column = header.removesuffix(" source")
+        if column not in layers and column not in raw:
+            faults.add(
+                path,
+                repr(header),
+                f"there is no column or layer {column!r} that it could speak of",
+                near(column, [*layers, *raw.columns]),
+            )
+        for row in raw.index[(raw[header] != "") & ~raw[header].str.startswith(EVIDENCE)]:
+            faults.add(
+                path,
+                f"{raw['botanical_name'][row]}, {header}",
+                f"{raw[header][row]!r} does not say what kind of source it is",
+                "begin with 'published: …', 'common practice' or 'from memory'",
+            )
+        found[column] = raw[header]
+    return pd.DataFrame(found, index=raw.index).reset_index(drop=True)
 
 
 def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
@@ -145,20 +192,21 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
             f"{evidence[row]!r} will not do",
             near(evidence[row], EVIDENCE),
         )
-    return pd.DataFrame(
+    facts = pd.DataFrame(
         {
             "botanical_name": names,
             "common_name": raw["common_name"],
             "roles": roles,
             "expected_survival": survival,
-            "mature_height_m": pd.to_numeric(raw.get("mature_height_m", blank), errors="coerce"),
+            **{f"{f}_m": pd.to_numeric(raw.get(f"{f}_m", blank), errors="coerce") for f in LENGTHS},
             "cautions": raw.get("cautions", blank),
             "seedling_dies_below_c": pd.to_numeric(
                 raw.get("seedling_dies_below_c", blank), errors="coerce"
             ),
             "evidence": evidence.replace("", "from memory"),
         }
-    ).join(nursery_facts(path, raw, faults))
+    ).join([nursery_facts(path, raw, faults), raw[[c for c in PASSED if c in raw]]])
+    return facts.reset_index(drop=True)
 
 
 def _tolerances(
@@ -174,7 +222,7 @@ def _tolerances(
     for header in raw.columns:
         match = HEADER.match(header)
         if match is None:
-            if " " in header:
+            if " " in header and not header.endswith(" source"):
                 faults.add(
                     path,
                     repr(header),
@@ -220,7 +268,7 @@ def _tolerances(
         for row in np.flatnonzero((table[:, 1:] < table[:, :-1]).any(axis=1)):
             faults.add(
                 path,
-                f"{raw['botanical_name'][row]}, {layer}",
+                f"{raw['botanical_name'].iloc[row]}, {layer}",
                 "the points are not in order",
                 "they must rise: dies below, thrives from, thrives to, dies above",
             )
@@ -241,7 +289,8 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
             continue
         info = infos[layer]
         given = table.units.get(layer, info.unit)
-        if not info.unit.startswith(UNIT_WORDS.get(given, given)):
+        convert = converter(given, info.unit)
+        if convert is None:
             faults.add(
                 table.path,
                 layer,
@@ -256,7 +305,8 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
                     "it has classes, not numbers",
                     "use the columns 'thrives in' and 'survives in'",
                 )
-            found.append(Factor(layer, table.points[layer], None))
+            points = table.points[layer]
+            found.append(Factor(layer, convert(points) if convert else points, None))
         else:
             if not info.classes:
                 faults.add(

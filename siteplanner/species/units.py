@@ -1,0 +1,54 @@
+"""Units that a table's header may name, and their conversion to a layer's own unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Each unit's kind, and how many of the kind's base unit one of it is. Exact by definition
+#: (international yard and pound agreement, 1959: 1 inch = 25.4 mm).
+_SIZES: dict[str, tuple[str, float]] = {
+    "m": ("length", 1.0),
+    "cm": ("length", 0.01),
+    "mm": ("length", 0.001),
+    "in": ("length", 0.0254),
+    "ft": ("length", 0.3048),
+    "km": ("length", 1000.0),
+    "m/s": ("speed", 1.0),
+    "km/h": ("speed", 1 / 3.6),
+    "mph": ("speed", 0.44704),
+}
+#: Other words for the same unit.
+_WORDS = {
+    "°": "degrees", "deg": "degrees", "degree": "degrees",
+    "%": "percent",
+    "C": "°C", "deg C": "°C", "F": "°F", "deg F": "°F",
+    "inch": "in", "inches": "in", '"': "in", "foot": "ft", "feet": "ft", "'": "ft",
+    "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+    "centimetres": "cm", "millimetres": "mm",
+}  # fmt: skip
+
+Convert = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+
+
+def converter(given: str, wanted: str) -> Convert | None:
+    """How numbers in the unit ``given`` become numbers in ``wanted``; None when they cannot.
+
+    ``wanted`` may say more than the unit, as layers do ("percent of volume", "m2 …"): its
+    first word counts.
+    """
+    first = _WORDS.get(given.strip(), given.strip())
+    if first == wanted or wanted.startswith(first + " "):
+        return lambda values: values
+    last = wanted.split(" ")[0]
+    if (first, last) == ("°F", "°C"):
+        return lambda values: (values - 32) / 1.8
+    if (first, last) == ("°C", "°F"):
+        return lambda values: values * 1.8 + 32
+    kind, size = _SIZES.get(first, ("", 1.0))
+    kind_wanted, size_wanted = _SIZES.get(last, ("none", 1.0))
+    if kind != kind_wanted:
+        return None
+    return lambda values: values * size / size_wanted
