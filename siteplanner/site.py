@@ -7,6 +7,7 @@ a :class:`Site`; it opens none of the files that the site names. The tables ``[n
 
 from __future__ import annotations
 
+import os
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -150,6 +151,8 @@ class Frost(Table):
     """Winters that a planted seedling has to live through before it counts as a tree."""
     late_frost_c: Annotated[float, Field(ge=-15, le=3)] = -2.0
     """Strength of the frost on spring growth whose chance is told, at the reference height."""
+    grown: str | None = None
+    """Folder of an earlier plan whose dense rows dam the cold air as they will when grown."""
     growth_starts: MonthDay | None = None
     """Month and day, such as "09-20"; by default when the mean temperature passes 8 °C."""
 
@@ -229,7 +232,8 @@ class Setbacks(Table):
     """``[setbacks]``: metres to keep clear of each kind of thing.
 
     The defaults are common practice, no source. Local codes, the network operator and the
-    owner of the service decide; where they ask for more, write it here.
+    owner of the service decide; where they ask for more, write it here. Besides these, a
+    species keeps its mature height off power lines and buildings.
     """
 
     power_line: Metres = 20.0
@@ -240,6 +244,15 @@ class Setbacks(Table):
     buried_pipe: Metres = 5.0
     waterway: Metres = 3.0
     dam: Metres = 10.0
+    dam_wall: Metres = 20.0
+    """Roots and burrows weaken an earth wall: often more is asked for."""
+    septic_field: Metres = 10.0
+    buried_cable: Metres = 5.0
+    heritage: Metres = 20.0
+    native_grassland: Metres = 10.0
+    """Grassland that is to stay grassland: shade and seed kept off it."""
+    slip: Metres = 10.0
+    """Ground that moves: only with advice from someone who knows such ground."""
     other: Metres = 5.0
     boundary: Metres = 2.0
 
@@ -398,6 +411,13 @@ class Site(Table):
     map: Map = Map()
     layers: dict[str, dict[str, float | int | str | bool]] = {}
     plugins: Plugins = Plugins()
+
+    def with_grown(self, plan: Path) -> Site:
+        """Give the site with another earlier plan (a folder) taken for grown."""
+        name = os.path.relpath(plan, self.folder)
+        return self.model_copy(
+            update={"frost": self.frost.model_copy(update={"grown": name.replace(os.sep, "/")})}
+        )
 
     @property
     def folder(self) -> Path:

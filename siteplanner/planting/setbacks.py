@@ -59,12 +59,26 @@ def clear_of(
     x: NDArray[np.float64], y: NDArray[np.float64], no_plant: gpd.GeoDataFrame
 ) -> NDArray[np.bool_]:
     """Tell which points keep every feature's ``setback_m``, by exact distance."""
-    points = shapely.points(x, y)
-    clear = np.ones(len(points), dtype=bool)
-    tree = shapely.STRtree(points)
+    clear = np.ones(len(x), dtype=bool)
     for shape, metres in zip(no_plant.geometry, no_plant["setback_m"], strict=True):
-        clear[tree.query(shape, predicate="dwithin", distance=float(metres))] = False
+        near, points = _around(x, y, shape, float(metres))
+        clear[near] &= ~shapely.dwithin(shape, points, float(metres))
     return clear
+
+
+def _around(
+    x: NDArray[np.float64], y: NDArray[np.float64], shape: shapely.Geometry, metres: float
+) -> tuple[NDArray[np.int64], NDArray[np.object_]]:
+    """Give the points in the shape's bounds widened by some metres: which they are, and as points.
+
+    The shape is made ready for many tests.
+    """
+    west, south, east, north = shape.bounds
+    within = (x >= west - metres) & (x <= east + metres)
+    within &= (y >= south - metres) & (y <= north + metres)
+    near = np.flatnonzero(within)
+    shapely.prepare(shape)
+    return near, shapely.points(x[near], y[near])
 
 
 def too_tall(
@@ -81,8 +95,7 @@ def too_tall(
     """
     reach = np.where(np.isfinite(height_m), height_m, UNKNOWN_HEIGHT_M)
     near = np.full(len(x), np.inf)
-    tree = shapely.STRtree(shapely.points(x, y))
     for shape in no_plant.geometry[no_plant["kind"].isin(FALL_ON)]:
-        mine = tree.query(shape, predicate="dwithin", distance=float(reach.max(initial=0.0)))
-        near[mine] = np.minimum(near[mine], shapely.distance(tree.geometries[mine], shape))
+        mine, points = _around(x, y, shape, float(reach.max(initial=0.0)))
+        near[mine] = np.minimum(near[mine], shapely.distance(shape, points))
     return near[:, None] <= reach[None, :]

@@ -31,7 +31,7 @@ def assign(value: NDArray[np.int32], number: NDArray[np.int64]) -> NDArray[np.in
     value = np.ascontiguousarray(value)
     every = max(1, len(value) // _SAMPLE)
     price = np.zeros(value.shape[1], dtype=np.int32)
-    price = _bid(value[::every].copy(), number / len(value), price, sweeps=30)
+    price = _bid(value[::every].copy(), number / len(value), price, sweeps=12)
     if every > 1:
         price = _bid(value, number / len(value), price, sweeps=3)
     choice = _choice(value, price)
@@ -55,7 +55,7 @@ def _bid(
         wrong = int(np.maximum(excess, 0).sum())
         if wrong < least:
             best, least = price.copy(), wrong
-        if wrong <= rows // 5000:
+        if wrong <= rows // 500:
             break
         for column in range(columns):
             place = rows - max(int(target[column]), 1)
