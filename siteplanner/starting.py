@@ -8,7 +8,6 @@ import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from siteplanner.dem_files import TILES
 from siteplanner.errors import InputError, fault, near
 from siteplanner.nursery.schedule import season
 from siteplanner.readers import POLYGONS, read_features
+from siteplanner.recognise import guess_columns, layer_of
 from siteplanner.site import load_site
 
 LISTS = Path(__file__).parent / "species" / "lists"
@@ -31,7 +31,6 @@ _MARGIN_M = 400.0
 _GPKG = {"dataset_options": {"VERSION": "1.2"}}
 _FIXED_TIME = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
 _SOIL_COLUMNS = ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent")
-_OTHER_UNITS = ("cm", "mm", "in", "inch", "ft", "feet", "f")
 
 
 @dataclass
@@ -80,7 +79,7 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
         )
     started = Started(target)
     given = _also_there(given)
-    layer = layer_of(given.boundary, "boundary", started)
+    layer = layer_of(given.boundary, "boundary", started.found)
     outline = read_features(given.boundary, layer, {}, None, POLYGONS)
     lon, lat = _centre(outline)
     _look_at_dem(given.dem, outline, started)
@@ -109,22 +108,6 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     return started
 
 
-def layer_of(path: Path, wanted: str, started: Started) -> str | None:
-    """Choose the layer of a vector file that holds ``wanted``; None where there is only one."""
-    try:
-        layers = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-    except pyogrio.errors.DataSourceError as error:
-        raise fault(
-            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
-        ) from None
-    if len(layers) < 2:
-        return None
-    alike = [name for name in layers if wanted.rstrip("s") in name.lower()]
-    chosen = (alike or get_close_matches(wanted, layers, n=1, cutoff=0.5) or layers)[0]
-    started.found.append(f"{wanted}: layer {chosen} of {path.name}, out of {', '.join(layers)}")
-    return chosen
-
-
 def _also_there(given: Given) -> Given:
     """Take paddocks and soils from the boundary's own file when it has layers called so."""
     try:
@@ -136,33 +119,6 @@ def _also_there(given: Given) -> Given:
         if path is None and part.rstrip("s") in names:
             found[part] = given.boundary
     return dataclasses.replace(given, **found)
-
-
-def guess_columns(
-    path: Path, layer: str | None, wanted: Sequence[str]
-) -> tuple[dict[str, str], list[str]]:
-    """Match the columns that a layer should have to those it has; also those not found.
-
-    A name matches when it is the same but for case, begins alike, or differs by a letter or
-    two; a column in another unit (``depth_cm`` for ``depth_m``) never does.
-    """
-    theirs = [str(column) for column in pyogrio.read_info(path, layer=layer)["fields"]]
-    found: dict[str, str] = {}
-    for standard in wanted:
-        free = [name for name in theirs if name not in found.values()]
-        low = {name.lower(): name for name in reversed(free) if not _other_unit(name, standard)}
-        stem = standard.split("_")[0]
-        begin = [name for name in low if name.startswith(stem)]
-        match = [standard] if standard in low else begin
-        match = match or get_close_matches(standard, low, n=1, cutoff=0.75)
-        if match:
-            found[standard] = low[match[0]]
-    return found, [name for name in wanted if name not in found]
-
-
-def _other_unit(name: str, standard: str) -> bool:
-    unit = name.lower().rpartition("_")[2]
-    return unit in _OTHER_UNITS and unit != standard.rpartition("_")[2]
 
 
 def _relative(path: Path, folder: Path) -> str:
@@ -236,7 +192,7 @@ def _vector(
     needed: Sequence[str] | None = None,
 ) -> list[str]:
     """Write a table that names a vector file, its layer and the columns that were recognised."""
-    layer = layer_of(path, name, started)
+    layer = layer_of(path, name, started.found)
     columns, absent = guess_columns(path, layer, wanted)
     for column in absent if needed is None else [c for c in absent if c in needed]:
         started.missing.append(

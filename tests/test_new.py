@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from siteplanner.commented import quoted
 from siteplanner.errors import InputError
 from siteplanner.inputs import read_inputs
+from siteplanner.recognise import guess_columns
 from siteplanner.site import load_site
-from siteplanner.starting import Given, guess_columns, start
+from siteplanner.starting import Given, start
 
 SAMPLE = SITE.parent
 BOUNDARY, DEM = SAMPLE / "property.gpkg", SAMPLE / "dem.tif"
