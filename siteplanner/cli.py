@@ -41,6 +41,13 @@ def plan(
     out: Annotated[
         Path | None, typer.Option(help="Folder to write the plan to; maps/<site> by default.")
     ] = None,
+    grown: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PLAN",
+            help="Folder of an earlier plan: its dense rows dam cold air as when grown.",
+        ),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
@@ -48,6 +55,8 @@ def plan(
     from siteplanner.site import load_site
 
     read = load_site(site)
+    if grown is not None:
+        read = read.with_grown(grown)
     target = out if out is not None else Path("maps") / read.slug
     with _progress(quiet) as step:
         made = write_plan(read, target, step=step)

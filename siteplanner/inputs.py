@@ -18,6 +18,7 @@ from siteplanner.dem import Heights, read_dem
 from siteplanner.dem_files import tiles, working_crs
 from siteplanner.errors import Faults, fault, near
 from siteplanner.grid import Grid
+from siteplanner.grown import read_grown
 from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
@@ -47,6 +48,7 @@ class Inputs:
     readings: gpd.GeoDataFrame
     hollows: gpd.GeoDataFrame
     shelter: gpd.GeoDataFrame
+    grown: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     species: SpeciesTable
     seed_sources: gpd.GeoDataFrame
@@ -66,6 +68,7 @@ class Inputs:
             "frost_readings": self.readings,
             "frost_hollows": self.hollows,
             "shelter": self.shelter,
+            "grown": self.grown,
         }
 
 
@@ -80,7 +83,7 @@ def read_inputs(site: Site) -> Inputs:
     with faults.gather():
         crs = working_crs(site)
     boundary = paddocks = soils = readings = hollows = no_plant = seeds = climate = None
-    shelter = None
+    shelter = grown = None
     heights: Heights | None = None
     species: SpeciesTable | None = None
     hand = Hand()
@@ -108,6 +111,7 @@ def read_inputs(site: Site) -> Inputs:
             species, said = with_kept_survival(species, site.folder / site.species.survival)
             notes.append(said)
         hand = read_hand(site, set(species.facts["botanical_name"]))
+        grown = read_grown(site, species.facts, crs)
     if crs is not None and boundary is not None:
         with faults.gather():
             heights = read_dem(site, crs, boundary.union_all())
@@ -121,7 +125,7 @@ def read_inputs(site: Site) -> Inputs:
     assert heights is not None and boundary is not None and paddocks is not None
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
-    assert species is not None and shelter is not None
+    assert species is not None and shelter is not None and grown is not None
     _note_gaps(boundary, paddocks, soils, site, notes)
     return Inputs(
         heights.grid,
@@ -134,6 +138,7 @@ def read_inputs(site: Site) -> Inputs:
         readings,
         hollows,
         shelter,
+        grown,
         no_plant,
         species,
         seeds,
@@ -154,6 +159,7 @@ def files(site: Site) -> list[str]:
         site.soils.file,
         *frost,
         *([site.shelter.file] if site.shelter else []),
+        *([f"{site.frost.grown}/plan.gpkg"] if site.frost.grown else []),
         site.climate.monthly,
         site.climate.winter_minima,
         *([site.no_plant.file] if site.no_plant else []),

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from siteplanner.errors import fault
 from siteplanner.grid import FloatGrid, Grid
+from siteplanner.ground.frost import disagreement, held_back
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.minimum import FEWEST_READINGS
-from siteplanner.ground.night import disagreement
 from siteplanner.handover.colours import species_colours
 from siteplanner.inputs import Inputs
 from siteplanner.nursery.year import with_nursery
@@ -332,6 +332,8 @@ def _frost_obs(inputs: Inputs, winter_minimum: FloatGrid) -> gpd.GeoDataFrame:
 def _frost_warnings(ground: Survey) -> list[str]:
     used = ground.minimum.readings
     said = disagreement(ground.layers["cold_air_check"], ground.fit.mask)
+    if len(ground.inputs.grown):
+        said += held_back(ground.layers, ground.fit.mask, ground.inputs.grid)
     if used < FEWEST_READINGS:
         return [
             *said,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -24,11 +24,14 @@ from siteplanner.species.table import Factor, factors
 PLAN_READS = (
     "hillshade",
     "cold_air_pooling",
+    "cold_air_pooling_today",
     "height_above_cold_air",
     "cold_air_check",
     "winter_minimum_error",
     *READS,
 )
+#: Layers that are shown when rows of an earlier plan are taken for grown.
+GROWN = ("cold_air_growth", "cold_air_gaps")
 
 
 @dataclass(frozen=True)
@@ -92,12 +95,15 @@ def survey(
     infos: dict[str, LayerInfo] = {}
 
     def tell(info: LayerInfo, values: Any) -> None:
+        if info.name in GROWN and len(inputs.grown):
+            info = replace(info, on_map=True)
         infos[info.name] = info
         step(f"The ground: {info.title.lower()}")
         each(info, values, inputs.grid)
 
     keep = {
         *PLAN_READS,
+        *(GROWN if len(inputs.grown) else ()),
         *(f.layer for f in found),
         *(name for name, info in book.infos().items() if info.on_map),
     }

@@ -12,9 +12,10 @@ import geopandas as gpd
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates, uniform_filter
+from scipy.ndimage import label, map_coordinates, uniform_filter
 
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.ground.gaps import HELD_M
 from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
 from siteplanner.ground.minimum import PREDICTORS, MinimumFit, fit_minimum
 
@@ -121,6 +122,32 @@ def cold_pool_criteria(
 
 @layer(
     LayerInfo(
+        title="Where the night and the quick criteria differ",
+        unit="class",
+        method="Cold air lying at least as deep as the setting at dawn, against the cold-pool "
+        "criteria; where these give no signal nothing is compared",
+        source="criteria: Lundquist, Pepin & Rochford 2008; the comparison is our own",
+        valid=(0, 3),
+        colours="RdYlBu_11",
+        classes=("both: none", "both: cold pool", "only the night", "only the criteria"),
+    ),
+    reach=CELL,
+)
+def cold_air_check(
+    cold_air_depth: FloatGrid, cold_pool_criteria: FloatGrid, *, lies_m: float = 2.0
+) -> FloatGrid:
+    """Four classes: 0 both say none, 1 both a pool, 2 the night alone, 3 the criteria alone."""
+    lies = cold_air_depth >= lies_m
+    out = np.full(cold_air_depth.shape, np.nan, dtype=np.float32)
+    none, pool = cold_pool_criteria == 0, cold_pool_criteria == 2
+    for code, mark in enumerate((~lies & none, lies & pool, lies & none, ~lies & pool)):
+        out[mark & np.isfinite(cold_air_depth)] = code
+    return out
+
+
+@layer(
+    LayerInfo(
+        name="cold_air_pooling",
         title="Cold-air pooling",
         unit="index 0-1",
         method="Depth of cold air at dawn, as a share that reaches a half at the setting "
@@ -130,26 +157,43 @@ def cold_pool_criteria(
         colours="YlGnBu_09",
         on_map=True,
     ),
+    LayerInfo(
+        name="cold_air_pooling_today",
+        title="Cold-air pooling as things stand",
+        unit="index 0-1",
+        method="The same without rows of an earlier plan taken for grown: what frost readings "
+        "were taken in",
+        source="the night's depth: see there; the joining is common practice, no source",
+        valid=(0, 1),
+        colours="YlGnBu_09",
+    ),
     reach=CELL,
 )
-def cold_air_pooling(
+def pooling(
     cold_air_depth: FloatGrid,
+    cold_air_growth: FloatGrid,
     frost_hollows: gpd.GeoDataFrame,
     grid: Grid,
     *,
     half_depth_m: float = 5.0,
     drawn_weight: float = 0.3,
     drawn_edge_m: float = 20.0,
-) -> FloatGrid:
+) -> tuple[FloatGrid, FloatGrid]:
     """Degree (0-1) to which cold air lies on a cell towards dawn of a calm clear night.
 
-    A hand-drawn hollow leaves ``1 - drawn_weight`` of what the night says against pooling.
+    With rows of an earlier plan grown, and as things stand. A hand-drawn hollow leaves
+    ``1 - drawn_weight`` of what the night says against pooling.
     """
-    against = np.float32(half_depth_m) / (cold_air_depth + np.float32(half_depth_m))
+    half = np.float32(half_depth_m)
     drawn = grid.cover(frost_hollows.geometry).astype(np.float32)
     # A line drawn by hand is good to some tens of metres, so its edge is soft.
     drawn = uniform_filter(drawn, 2 * max(1, round(drawn_edge_m / grid.cell)) + 1, mode="nearest")
-    return (1 - against * (1 - np.float32(drawn_weight) * drawn)).astype(np.float32)
+    doubt = half * (1 - np.float32(drawn_weight) * drawn)
+    today = np.maximum(cold_air_depth - cold_air_growth, 0)
+    return (
+        (1 - doubt / (cold_air_depth + half)).astype(np.float32),
+        (1 - doubt / (today + half)).astype(np.float32),
+    )
 
 
 def to_height(
@@ -174,9 +218,11 @@ def fit_readings(
 ) -> MinimumFit:
     """Fit the readings (column ``difference_c``) on the ground they stand on.
 
-    ``layers`` holds a layer for each of ``minimum.PREDICTORS``. Readings whose ground is
-    unknown are left out.
+    ``layers`` holds a layer for each of ``minimum.PREDICTORS``, and ``cold_air_pooling_today``,
+    since the readings know nothing of rows yet to grow. Readings whose ground is unknown are
+    left out.
     """
+    layers = {**layers, "cold_air_pooling": layers["cold_air_pooling_today"]}
     x, y = frost_readings.geometry.x.to_numpy(), frost_readings.geometry.y.to_numpy()
     at = [grid.sample(layers[kind.name], x, y).astype(np.float64) for kind in PREDICTORS]
     known = np.isfinite(np.stack(at)).all(axis=0)
@@ -213,6 +259,7 @@ def fit_readings(
 )
 def coldest_night(
     cold_air_pooling: FloatGrid,
+    cold_air_pooling_today: FloatGrid,
     dem: FloatGrid,
     height_above_cold_air: FloatGrid,
     slope: FloatGrid,
@@ -223,6 +270,7 @@ def coldest_night(
     """Lowest temperature (°C) of an average winter at the reference height, and its error (°C)."""
     layers = {
         "cold_air_pooling": cold_air_pooling,
+        "cold_air_pooling_today": cold_air_pooling_today,
         "height": dem,
         "height_above_cold_air": height_above_cold_air,
         "slope": slope,
@@ -248,3 +296,40 @@ def on_grid(
     coarse = surface(np.column_stack([x, y])).reshape(len(rows), len(cols))
     at = np.meshgrid(*(np.arange(n) / step for n in grid.shape), indexing="ij")
     return np.asarray(map_coordinates(coarse, at, order=1, mode="nearest"), dtype=np.float32)
+
+
+def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
+    """Say on how much of the ground the night and the quick criteria differ, if they do."""
+    codes = cold_air_check[mask]
+    codes = codes[np.isfinite(codes)]
+    if not codes.size:
+        return []
+    night, quick = (float((codes == code).mean()) for code in (2, 3))
+    if night + quick < 0.02:
+        return []
+    return [
+        f"Frost hollows: on {night + quick:.0%} of the ground the modelled night and the quick "
+        f"terrain criteria differ (cold air only by the night {night:.0%}, only by the criteria "
+        f"{quick:.0%}; layer cold_air_check). Hang a thermometer there before you rely on either."
+    ]
+
+
+def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> list[str]:
+    """Say how much deeper the cold air lies for grown rows, and whether gaps would help."""
+    growth = layers["cold_air_growth"]
+    deeper = mask & (growth >= HELD_M)
+    if not deeper.any():
+        return ["The rows of the plan given as grown hold back hardly any cold air."]
+    gaps = int(label(layers["cold_air_gaps"] == 1)[1])
+    advice = (
+        f"{gaps} gap{'s' if gaps > 1 else ''} in the rows would drain some of it (layer "
+        "cold_air_gaps). Leave those lanes unplanted or low."
+        if gaps
+        else "No gap in the rows was found to drain it."
+    )
+    return [
+        f"With the rows of the plan given as grown, cold air at dawn lies at least {HELD_M:g} m "
+        f"deeper on {deeper.sum() * grid.cell_area / 1e4:.1f} ha, by up to "
+        f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
+        "not a forecast."
+    ]

@@ -28,6 +28,7 @@ GIVEN: dict[str, str] = {
     "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",
     "climate": "the Climate: monthly tables and the station's minima",
     "shelter": "hedges and shelterbelts, lines in the working CRS with height_m and porosity",
+    "grown": "dense rows of an earlier plan as grown shelterbelts, like shelter",
     "frost_readings": "frost readings in the working CRS, GeoDataFrame",
     "frost_hollows": "hand-drawn frost hollows in the working CRS, GeoDataFrame",
 }
