@@ -20,13 +20,14 @@ class Planted:
     ``trees`` has ``block, zone, row, species, planted``, one row for every species in every
     planting row. ``zones`` maps a zone's letter to its title and its ground in words;
     ``allowed`` is the plants ordered for infill, by species; ``substitutes`` has
-    ``zone, species, substitute``, the best first, and may be empty.
+    ``zone, species, substitute``, the best first, and may be empty. ``latitude`` in degrees.
     """
 
     trees: pd.DataFrame
     zones: dict[str, tuple[str, str]]
     allowed: dict[str, int]
     substitutes: pd.DataFrame
+    latitude: float
 
 
 def read_planted(folder: Path) -> Planted:
@@ -40,7 +41,7 @@ def read_planted(folder: Path) -> Planted:
         raise fault(folder, "plan.gpkg", "there is no plan in this folder", mend)
     try:
         trees = pyogrio.read_dataframe(file, layer="trees", read_geometry=False)
-        zones = pyogrio.read_dataframe(file, layer="zones", read_geometry=False)
+        zones = pyogrio.read_dataframe(file, layer="zones")
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         raise fault(file, "", f"it cannot be read ({error})", mend) from None
     sizes = (
@@ -52,7 +53,9 @@ def read_planted(folder: Path) -> Planted:
     counts = read_cells(folder / "counts.csv", ["species", "infill"])
     infill = counts["infill"].astype(np.int64).groupby(counts["species"].map(known)).sum()
     words = {z.zone: (str(z.title), str(z.ground)) for z in zones.itertuples()}
-    return Planted(sizes, words, {str(k): int(v) for k, v in infill.items()}, _substitutes(folder))
+    allowed = {str(k): int(v) for k, v in infill.items()}
+    latitude = float(zones.to_crs(4326).union_all().centroid.y)
+    return Planted(sizes, words, allowed, _substitutes(folder), latitude)
 
 
 def _substitutes(folder: Path) -> pd.DataFrame:

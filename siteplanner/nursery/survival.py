@@ -11,8 +11,9 @@ import scipy.stats
 
 from siteplanner.nursery.orders import ceil
 from siteplanner.nursery.planted import Planted
+from siteplanner.nursery.schedule import season
 from siteplanner.nursery.settings import Survival
-from siteplanner.nursery.survival_counts import CAUSES
+from siteplanner.nursery.survival_counts import CAUSES, between, latest
 
 #: Causes that the ground brings: another species may stand it better.
 OF_THE_GROUND = ("frost", "drought", "wet")
@@ -118,7 +119,11 @@ def updated(
 def judge(
     counts: pd.DataFrame, planted: Planted, expected: dict[str, float], rules: Survival
 ) -> Outcome:
-    """Judge the counts of ``read_counts`` beside the plan and its expected survival."""
+    """Judge the counts of ``read_counts`` beside the plan and its expected survival.
+
+    Of the same trees the latest count is judged; earlier ones say when trees died.
+    """
+    every, counts = counts, latest(counts)
     effect = patchiness(counts)
     species = _species(counts, expected, effect, rules)
     zones = _zones(counts, expected, effect, rules)
@@ -127,7 +132,7 @@ def judge(
     species["infill"] = orders.reindex(species["species"]).fillna(0).to_numpy(dtype=np.int64)
     species["allowed"] = [planted.allowed.get(name, 0) for name in species["species"]]
     species["still_to_order"] = (species["infill"] - species["allowed"]).clip(lower=0)
-    findings = _findings(zones, planted, effect, rules)
+    findings = _findings(zones, planted, effect, rules) + _when(every, planted.latitude)
     return Outcome(blocks, zones, species, effect, tuple(findings))
 
 
@@ -242,6 +247,19 @@ def _findings(zones: pd.DataFrame, planted: Planted, effect: float, rules: Survi
             f"Trees live and die in patches: {effect:.1f} counted trees tell as much as one would "
             "if they did not. The intervals allow for it."
         )
+    return said
+
+
+def _when(counts: pd.DataFrame, latitude: float) -> list[str]:
+    """Say how many died between two counts of the same trees, in the seasons of the place."""
+    said = []
+    for row in between(counts).itertuples():
+        if row.before:
+            lost = 1 - row.after / row.before
+            said.append(
+                f"Of {row.before} trees alive in {season(row.first, latitude)} ({row.first}), "
+                f"{lost:.0%} had died by {season(row.then, latitude)} ({row.then})."
+            )
     return said
 
 

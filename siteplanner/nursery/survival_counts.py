@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -12,21 +13,25 @@ from siteplanner.nursery.hand import day, known, read_cells, whole
 from siteplanner.nursery.planted import Planted
 
 CAUSES = ("frost", "drought", "wet", "browsing", "weeds", "planting")
+#: Counts of a block within so many days are one round (judgement).
+ROUND_DAYS = 60
+#: Counts without a date come before all others.
+NO_DATE = date(1900, 1, 1)
 REQUIRED = ("block", "species", "alive")
 FORM = ("block", "row", "species", "planted", "alive", *CAUSES, "date")
 
 
 def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
-    """Read one or more files of counts; of the same trees the latest date counts.
+    """Read one or more files of counts, the earliest first; those without a date come before.
 
     A line counts one species in one row of a block, or, with no row, in the whole block.
     ``planted`` may be left empty: the plan knows it. Lines with nothing under ``alive`` were
-    not counted. Returns ``block, zone, row`` (0: whole block) ``, species, planted, alive,
-    date``, the ``CAUSES`` (trees dead of each, 0 when not said).
+    not counted. Returns ``block, zone, row`` (0: whole block) ``, species, planted, alive``,
+    the ``CAUSES`` (trees dead of each, 0 when not said) and ``date`` (None when not said).
 
     Raises :class:`~siteplanner.errors.InputError` with every fault: blocks, rows or species
-    that the plan has not, more alive than planted, more causes than dead trees, and a block
-    counted both whole and by rows.
+    that the plan has not, more alive than planted, more causes than dead trees, and trees
+    counted both by block and by rows in one round.
     """
     faults = Faults()
     frames = []
@@ -37,10 +42,9 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     counts = pd.concat(frames, ignore_index=True)
     if counts.empty:
         raise fault(paths[0], "alive", "nothing was counted", "fill in how many are alive")
-    when = counts["date"].map(lambda d: d.isoformat() if d else "")
+    when = counts["date"].map(lambda d: d or NO_DATE)
     counts = counts.assign(when=when).sort_values("when", kind="stable").drop(columns="when")
-    counts = counts.drop_duplicates(["block", "row", "species"], keep="last").sort_index()
-    for (block, species), mine in counts.groupby(["block", "species"], sort=True):
+    for (block, species), mine in latest(counts).groupby(["block", "species"], sort=True):
         if (mine["row"] == 0).any() and len(mine) > 1:
             faults.add(
                 paths[0],
@@ -50,6 +54,34 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
             )
     faults.raise_any()
     return counts.reset_index(drop=True)
+
+
+def latest(counts: pd.DataFrame) -> pd.DataFrame:
+    """Keep the last round of counting in each block, and in it the last count of the same trees.
+
+    ``counts`` are ordered by date. A round is what was counted within ``ROUND_DAYS`` of the
+    block's last day; rows that were only counted seasons before would flatter the block.
+    """
+    dates = pd.to_datetime(counts["date"].map(lambda d: d or NO_DATE))
+    last = dates.groupby(counts["block"]).transform("max")
+    counts = counts[dates >= last - pd.Timedelta(days=ROUND_DAYS)]
+    kept = counts.drop_duplicates(["block", "row", "species"], keep="last")
+    return kept.reset_index(drop=True)
+
+
+def between(counts: pd.DataFrame) -> pd.DataFrame:
+    """Put each count beside the one before it of the same trees, both dated.
+
+    Returns ``first, then`` (dates), ``before, after`` (alive on each), one row a pair of dates,
+    summed over all trees that were counted on both.
+    """
+    dated = counts[counts["date"].notna()]
+    groups = dated.groupby(["block", "row", "species"])
+    pairs = dated.assign(first=groups["date"].shift(), before=groups["alive"].shift())
+    pairs = pairs[pairs["first"].notna()].rename(columns={"date": "then", "alive": "after"})
+    pairs = pairs[pairs["first"] != pairs["then"]]
+    sums = pairs.groupby(["first", "then"], sort=True)[["before", "after"]].sum()
+    return sums.astype(int).reset_index()
 
 
 def _read(path: Path, planted: Planted) -> pd.DataFrame:

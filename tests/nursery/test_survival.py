@@ -14,7 +14,7 @@ from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.nursery.planted import Planted, draw_rows, read_planted
 from siteplanner.nursery.settings import Survival
 from siteplanner.nursery.survival import alive_in_block, judge, patchiness, updated, wilson
-from siteplanner.nursery.survival_counts import CAUSES, read_counts
+from siteplanner.nursery.survival_counts import CAUSES, between, latest, read_counts
 from siteplanner.site import load_site
 from siteplanner.species.table import read_species
 
@@ -25,7 +25,7 @@ GUM, WATTLE = "Eucalyptus ovata", "Acacia dealbata"
 def planted_of(*rows):
     trees = pd.DataFrame(rows, columns=["block", "zone", "row", "species", "planted"])
     others = pd.DataFrame([("A", GUM, WATTLE)], columns=["zone", "species", "substitute"])
-    return Planted(trees, {"A": ("frosty flat", ""), "B": ("bench", "")}, {GUM: 5}, others)
+    return Planted(trees, {"A": ("frosty flat", ""), "B": ("bench", "")}, {GUM: 5}, others, -42.0)
 
 
 #: Block A1 of zone A: 40 rows of 10; block B1 of zone B: 20 rows of 5.
@@ -173,11 +173,48 @@ def test_counts_are_read_the_latest_of_the_same_trees(tmp_path):
         f"A1,4,{GUM},,,,",
         f"B1,,{GUM},,80,,",
     )
-    counts = read_counts([path], PLANTED)
+    counts = latest(read_counts([path], PLANTED)).sort_values("block")
     assert counts[["block", "row", "planted", "alive", "frost"]].to_numpy().tolist() == [
         ["A1", 3, 10, 6, 2],
         ["B1", 0, 100, 80, 0],
     ]
+
+
+def test_two_counts_of_the_same_trees_say_when_they_died(tmp_path):
+    path = lines(
+        tmp_path,
+        f"A1,3,{GUM},,6,,2029-09-05",
+        f"A1,3,{GUM},,9,,2029-02-20",
+        f"A1,4,{GUM},,10,,2029-02-20",
+        f"A1,4,{GUM},,9,,2029-09-05",
+        f"A1,5,{GUM},,1,,2029-09-05",
+    )
+    counts = read_counts([path], PLANTED)
+    assert between(counts)[["before", "after"]].to_numpy().tolist() == [[19, 15]]
+    findings = judge(counts, PLANTED, {GUM: 0.8}, RULES).findings
+    assert any(
+        "19 trees alive in late summer (2029-02-20), 21% had died by early spring" in line
+        for line in findings
+    )
+
+
+def test_only_the_last_round_of_a_block_is_judged(tmp_path):
+    path = lines(
+        tmp_path,
+        f"A1,3,{GUM},,10,,2029-02-20",
+        f"A1,4,{GUM},,10,,2029-02-20",
+        f"A1,4,{GUM},,2,,2029-09-05",
+        f"A1,5,{GUM},,1,,2029-08-20",
+        f"B1,,{GUM},,80,,2029-02-20",
+    )
+    counts = latest(read_counts([path], PLANTED))
+    assert sorted(zip(counts["block"], counts["row"], counts["alive"], strict=True)) == [
+        ("A1", 4, 2),
+        ("A1", 5, 1),
+        ("B1", 0, 80),
+    ]
+    later = lines(tmp_path, f"A1,3,{GUM},,10,,2029-02-20", f"A1,,{GUM},,200,,2029-09-05")
+    assert latest(read_counts([later], PLANTED))["row"].tolist() == [0]
 
 
 @pytest.mark.parametrize(
