@@ -272,6 +272,30 @@ def survival(
         console.print(escape(line), highlight=False)
 
 
+@app.command()
+def species(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="A starter list, to copy it.")
+    ] = None,
+    to: Annotated[
+        Path | None, typer.Option(help="File to write the list to; NAME.csv by default.")
+    ] = None,
+) -> None:
+    """List the starter lists of species, or copy one for you to edit."""
+    from siteplanner.species.starting_lists import copy_list, starting_lists
+
+    console = Console(soft_wrap=True)
+    if name is not None:
+        target = to if to is not None else Path(f"{name}.csv")
+        copied = copy_list(name, target)
+        console.print(escape(f"{copied.species} species are in {target}."), highlight=False)
+        console.print(escape(copied.heading), highlight=False)
+        return
+    for one in starting_lists():
+        console.print(f"[bold]{one.name}[/bold]  {one.species} species", highlight=False)
+        console.print(f"  {escape(one.heading)}", highlight=False)
+
+
 @contextmanager
 def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
     """Show on stderr what is being done; on a screen as one changing line, else a line each."""
