@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from siteplanner.handover.fieldwork import Work
+from siteplanner.handover.work import Work
 from siteplanner.plan import Plan
 
 STEEP_DEG = 20.0

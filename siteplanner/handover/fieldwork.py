@@ -1,7 +1,7 @@
 """What a crew needs to know to find its rows and fill its buckets. Pure; writes nothing.
 
-Rows are numbered as ``siteplanner.planting`` made them: trees along the bearing, rows from the
-one that lies furthest to the left of it. What is said here about starts follows from that.
+Rows are numbered, and walked, as ``siteplanner.planting`` made them. What is said here of
+where they start and how they run is read from the rows themselves, whatever their pattern.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from unicodedata import normalize
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
@@ -41,6 +42,10 @@ _WINDS = (
 )
 
 
+#: First and last tree of every row of a block, in the order of their numbers: (rows, 2, 2).
+Ends = NDArray[np.float64]
+
+
 # --- rows ----------------------------------------------------------------------------------
 
 
@@ -57,6 +62,14 @@ def trees_by_row(plan: Plan) -> NDArray[np.int64]:
         raise ValueError(f"{(at < 0).sum()} trees stand in no row of the plan")
     found = np.bincount(at * species + plan.tree_species, minlength=rows * species)
     return found.reshape(rows, species)
+
+
+def ends_of_rows(rows: gpd.GeoDataFrame) -> Ends:
+    """First and last tree of every row of ``rows``; the same twice where it has one tree."""
+    xy, of_row = shapely.get_coordinates(rows.geometry.to_numpy(), return_index=True)
+    number = np.arange(len(rows))
+    last = np.searchsorted(of_row, number, side="right") - 1
+    return np.stack([xy[np.searchsorted(of_row, number)], xy[last]], axis=1)
 
 
 def wind(bearing_deg: float) -> str:
@@ -76,12 +89,30 @@ class Start:
     """Wind towards which the row numbers rise."""
 
 
-def start_of(shape: shapely.Polygon, first: NDArray[np.float64], bearing_deg: float) -> Start:
-    """Describe where a block's rows along a bearing start; ``first`` (2,) is their first tree."""
+def start_of(shape: shapely.Polygon, ends: Ends) -> Start:
+    """Describe where a block's rows start, from where they truly run."""
     west, south, east, north = shape.bounds
-    away = first - np.array([west + east, south + north]) / 2
-    side = float(np.degrees(np.arctan2(away[0], away[1])))
-    return Start(wind(side), wind(bearing_deg + 180), wind(bearing_deg + 90))
+    middle = np.array([west + east, south + north]) / 2
+    bearing = mean_bearing(ends)
+    turn = np.radians(bearing)
+    right = np.array([np.cos(turn), -np.sin(turn)])
+    rise = (ends[-1].mean(axis=0) - ends[0].mean(axis=0)) @ right
+    return Start(
+        wind(float(bearing_of(ends[0, 0] - middle))),
+        wind(bearing + 180),
+        wind(bearing + (90 if rise >= 0 else 270)),
+    )
+
+
+def bearing_of(step: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Bearings, 0 to 360 degrees clockwise from grid north, of steps (…, 2) east and north."""
+    return np.degrees(np.arctan2(step[..., 0], step[..., 1])) % 360
+
+
+def mean_bearing(ends: Ends) -> float:
+    """Bearing on which most of a block's rows are walked, the long rows counting most."""
+    step = (ends[:, 1] - ends[:, 0]).sum(axis=0)
+    return float(bearing_of(step)) if step.any() else 0.0
 
 
 def to_true_north(grid: Grid) -> float:
@@ -159,92 +190,3 @@ def letters(count: int) -> list[str]:
 def trays(plants: int) -> int:
     """Trays that hold so many plants."""
     return -(-plants // TRAY)
-
-
-# --- a block's work ------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Work:
-    """All that a sheet says of one block with trees; lengths in metres, places in the grid.
-
-    ``by_row`` is (rows, species); ``starts`` and ``ends`` are (rows, 2), the first and last
-    tree of each row; ``xy`` (trees, 2) and ``species`` (trees,) are the block's trees;
-    ``gap_m`` is the map distance between rows, NaN where there is but one line of them.
-    """
-
-    block: str
-    zone: str
-    title: str
-    paddock: str
-    area_ha: float
-    spacing_m: float
-    bearing_deg: float
-    shape: shapely.Polygon
-    number: NDArray[np.int64]
-    tape_m: NDArray[np.float64]
-    length_m: NDArray[np.float64]
-    by_row: NDArray[np.int64]
-    starts: NDArray[np.float64]
-    ends: NDArray[np.float64]
-    xy: NDArray[np.float64]
-    species: NDArray[np.uint8]
-    gap_m: float
-    drops: list[slice]
-
-    @property
-    def trees(self) -> NDArray[np.int64]:
-        """Trees (species,) of the block."""
-        return self.by_row.sum(axis=0)
-
-    def drop_row(self, drop: slice) -> int:
-        """Index of the row at whose start a drop point lies: the longest that it serves."""
-        return drop.start + int(self.by_row[drop].sum(axis=1).argmax())
-
-
-def works(plan: Plan) -> list[Work]:
-    """Give the work of every block that has trees, in the order of the plan."""
-    counts = trees_by_row(plan)
-    xy, of_row = shapely.get_coordinates(plan.rows.geometry.to_numpy(), return_index=True)
-    first = np.searchsorted(of_row, np.arange(len(plan.rows)))
-    last = np.searchsorted(of_row, np.arange(len(plan.rows)), side="right") - 1
-    tree_xy = shapely.get_coordinates(plan.trees.geometry.to_numpy())
-    zones = plan.zones.set_index("zone")
-    row_block, tree_block = plan.rows["block"].to_numpy(), plan.trees["block"].to_numpy()
-    found = []
-    for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        mine = np.flatnonzero(row_block == block.block)
-        mine = mine[np.argsort(plan.rows["row"].to_numpy()[mine], kind="stable")]
-        here = tree_block == block.block
-        found.append(
-            Work(
-                block=str(block.block),
-                zone=str(block.zone),
-                title=str(zones["title"][block.zone]),
-                paddock=str(block.paddock),
-                area_ha=float(block.area_ha),
-                spacing_m=float(zones["spacing_m"][block.zone]),
-                bearing_deg=float(block.bearing_deg),
-                shape=block.geometry,
-                number=plan.rows["row"].to_numpy(dtype=np.int64)[mine],
-                tape_m=plan.rows["ground_spacing_m"].to_numpy(dtype=np.float64)[mine],
-                length_m=plan.rows["length_m"].to_numpy(dtype=np.float64)[mine],
-                by_row=counts[mine],
-                starts=xy[first[mine]],
-                ends=xy[last[mine]],
-                xy=tree_xy[here],
-                species=plan.tree_species[here],
-                gap_m=_gap(xy[first[mine]], float(block.bearing_deg)),
-                drops=drops(counts[mine].sum(axis=1)),
-            )
-        )
-    return found
-
-
-def _gap(starts: NDArray[np.float64], bearing_deg: float) -> float:
-    """Map distance between neighbouring lines of rows; NaN where there is only one."""
-    turn = np.radians(bearing_deg)
-    across = np.sort(starts @ np.array([np.cos(turn), -np.sin(turn)]))
-    steps = np.diff(across)
-    steps = steps[steps > 0.05]
-    return float(steps.min()) if len(steps) else float("nan")

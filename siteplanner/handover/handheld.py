@@ -19,7 +19,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.handover.fieldwork import codes, start_of, trees_by_row
+from siteplanner.handover.fieldwork import codes, ends_of_rows, mean_bearing, start_of, trees_by_row
 from siteplanner.handover.gis import unique_slugs
 from siteplanner.handover.styles import xml_text
 from siteplanner.plan import Plan
@@ -111,14 +111,14 @@ def _blocks(plan: Plan) -> list[_Block]:
         said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
         rows_of.setdefault(row.block, []).append(_Row(int(row.row), place, said))
     zones = plan.zones.set_index("zone")["title"]
-    firsts = plan.rows.sort_values("row", kind="stable").groupby("block")["geometry"].first()
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        first = shapely.get_coordinates(firsts[block.block])[0]
-        start = start_of(block.geometry, first, block.bearing_deg)
+        mine = plan.rows[plan.rows["block"] == block.block].sort_values("row", kind="stable")
+        ends = ends_of_rows(mine)
+        start = start_of(block.geometry, ends)
         said = (
             f"Zone {block.zone}, {zones[block.zone]}; {block.paddock}. {block.trees} trees in "
-            f"{block.rows} rows on bearing {block.bearing_deg:.0f}° from grid north. Row 1 "
+            f"{block.rows} rows, most on bearing {mean_bearing(ends):.0f}° from grid north. Row 1 "
             f"starts on the {start.side} side; rows start at their {start.end} end and "
             f"their numbers rise to the {start.rises}."
         )

@@ -13,10 +13,8 @@ from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
     TREES_A_DROP,
-    Work,
     codes,
     to_true_north,
-    works,
 )
 from siteplanner.handover.paper import A4, MARGIN, Column, Page, Pen, line_mm, table
 from siteplanner.handover.sheets_block import (
@@ -28,9 +26,11 @@ from siteplanner.handover.sheets_block import (
     row_pages,
 )
 from siteplanner.handover.sheets_day import day_pages
+from siteplanner.handover.sheets_drawing import Drawing
 from siteplanner.handover.sheets_frame import frame_for
-from siteplanner.handover.sheets_map import Drawing, draw_overview
-from siteplanner.handover.sheets_symbols import draw_signs, signs
+from siteplanner.handover.sheets_map import draw_overview
+from siteplanner.handover.sheets_symbols import SIGNS, draw_signs, signs
+from siteplanner.handover.work import Work, works
 from siteplanner.nursery.page import clean, fonts
 from siteplanner.plan import Plan
 
@@ -47,8 +47,8 @@ _HOW = (
     f"A pace is taken as {PACE_M} m (from memory): walk 30 m of tape and count, 40 paces is this.",
     f"A drop point serves about {TREES_A_DROP} trees; a bucket holds {BUCKET} (common practice, "
     "no source). Shade plants that wait; keep their roots wet.",
-    "Signs differ in shape, so that they print in black. Past fifteen species they start again: "
-    "then the code in the table of rows tells.",
+    f"Signs differ in shape, so that they print in black. Past {len(SIGNS)} species they start "
+    "again: then the code in the table of rows tells.",
     "Numbers are trees to plant. What is ordered for infill is kept back and is not in them.",
 )
 

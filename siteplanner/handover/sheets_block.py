@@ -10,7 +10,7 @@ import numpy as np
 from reportlab.lib.units import mm
 
 from siteplanner.handover.cautions import cautions_of
-from siteplanner.handover.fieldwork import PACE_M, Work, letters, paces, start_of
+from siteplanner.handover.fieldwork import PACE_M, letters, paces, start_of
 from siteplanner.handover.paper import (
     A3,
     A4,
@@ -24,6 +24,7 @@ from siteplanner.handover.paper import (
 from siteplanner.handover.sheets_frame import Frame, frame_for
 from siteplanner.handover.sheets_map import draw_block, draw_overview, mark_block
 from siteplanner.handover.sheets_symbols import draw_signs
+from siteplanner.handover.work import Work, gap_on_tape
 from siteplanner.plan import Plan
 
 _SIDE = 78.0  # mm of the column beside the map
@@ -112,30 +113,53 @@ def overview_form(pen: Pen, plan: Plan) -> None:
 
 
 def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
-    start = start_of(work.shape, work.starts[0], work.bearing_deg)
-    tape_from, tape_to = work.tape_m.min(), work.tape_m.max()
-    tape = f"{tape_from:.2f} m" if tape_to - tape_from < 0.005 else (
-        f"{tape_from:.2f} to {tape_to:.2f} m"
-    )  # fmt: skip
-    gap = f"{work.gap_m:.2f} m" if np.isfinite(work.gap_m) else "one row only"
-    true = (work.bearing_deg + book.to_true) % 360
+    start = start_of(work.shape, work.ends)
     y = pen.heading(x, y, _SIDE, f"Zone {work.zone}: {work.title}") - 0.8
     lines = [
         f"Paddock {work.paddock}. {work.area_ha:.2f} ha on the map.",
-        f"{int(work.trees.sum())} trees in {len(work.number)} rows.",
-        f"In the row: {work.spacing_m:g} m on the map, {tape} on the tape along the slope (each "
-        f"row's is in the table): about {paces(float(np.median(work.tape_m))):g} paces of "
-        f"{PACE_M} m. Between rows: {gap} on the map.",
+        f"{int(work.trees.sum())} trees in {len(work.number)} rows, pattern {work.pattern}.",
+        _spacing(book.plan, work),
         f"Start: row 1 begins on the {start.side} side of the block, at the arrow, "
-        f"{work.starts[0, 0]:.0f} E {work.starts[0, 1]:.0f} N. Rows start at their {start.end} "
+        f"{work.ends[0, 0, 0]:.0f} E {work.ends[0, 0, 1]:.0f} N. Rows start at their {start.end} "
         f"end; row numbers rise to the {start.rises}. A row that is broken by a gap goes on under "
         "a new number.",
-        f"Walk rows on bearing {work.bearing_deg:.0f}° from grid north, {true:.0f}° from true "
-        "north; by compass ______° (set off today's declination).",
+        _bearing(book, work),
     ]
     for words in lines:
         y = pen.paragraph(x, y + 0.5, _SIDE, words, 6.8)
     return y
+
+
+def _spacing(plan: Plan, work: Work) -> str:
+    if not work.even:
+        return (
+            f"Trees stand unevenly, {work.spacing_m:.1f} m apart as a rule: place them by this "
+            "map, not by the tape."
+        )
+    low, high = work.tape_m.min(), work.tape_m.max()
+    tape = f"{low:.2f} m" if high - low < 0.005 else f"{low:.2f} to {high:.2f} m"
+    gap = f"{work.gap_m:.2f} m on the map" if np.isfinite(work.gap_m) else "one line only"
+    up = gap_on_tape(plan, work)
+    gap += f", about {up:.1f} m on the tape up the slope" if np.isfinite(up) else ""
+    return (
+        f"In the row: {work.spacing_m:.2f} m on the map, {tape} on the tape along the ground "
+        f"(each row's is in the table): about {paces(float(np.median(work.tape_m))):g} paces of "
+        f"{PACE_M} m. Between rows: {gap}."
+    )
+
+
+def _bearing(book: Book, work: Work) -> str:
+    declination = "by compass ______° (set off today's declination)"
+    if not work.straight:
+        return (
+            "Rows bend with the ground: each row's bearing from grid north, first tree to last, "
+            f"is in the table; add {book.to_true:.1f}° for true north; {declination}."
+        )
+    true = (work.mean_bearing + book.to_true) % 360
+    return (
+        f"Walk rows on bearing {work.mean_bearing:.0f}° from grid north, {true:.0f}° from true "
+        f"north; {declination}."
+    )
 
 
 def _key_height(work: Work) -> float:
@@ -201,6 +225,7 @@ def _row_columns(book: Book, work: Work) -> tuple[tuple[float, float], list[Colu
         Column("Trees", 10),
         Column("Tape m", 13),
         Column("Long m", 13),
+        Column("Bearing°", 15),
     ]
     here, done = _here(work), 12.0
     used = sum(c.width for c in fixed) + done
@@ -228,6 +253,7 @@ def _row_lines(work: Work) -> list[list[str]]:
             str(int(work.by_row[row].sum())),
             f"{work.tape_m[row]:.2f}",
             f"{work.length_m[row]:.0f}",
+            f"{work.bearing[row]:.0f}" if np.isfinite(work.bearing[row]) else "",
             *(str(n) if (n := int(work.by_row[row, k])) else "" for k in here),
             "",
         ]

@@ -10,7 +10,7 @@ import pyproj
 from numpy.typing import NDArray
 
 from siteplanner.handover.cautions import cautions_of, species_cautions
-from siteplanner.handover.fieldwork import BUCKET, TRAY, Work, bucket, letters, trays
+from siteplanner.handover.fieldwork import BUCKET, TRAY, bucket, letters, trays
 from siteplanner.handover.paper import (
     A4,
     MARGIN,
@@ -23,6 +23,7 @@ from siteplanner.handover.paper import (
     wrapped,
 )
 from siteplanner.handover.sheets_block import PITCH, Book, head
+from siteplanner.handover.work import Work
 
 _DROPS_ACROSS = 6  # drop points beside each other in a table
 _SIZE = 7.0

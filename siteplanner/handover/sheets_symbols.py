@@ -29,23 +29,48 @@ _STROKES = {
     "level": _LEVEL,
 }
 
-#: Every sign: shape, and whether it is filled. The first are the easiest to tell apart.
-SIGNS: tuple[tuple[str, bool], ...] = (
-    ("circle", False),
-    ("triangle", True),
-    ("square", False),
-    ("cross", False),
-    ("circle", True),
-    ("diamond", False),
-    ("plus", False),
-    ("square", True),
-    ("triangle", False),
-    ("star", False),
-    ("diamond", True),
-    ("downward", False),
-    ("upright", False),
-    ("downward", True),
-    ("level", False),
+_TEE = [((-1.0, 0.9), (1.0, 0.9)), ((0.0, 0.9), (0.0, -1.0))]
+_VEE = [((-0.9, 0.9), (0.0, -0.9)), ((0.0, -0.9), (0.9, 0.9))]
+_STROKES |= {"tee": _TEE, "vee": _VEE}
+
+#: A mark: shape, whether it is filled, and its size as a share of the sign's.
+Mark = tuple[str, bool, float]
+
+
+def _one(shape: str, filled: bool = False) -> tuple[Mark, ...]:
+    return ((shape, filled, 1.0),)
+
+
+def _dotted(shape: str) -> tuple[Mark, ...]:
+    return ((shape, False, 1.15), ("circle", True, 0.35))
+
+
+#: Every sign, a stack of marks. The first are the easiest to tell apart.
+SIGNS: tuple[tuple[Mark, ...], ...] = (
+    _one("circle"),
+    _one("triangle", True),
+    _one("square"),
+    _one("cross"),
+    _one("circle", True),
+    _one("diamond"),
+    _one("plus"),
+    _one("square", True),
+    _one("triangle"),
+    _one("star"),
+    _one("diamond", True),
+    _one("downward"),
+    _one("upright"),
+    _one("downward", True),
+    _one("level"),
+    _dotted("circle"),
+    _dotted("square"),
+    (("circle", False, 1.1), ("plus", False, 1.1)),
+    _one("tee"),
+    _dotted("triangle"),
+    (("square", False, 1.0), ("cross", False, 1.0)),
+    _one("vee"),
+    _dotted("diamond"),
+    _dotted("downward"),
 )
 
 
@@ -62,15 +87,17 @@ def draw_signs(
     canvas: Canvas, sign: int, places: Iterable[tuple[float, float]], radius: float
 ) -> None:
     """Draw one sign at places (x, y), all in points."""
-    shape, filled = SIGNS[sign]
-    path = canvas.beginPath()
-    for x, y in places:
-        _add(path, shape, x, y, radius)
+    places = list(places)
     canvas.saveState()
     canvas.setStrokeColor(black)
-    canvas.setFillColor(black if filled else white)
-    canvas.setLineWidth(max(0.25, 0.28 * radius) if shape in _STROKES else max(0.2, 0.18 * radius))
-    canvas.drawPath(path, stroke=1, fill=int(shape not in _STROKES))
+    for shape, filled, share in SIGNS[sign]:
+        path = canvas.beginPath()
+        for x, y in places:
+            _add(path, shape, x, y, share * radius)
+        open_ended = shape in _STROKES
+        canvas.setFillColor(black if filled else white)
+        canvas.setLineWidth(max(0.25, 0.28 * radius) if open_ended else max(0.2, 0.18 * radius))
+        canvas.drawPath(path, stroke=1, fill=int(not open_ended))
     canvas.restoreState()
 
 

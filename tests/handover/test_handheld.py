@@ -18,7 +18,14 @@ import xmlschema
 from made_plan import made_plan
 from scipy.spatial import cKDTree
 
-from siteplanner.handover.fieldwork import bucket, drops, start_of, to_true_north, trees_by_row
+from siteplanner.handover.fieldwork import (
+    bucket,
+    drops,
+    ends_of_rows,
+    start_of,
+    to_true_north,
+    trees_by_row,
+)
 from siteplanner.handover.handheld import write_handheld
 
 HOSTILE = "</name><x> ]]> & \" ' \x00\x1b\ud800 {{7*7}} ../../etc <script>alert(1)</script>\n"
@@ -165,7 +172,7 @@ def test_numbering_starts_where_it_is_said_to_start(plan, block):
 
     rows = plan.rows[plan.rows["block"] == block.block].sort_values("row")
     first = shapely.get_coordinates(rows.geometry.iloc[0])[0]
-    start = start_of(block.geometry, first, block.bearing_deg)
+    start = start_of(block.geometry, ends_of_rows(rows))
     ends = [shapely.get_coordinates(r)[[0, -1]] for r in rows.geometry]
     middle = np.array([e.mean(axis=0) for e in ends])
     longest = max(ends, key=lambda e: np.hypot(*(e[1] - e[0])))

@@ -18,10 +18,11 @@ from made_plan import made_plan
 from pypdf import PdfReader
 
 from siteplanner.handover.cautions import STEEP_DEG, cautions_of
-from siteplanner.handover.fieldwork import codes, works
+from siteplanner.handover.fieldwork import codes
 from siteplanner.handover.sheets import write_sheets
 from siteplanner.handover.sheets_frame import SCALES, bar_of, frame_for
 from siteplanner.handover.sheets_symbols import SIGNS, signs
+from siteplanner.handover.work import gap_on_tape, works
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
 DPI = 300
@@ -199,6 +200,15 @@ def test_cautions_name_what_is_near_steep_and_toxic(plan):
     assert "Steep" not in " ".join(cautions_of(flat, work))
     toxic = plan.species.assign(cautions="reported to be poisonous to stock")
     assert "keep stock out" in " ".join(cautions_of(replace(plan, species=toxic), work))
+
+
+@pytest.mark.parametrize(("slope", "tape", "gap"), [(30, 1, 2 / 3**0.5), (30, 2 / 3**0.5, 1)])
+def test_tape_between_rows_takes_the_slope_that_the_row_does_not(plan, slope, tape, gap):
+    # 1 m taped up 30 degrees covers cos 30 = 0.866 m of map; a row may run across or up it.
+    work = works(plan)[0]
+    tilted = replace(plan, layers={**plan.layers, "slope": plan.layers["slope"] * 0 + slope})
+    sloping = replace(work, tape_m=np.full(len(work.number), tape * work.spacing_m))
+    assert gap_on_tape(tilted, sloping) == pytest.approx(gap * work.gap_m, rel=1e-6)
 
 
 def test_unknown_ground_is_not_called_safe_or_warm(plan):
