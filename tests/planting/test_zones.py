@@ -181,3 +181,17 @@ def test_ten_centimetres_of_noise_leave_the_zones(tmp_path):
     after = zone_of_cells(folder)
     assert (after != before).any()
     assert adjusted_rand(before, after) >= 0.9
+
+
+@given(seed=st.integers(0, 10_000))
+@settings(max_examples=10, deadline=None)
+def test_rasterised_area_is_the_polygon_s_area(seed):
+    """A property of 100 ha in a random outline, on cells of 2 m: to 0.1 %."""
+    draw = np.random.default_rng(seed)
+    turn = np.sort(draw.uniform(0, 2 * np.pi, 12))
+    reach = draw.uniform(450, 700, 12)
+    outline = shapely.Polygon(
+        np.column_stack([600800 + reach * np.cos(turn), 5299200 + reach * np.sin(turn)])
+    )
+    grid = Grid(GRID.crs, GRID.transform, (800, 800))
+    assert grid.cover([outline]).sum() * grid.cell_area == pytest.approx(outline.area, rel=1e-3)

@@ -139,3 +139,40 @@ def test_the_kernel_equals_plain_numpy(tables, classes, x, codes):
     asked = matters.sum(axis=0)[:, None]
     share = np.where(asked, 100 * (asked - unknown.sum(axis=0)) // np.maximum(asked, 1), 100)
     assert (got.confidence == share).all()
+
+
+def test_a_made_site_with_known_answers_for_ten_species():
+    """A slope from a frosty wet flat (west) to a dry rocky warm top (east), four grounds wide."""
+    layers = {
+        "minimum": [-8, -4, -2, 1],
+        "depth": [1.5, 1.0, np.nan, 0.2],
+        "drainage": [0, 1, 1, 2],  # poor, fair, free
+    }
+    tolerances = {  # minimum (dies below, thrives from), depth, drainage scores; the answers
+        "hardy anywhere": ((-15, -10), (0.1, 0.2), (100, 100, 100), "S1 S1 S2 S1"),
+        "hardy, wet feet": ((-15, -10), (0.1, 0.2), (100, 50, 0), "S1 S3 S3 N2"),
+        "hardy, dry feet": ((-15, -10), (0.1, 0.2), (0, 50, 100), "N2 S3 S3 S1"),
+        "half hardy": ((-8, -4), (0.1, 0.2), (100, 100, 100), "N2 S1 S2 S1"),
+        "half hardy, deep": ((-8, -4), (0.2, 0.8), (100, 100, 100), "N2 S1 S2 N2"),
+        "tender": ((-3, 1), (0.1, 0.2), (100, 100, 100), "N2 N2 N1 S1"),
+        "tender, deep": ((-3, 1), (0.3, 1.0), (100, 100, 100), "N2 N2 N1 N2"),
+        "hardy, deep": ((-15, -10), (0.5, 1.0), (100, 100, 100), "S1 S1 S2 N2"),
+        "hardy, very deep": ((-15, -10), (0.5, 1.5), (100, 100, 100), "S1 S3 S2 N2"),
+        "asks nothing": ((-INF, -INF), (-INF, -INF), (100, 100, 100), "S1 S1 S1 S1"),
+    }
+    cold, deep, wet, answers = zip(*tolerances.values(), strict=True)
+    factors = [
+        numeric(*((*low, INF, INF) for low in cold), layer="minimum"),
+        numeric(*((*low, INF, INF) for low in deep), layer="depth"),
+        Factor("drainage", None, np.array(wet, dtype=np.float32)),
+    ]
+    got = score(factors, **layers)
+    found = [" ".join(class_of(int(s))[0] for s in row) for row in got.score]
+    assert dict(zip(tolerances, found, strict=True)) == dict(zip(tolerances, answers, strict=True))
+    named = dict(zip(tolerances, got.limiting, strict=True))
+    assert [got.factors[i] for i in named["tender, deep"]] == [
+        "minimum",
+        "minimum",
+        "minimum",
+        "depth",
+    ]
