@@ -170,9 +170,12 @@ def _block_mean(values: NDArray[np.float32], factor: int) -> NDArray[np.float32]
 def _sills(high: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """Highest ground between the centres of blocks that follow each other along a row."""
     low, up = (factor - 1) // 2, factor // 2
-    lanes = np.maximum(high[low::factor], high[up::factor])
-    windows = np.lib.stride_tricks.sliding_window_view(lanes, factor + 1 + up - low, axis=1)
-    return np.asarray(windows[:, low::factor].max(axis=2))
+    # With an even factor the centre lies between two lanes: the lower one counts, and lanes
+    # start and end short of the centres, so that a slope alone makes no sill.
+    lanes = np.minimum(high[low::factor], high[up::factor])
+    windows = np.lib.stride_tricks.sliding_window_view(lanes, factor + 1 - up + low, axis=1)
+    count = high.shape[1] // factor - 1
+    return np.asarray(windows[:, up::factor][:, :count].max(axis=2))
 
 
 def _screens(

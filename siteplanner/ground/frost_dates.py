@@ -157,7 +157,7 @@ def frost_dates_of_record(
     month = pd.Series(when.month, index=daily.index)
     rank = daily.groupby(month).rank(pct=True)
     place = daily + np.where(rank <= CLEAR_SHARE, difference_c, 0.0)
-    day = np.minimum(when.dayofyear, _YEAR)
+    day = np.minimum(when.day_of_year, _YEAR)
     warmest = int(daily.groupby(day).mean().rolling(31, center=True, min_periods=1).mean().idxmax())
     into = (day - warmest) % _YEAR
     season = when.year - (day < warmest)

@@ -23,7 +23,6 @@ FEWEST_READINGS, FEW_READINGS, MANY_READINGS = 4, 15, 30
 #: Error where stated defaults stand in for readings, °C (from memory, judgement; wide).
 DEFAULT_ERROR = 2.5
 _PENALTIES = (0.03, 0.1, 0.3, 1.0, 3.0, 10.0)
-_MOST_LEFT_OUT = 60
 _REACHES_M = (100.0, 300.0, 1000.0)
 
 
@@ -204,34 +203,39 @@ def _ridge(
         keep[int(wrong.argmax())] = False
 
 
-def _left_out(
-    x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64], penalty: float | None
-) -> NDArray[np.float64]:
-    """Errors at readings that were left out, alone or, where there are many, in turns of ten."""
-    turns = np.arange(len(y)) if len(y) <= _MOST_LEFT_OUT else np.arange(len(y)) % 10
-    errors = np.empty(len(y))
-    for turn in range(turns.max() + 1):
-        out, rest = turns == turn, turns != turn
-        chosen = _best_penalty(x[rest], y[rest], signs) if penalty is None else penalty
-        mean, centre, slopes = _ridge(x[rest], y[rest], signs, chosen)
-        errors[out] = y[out] - mean - (x[out] - centre) @ slopes
-    return errors
-
-
 def _best_penalty(
     x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64]
 ) -> float:
-    errors = [float(np.mean(_left_out(x, y, signs, p) ** 2)) for p in _PENALTIES]
-    return _PENALTIES[int(np.argmin(errors))]
+    """Penalty with the least error at readings left out one by one.
+
+    For ridge those errors follow from the fit to all: error / (1 - leverage).
+    """
+    _, centre, slopes = _ridge(x, y, signs, 1.0)
+    scaled = ((x - centre) / _spread(x))[:, slopes != 0]
+    away = y - y.mean()
+    left, size, _ = np.linalg.svd(scaled, full_matrices=False)
+    best = (np.inf, _PENALTIES[-1])
+    for penalty in _PENALTIES:
+        shrunk = left * (size**2 / (size**2 + penalty))
+        leverage = 1 / len(y) + (shrunk * left).sum(axis=1)
+        errors = (away - shrunk @ (left.T @ away)) / np.maximum(1 - leverage, 1e-9)
+        best = min(best, (float(np.mean(errors**2)), penalty))
+    return best[1]
 
 
 def _left_out_error(
     x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64]
 ) -> float:
-    """Error of prediction: the penalty is chosen without the reading that is left out."""
-    if len(y) <= FEWEST_READINGS:  # too few to leave one out and choose again
-        return max(DEFAULT_ERROR / 2, float(np.sqrt(np.mean(_left_out(x, y, signs, 1.0) ** 2))))
-    return float(np.sqrt(np.mean(_left_out(x, y, signs, None) ** 2)))
+    """Error of prediction: each reading in turn is left out, and the penalty chosen without it."""
+    errors = np.empty(len(y))
+    for out in range(len(y)):
+        rest = np.arange(len(y)) != out
+        penalty = _best_penalty(x[rest], y[rest], signs)
+        mean, centre, slopes = _ridge(x[rest], y[rest], signs, penalty)
+        errors[out] = y[out] - mean - (x[out] - centre) @ slopes
+    found = float(np.sqrt(np.mean(errors**2)))
+    # Three readings to fit on are too few to tell how good the fit is.
+    return max(found, DEFAULT_ERROR / 2) if len(y) <= FEWEST_READINGS else found
 
 
 def _rest(
