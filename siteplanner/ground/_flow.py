@@ -45,11 +45,33 @@ def flood(heights: FloatGrid) -> tuple[FloatGrid, NDArray[np.uint8]]:
     return filled, came_from
 
 
-def accumulate(direction: NDArray[np.uint8]) -> NDArray[np.int32]:
-    """Count the cells that drain through each cell, itself included; both with a rim."""
-    area = np.ones(direction.shape, np.int32)
+def breached(
+    heights: FloatGrid, filled: FloatGrid, came_from: NDArray[np.uint8], widest: int
+) -> FloatGrid:
+    """Cut a way out of each hollow whose bank is at most ``widest`` cells across.
+
+    ``filled`` and ``came_from`` are those of :func:`flood`. From the bottom of a hollow the way
+    that the flood came is followed to lower ground; what stands higher is lowered to the bottom.
+    """
+    cut = rimmed(heights, np.nan)
+    _breach(cut.ravel(), filled.ravel(), came_from.ravel(), filled.shape[1], widest)
+    return cut[1:-1, 1:-1]
+
+
+def accumulate(
+    direction: NDArray[np.uint8], cells: NDArray[np.int32] | None = None
+) -> NDArray[np.int32]:
+    """Add ``cells`` (1 each unless given) up along the directions; all grids with a rim."""
+    area = np.ones(direction.shape, np.int32) if cells is None else cells.copy()
     _accumulate(direction.ravel(), direction.shape[1], area.ravel())
     return area
+
+
+def strips_along(size: NDArray[np.uint8], wide: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Tell the largest ``size`` of a stream within its width, in cells, ``wide[size]``."""
+    out = np.zeros(size.shape, np.uint8)
+    _strips(size, wide, out)
+    return out
 
 
 def spread(filled: FloatGrid, direction: FloatGrid) -> NDArray[np.float64]:
@@ -167,6 +189,50 @@ def _flood(dem, came_from, cols):  # type: ignore[no-untyped-def]
         queue[head] = cells[0]
         _pop(keys, cells, size)
         size -= 1
+
+
+@njit("void(float32[::1], float32[::1], uint8[::1], int64, int64)", cache=True, nogil=True)
+def _breach(dem, filled, came_from, cols, widest):  # type: ignore[no-untyped-def]
+    around = _around(cols)
+    for start in range(dem.size):
+        bottom = dem[start]
+        if not filled[start] > bottom:
+            continue
+        lowest = True
+        for k in range(8):
+            if dem[start + around[k]] < bottom:
+                lowest = False
+                break
+        if not lowest:
+            continue
+        here, high, out = start, 0, False
+        while high <= widest and not out:
+            way = came_from[here]
+            if way < _OUT:
+                here += around[way]
+                high += dem[here] > bottom
+            out = way >= _OUT or dem[here] < bottom
+        if high > widest:
+            continue
+        end, here = here, start
+        while here != end:
+            here += around[came_from[here]]
+            dem[here] = min(dem[here], bottom)
+
+
+@njit("void(uint8[:, ::1], float64[::1], uint8[:, ::1])", cache=True, nogil=True)
+def _strips(size, wide, out):  # type: ignore[no-untyped-def]
+    rows, cols = size.shape
+    for row in range(rows):
+        for col in range(cols):
+            which = size[row, col]
+            if which == 0:
+                continue
+            far = wide[which]
+            for r in range(max(0, row - int(far)), min(rows, row + int(far) + 1)):
+                span = int(np.sqrt(far * far - (r - row) * (r - row)))
+                for c in range(max(0, col - span), min(cols, col + span + 1)):
+                    out[r, c] = max(out[r, c], which)
 
 
 @njit("void(int64, int64, float32[:, ::1], uint8[:, ::1])", cache=True, nogil=True)

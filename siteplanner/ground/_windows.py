@@ -252,3 +252,38 @@ def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
                 n = known[right] - known[left]
                 value = dem[row, c] - base
                 out[row, c] = value - (sums[right] - sums[left]) / n if n > 0 else _NAN
+
+
+@njit(
+    "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1])",
+    cache=True,
+    nogil=True,
+)
+def unevenness(first, last, dem, rugged, rough):  # type: ignore[no-untyped-def]
+    """Root of summed squared rises to the neighbours, and the range of heights."""
+    rows, cols = dem.shape
+    squares, low, high = (
+        np.empty(cols, np.float32),
+        np.empty(cols, np.float32),
+        np.empty(cols, np.float32),
+    )
+    for row in range(first, last):
+        here = dem[row]
+        squares[:] = _ZERO
+        low[:] = _ZERO
+        high[:] = _ZERO
+        for down in range(-1, 2):
+            if not 0 <= row + down < rows:
+                continue
+            there = dem[row + down]
+            for right in range(-1, 2):
+                for c in range(max(0, -right), min(cols, cols - right)):
+                    rise = there[c + right] - here[c]
+                    rise = rise if rise == rise else _ZERO
+                    squares[c] += rise * rise
+                    low[c] = rise if rise < low[c] else low[c]
+                    high[c] = rise if rise > high[c] else high[c]
+        for c in range(cols):
+            known = here[c] == here[c]
+            rugged[row, c] = np.sqrt(squares[c]) if known else _NAN
+            rough[row, c] = high[c] - low[c] if known else _NAN

@@ -17,7 +17,17 @@ from siteplanner.errors import Faults, near
 from siteplanner.ground.layer import LayerInfo, Reach
 
 GROUP = "siteplanner.layers"
-BUILT_IN = ("terrain", "water", "sun", "soil", "drought", "night", "frost")
+BUILT_IN = (
+    "terrain",
+    "landform",
+    "water",
+    "erosion",
+    "sun",
+    "soil",
+    "drought",
+    "night",
+    "frost",
+)
 
 #: What a layer function may ask for that is not a layer.
 GIVEN: dict[str, str] = {

@@ -1,4 +1,4 @@
-"""Shape of the ground, from the DEM: slope, aspect, hillshade, position, curvature."""
+"""Shape of the ground, from the DEM: slope, aspect, hillshade, steps, curvature."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ import math
 import numpy as np
 from pyproj import Proj
 
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground._windows import above_mean, bend, horn
-from siteplanner.ground.layer import CELL, NEIGHBOURS, LayerInfo, layer, radius
+from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer
 
 
 def convergence(grid: Grid) -> float:
@@ -44,7 +44,8 @@ def convergence(grid: Grid) -> float:
         unit="degrees clockwise from true north",
         method=(
             "Downhill direction of Horn's differences, turned from grid to true north by the "
-            "meridian convergence at the middle of the grid; unknown on level ground."
+            "meridian convergence at the middle of the grid; unknown on level ground. Its colours "
+            "break at north, where 360 meets 0."
         ),
         source="Horn (1981), Proc. IEEE 69(1):14-47",
         valid=(0.0, 360.0),
@@ -93,29 +94,72 @@ def hillshade(
 
 @layer(
     LayerInfo(
-        title="Height above the ground around",
+        title="Heights that were worked out",
+        unit="1 worked out, 0 measured",
+        method="Small holes of the DEM, filled from the ground around them.",
+        source="the DEM of the site",
+        valid=(0.0, 1.0),
+        colours="Greys_09",
+        classes=("measured", "worked out"),
+    ),
+    reach=CELL,
+)
+def heights_filled(dem: FloatGrid, holes: BoolGrid) -> FloatGrid:
+    """1 where a hole of the DEM was filled, 0 elsewhere, (rows, cols); NaN without a height."""
+    filled = holes.astype(np.float32)
+    filled[np.isnan(dem)] = np.nan
+    return filled
+
+
+def height_step(dem: FloatGrid) -> float:
+    """Step in m that all heights are multiples of, 0 where there is none of 5 cm or more.
+
+    Heights in whole metres, feet or decimetres come in such steps, which lie on a slope as
+    terraces that are not there.
+    """
+    known = dem[np.isfinite(dem)]
+    heights = np.unique(known[:: max(1, known.size // 100_000)].astype(np.float64))
+    if heights.size < 3:
+        return 0.0
+    gaps = np.diff(heights)
+    step = float(gaps.min())
+    if step < 0.05:
+        return 0.0
+    steps = gaps / step
+    return step if np.abs(steps - np.round(steps)).max() < 0.02 else 0.0
+
+
+@layer(
+    LayerInfo(
+        title="Heights without steps",
         unit="m",
         method=(
-            "Height minus the mean height of a square window, as wide as twice the radius and "
-            "clipped at the edge of the DEM: positive on ridges, negative in hollows."
+            "Where all heights are multiples of a step of 5 cm or more (whole metres or feet), "
+            "each is moved towards the mean around it, over about two steps' width of slope, "
+            "three times, and by half a step at most, which is what was rounded off; otherwise "
+            "the DEM as it is. For water's way and curvature only."
         ),
         source="common practice, no source",
-        valid=(-2000.0, 2000.0),
-        colours="RdYlBu_11",
-        on_map=True,
+        valid=(-500.0, 9000.0),
+        colours="viridis",
     ),
-    reach=radius("radius"),
+    reach=WHOLE_GRID,
 )
-def slope_position(dem: FloatGrid, grid: Grid, *, radius: float = 150.0) -> FloatGrid:
-    """Height above the mean of a square window of half width ``radius`` (m), in metres.
-
-    Missing cells are left out of the mean; NaN where ``dem`` is NaN.
-    """
+def smooth_heights(dem: FloatGrid, slope: FloatGrid, grid: Grid) -> FloatGrid:
+    """Heights (m, (rows, cols)) without the terraces that rounding makes; NaN as in ``dem``."""
     heights = plain(dem)
-    out = np.empty_like(heights)
-    half = max(1, round(radius / grid.cell))
-    over_rows(above_mean, heights.shape, heights, half, out)
-    return out
+    step = height_step(heights)
+    known = np.isfinite(slope)
+    if step == 0.0 or not known.any():
+        return heights
+    rise = max(math.tan(math.radians(float(np.median(slope[known])))), 0.005)
+    half = int(np.clip(round(step / rise / grid.cell), 1, 25))
+    lowest, highest = heights - np.float32(step / 2), heights + np.float32(step / 2)
+    smooth, above = heights, np.empty_like(heights)
+    for _ in range(3):
+        over_rows(above_mean, heights.shape, smooth, half, above)
+        smooth = np.clip(smooth - above, lowest, highest)
+    return smooth
 
 
 _CURVATURE_METHOD = (
@@ -147,12 +191,12 @@ _CURVATURE_SOURCE = "Zevenbergen & Thorne (1987), Earth Surf. Process. Landf. 12
     ),
     reach=NEIGHBOURS,
 )
-def curvature(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid]:
+def curvature(smooth_heights: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid]:
     """Curvature down and across the slope, 1/m, each (rows, cols); convex is positive.
 
     After Zevenbergen & Thorne (1987), with D, E, F, G, H as there.
     """
-    heights = plain(dem)
+    heights = plain(smooth_heights)
     down, across = np.empty_like(heights), np.empty_like(heights)
     over_rows(bend, heights.shape, heights, np.float32(grid.cell), down, across)
     return down, across

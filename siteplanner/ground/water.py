@@ -5,12 +5,22 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground._flow import accumulate, flood, spread, steepest, to_channel
+from siteplanner.ground._flow import (
+    accumulate,
+    breached,
+    flood,
+    rimmed,
+    spread,
+    steepest,
+    strips_along,
+    to_channel,
+)
 from siteplanner.ground._strips import over_rows, plain
-from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer
+from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer, radius
 
 #: Where a cell's water goes: a neighbour, clockwise from grid east, or off the map.
 DIRECTIONS = (
@@ -33,8 +43,10 @@ DIRECTIONS = (
         unit="m",
         method=(
             "Each hollow without an outlet is raised to its lowest spill, flooding inwards from "
-            "the edge of the DEM and of its gaps. Filling is for water paths only: real ponds "
-            "and dams are filled too."
+            "the edge of the DEM and of its gaps. Filling is for water's way only: ponds and dams "
+            "fill to their crest and the layer hollow_depth tells how deep they are. With the "
+            "setting breach, banks up to so many metres wide that hold water back (a road over a "
+            "culvert) are cut through first; without it, none is."
         ),
         source="Barnes, Lehman & Mulla (2014), priority-flood, from memory",
         valid=(-500.0, 9000.0),
@@ -64,19 +76,70 @@ DIRECTIONS = (
     ),
     reach=WHOLE_GRID,
 )
-def flow(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
+def flow(
+    smooth_heights: FloatGrid, grid: Grid, *, breach: float = 0.0
+) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
     """Fill heights (m), tell flow direction (codes of ``DIRECTIONS``) and upstream area (m2).
 
-    Each (rows, cols), NaN where ``dem`` is. Cells on the edge of the DEM or beside a gap let
-    water out when no neighbour is lower.
+    Each (rows, cols), NaN where the heights are. Cells on the edge of the DEM or beside a gap
+    let water out when no neighbour is lower. ``breach`` is the widest bank, in m, to cut
+    through.
     """
-    heights = plain(dem)
+    heights = plain(smooth_heights)
     filled, came_from = flood(heights)
+    if breach > 0:
+        widest = max(1, round(breach / grid.cell))
+        filled, came_from = flood(breached(heights, filled, came_from, widest))
     over_rows(steepest, heights.shape, filled, came_from)
     inside = np.s_[1:-1, 1:-1]
     area = _where_known(accumulate(came_from)[inside], grid.cell_area, heights)
     direction = _where_known(came_from[inside], 1.0, heights)
     return np.ascontiguousarray(filled[inside]), direction, area
+
+
+@layer(
+    LayerInfo(
+        title="Depth of hollows",
+        unit="m",
+        method=(
+            "Filled heights less the heights themselves: how deep water would stand behind the "
+            "lowest spill of a pond, a dam or a bank. Small depths are mostly noise of the DEM."
+        ),
+        source="common practice, no source",
+        valid=(0.0, 500.0),
+        colours="YlGnBu_09",
+    ),
+    reach=CELL,
+)
+def hollow_depth(filled_dem: FloatGrid, smooth_heights: FloatGrid) -> FloatGrid:
+    """Depth of water behind the lowest spill, m, (rows, cols); 0 where a bank was cut."""
+    return np.maximum(filled_dem - smooth_heights, np.float32(0))
+
+
+@layer(
+    LayerInfo(
+        title="Catchment cut by the DEM's edge",
+        unit="1 cut, 0 whole",
+        method=(
+            "Cells downstream of an edge of the DEM (or of a gap) where the ground falls inwards: "
+            "more water may come from beyond, so the upstream area and the wetness may be too "
+            "low. Told along the flow directions."
+        ),
+        source="common practice, no source",
+        valid=(0.0, 1.0),
+        colours="Greys_09",
+        classes=("whole", "cut"),
+    ),
+    reach=WHOLE_GRID,
+)
+def catchment_cut(flow_direction: FloatGrid) -> FloatGrid:
+    """1 where water from beyond the DEM may be missing, else 0, (rows, cols)."""
+    known = np.isfinite(flow_direction)
+    edge = known & ~scipy.ndimage.binary_erosion(known, np.ones((3, 3)))
+    enters = edge & (flow_direction < len(DIRECTIONS) - 1)
+    ways = np.where(known, flow_direction, len(DIRECTIONS) - 1).astype(np.uint8)
+    inlets = accumulate(rimmed(ways, len(DIRECTIONS) - 1), rimmed(enters.astype(np.int32), 0))
+    return _where_known(inlets[1:-1, 1:-1] > 0, 1.0, flow_direction)
 
 
 @layer(
@@ -166,6 +229,84 @@ def height_above_channel(
 ) -> FloatGrid:
     """Height above the channel that the cell drains to, m, (rows, cols)."""
     return to_channel(plain(filled_dem), plain(flow_direction), plain(channels))
+
+
+@layer(
+    LayerInfo(
+        title="Flood-flat",
+        unit="1 yes, 0 no",
+        method=(
+            "Level ground (up to 5 degrees) at most 1.5 m above the stream that it drains to, for "
+            "streams with a catchment of 20 ha or more, unless set otherwise. A first look at "
+            "where floods may stand, not a flood map: ask the local authority."
+        ),
+        source="common practice, no source",
+        valid=(0.0, 1.0),
+        colours="YlGnBu_09",
+        classes=("no", "yes"),
+    ),
+    reach=WHOLE_GRID,
+)
+def flood_flat(
+    filled_dem: FloatGrid,
+    flow_direction: FloatGrid,
+    flow_accumulation: FloatGrid,
+    slope: FloatGrid,
+    *,
+    stream_area: float = 200_000.0,
+    height: float = 1.5,
+    level: float = 5.0,
+) -> FloatGrid:
+    """1 on level ground (``level``, degrees) up to ``height`` (m) above a stream, else 0.
+
+    (rows, cols); a stream is a cell with ``stream_area`` (m2) or more upstream.
+    """
+    stream = channels(flow_accumulation, channel_area=stream_area)
+    above = to_channel(plain(filled_dem), plain(flow_direction), plain(stream))
+    low = (above <= np.float32(height)) & (slope <= np.float32(level))
+    return _where_known(low, 1.0, flow_accumulation)
+
+
+#: Strips beside water by size of stream; a layer's code is the place in this list.
+STRIPS = ("none", "beside a small stream", "beside a stream", "beside a large stream")
+
+
+@layer(
+    LayerInfo(
+        title="Strip beside water",
+        unit="class",
+        method=(
+            "Ground up to 5 m from the middle of a small stream (catchment from 2 ha), 10 m from "
+            "a stream (from 20 ha), 20 m from a large one (from 200 ha), unless set otherwise. "
+            "Local rules on planting and machines beside water decide."
+        ),
+        source="common practice, no source",
+        valid=(0.0, 3.0),
+        colours="YlGnBu_09",
+        classes=STRIPS,
+    ),
+    reach=radius("large"),
+)
+def riparian_strip(
+    flow_accumulation: FloatGrid,
+    channels: FloatGrid,
+    grid: Grid,
+    *,
+    small: float = 5.0,
+    middle: float = 10.0,
+    large: float = 20.0,
+    middle_area: float = 200_000.0,
+    large_area: float = 2_000_000.0,
+) -> FloatGrid:
+    """Strips of half width ``small``, ``middle``, ``large`` (m) as codes of ``STRIPS``.
+
+    (rows, cols), by the stream's upstream area in m2.
+    """
+    size = (channels == 1).astype(np.uint8)
+    size += (channels == 1) & (flow_accumulation >= np.float32(middle_area))
+    size += (channels == 1) & (flow_accumulation >= np.float32(large_area))
+    wide = np.array([0.0, small, middle, large]) / grid.cell
+    return _where_known(strips_along(size, wide), 1.0, flow_accumulation)
 
 
 def _where_known(counts: NDArray[Any], times: float, heights: FloatGrid) -> FloatGrid:

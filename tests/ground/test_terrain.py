@@ -7,12 +7,12 @@ from ground.surfaces import angle_between, grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.ground.landform import slope_positions
 from siteplanner.ground.terrain import (
     convergence,
     curvature,
     hillshade,
     slope_and_aspect,
-    slope_position,
 )
 
 
@@ -116,7 +116,7 @@ def test_position_is_height_above_the_mean_of_the_clipped_window(seed, half, gap
     dem = hills((23, 31), seed)
     rng = np.random.default_rng(seed)
     dem[rng.integers(0, 23, gaps), rng.integers(0, 31, gaps)] = np.nan
-    ours = slope_position(dem, grid_of(dem.shape, 10.0), radius=10.0 * half)
+    ours = slope_positions(dem, grid_of(dem.shape, 10.0), middle=10.0 * half)[1]
     for row, col in rng.integers(0, (23, 31), (25, 2)):
         around = dem[max(0, row - half) : row + half + 1, max(0, col - half) : col + half + 1]
         if np.isnan(dem[row, col]):
@@ -133,7 +133,7 @@ def test_position_does_not_depend_on_how_the_rows_are_shared_out(monkeypatch):
     for cores in (1, 2, 3):
         monkeypatch.setattr("siteplanner.ground._strips.os.cpu_count", lambda n=cores: n)
         monkeypatch.setattr("siteplanner.ground._strips._WORTH_A_THREAD", 1)
-        shared[cores] = slope_position(dem, grid, radius=70.0).tobytes()
+        shared[cores] = slope_positions(dem, grid, near=70.0)[0].tobytes()
     assert shared[1] == shared[2] == shared[3]
 
 
