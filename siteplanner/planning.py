@@ -36,6 +36,7 @@ from siteplanner.planting.layout import (
 from siteplanner.planting.patterns import Relief, patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.stands import species_at
+from siteplanner.planting.works import with_works
 from siteplanner.planting.zones import (
     NOTHING_FITS,
     TOO_STEEP,
@@ -114,7 +115,7 @@ def make_plan(
     )
     paddock = planted["paddock"].to_numpy()[places.block]
     counts = count_trees(trees[["zone", "species"]].assign(paddock=paddock), inputs.species.facts)
-    rows = draw_rows(trees, planted, layers["slope"], inputs.grid, along_ground=along_ground)
+    rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
     frost = tell_frost(zones, counts, layers, fitted.mask, inputs.grid, inputs.species,
                        inputs.climate, site.frost)
     zones = frost.with_words(zones)
@@ -175,6 +176,8 @@ def make_plan(
         inputs=inputs.hashes,
         settings=site.settings(),
     )
+    step("Working the works and their years out")
+    plan = with_works(plan, site, ground)
     step("Working the nursery's year out")
     return with_nursery(plan, site, inputs)
 

@@ -13,6 +13,7 @@ from siteplanner.grid import FloatGrid, Grid
 from siteplanner.planting._apart import apart
 from siteplanner.planting.patterns import Pattern, Relief, lay
 from siteplanner.planting.setbacks import clear_of
+from siteplanner.planting.tape import stretch_along
 
 #: Gaps, in spacings, that end a walk in the patterns that have strips for rows.
 STRIDES = {"natural": 3.0, "clumps": 4.0, "enrichment": 6.0}
@@ -102,12 +103,12 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
 def draw_rows(
     trees: gpd.GeoDataFrame,
     blocks: gpd.GeoDataFrame,
-    slope: FloatGrid,
+    dem: FloatGrid,
     grid: Grid,
     *,
     along_ground: bool = False,
 ) -> gpd.GeoDataFrame:
-    """Draw the planting rows, with the tape distance along the mean slope under each row.
+    """Draw the planting rows, with the tape distance along the ground under each row.
 
     With ``along_ground`` the spacing is the tape distance already.
 
@@ -131,10 +132,7 @@ def draw_rows(
     shapes[~single] = shapely.linestrings(
         np.column_stack([x, y])[long], indices=(np.cumsum(~single) - 1)[of_row[long]]
     )
-    steep = grid.sample(slope, x, y).astype(np.float64)
-    known = np.isfinite(steep)
-    total = np.bincount(of_row, np.where(known, steep, 0), len(first))
-    mean = total / np.maximum(np.bincount(of_row, known, len(first)), 1)
+    stretch = 1.0 if along_ground else stretch_along(shapes, dem, grid)
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block[first]]
     return gpd.GeoDataFrame(
         {
@@ -143,7 +141,7 @@ def draw_rows(
             "row": row[first].astype(np.int64),
             "trees": number.astype(np.int64),
             "length_m": shapely.length(shapes),
-            "ground_spacing_m": spacing / (1.0 if along_ground else np.cos(np.radians(mean))),
+            "ground_spacing_m": spacing * stretch,
         },
         geometry=shapes,
         crs=trees.crs,
