@@ -21,6 +21,7 @@ from siteplanner.errors import InputError
 if TYPE_CHECKING:
     from siteplanner.nursery.survival import Outcome
     from siteplanner.plan import Plan
+    from siteplanner.site import Site
 
 DONE, BAD_INPUT, USAGE, OUR_FAULT = 0, 1, 2, 3
 
@@ -48,6 +49,9 @@ def plan(
             help="Folder of an earlier plan: its dense rows dam cold air as when grown.",
         ),
     ] = None,
+    paddock: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Plan this paddock alone.")
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
@@ -58,6 +62,11 @@ def plan(
     if grown is not None:
         read = read.with_grown(grown)
     target = out if out is not None else Path("maps") / read.slug
+    if paddock is not None:
+        from siteplanner.site import slug
+
+        read = read.with_paddock(paddock)
+        target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
     with _progress(quiet) as step:
         made = write_plan(read, target, step=step)
     if not quiet:
@@ -97,18 +106,26 @@ def check(site: SiteFile) -> None:
 def explain(
     site: SiteFile,
     at: Annotated[
-        str,
+        str | None,
         typer.Option(
             metavar="X,Y",
             help="A spot: easting,northing in the map's CRS, or longitude,latitude in degrees.",
         ),
-    ],
+    ] = None,
+    species: Annotated[
+        str | None, typer.Option(metavar="NAME", help="A species: where it fits, and why not.")
+    ] = None,
 ) -> None:
-    """Say what the ground is like at one spot and how each species scores there."""
+    """Say how each species scores at one spot, or where one species fits."""
     from siteplanner.explain import explain_at
     from siteplanner.site import load_site
 
+    if (at is None) == (species is None):
+        raise typer.BadParameter("give a spot with --at, or a species with --species")
     read = load_site(site)
+    if at is None:
+        _print_suited(read, str(species))
+        return
     with _progress(quiet=False) as step:
         found = explain_at(read, at, step)
     console = Console(soft_wrap=True)
@@ -119,14 +136,14 @@ def explain(
     for title, value, unit in found.ground:
         ground.add_row(escape(title), escape(value), escape(unit))
     console.print(ground)
-    species = Table(title="How the species fit", title_justify="left")
-    species.add_column("species")
-    species.add_column("fit", justify="right")
+    fits = Table(title="How the species fit", title_justify="left")
+    fits.add_column("species")
+    fits.add_column("fit", justify="right")
     for column in ("class", "limited by", "not checked"):
-        species.add_column(column)
+        fits.add_column(column)
     for row in found.species:
-        species.add_row(*(escape(text) for text in row))
-    console.print(species)
+        fits.add_row(*(escape(text) for text in row))
+    console.print(fits)
     if found.frost:
         frost = Table(
             title="Frost: a seedling is killed in (an estimate, not a forecast)",
@@ -294,6 +311,36 @@ def species(
     for one in starting_lists():
         console.print(f"[bold]{one.name}[/bold]  {one.species} species", highlight=False)
         console.print(f"  {escape(one.heading)}", highlight=False)
+
+
+def _print_suited(site: Site, name: str) -> None:
+    """Print where a species fits and what limits it."""
+    from siteplanner.explain import explain_species
+
+    with _progress(quiet=False) as step:
+        found = explain_species(site, name, step)
+    console = Console(soft_wrap=True)
+    where = Table(title=f"Where {escape(found.species)} fits", title_justify="left")
+    where.add_column("place")
+    for column in ("ha", "suits well %", "suits %", "marginal %", "do not plant %"):
+        where.add_column(column, justify="right")
+    where.add_column("limited most by")
+    for row in found.rows:
+        where.add_row(*(escape(text) for text in row))
+    console.print(where)
+    limits = Table(title="What limits it", title_justify="left")
+    limits.add_column("factor")
+    limits.add_column("ha", justify="right")
+    limits.add_column("the usual case there")
+    for factor, area, words in found.limits:
+        limits.add_row(escape(factor), area, escape(words))
+    console.print(limits)
+    for words in found.unknown:
+        console.print(escape(words), highlight=False)
+    console.print(
+        "An estimate from maps and a table of tolerances: walk the ground before you rely on it.",
+        highlight=False,
+    )
 
 
 @contextmanager

@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pyproj
+from numpy.typing import NDArray
 
-from siteplanner.errors import fault
+from siteplanner.errors import fault, near
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.planting.frost_by_zone import odds_by_zone
 from siteplanner.site import Site
-from siteplanner.species.fit import class_of, score_factor
-from siteplanner.species.table import Factor
+from siteplanner.species.fit import CLASSES, class_of, score_factor
+from siteplanner.species.table import Factor, read_species
 from siteplanner.survey import Survey, survey
 
 
@@ -73,6 +74,97 @@ def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: 
         _species(ground, row, col),
         _frost(ground, site, row, col),
     )
+
+
+@dataclass(frozen=True)
+class Suited:
+    """Where a species fits, in texts.
+
+    ``rows``: place, its hectares, the percentages of it that suit well, suit, are marginal, and
+    are not to be planted, and what limits most of it. ``limits``: factor, hectares that it
+    limits most, and the usual case there in words. ``unknown``: sentences on what nobody
+    measured.
+    """
+
+    species: str
+    rows: list[tuple[str, ...]]
+    limits: list[tuple[str, str, str]]
+    unknown: list[str]
+
+
+def explain_species(
+    site: Site, name: str, step: Callable[[str], None] = lambda words: None
+) -> Suited:
+    """Say how much of the property suits a species, by paddock, and what limits it where.
+
+    ``name`` is a botanical or common name, in any case. Raises
+    :class:`~siteplanner.errors.InputError` for a species that is not in the table.
+    """
+    facts = read_species(site.folder / site.species.file).facts
+    names = {
+        str(word).lower(): place
+        for column in ("common_name", "botanical_name")
+        for place, word in enumerate(facts[column])
+    }
+    if name.strip().lower() not in names:
+        raise fault(
+            "--species",
+            "",
+            f"{name!r} is not in {site.species.file}",
+            near(name, facts["botanical_name"]),
+        )
+    species = names[name.strip().lower()]
+    ground = survey(site, step=step)
+    inputs, fitted = ground.inputs, ground.fit
+    places = {"whole property": np.ones(int(fitted.mask.sum()), dtype=bool)}
+    for paddock in inputs.paddocks.itertuples():
+        places[str(paddock.name)] = inputs.grid.cover([paddock.geometry])[fitted.mask]
+    score, worst = fitted.score[species], fitted.limiting[species]
+    rows = []
+    for place, cells in places.items():
+        shares = _shares(score[cells])
+        most = _commonest(worst[cells])
+        limit = ground.infos[ground.factors[most].layer].title.lower() if most is not None else ""
+        area = cells.sum() * inputs.grid.cell_area / 1e4
+        rows.append((place, f"{area:.1f}", *(f"{100 * s:.0f}" for s in shares), limit))
+    limits = []
+    for factor in np.argsort(
+        -np.bincount(worst, minlength=256)[: len(ground.factors)], kind="stable"
+    ):
+        cells = worst == factor
+        if not cells.any():
+            continue
+        one = ground.factors[factor]
+        info = ground.infos[one.layer]
+        values = ground.layers[one.layer][fitted.mask][cells]
+        usual = float(
+            np.bincount(values.astype(np.intp)).argmax() if info.classes else np.median(values)
+        )
+        area = cells.sum() * inputs.grid.cell_area / 1e4
+        limits.append((info.title, f"{area:.1f}", why(one, info, species, usual)))
+    unknown = []
+    for one in ground.factors:
+        missing = np.isnan(ground.layers[one.layer][fitted.mask])
+        if _matters(one, species) and missing.any():
+            unknown.append(
+                f"{ground.infos[one.layer].title} is unknown on "
+                f"{missing.sum() * inputs.grid.cell_area / 1e4:.1f} ha: no top class there."
+            )
+    row = facts.iloc[species]
+    return Suited(f"{row['botanical_name']} ({row['common_name']})", rows, limits, unknown)
+
+
+def _shares(score: NDArray[np.uint8]) -> list[float]:
+    """Shares of cells that suit well, suit, are marginal, and are not to be planted."""
+    bounds = [lowest for _, lowest, _ in CLASSES[:3]]
+    band = np.searchsorted(-np.array(bounds), -score.astype(np.int64), side="left")
+    return list(np.bincount(band, minlength=4) / max(len(score), 1))
+
+
+def _commonest(worst: NDArray[np.uint8]) -> int | None:
+    """The factor that limits most cells, None when nothing limits most of them."""
+    count = np.bincount(worst, minlength=256)
+    return int(count.argmax()) if len(worst) and count.argmax() != 255 else None
 
 
 def _frost(ground: Survey, site: Site, row: int, col: int) -> list[tuple[str, str]]:

@@ -18,6 +18,7 @@ from siteplanner.inputs import Inputs, read_inputs
 from siteplanner.planting.describe import READS
 from siteplanner.site import Site
 from siteplanner.species.fit import Fit, fit
+from siteplanner.species.sure import commonest_limit, known_share
 from siteplanner.species.table import Factor, factors
 
 #: Layers that the plan itself reads, beside the species' factors.
@@ -112,6 +113,9 @@ def survey(
     step("Scoring the species")
     mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
     fitted = fit(found, layers, mask, index=site.species.index)
+    for info, values in (known_share(fitted), commonest_limit(fitted, infos)):
+        infos[info.name] = info
+        each(info, values, inputs.grid)
     minimum = frost.fit_readings(inputs.readings, {**layers, "height": inputs.dem}, inputs.grid)
     return Survey(inputs, layers, infos, found, fitted, minimum)
 

@@ -1,0 +1,43 @@
+"""What is said of one species over the whole property, against the scores themselves."""
+
+import numpy as np
+import pytest
+from conftest import SITE
+
+from siteplanner.errors import InputError
+from siteplanner.explain import explain_species
+from siteplanner.site import load_site
+from siteplanner.species.fit import class_of
+from siteplanner.survey import survey
+
+
+def test_where_a_species_fits_adds_up_to_its_scores():
+    site = load_site(SITE)
+    told = explain_species(site, "Blackwood")
+    assert told.species == "Acacia melanoxylon (blackwood)"
+    made = {}
+    ground = survey(site, each=lambda info, values, grid: made.update({info.name: values}))
+    number = list(ground.inputs.species.facts["botanical_name"]).index("Acacia melanoxylon")
+    score = ground.fit.score[number]
+    words = [class_of(int(s))[1] for s in range(101)]
+    found = np.array(words)[score]
+    shares = [
+        100 * (found == w).mean() for w in ("suits well", "suits", "marginal", "do not plant")
+    ]
+    assert [float(text) for text in told.rows[0][2:6]] == pytest.approx(shares, abs=0.5)
+    hectares = (ground.fit.limiting[number] < 255).sum() * ground.inputs.grid.cell_area / 1e4
+    assert sum(float(row[1]) for row in told.limits) == pytest.approx(hectares, abs=0.5)
+    places = [row[0] for row in told.rows]
+    assert places == ["whole property", *ground.inputs.paddocks["name"]]
+    # The layers on trust: unknown soil lowers it, and the limit named is that of most species.
+    sure = made["factors_known"][ground.fit.mask]
+    assert (sure == ground.fit.confidence.min(axis=0)).all() and sure.min() < 100 == sure.max()
+    cell = int(np.flatnonzero(ground.fit.mask)[1000])
+    of_cell = ground.fit.limiting[:, 1000]
+    count = np.bincount(of_cell[of_cell < 255], minlength=len(ground.factors))
+    assert made["limited_by"].ravel()[cell] == count.argmax()
+
+
+def test_a_species_that_is_not_in_the_table_is_asked_back():
+    with pytest.raises(InputError, match="did you mean 'Acacia melanoxylon'"):
+        explain_species(load_site(SITE), "Acacia melanoxylum")
