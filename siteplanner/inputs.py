@@ -23,6 +23,7 @@ from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.shelter import read_shelter
+from siteplanner.planting.dig import with_answers
 from siteplanner.site import Site
 from siteplanner.soils_and_climate import (
     Climate,
@@ -93,6 +94,9 @@ def read_inputs(site: Site) -> Inputs:
         paddocks = _paddocks(site, crs)
     with faults.gather():
         soils = read_soils(site, crs)
+        if site.soils.dug:
+            soils, answered = with_answers(soils, site.folder / site.soils.dug)
+            notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
     with faults.gather():
         climate = read_climate(site)
     with faults.gather():
@@ -157,6 +161,7 @@ def files(site: Site) -> list[str]:
         site.paddocks.file,
         *(os.path.relpath(tile, site.folder) for tile in tiles(site)),
         site.soils.file,
+        *([site.soils.dug] if site.soils.dug else []),
         *frost,
         *([site.shelter.file] if site.shelter else []),
         *([f"{site.frost.grown}/plan.gpkg"] if site.frost.grown else []),
@@ -235,6 +240,15 @@ def _paddocks(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
             )
     else:
         frame["plant"] = True
+    if part.only is not None:
+        if part.only not in set(frame["name"]):
+            faults.add(
+                path,
+                part.columns.name,
+                f"there is no paddock {part.only!r}",
+                near(part.only, frame["name"].dropna()),
+            )
+        frame["plant"] = frame["name"] == part.only
     faults.raise_any()
     return frame[["name", "plant", "geometry"]]
 

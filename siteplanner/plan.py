@@ -15,6 +15,7 @@ from siteplanner.ground.layer import LayerInfo
 
 if TYPE_CHECKING:
     from siteplanner.nursery.year import NurseryYear
+    from siteplanner.planting.works import Works
     from siteplanner.species.table import Factor
 
 #: What every output says, whatever the plan (rule of the house: local codes decide).
@@ -93,6 +94,10 @@ class Plan:
         Each input file's path relative to the site file, and its SHA-256.
     settings:
         The site file as it was understood, plain values only.
+    works:
+        What is done on each block, when and by whom; None where it was not worked out. With it
+        ``trees`` has ``year`` (0: later than the years planned) and ``mother`` (name of the
+        mother tree whose seed should stand there, may be empty), ``blocks`` has ``year``.
     nursery:
         Batches, bench area, supply and substitutes; None where it was not worked out.
     factors:
@@ -107,6 +112,8 @@ class Plan:
     frost_odds:
         The same as percent on each cell, uint8 (species, rows, columns), 255 where unknown;
         None where not worked out. Where a tolerance is from memory: the upper end of the range.
+    dig:
+        Spots where a look with a spade would change the plan most (``planting.dig.COLUMNS``).
     frost_dates:
         First and last frosts, start of growth and late frost by zone, dates in words; empty
         where not worked out.
@@ -135,11 +142,13 @@ class Plan:
     inputs: dict[str, str] = field(default_factory=dict)
     settings: dict[str, object] = field(default_factory=dict)
     nursery: NurseryYear | None = None
+    works: Works | None = None
     factors: tuple[Factor, ...] = ()
     limiting: NDArray[np.uint8] | None = None
     frost: pd.DataFrame = field(default_factory=pd.DataFrame)
     frost_odds: NDArray[np.uint8] | None = None
     frost_dates: pd.DataFrame = field(default_factory=pd.DataFrame)
+    dig: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def trees_total(self) -> int:

@@ -2,7 +2,8 @@
 
 A site file is TOML; paths in it are relative to the file. ``load_site`` checks it and returns
 a :class:`Site`; it opens none of the files that the site names. The tables ``[nursery]`` and
-``[survival]`` are in ``siteplanner.nursery.settings``.
+``[survival]`` are in ``siteplanner.nursery.settings``, ``[work]`` and ``[years]`` in
+``siteplanner.planting.settings``.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from pydantic import Field
 
 from siteplanner.errors import Fault, InputError, fault, near
 from siteplanner.nursery.settings import Nursery, Survival
+from siteplanner.planting.settings import Work, Years
 from siteplanner.site_table import Metres, Share, Table
 
 
@@ -48,6 +50,8 @@ class Paddocks(Table):
     file: str
     layer: str | None = None
     columns: PaddockColumns = PaddockColumns()
+    only: str | None = None
+    """Plan this paddock alone, by its name, whatever ``plant`` says."""
 
 
 class Dem(Table):
@@ -99,6 +103,8 @@ class Soils(Table):
     layer: str | None = None
     columns: SoilColumns = SoilColumns()
     words: SoilWords = SoilWords()
+    dug: str | None = None
+    """``dig.csv`` of an earlier plan, filled in; what was found replaces the map's guess."""
 
 
 class ReadingColumns(Table):
@@ -406,11 +412,17 @@ class Site(Table):
     zones: Zones = Zones()
     planting: Planting = Planting()
     mix: Mix = Mix()
+    work: Work = Work()
+    years: Years = Years()
     nursery: Nursery = Nursery()
     survival: Survival = Survival()
     map: Map = Map()
     layers: dict[str, dict[str, float | int | str | bool]] = {}
     plugins: Plugins = Plugins()
+
+    def with_paddock(self, name: str) -> Site:
+        """Give the site with one paddock alone to plan."""
+        return self.model_copy(update={"paddocks": self.paddocks.model_copy(update={"only": name})})
 
     def with_grown(self, plan: Path) -> Site:
         """Give the site with another earlier plan (a folder) taken for grown."""

@@ -17,7 +17,8 @@ from siteplanner.handover.manifest import write_manifest
 from siteplanner.handover.map import write_map
 from siteplanner.handover.publish import staged
 from siteplanner.handover.sheets import write_sheets
-from siteplanner.handover.tables import write_counts
+from siteplanner.handover.tables import write_counts, write_dig
+from siteplanner.handover.work_tables import write_works
 from siteplanner.handover.workbook import write_workbook
 from siteplanner.nursery.write import write_nursery
 from siteplanner.plan import Plan
@@ -55,7 +56,10 @@ def write_plan(
         step("Writing the GIS file and the counts")
         write_geopackage(plan, folder / "plan.gpkg")
         write_counts(plan, folder / "counts.csv")
+        if len(plan.dig):
+            write_dig(plan, folder / "dig.csv")
         write_frost(plan, folder)
+        write_works(plan, folder)
         write_workbook(plan, folder / "plan.xlsx")
         step("Writing the files for handhelds")
         write_handheld(plan, folder)

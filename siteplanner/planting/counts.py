@@ -1,9 +1,18 @@
-"""Counts: trees to plant, to allow for infill, and to order."""
+"""Counts: trees to plant, to allow for infill, and to order; and what goes with them."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+
+from siteplanner.planting.settings import Work
+
+#: Deaths may be half to one and a half times what is expected (our own range, no source).
+DEATHS = (0.5, 1.5)
 
 
 def count_trees(trees: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
@@ -11,20 +20,54 @@ def count_trees(trees: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
 
     ``trees`` has ``zone, paddock, species`` one row a tree; ``species`` has
     ``botanical_name, common_name, expected_survival``. Returns ``zone, paddock, species,
-    common_name, trees, infill, order``: to have ``trees`` alive, ``order`` = trees / expected
-    survival, rounded up, of which ``infill`` replace those that die (common practice, no
-    source; the survival is an assumption of the species table).
+    common_name, trees, infill, order``: see :func:`ordered`.
     """
-    counts = (
-        trees.groupby(["zone", "paddock", "species"], sort=True)
-        .size()
-        .rename("trees")
-        .reset_index()
-    )
+    counts = split(trees, ["zone", "paddock", "species"], species)
+    return counts[["zone", "paddock", "species", "common_name", "trees", "infill", "order"]]
+
+
+def split(trees: pd.DataFrame, keys: Sequence[str], species: pd.DataFrame) -> pd.DataFrame:
+    """Count trees by any of their columns, ``species`` among them; no totals.
+
+    Returns the keys, ``common_name, trees, infill, order, order_least, order_most``.
+    """
+    counts = trees.groupby(list(keys), sort=True).size().rename("trees").reset_index()
     facts = species.set_index("botanical_name")
     counts["common_name"] = facts["common_name"].reindex(counts["species"]).to_numpy()
     survival = facts["expected_survival"].reindex(counts["species"]).to_numpy(dtype=float)
-    # Rounding guards 85 / 0.85 and the like from coming out as 100.00000000000001.
-    counts["order"] = np.ceil(np.round(counts["trees"] / survival, 9)).astype(np.int64)
+    number = counts["trees"].to_numpy()
+    counts["order"] = ordered(number, survival)
     counts["infill"] = counts["order"] - counts["trees"]
-    return counts[["zone", "paddock", "species", "common_name", "trees", "infill", "order"]]
+    for column, deaths in zip(("order_least", "order_most"), DEATHS, strict=True):
+        counts[column] = ordered(number, np.maximum(1 - (1 - survival) * deaths, 0.05))
+    return counts
+
+
+def ordered(trees: NDArray[Any], survival: NDArray[np.float64]) -> NDArray[np.int64]:
+    """How many to order so that ``trees`` live: trees / survival, rounded up.
+
+    Common practice, no source; the survival is an assumption of the species table.
+    """
+    # Rounding guards 85 / 0.85 and the like from coming out as 100.00000000000001.
+    return np.ceil(np.round(trees / survival, 9)).astype(np.int64)
+
+
+def materials(trees: NDArray[np.int64], slope: NDArray[np.float64], rates: Work) -> pd.DataFrame:
+    """What goes with so many trees on ground of a slope (degrees), one row for each.
+
+    ``guards, stakes`` whole numbers, ``mulch_m3, water_m3, weed_m2`` (spots round the trees,
+    by hand, mulch or mat: no herbicide is counted on) and ``crew_days``.
+    """
+    guards = np.ceil(trees * rates.guards_a_tree - 1e-9).astype(np.int64)
+    slower = 1 - rates.steep_slower * np.maximum(np.nan_to_num(slope) - 10, 0)
+    a_day = rates.people * rates.trees_a_person_day * np.maximum(slower, 0.2)
+    return pd.DataFrame(
+        {
+            "guards": guards,
+            "stakes": np.ceil(guards * rates.stakes_a_guard - 1e-9).astype(np.int64),
+            "mulch_m3": trees * rates.mulch_l_a_tree / 1000,
+            "water_m3": trees * rates.water_l_a_tree / 1000,
+            "weed_m2": trees * np.pi * rates.weed_m**2 / 4,
+            "crew_days": trees / a_day,
+        }
+    )
