@@ -114,8 +114,9 @@ def overview_form(pen: Pen, plan: Plan) -> None:
 
 def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
     start = start_of(work.shape, work.ends)
-    y = pen.heading(x, y, _SIDE, f"Zone {work.zone}: {work.title}") - 0.8
+    y = pen.heading(x, y, _SIDE, f"Zone {work.zone}") - 0.8
     lines = [
+        f"{work.title[:1].upper()}{work.title[1:]}.",
         f"Paddock {work.paddock}. {work.area_ha:.2f} ha on the map.",
         f"{int(work.trees.sum())} trees in {len(work.number)} rows, pattern {work.pattern}.",
         _spacing(book.plan, work),
@@ -153,7 +154,8 @@ def _bearing(book: Book, work: Work) -> str:
     if not work.straight:
         return (
             "Rows bend with the ground: each row's bearing from grid north, first tree to last, "
-            f"is in the table; add {book.to_true:.1f}° for true north; {declination}."
+            f"is in the table, {abs(book.to_true):.1f}° "
+            f"{'less' if book.to_true < 0 else 'more'} from true north; {declination}."
         )
     true = (work.mean_bearing + book.to_true) % 360
     return (

@@ -66,11 +66,13 @@ def mark_block(pen: Pen, frame: Frame, shape: shapely.Polygon) -> None:
 
 def _rows(drawing: Drawing, work: Work) -> None:
     """Draw a thin line a row and, before its first tree, its number."""
-    starts, ends = drawing.at(work.ends[:, 0]), drawing.at(work.ends[:, 1])
+    starts = drawing.at(work.ends[:, 0])
     path = drawing.canvas.beginPath()
-    for (a, b), (c, d) in zip(starts, ends, strict=True):
-        path.moveTo(a, b)
-        path.lineTo(c, d)
+    for line in work.lines[shapely.get_type_id(work.lines) == shapely.GeometryType.LINESTRING]:
+        (x, y), *rest = drawing.at(shapely.get_coordinates(shapely.simplify(line, 0.05)))
+        path.moveTo(x, y)
+        for x, y in rest:
+            path.lineTo(x, y)
     drawing.canvas.setStrokeColor(HexColor("#999999"))
     drawing.canvas.setLineWidth(0.2)
     drawing.canvas.drawPath(path, stroke=1, fill=0)

@@ -22,13 +22,14 @@ from siteplanner.plan import Plan
 STRAIGHT_DEG = 3.0
 """Rows whose bearings differ by no more are walked on one bearing (judgement)."""
 EVEN_SHARE = 0.1
-"""Rows in which steps differ by no more of their mean are evenly spaced (judgement)."""
+"""A step between trees is a usual one within so much of the usual step (judgement)."""
 
 
 @dataclass(frozen=True)
 class Work:
     """One block with trees; lengths in metres, places in the plan's grid, ordered by row.
 
+    ``lines`` (rows,) are the rows as they are walked, a line or a single point each;
     ``by_row`` is (rows, species); ``ends`` (rows, 2, 2) the first and last tree of each row;
     ``bearing`` (rows,) degrees from grid north, NaN for a single tree; ``xy`` (trees, 2) and
     ``species`` (trees,) the block's trees; ``spacing_m`` the map distance in the row and
@@ -42,6 +43,7 @@ class Work:
     paddock: str
     area_ha: float
     shape: shapely.Polygon
+    lines: NDArray[np.object_]
     number: NDArray[np.int64]
     by_row: NDArray[np.int64]
     ends: Ends
@@ -103,6 +105,7 @@ def works(plan: Plan) -> list[Work]:
                 paddock=str(block.paddock),
                 area_ha=float(block.area_ha),
                 shape=block.geometry,
+                lines=rows.geometry.to_numpy(),
                 number=rows["row"].to_numpy(dtype=np.int64),
                 by_row=counts[mine],
                 ends=ends[mine],
@@ -116,7 +119,7 @@ def works(plan: Plan) -> list[Work]:
                     tree_xy[here], plan.trees["row"].to_numpy()[here], rows["row"].to_numpy(),
                     bearing, in_row,
                 ),
-                even=not len(steps) or float(np.std(steps)) <= EVEN_SHARE * float(np.mean(steps)),
+                even=_even(steps),
                 drops=drops(counts[mine].sum(axis=1)),
             )
         )  # fmt: skip
@@ -128,6 +131,12 @@ def _steps(rows: NDArray[np.object_]) -> NDArray[np.float64]:
     xy, of_row = shapely.get_coordinates(rows, return_index=True)
     steps = np.hypot(*np.diff(xy, axis=0).T)
     return steps[np.diff(of_row) == 0]
+
+
+def _even(steps: NDArray[np.float64]) -> bool:
+    """Whether four in five steps are usual ones, so that a tape will do to set trees out."""
+    usual = np.abs(steps - np.median(steps)) <= EVEN_SHARE * np.median(steps) if len(steps) else 1
+    return bool(np.mean(usual) >= 0.8)
 
 
 def _gap(
