@@ -12,6 +12,7 @@ from pyproj import CRS
 from siteplanner.grid import Grid
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.plan import Plan
+from siteplanner.species.table import Factor
 
 WEST, SOUTH = 620_000.0, 5_350_000.0
 CELL = 4.0
@@ -75,7 +76,8 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
     fit = np.broadcast_to(
         np.linspace(20, 95, len(species)).astype(np.uint8)[:, None, None], (len(species), *SHAPE)
     ).copy()
-    fit[:, ~grid.cover(boundary.geometry)] = 255
+    outside = ~grid.cover(boundary.geometry)
+    fit[:, outside] = 255
     return Plan(
         name=said("Wether Knoll"),
         grid=grid,
@@ -104,7 +106,34 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         warnings=(said("Soil depth is unknown in one unit: Unit 4"),),
         inputs={"site.toml": "0" * 64, "dem.tif": "1" * 64},
         settings={"site": {"name": said("Wether Knoll")}, "dem": {"cell_m": CELL}},
+        factors=_factors(),
+        limiting=_limiting(outside),
+        frost=pd.DataFrame(
+            [
+                ("A", said(SPECIES[0][0]), 0.05, 0.125, 0.25),
+                ("A", said(SPECIES[1][0]), 0.02, None, 0.5),
+            ],
+            columns=["zone", "species", "odds_low", "odds", "odds_high"],
+        ),
+        frost_odds=np.where(outside, 255, fit // 2).astype(np.uint8),
     )
+
+
+def _factors() -> tuple[Factor, ...]:
+    """Winter cold from -6 °C up, deadly below -9 °C; drainage from excessive to poor."""
+    points = np.tile([-9.0, -6.0, np.inf, np.inf], (len(SPECIES), 1))
+    scores = np.tile(np.array([0, 50, 100, 100, 100, 50, 0], np.float32), (len(SPECIES), 1))
+    return (Factor("winter_minimum", points, None), Factor("drainage_class", None, scores))
+
+
+def _limiting(outside: np.ndarray) -> np.ndarray:
+    """Cold in the west, drainage in the east, nothing in the middle third; 255 outside."""
+    third = np.arange(SHAPE[1]) * 3 // SHAPE[1]
+    limiting = np.broadcast_to(
+        np.array([0, 255, 1], np.uint8)[third], (len(SPECIES), *SHAPE)
+    ).copy()
+    limiting[:, outside] = 255
+    return limiting
 
 
 def _polygon(corners: list[tuple[float, float]]) -> shapely.Polygon:

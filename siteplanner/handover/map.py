@@ -108,6 +108,7 @@ def _folium_map(plan: Plan) -> tuple[str, str]:
         tiles=None,
         max_zoom=23,
         zoom_snap=0.25,
+        fade_animation=False,
         attribution_control=False,
     )
     made._id = "site"  # folium names it at random, and the page's bytes must not change

@@ -132,7 +132,7 @@ def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
     planting, mix = settings.get("planting"), settings.get("mix")
     if "too steep" in zone["title"] and isinstance(planting, dict):
         return (
-            f"Not for trees: steeper than {planting.get('steepest_deg')}°. Somebody who knows the "
+            f"Not for trees: steeper than {planting.get('steepest_deg'):g}°. Somebody who knows the "
             "ground judges what is safe on foot."
         )
     if "nothing fits" in zone["title"] and isinstance(mix, dict):

@@ -86,7 +86,9 @@ const NOTHING = "#e8e8e8", OTHERS = "#777777";
 const bandOf = (score) => ground.bands.find((band) => score >= band.low);
 const oddsBand = (percent) => ground.odds.filter((band) => percent >= band.low).pop();
 const VIEWS = { fit: "How well it suits", limiting: "What holds it back",
-  odds: "Odds that frost kills it, in one winter" };
+  odds: "Odds that frost kills a seedling, in one winter" };
+const ODDS_NOTE = "An estimate, not a forecast. Where the species' tolerance is from memory, this is the " +
+  "upper end of the range.";
 const viewsOf = (place) => Object.keys(VIEWS).filter((view) => ground.species[place][view]);
 
 /* How a view colours its codes, and the rows of its legend. */
@@ -128,7 +130,7 @@ async function chooseSpecies(place, view) {
   const url = painted(codes, (code) => (fit && code === 254 ? NOTHING : colourOf(code)));
   colourGround(url, GROUND_EDGES, [el("p", { class: "legend-title" }, species.common_name, " ",
     el("i", {}, species.botanical_name)), el("p", { class: "legend-view" }, VIEWS[shown]),
-  swatches(rows), note(shown === "odds" ? "An estimate, not a forecast." : "Tap the ground to see why.")], "crisp");
+  swatches(rows), note(shown === "odds" ? ODDS_NOTE : "Tap the ground to see why.")], "crisp");
 }
 
 /* What the picked species thinks of a spot, in words; null off the property or with none. */
@@ -149,7 +151,9 @@ async function saidOf(latlng) {
     pairs.push(["This species", one.wants[worst]]);
   } else if (one.limiting) pairs.push(["Held back by", "nothing that was scored"]);
   const odds = one.odds ? codeAt(await codesOf(one.odds), latlng) : 255;
-  if (odds !== 255) pairs.push(["Frost kills", `about ${odds} % in one winter`]);
+  if (odds !== 255) {
+    pairs.push(["Frost kills", `a seedling in ${odds ? `up to about ${odds}` : "under 1"} % of winters`]);
+  }
   return [el("h3", { class: "species" }, speciesName(plan.species[place])), facts(pairs)];
 }
 function valueOf(factor, code) {
@@ -174,8 +178,11 @@ function speciesPicker() {
   function again() {
     const picked = pick.value !== "";
     views.hidden = !picked;
-    if (!picked) return choose(null);
-    document.querySelector("input[name=layer]:checked").checked = false;
+    if (!picked) {
+      document.querySelector("input[name=layer]").checked = true;
+      return choose(null);
+    }
+    for (const one of document.querySelectorAll("input[name=layer]")) one.checked = false;
     const place = Number(pick.value), known = viewsOf(place);
     if (!known.includes(showing.view)) showing.view = "fit";
     views.replaceChildren(...known.map((view) => el("label", { class: "row" }, el("input", {

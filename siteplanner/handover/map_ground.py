@@ -29,7 +29,7 @@ MERCATOR = "EPSG:3857"
 RELIEF_PIXELS = 1400
 LAYER_PIXELS = 600
 RAMP_STEPS = 64
-#: Pictures of areas pack as well by run lengths (zlib's Z_RLE) as by the slowest search.
+#: Codes of areas pack as well by run lengths (zlib's Z_RLE) as by the slowest search.
 _RUNS = {"compress_level": 6, "compress_type": 3}
 
 
@@ -147,7 +147,7 @@ def _palette_image(codes: NDArray[np.uint8], tints: list[str]) -> str:
     picture = Image.fromarray(codes, mode="P")
     rgb = bytes.fromhex("ffffff" + "".join(tint.lstrip("#") for tint in tints))
     picture.putpalette(rgb)
-    return image_url(picture, "PNG", transparency=0, **_RUNS)
+    return image_url(picture, "PNG", transparency=0)
 
 
 def image_url(picture: Image.Image, form: str, **options: Any) -> str:

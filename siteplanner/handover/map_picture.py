@@ -11,10 +11,16 @@ from siteplanner.handover import colours
 _LINES = {"waterway": colours.BLUE, "dam": colours.BLUE, "power_line": colours.VERMILION}
 _FILLS = {"dam": colours.SKY_BLUE, "bush": colours.GREEN}
 _KEY = (
-    "Letters: zones. Hatched: setbacks, kept clear. Thick line: boundary. Dashed: paddocks. "
-    "Blue: waterways and dams. Red-orange: power lines. Dark green: bush that stays. "
-    "Dark grey: buildings, tracks, fences and pipes."
+    "Letters: zones, grey ones not for trees. Slanted lines: setbacks, kept clear. Thick line: "
+    "boundary. Dashed: paddocks. Blue: waterways and dams. Red-orange: power lines. Dark green: "
+    "bush that stays. Dark grey: buildings, tracks, fences and pipes. North is up."
 )
+#: Second cue of zones of the same colour, in tenths of a letter: the shape of one repeat.
+_MARKS = {
+    "dots": "M2.5 5a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0",
+    "bars": "M0 4H10V6H0Z",
+    "posts": "M4 0V10H6V0Z",
+}
 
 
 def still_page(data: dict[str, Any]) -> str:
@@ -32,6 +38,7 @@ from the ground's shape and a few readings, with {sure}, not a forecast.</p>
 <p>{_KEY}</p>
 {_zone_table(data)}
 {_count_table(data)}
+{_block_table(data)}
 <h2>Cautions</h2>
 <ul>{_items(data["cautions"])}</ul>
 {f"<h2>Warnings</h2><ul>{_items(data['warnings'])}</ul>" if data["warnings"] else ""}
@@ -65,8 +72,9 @@ def _picture(data: dict[str, Any]) -> str:
         )
 
     line = size / 12
-    for zone in data["zones"]:
-        draw([zone], f'fill="{zone["colour"]}" fill-opacity=".55" stroke="#222" '
+    for i, zone in enumerate(data["zones"]):
+        fill = f"url(#still-zone-{i})" if zone["marks"] else zone["colour"]
+        draw([zone], f'fill="{fill}" fill-opacity=".55" stroke="#222" '
                      f'stroke-width="{line:.0f}"')  # fmt: skip
     draw(data["setbacks"], 'fill="url(#hatch-still)"')
     draw(data["blocks"], f'fill="none" stroke="#222" stroke-width="{line / 2:.0f}"')
@@ -79,9 +87,11 @@ def _picture(data: dict[str, Any]) -> str:
                        f'stroke-width="{2 * line:.0f}"')  # fmt: skip
     draw(data["boundary"], f'fill="none" stroke="#000" stroke-width="{2.4 * line:.0f}"')
     for zone in data["zones"]:
-        for x, y, across in zone["labels"]:
-            if across > size:
-                words(x, high - y + size / 3, zone["zone"], 1.2)
+        # Every zone has a letter, if only one and small; further parts where one has room.
+        for i, (x, y, across) in enumerate(zone["labels"]):
+            if i == 0 or across > 0.9 * size:
+                scale = 1.2 if across > size else 0.8
+                words(x, high - y + scale * size / 3, zone["zone"], scale)
     parts.append(_scale_bar(data, left, top + tall, wide, size))
     x, y, s = left + wide - 2 * size, top + 3 * size, size / 2
     parts.append(
@@ -95,7 +105,18 @@ def _picture(data: dict[str, Any]) -> str:
         f'<defs><pattern id="hatch-still" width="{size / 2:.0f}" height="{size / 2:.0f}" '
         'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<path d="M0 0V{size / 2:.0f}" stroke="#222" stroke-width="{size / 7:.0f}"/>'
-        f"</pattern></defs>{''.join(parts)}</svg>"
+        f"</pattern>{_zone_patterns(data, size / 20)}</defs>{''.join(parts)}</svg>"
+    )
+
+
+def _zone_patterns(data: dict[str, Any], scale: float) -> str:
+    """Define the fills of zones that share their colour with an earlier one."""
+    return "".join(
+        f'<pattern id="still-zone-{i}" width="10" height="10" patternUnits="userSpaceOnUse" '
+        f'patternTransform="scale({scale:.2f})"><path d="M0 0H10V10H0Z" fill="{zone["colour"]}"/>'
+        f'<path d="{_MARKS[zone["marks"]]}" fill="#1a1a1a"/></pattern>'
+        for i, zone in enumerate(data["zones"])
+        if zone["marks"]
     )
 
 
@@ -136,16 +157,17 @@ def _scale_bar(data: dict[str, Any], left: float, bottom: float, wide: float, si
 
 def _zone_table(data: dict[str, Any]) -> str:
     rows = "".join(
-        f'<tr><th scope="row"><span class="chip" style="background:{escape(zone["colour"])}">'
-        f"{escape(zone['zone'])}</span> {escape(zone['title'])}</th><td>{zone['area_ha']}</td>"
-        f"<td>{zone['trees']:,}</td><td>{zone['spacing_m'] or '–'}</td>"
-        f"<td>{zone['density_ha'] or '–'}</td>"
-        f"<td>{escape(zone['ground'])}</td></tr>"
+        f'<tr><th scope="row"><span class="chip {zone["marks"]}" '
+        f'style="background-color:{escape(zone["colour"])}"><b>{escape(zone["zone"])}</b></span> '
+        f"{escape(zone['title'])}</th><td>{zone['area_ha']:.2f}</td>"
+        f"<td>{zone['trees'] or '–':{',' if zone['trees'] else ''}}</td>"
+        f"<td>{zone['spacing_m'] or '–'}</td><td>{zone['density_ha'] or '–'}</td>"
+        f"<td>{escape(' '.join(filter(None, (zone['why_not'], zone['ground']))))}</td></tr>"
         for zone in data["zones"]
     )
     return (
-        '<table class="zones"><caption>Zones</caption><thead><tr><th>Zone</th><th>Area, ha</th>'
-        "<th>Trees</th><th>Spacing, m on the map</th><th>Trees per ha</th><th>Ground</th></tr>"
+        '<table class="zones"><caption>Zones</caption><thead><tr><th>Zone</th><th>ha</th>'
+        "<th>Trees</th><th>Spacing, m</th><th>Trees / ha</th><th>Ground</th></tr>"
         f"</thead><tbody>{rows}</tbody></table>"
     )
 
@@ -159,7 +181,10 @@ def _count_table(data: dict[str, Any]) -> str:
     rows = []
     for i, species in enumerate(data["species"]):
         if i in order:
-            cells = "".join(f"<td>{trees.get((z['zone'], i), 0) or ''}</td>" for z in zones)
+            cells = "".join(
+                f"<td>{trees[z['zone'], i]:,}</td>" if (z["zone"], i) in trees else "<td></td>"
+                for z in zones
+            )
             rows.append(
                 f'<tr><th scope="row">{escape(species["common_name"])} '
                 f"<i>{escape(species['botanical_name'])}</i></th>{cells}"
@@ -168,8 +193,27 @@ def _count_table(data: dict[str, Any]) -> str:
     heads = "".join(f"<th>{escape(zone['zone'])}</th>" for zone in zones)
     total = "".join(f"<td>{zone['trees']:,}</td>" for zone in zones)
     return (
-        f"<table><caption>Trees of each species in each zone</caption><thead><tr><th>Species</th>"
+        '<table class="counts"><caption>Trees of each species in each zone</caption>'
+        "<thead><tr><th>Species</th>"
         f"{heads}<th>Trees</th><th>Order</th></tr></thead><tbody>{''.join(rows)}</tbody>"
         f'<tfoot><tr><th scope="row">All</th>{total}<td>{data["trees_total"]:,}</td>'
         f"<td>{sum(order.values()):,}</td></tr></tfoot></table>"
+    )
+
+
+def _block_table(data: dict[str, Any]) -> str:
+    """List the blocks with a box to tick by hand."""
+    rows = "".join(
+        f'<tr><th scope="row">{escape(block["block"])}</th><td>{escape(block["paddock"])}</td>'
+        f"<td>{block['area_ha']:.2f}</td><td>{block['trees']:,}</td><td>{block['rows']}</td>"
+        f'<td><span class="box"></span></td></tr>'
+        for block in data["blocks"]
+        if block["trees"]
+    )
+    if not rows:
+        return ""
+    return (
+        '<table class="block-list"><caption>Blocks</caption><thead><tr><th>Block</th>'
+        "<th>Paddock</th><th>ha</th><th>Trees</th><th>Rows</th><th>Planted on</th></tr></thead>"
+        f"<tbody>{rows}</tbody></table>"
     )

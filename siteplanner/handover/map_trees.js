@@ -72,6 +72,10 @@ const TreeLayer = L.Renderer.extend({
     this._container.setAttribute("aria-hidden", "true");
     this.pen = this._container.getContext("2d");
   },
+  _destroyContainer() {
+    this._container.remove();
+    delete this._container;
+  },
   _updatePaths() {},
 
   /* Pixels on screen between neighbouring trees at the map's zoom. */
@@ -132,7 +136,7 @@ const TreeLayer = L.Renderer.extend({
     return best;
   },
   latLng(i) {
-    const world = this._map.options.crs.scale(this._map.getZoom());
-    return this._map.unproject(L.point(this.trees.x[i] * world, this.trees.y[i] * world));
+    const world = L.CRS.EPSG3857.scale(0);
+    return L.CRS.EPSG3857.pointToLatLng(L.point(this.trees.x[i] * world, this.trees.y[i] * world), 0);
   },
 });
