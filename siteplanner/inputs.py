@@ -21,9 +21,9 @@ from siteplanner.grid import Grid
 from siteplanner.grown import read_grown
 from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
+from siteplanner.planting.dig import with_answers
 from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.shelter import read_shelter
-from siteplanner.planting.dig import with_answers
 from siteplanner.site import Site
 from siteplanner.soils_and_climate import (
     Climate,

@@ -24,6 +24,7 @@ from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
 from siteplanner.planting.blocks import blocks_of, name_blocks
 from siteplanner.planting.counts import count_trees
+from siteplanner.planting.dig import dig_spots
 from siteplanner.planting.frost_by_zone import tell_frost
 from siteplanner.planting.layout import (
     draw_rows,
@@ -170,6 +171,15 @@ def make_plan(
         frost=frost.odds,
         frost_odds=frost.on_cells,
         frost_dates=frost.dates,
+        dig=dig_spots(
+            ground.factors,
+            layers,
+            inputs.soils,
+            inputs.grid.cover(planted.geometry) & fitted.mask,
+            inputs.grid,
+            list(inputs.species.facts["botanical_name"]),
+            site.mix.lowest_fit,
+        ),
         frost_error_c=ground.minimum.error_c,
         cautions=CAUTIONS,
         warnings=tuple(warnings),

@@ -29,6 +29,14 @@ def write_counts(plan: Plan, path: Path) -> None:
     path.write_text(text, encoding="utf-8", newline="")
 
 
+def write_dig(plan: Plan, path: Path) -> None:
+    """Write the spots where to dig, with empty columns for what is found there."""
+    columns = list(plan.dig.columns)
+    rows = [",".join(cell(str(text)) for text in row) for row in plan.dig.to_numpy()]
+    text = "".join(f"{row}\n" for row in [",".join(columns), *rows])
+    path.write_text(text, encoding="utf-8", newline="")
+
+
 def cell(text: str) -> str:
     """Make a CSV cell of text, quoted where its text needs it.
 
