@@ -10,12 +10,18 @@ from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground._strips import over_rows, plain
-from siteplanner.ground.layer import LayerInfo, layer, radius
+from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
 from siteplanner.ground.terrain import convergence
 
 #: Day of the year at the middle of each month (FAO-56, p. 47: J of the 15th).
 MID_MONTH = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
 MONTH_DAYS = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+
+#: Spelt here, since the calendar's own names follow the user's language.
+MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
 
 _SOLAR_CONSTANT = 0.0820  # MJ m-2 min-1, FAO-56 eq. 21
 _STEPS = 24  # sun positions a day, from sunrise to sunset
@@ -25,13 +31,30 @@ _RADIAN = np.float32(math.pi / 180)
 _METHOD = (
     "Beam and diffuse light under a clear sky, by the cell's slope and aspect, shaded by ground "
     "within the stated reach (1500 m unless set otherwise, looked up in 36 directions with "
-    "steps that grow with distance; nothing is known past the edge of the DEM), against open "
-    "level ground. {when} Cloud would soften the contrasts."
+    "steps that grow with distance; nothing is known past the edge of the DEM). {of}. {when} Cloud "
+    "would soften the contrasts."
 )
+_AGAINST = "Against open level ground"
 _SOURCE = (
     "sun's course: FAO-56 (Allen et al. 1998) eqs 21-25; clear-sky diffuse light after Liu & "
     "Jordan (1960) and sky view after Dozier & Frew (1990), both from memory"
 )
+
+
+def _months(name: str, title: str) -> list[LayerInfo]:
+    """Describe the twelve monthly layers of one kind of light, ``name_01`` to ``name_12``."""
+    return [
+        LayerInfo(
+            name=f"{name}_{number:02d}",
+            title=f"{title}, {month}",
+            unit="MJ/m2 a day",
+            method=_METHOD.format(of="In MJ a square metre", when="Middle day of the month."),
+            source=_SOURCE,
+            valid=(0.0, 60.0),
+            colours="inferno",
+        )
+        for number, month in enumerate(MONTHS, 1)
+    ]
 
 
 def declination(day: ArrayLike) -> NDArray[np.float64]:
@@ -71,7 +94,9 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         name="sun_exposure",
         title="Sun through the year",
         unit="percent of open level ground",
-        method=_METHOD.format(when="Sum of the middle day of each month, times its days."),
+        method=_METHOD.format(
+            of=_AGAINST, when="Sum of the middle day of each month, times its days."
+        ),
         source=_SOURCE,
         valid=(0.0, 400.0),
         colours="inferno",
@@ -81,7 +106,7 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         name="summer_sun",
         title="Sun at midsummer",
         unit="percent of open level ground",
-        method=_METHOD.format(when="Middle day of the month of the longest days."),
+        method=_METHOD.format(of=_AGAINST, when="Middle day of the month of the longest days."),
         source=_SOURCE,
         valid=(0.0, 400.0),
         colours="inferno",
@@ -90,11 +115,39 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         name="winter_sun",
         title="Sun at midwinter",
         unit="percent of open level ground",
-        method=_METHOD.format(when="Middle day of the month of the shortest days."),
+        method=_METHOD.format(of=_AGAINST, when="Middle day of the month of the shortest days."),
         source=_SOURCE,
         valid=(0.0, 4000.0),
         colours="inferno",
     ),
+    LayerInfo(
+        name="sky_view",
+        title="Sky that the ground sees",
+        unit="share of the half-sphere over level ground",
+        method=(
+            "Share of an evenly bright sky's light that reaches the cell, by its tilt and the "
+            "horizon in 36 directions. Low in gullies and under faces; such ground also cools "
+            "less on clear nights."
+        ),
+        source="Dozier & Frew (1990), from memory",
+        valid=(0.0, 1.0),
+        colours="inferno",
+    ),
+    LayerInfo(
+        name="horizon_height",
+        title="Height of the horizon",
+        unit="degrees",
+        method=(
+            "Mean over 36 directions of the angle up to the highest ground within the stated "
+            "reach (1500 m unless set otherwise); level or falling ground counts as 0."
+        ),
+        source="common practice, no source",
+        valid=(0.0, 90.0),
+        colours="YlOrBr_09",
+    ),
+    *_months("beam", "Light straight from the sun"),
+    *_months("diffuse", "Light from the sky"),
+    *_months("light", "Light from sun and sky"),
     reach=radius("shade_reach"),
 )
 def sun(
@@ -106,33 +159,102 @@ def sun(
     *,
     clear_air: float = 0.75,
     shade_reach: float = 1500.0,
-) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
-    """Clear-sky light through the year, at midsummer and at midwinter, percent of level ground.
+) -> tuple[FloatGrid, ...]:
+    """Clear-sky light, sky view and horizon, each (rows, cols), NaN where ``slope`` is.
 
-    Each (rows, cols), NaN where ``slope`` is. ``clear_air`` is the share of the beam that
-    passes the air with the sun overhead; ground within ``shade_reach`` (m) may cast shade.
-    In polar night the level ground has no light either: NaN.
+    In order: light of the year, of midsummer and of midwinter, percent of level ground; share
+    of the sky seen; mean height of the horizon, degrees; then beam, diffuse and all light of
+    the middle day of each month, MJ m-2 day-1, rounded to 1/64. ``clear_air`` is the share of
+    the beam that passes the air with the sun overhead; ground within ``shade_reach`` (m) may
+    cast shade. In polar night the level ground has no light either: NaN percent.
     """
     heights, steep, facing = plain(dem), plain(slope), plain(aspect)
     rays, diffuse, level = _sky(latitude, convergence(grid), clear_air)
     look, look_end = _looks(grid.cell, shade_reach)
-    out = np.empty((3, *heights.shape), np.float32)
+    of_sky = np.empty((2, *heights.shape), np.float32)
+    months = np.empty((3, 12, *heights.shape), np.float32)
+    turn = np.float32(math.radians(convergence(grid)))
     over_rows(
-        _shine,
-        heights.shape,
-        heights,
-        steep,
-        facing,
-        np.float32(math.radians(convergence(grid))),
-        look,
-        look_end,
-        rays,
-        diffuse,
-        level,
-        *_solstices(latitude),
-        out,
-    )
-    return out[0], out[1], out[2]
+        _shine, heights.shape, heights, steep, facing, turn, look, look_end, rays, diffuse,
+        of_sky, months,
+    )  # fmt: skip
+    days = MONTH_DAYS / (level * MONTH_DAYS).sum()
+    year = np.zeros_like(heights)
+    for month in range(12):
+        year += months[2, month] * np.float32(100 * days[month])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        solstices = [months[2, m] * np.float32(100 / level[m]) for m in _solstices(latitude)]
+    _round_to_64ths(months)
+    return year, *solstices, *of_sky, *months.reshape(36, *heights.shape)
+
+
+def _round_to_64ths(values: NDArray[np.float32]) -> None:
+    """Round in place, far finer than a clear sky is known, so that files become small."""
+    for part in values.reshape(-1, *values.shape[-2:]):
+        part *= np.float32(64)
+        np.rint(part, out=part)
+        part *= np.float32(1 / 64)
+
+
+def horizon_and_sky(
+    dem: FloatGrid,
+    slope: FloatGrid,
+    aspect: FloatGrid,
+    grid: Grid,
+    *,
+    shade_reach: float = 1500.0,
+) -> tuple[NDArray[np.float32], FloatGrid]:
+    """Height of the horizon in degrees, (36, rows, cols), and share of the sky seen.
+
+    Directions follow each other clockwise from grid north by 10 degrees; the horizon is at
+    least the cell's own slope, at least level, and only ground within ``shade_reach`` (m)
+    counts. Sky view (rows, cols) of the tilted surface after Dozier & Frew (1990), from memory.
+    """
+    heights = plain(dem)
+    look, look_end = _looks(grid.cell, shade_reach)
+    horizon = np.empty((_LOOKS, *heights.shape), np.float32)
+    of_sky = np.empty((2, *heights.shape), np.float32)
+    turn = np.float32(math.radians(convergence(grid)))
+    over_rows(
+        _horizons, heights.shape, heights, plain(slope), plain(aspect), turn, look, look_end,
+        horizon, of_sky,
+    )  # fmt: skip
+    return horizon, of_sky[0]
+
+
+@layer(
+    LayerInfo(
+        title="Heat load",
+        unit="index",
+        method=(
+            "Regression on latitude, slope and aspect, with aspect folded so that ground facing "
+            "the afternoon sun (south-west in the north, north-west in the south) is warmest: "
+            "equation 3 from 30 to 60 degrees of latitude, equation 2 below; unknown on slopes "
+            "of 60 degrees or more and beyond 60 degrees of latitude. No shade is looked at."
+        ),
+        source="McCune & Keon (2002), J. Veg. Sci. 13:603-606; southern half mirrored",
+        valid=(0.0, 2.0),
+        colours="inferno",
+    ),
+    reach=CELL,
+)
+def heat_load(slope: FloatGrid, aspect: FloatGrid, latitude: float) -> FloatGrid:
+    """Heat load index of McCune & Keon (2002), (rows, cols); level ground has no aspect term."""
+    lat, steep = math.radians(abs(latitude)), np.radians(slope)
+    mirrored = aspect if latitude >= 0 else (np.float32(540) - aspect) % np.float32(360)
+    folded = np.radians(np.abs(180 - np.abs(mirrored - np.float32(225))))
+    tilt = np.sin(steep)
+    along = np.where(np.isnan(folded), np.float32(0), np.cos(folded)) * tilt
+    across = np.where(np.isnan(folded), np.float32(0), np.sin(folded)) * tilt
+    level = np.float32(math.cos(lat)) * np.cos(steep)
+    away = np.float32(math.sin(lat)) * tilt
+    if abs(latitude) >= 30:
+        made = 0.339 + 0.808 * level - 0.196 * away - 0.482 * along
+    else:
+        low = np.float32(math.sin(lat)) * along
+        made = np.exp(-1.236 + 1.350 * level - 1.376 * low - 0.331 * away + 0.375 * across)
+    made[~(slope < 60)] = np.nan
+    return made if abs(latitude) <= 60 else np.full_like(made, np.nan)
 
 
 def month_ratio(
@@ -176,8 +298,8 @@ def _sky(
 
     Returns rays (12, steps, 7): east, north, up, tangent of the sun's height, first horizon
     direction, weight of the next one, strength of the beam; diffuse light on level ground
-    (12,); all light on level ground (12,). Light is in shares of the solar constant over the
-    day. The beam weakens as ``clear_air`` to the power of the air mass.
+    (12,); all light on level ground (12,). Light is in MJ m-2 day-1. The beam weakens as
+    ``clear_air`` to the power of the air mass.
     """
     lat = math.radians(latitude)
     sun = declination(MID_MONTH)[:, None]
@@ -189,7 +311,9 @@ def _sky(
     up = np.sin(sun) * math.sin(lat) + np.cos(sun) * np.cos(hour) * math.cos(lat)
     up = np.maximum(up, 1e-6)
     beam = clear_air ** (1 / up)
-    outside = nearness(MID_MONTH)[:, None] * set_angle / math.pi / _STEPS
+    outside = (
+        24 * 60 * _SOLAR_CONSTANT * nearness(MID_MONTH)[:, None] * set_angle / math.pi / _STEPS
+    )
     diffuse = (outside * up * (0.271 - 0.294 * beam)).sum(axis=1)
     strength = outside * beam
     place = (np.degrees(np.arctan2(east, north)) - turn) % 360 / 360 * _LOOKS
@@ -228,71 +352,106 @@ def _nearest(steps: float) -> int:
 
 
 @njit(
+    "void(int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32, float32[:, ::1],"
+    "int64[::1], float32[:, ::1], float32[:, ::1], float32[:, :, ::1])",
+    cache=True,
+    nogil=True,
+)
+def _look_round(  # type: ignore[no-untyped-def]
+    row, dem, slope, aspect, turn, look, look_end, normal, horizon, of_sky
+):
+    """Put normals of a row's cells, tangents of their horizons, sky view and mean horizon."""
+    rows, cols = dem.shape
+    zero, one = np.float32(0), np.float32(1)
+    here = dem[row]
+    east, north, up = normal[0], normal[1], normal[2]
+    for c in range(cols):
+        steep = slope[row, c] * _RADIAN
+        facing = aspect[row, c] * _RADIAN
+        facing = facing if facing == facing else zero
+        east[c] = math.sin(steep) * math.sin(facing)
+        north[c] = math.sin(steep) * math.cos(facing)
+        up[c] = math.cos(steep)
+    open_sky, mean = of_sky[0, row], of_sky[1, row]
+    open_sky[:] = zero
+    mean[:] = zero
+    part = one / np.float32(_LOOKS)
+    # The horizon is at least the cell's own slope, then whatever ground stands higher.
+    start = 0
+    for k in range(_LOOKS):
+        angle = np.float32(2 * math.pi * k / _LOOKS) + turn
+        de, dn = np.float32(math.sin(angle)), np.float32(math.cos(angle))
+        line = horizon[k]
+        for c in range(cols):
+            line[c] = max(zero, -(east[c] * de + north[c] * dn) / up[c])
+        for n in range(start, look_end[k]):
+            r, right = row + int(look[n, 0]), int(look[n, 1])
+            if r < 0 or r >= rows or abs(right) >= cols:
+                continue
+            near = look[n, 2]
+            there = dem[r]
+            low, high = max(0, -right), min(cols, cols - right)
+            mine, theirs, best = here[low:high], there[low + right : high + right], line[low:high]
+            for c in range(mine.size):
+                rise = (theirs[c] - mine[c]) * near
+                best[c] = rise if rise > best[c] else best[c]
+        start = look_end[k]
+        # Sky seen by a tilted surface, direction by direction (Dozier & Frew's form).
+        for c in range(cols):
+            h = line[c]
+            cosine_2 = one / (one + h * h)
+            height = np.float32(math.atan(h))
+            across = np.float32(math.pi / 2) - height - h * cosine_2
+            open_sky[c] += part * (up[c] * cosine_2 + (east[c] * de + north[c] * dn) * across)
+            mean[c] += part * height / _RADIAN
+    for c in range(cols):
+        known = up[c] * zero + here[c] * zero
+        open_sky[c] = max(zero, open_sky[c]) + known
+        mean[c] += known
+
+
+@njit(
     "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32,"
-    "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[::1], float64[::1],"
-    "int64, int64, float32[:, :, ::1])",
+    "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[:, :, ::1])",
+    cache=True,
+    nogil=True,
+)
+def _horizons(  # type: ignore[no-untyped-def]
+    first, last, dem, slope, aspect, turn, look, look_end, out, of_sky
+):
+    cols = dem.shape[1]
+    normal = np.empty((3, cols), np.float32)
+    horizon = np.empty((_LOOKS, cols), np.float32)
+    for row in range(first, last):
+        _look_round(row, dem, slope, aspect, turn, look, look_end, normal, horizon, of_sky)
+        for k in range(_LOOKS):
+            for c in range(cols):
+                angle = np.float32(math.atan(horizon[k, c])) / _RADIAN
+                out[k, row, c] = angle + dem[row, c] * np.float32(0)
+
+
+@njit(
+    "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32,"
+    "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[::1], float32[:, :, ::1],"
+    "float32[:, :, :, ::1])",
     cache=True,
     nogil=True,
 )
 def _shine(  # type: ignore[no-untyped-def]
-    first, last, dem, slope, aspect, turn, look, look_end, rays, diffuse, level, bright, dark, out
+    first, last, dem, slope, aspect, turn, look, look_end, rays, diffuse, of_sky, months
 ):
-    rows, cols = dem.shape
-    zero, one = np.float32(0), np.float32(1)
+    """Put beam, diffuse and all light of each month's middle day."""
+    cols = dem.shape[1]
+    zero = np.float32(0)
+    normal = np.empty((3, cols), np.float32)
     horizon = np.empty((_LOOKS, cols), np.float32)
-    east, north, up = (
-        np.empty(cols, np.float32),
-        np.empty(cols, np.float32),
-        np.empty(cols, np.float32),
-    )
-    open_sky, month_sum = np.empty(cols, np.float32), np.empty(cols, np.float32)
-    year = np.empty(cols, np.float32)
-    year_level = np.float32((level * MONTH_DAYS).sum())
+    east, north, up = normal[0], normal[1], normal[2]
     for row in range(first, last):
-        here = dem[row]
-        for c in range(cols):
-            steep = slope[row, c] * _RADIAN
-            facing = aspect[row, c] * _RADIAN
-            facing = facing if facing == facing else zero
-            east[c] = math.sin(steep) * math.sin(facing)
-            north[c] = math.sin(steep) * math.cos(facing)
-            up[c] = math.cos(steep)
-        # The horizon is at least the cell's own slope, then whatever ground stands higher.
-        start = 0
-        open_sky[:] = zero
-        for k in range(_LOOKS):
-            angle = np.float32(2 * math.pi * k / _LOOKS) + turn
-            de, dn = np.float32(math.sin(angle)), np.float32(math.cos(angle))
-            line = horizon[k]
-            for c in range(cols):
-                line[c] = max(zero, -(east[c] * de + north[c] * dn) / up[c])
-            for n in range(start, look_end[k]):
-                r, right = row + int(look[n, 0]), int(look[n, 1])
-                if r < 0 or r >= rows or abs(right) >= cols:
-                    continue
-                near = look[n, 2]
-                there = dem[r]
-                low, high = max(0, -right), min(cols, cols - right)
-                mine, theirs, best = (
-                    here[low:high],
-                    there[low + right : high + right],
-                    line[low:high],
-                )
-                for c in range(mine.size):
-                    rise = (theirs[c] - mine[c]) * near
-                    best[c] = rise if rise > best[c] else best[c]
-            start = look_end[k]
-            # Sky seen by a tilted surface, direction by direction (Dozier & Frew's form).
-            for c in range(cols):
-                h = line[c]
-                cosine_2 = one / (one + h * h)
-                angle_up = np.float32(math.pi / 2) - np.float32(math.atan(h))
-                across = angle_up - h * cosine_2
-                open_sky[c] += up[c] * cosine_2 + (east[c] * de + north[c] * dn) * across
-        year[:] = zero
+        _look_round(row, dem, slope, aspect, turn, look, look_end, normal, horizon, of_sky)
+        seen = of_sky[0, row]
         for month in range(12):
-            for c in range(cols):
-                month_sum[c] = diffuse[month] * max(zero, open_sky[c] / np.float32(_LOOKS))
+            beam = months[0, month, row]
+            beam[:] = zero
             for step in range(_STEPS):
                 e, n, u = rays[month, step, 0], rays[month, step, 1], rays[month, step, 2]
                 height, strength = rays[month, step, 3], rays[month, step, 6]
@@ -301,15 +460,9 @@ def _shine(  # type: ignore[no-untyped-def]
                 for c in range(cols):
                     facing = (east[c] * e + north[c] * n + up[c] * u) * strength
                     over = height > line[c] + weight * (after[c] - line[c])
-                    month_sum[c] += facing if over and facing > zero else zero
-            days = np.float32(MONTH_DAYS[month])
+                    beam[c] += facing if over and facing > zero else zero
             for c in range(cols):
-                year[c] += month_sum[c] * days
-            if month in (bright, dark):
-                which = 1 if month == bright else 2
-                whole = np.float32(level[month])
-                for c in range(cols):
-                    share = month_sum[c] / whole if whole > zero else np.float32(np.nan)
-                    out[which, row, c] = share * np.float32(100) + here[c] * zero
-        for c in range(cols):
-            out[0, row, c] = year[c] / year_level * np.float32(100) + here[c] * zero
+                scattered = diffuse[month] * seen[c]
+                beam[c] += seen[c] * zero
+                months[1, month, row, c] = scattered
+                months[2, month, row, c] = beam[c] + scattered
