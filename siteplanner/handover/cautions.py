@@ -16,13 +16,19 @@ NEAR_M = 60.0
 #: Words by which a species table says that stock may come to harm.
 _TOXIC = ("toxic", "poison", "harm", "stock loss", "abort")
 
-#: Kinds of feature worth a caution, and what is said beside the distance.
+#: Kinds of feature worth a caution, the most urgent first, and what is said beside the distance.
 _FEATURES = {
     "power_line": "the network operator's clearances decide; only licensed people work near it",
+    "buried_cable": "have it located and marked before any digging; its owner decides",
     "buried_pipe": "have it located and marked before any digging; its owner decides",
-    "waterway": "banks may be undercut or flood; works near water may need a consent",
+    "septic_field": "no digging and no heavy loads on it; its owner decides",
+    "slip": "the ground may move; someone who knows the site judges what is safe",
+    "dam_wall": "roots and holes weaken it; no planting and no digging on it",
     "dam": "deep water and soft edges",
+    "waterway": "banks may be undercut or flood; works near water may need a consent",
     "building": "local rules on fire clearance decide",
+    "heritage": "the ground is not to be disturbed; works near it may need a consent",
+    "native_grassland": "keep feet, loads and planting off it",
     "track": "vehicles; keep it open for an ambulance",
 }
 

@@ -32,6 +32,12 @@ KINDS: dict[str, tuple[str, bool]] = {
     "bush": (GREEN, False),
     "waterway": (BLUE, False),
     "dam": (SKY_BLUE, False),
+    "buried_cable": (VERMILION, True),
+    "dam_wall": (BLUE, True),
+    "septic_field": (PURPLE, True),
+    "heritage": (PURPLE, False),
+    "native_grassland": (GREEN, True),
+    "slip": (ORANGE, True),
 }
 _FORMS = {"Point": "marker", "LineString": "line", "LinearRing": "line", "Polygon": "fill"}
 

@@ -119,6 +119,7 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
         f"{work.title[:1].upper()}{work.title[1:]}.",
         f"Paddock {work.paddock}. {work.area_ha:.2f} ha on the map.",
         f"{int(work.trees.sum())} trees in {len(work.number)} rows, pattern {work.pattern}.",
+        *when_and_who(book, work),
         _spacing(book.plan, work),
         f"Start: row 1 begins on the {start.side} side of the block, at the arrow, "
         f"{work.ends[0, 0, 0]:.0f} E {work.ends[0, 0, 1]:.0f} N. Rows start at their {start.end} "
@@ -129,6 +130,29 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
     for words in lines:
         y = pen.paragraph(x, y + 0.5, _SIDE, words, 6.8)
     return y
+
+
+def when_and_who(book: Book, work: Work) -> list[str]:
+    """Who may plant the block, when, and which of its trees wait; nothing where not planned."""
+    if book.plan.works is None:
+        return []
+    blocks = book.plan.works.blocks
+    (facts,) = blocks[blocks["block"] == work.block].itertuples()
+    year = f"year {facts.year}" if facts.year else "later than the years planned"
+    said = f"Crew: {facts.grade}. Plant {facts.window}, {year}."
+    if not facts.trees_later:
+        return [said]
+    trees = book.plan.trees
+    mine = (trees["block"] == work.block).to_numpy()
+    waits = mine & (trees["year"] != facts.year).to_numpy()
+    kinds = np.bincount(book.plan.tree_species[waits], minlength=len(book.codes))
+    mix = ", ".join(f"{book.codes[k]} {kinds[k]}" for k in np.flatnonzero(kinds))
+    then = f"year {facts.later}" if facts.later else "a later year"
+    return [
+        said,
+        f"{facts.trees_later} of the trees wait for nurse trees until {then} ({mix}): they are in "
+        "all numbers here; leave their places open.",
+    ]
 
 
 def _spacing(plan: Plan, work: Work) -> str:

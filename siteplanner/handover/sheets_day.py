@@ -22,7 +22,7 @@ from siteplanner.handover.paper import (
     table_height,
     wrapped,
 )
-from siteplanner.handover.sheets_block import PITCH, Book, head
+from siteplanner.handover.sheets_block import PITCH, Book, head, when_and_who
 from siteplanner.handover.work import Work
 
 _DROPS_ACROSS = 6  # drop points beside each other in a table
@@ -108,6 +108,7 @@ def _safety(book: Book, work: Work) -> list[tuple[str, list[str]]]:
     said = cautions_of(book.plan, work)
     if species := species_cautions(book.plan, work):
         said.append("Species: " + "; ".join(species) + ".")
+    said += when_and_who(book, work)
     return [("Weather that stops work", list(_STOP)), ("Be careful here", said)]
 
 

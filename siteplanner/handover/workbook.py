@@ -22,18 +22,10 @@ from xlsxwriter.worksheet import Worksheet
 from siteplanner.handover.fieldwork import codes
 from siteplanner.handover.styles import xml_text
 from siteplanner.plan import Plan
+from siteplanner.planting.works import Works
 
 _EPOCH = datetime(2000, 1, 1)  # a file says nothing of when it was written
 _LONGEST = 32_767
-_OWN = "your own figure here"
-#: What the materials are reckoned with; each a cell that the reader may change.
-_RATES = (
-    ("Guards a tree", 1.0, "common practice, no source; 0 where nothing browses"),
-    ("Stakes a guard", 2.0, "common practice, no source; 1 to 3 by kind of guard"),
-    ("Mulch a tree, litres", 10.0, "from memory; about 1 m² at 10 mm, or one mat"),
-    ("Trees a person plants a day, with guards", 120.0, "from memory; 60 to 250 by ground"),
-    ("People in a crew", 5.0, _OWN),
-)
 
 
 @dataclass(frozen=True)
@@ -56,7 +48,7 @@ class _Column:
 
 
 def write_workbook(plan: Plan, path: Path) -> None:
-    """Write the plan's counts, zones, blocks, species and materials as a workbook.
+    """Write the plan's counts, zones, blocks, species and works as a workbook.
 
     The first sheet says what the others hold. The same plan gives the same bytes.
     """
@@ -79,9 +71,10 @@ def write_workbook(plan: Plan, path: Path) -> None:
                 "Species",
                 "Species by zone",
                 "Species by paddock",
-                "Materials",
+                "Works",
                 "Counts",
             )
+            if name != "Works" or plan.works is not None
         }
         tables = {
             "Zones": _zones(plan),
@@ -93,7 +86,8 @@ def write_workbook(plan: Plan, path: Path) -> None:
         }
         for name, columns in tables.items():
             _table(sheets[name], columns, formats)
-        _materials(sheets["Materials"], plan, formats)
+        if plan.works is not None:
+            _table(sheets["Works"], _works(plan.works), formats)
         _front(sheets["Start here"], plan, len(plan.counts), formats)
 
 
@@ -109,6 +103,7 @@ def _formats(book: Workbook) -> dict[str, Any]:
         "one": {"num_format": "#,##0.0"},
         "two": {"num_format": "#,##0.00"},
         "share": {"num_format": "0.0%"},
+        "year": {"num_format": "0"},
     }
     total: dict[str, Any]
     total, left = {"bold": True, "top": 1}, {"align": "left"}
@@ -120,9 +115,7 @@ def _formats(book: Workbook) -> dict[str, Any]:
         "head": book.add_format(head),
         "number head": book.add_format(head | {"align": "right"}),
         "title": book.add_format(plain | {"bold": True, "font_size": 16}),
-        "rate": book.add_format(plain | {"border": 2, "num_format": "#,##0.##"}),
         "bold": book.add_format(plain | {"bold": True}),
-        "remark": book.add_format(plain | {"italic": True}),
     }
 
 
@@ -145,8 +138,9 @@ def _now(value: Any) -> float:
     return value.value if isinstance(value, _Formula) else value
 
 
-def _table(sheet: Worksheet, columns: list[_Column], formats: dict[str, Any], top: int = 0) -> None:
-    """Write a table with a frozen header at row ``top`` and, where columns ask, their sums."""
+def _table(sheet: Worksheet, columns: list[_Column], formats: dict[str, Any]) -> None:
+    """Write a table with a frozen header and, where columns ask, their sums."""
+    top = 0
     length = len(columns[0].cells)
     last = top + length
     _fit_height(sheet, top, [(column.head, 0.8 * column.width) for column in columns])
@@ -289,50 +283,45 @@ def _counts(plan: Plan) -> list[_Column]:
     ]
 
 
-# --- materials and the front sheet ---------------------------------------------------------
+def _works(works: Works) -> list[_Column]:
+    """What is done on each block and what it takes, as the site file's rates make it."""
+    blocks = works.blocks
+    wide = {
+        "grade": ("Who may plant", 18),
+        "window": ("When", 30),
+        "year": ("Year (0: later)", 9),
+        "later": ("Year of those that wait", 11),
+    }
+    sums = {
+        "trees": ("Trees", "whole"),
+        "trees_later": ("Of these wait for nurse trees", "whole"),
+        "order": ("To order", "whole"),
+        "guards": ("Guards", "whole"),
+        "stakes": ("Stakes", "whole"),
+        "mulch_m3": ("Mulch, m³", "one"),
+        "water_m3": ("Water, m³", "one"),
+        "weed_m2": ("Kept free of weeds, m²", "whole"),
+        "crew_days": ("Crew-days", "one"),
+        "rip_m": ("Ripped, m", "whole"),
+        "cost": ("Cost", "whole"),
+    }
+    texts = ("grade", "window")
+    return [
+        _Column("Block", _texts(blocks["block"]), width=8),
+        _Column("Zone", _texts(blocks["zone"]), width=7),
+        *(
+            _Column(head, _texts(blocks[name]) if name in texts else blocks[name].tolist(),
+                    "text" if name in texts else "year", width)
+            for name, (head, width) in wide.items()
+        ),
+        *(
+            _Column(head, blocks[name].tolist(), kind, total=True)
+            for name, (head, kind) in sums.items()
+        ),
+    ]  # fmt: skip
 
 
-def _materials(sheet: Worksheet, plan: Plan, formats: dict[str, Any]) -> None:
-    """Write what planting takes, by zone, reckoned from rates that the reader may change."""
-    said = "Change the framed figures; the rest follows. They are starting values, no promise."
-    sheet.write_string(0, 0, said, formats["bold"])
-    for row, (name, rate, why) in enumerate(_RATES, 1):
-        sheet.write_string(row, 0, name, formats["text"])
-        sheet.write_number(row, 1, rate, formats["rate"])
-        sheet.write_string(row, 2, why, formats["remark"])
-    guards, stakes, mulch, a_day, crew = (rate for _, rate, _ in _RATES)
-    top = len(_RATES) + 2
-    planted = plan.zones[plan.zones["trees"] > 0]
-    trees = [int(n) for n in planted["trees"]]
-    rows = range(top + 2, top + 2 + len(trees))
-
-    def column(text: str, values: list[float]) -> list[_Formula]:
-        return [_Formula(text.format(row=r), v) for r, v in zip(rows, values, strict=True)]
-
-    a_guard = [n * guards for n in trees]
-    litres = [n * mulch / 1000 for n in trees]
-    days = [n / a_day for n in trees]
-    _table(
-        sheet,
-        [
-            _Column("Zone", _texts(planted["zone"]), width=38),
-            _Column("Trees", trees, "whole", total=True),
-            _Column("Guards", column("=B{row}*$B$2", a_guard), "whole", total=True),
-            _Column(
-                "Stakes",
-                column("=C{row}*$B$3", [g * stakes for g in a_guard]),
-                "whole",
-                total=True,
-            ),
-            _Column("Mulch, m³", column("=B{row}*$B$4/1000", litres), "one", total=True),
-            _Column("Person-days", column("=B{row}/$B$5", days), "one", total=True),
-            _Column(
-                "Crew-days", column("=F{row}/$B$6", [d / crew for d in days]), "one", total=True
-            ),
-        ],
-        formats,
-        top,
-    )
+# --- the front sheet -----------------------------------------------------------------------
 
 
 def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -> None:
@@ -363,7 +352,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         "Species": "each species: trees, infill and order, with what to be careful of",
         "Species by zone": "trees of each species in each zone",
         "Species by paddock": "trees of each species in each paddock",
-        "Materials": "guards, stakes, mulch and days, from rates that you can change",
+        "Works": "who, when and what each block takes, from the rates in the site file",
         "Counts": "trees, infill and order by zone, paddock and species: the full list",
     }
     row = 2
@@ -373,7 +362,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         row += 1
     row += 1
     for heading, lines in (
-        ("What is where", list(words.items())),
+        ("What is where", [(n, w) for n, w in words.items() if n != "Works" or plan.works]),
         ("Please read", [("", text) for text in plan.warnings]),
         ("Be careful", [("", text) for text in plan.cautions]),
     ):

@@ -9,11 +9,14 @@ import zipfile
 from dataclasses import replace
 from xml.etree import ElementTree as ET
 
+import numpy as np
+import pandas as pd
 import pytest
 from made_plan import made_plan
 from python_calamine import CalamineWorkbook
 
 from siteplanner.handover.workbook import write_workbook
+from siteplanner.planting.works import BLOCK_COLUMNS, Works
 
 HOSTILE = '=HYPERLINK("http://x","y") +1 @A1 & <b> \x1b\ud800 _x0041_'
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -22,7 +25,19 @@ SOFFICE = shutil.which("soffice")
 
 @pytest.fixture(scope="module")
 def plan():
-    return made_plan()
+    return with_works(made_plan())
+
+
+def with_works(plan):
+    """Give a plan works of round figures: a guard a tree, a crew-day a hundred trees."""
+    trees = plan.blocks["trees"]
+    blocks = pd.DataFrame({name: np.zeros(len(trees)) for name in BLOCK_COLUMNS}).assign(
+        block=plan.blocks["block"], zone=plan.blocks["zone"], paddock=plan.blocks["paddock"],
+        grade="volunteers", window="in winter", year=2028, later=0, trees=trees, order=trees,
+        guards=trees, stakes=2 * trees, crew_days=trees / 100,
+    )  # fmt: skip
+    none = plan.counts[:0]
+    return replace(plan, works=Works(blocks, none, none, none, plan.rows[:0]))
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +81,7 @@ def test_sums_are_formulas_that_carry_the_plans_numbers(plan, book):
         ("Species", "Trees"),
         ("Species by zone", "All"),
         ("Species by paddock", "All"),
-        ("Materials", "Trees"),
+        ("Works", "Trees"),
         ("Counts", "Trees"),
     ]:
         *cells, total = column(read[sheet], head)
@@ -80,6 +95,7 @@ def test_tables_hold_the_plans_rows(plan, book):
         assert column(read["Counts"], head)[:-1] == list(plan.counts[name])
     wanted = plan.counts.groupby("zone")["trees"].sum()
     assert {z: column(read["Species by zone"], z)[-1] for z in "ABC"} == wanted.to_dict()
+    assert column(read["Works"], "Crew-days")[-1] == pytest.approx(plan.trees_total / 100)
     share = column(read["Species"], "Share")
     assert share[-1] == pytest.approx(1) and len(share) == len(plan.species) + 1
 
@@ -93,7 +109,7 @@ def test_headers_are_frozen(book):
 
 def test_text_from_data_never_becomes_a_formula(plan, book, tmp_path):
     path = tmp_path / "plan.xlsx"
-    hostile = made_plan(hostile=HOSTILE)
+    hostile = with_works(made_plan(hostile=HOSTILE))
     hostile.counts["paddock"] = HOSTILE
     hostile.paddocks["name"] = HOSTILE
     write_workbook(hostile, path)
