@@ -1,10 +1,13 @@
 """Counts: what to order for what is to live."""
 
+import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from siteplanner.planting.counts import count_trees
+from siteplanner.planting.counts import count_trees, materials, split
+from siteplanner.planting.settings import Work
 
 
 def species(survival):
@@ -29,3 +32,47 @@ def test_an_order_is_never_short_and_never_a_tree_too_many(n, survival):
     assert row["order"] * survival >= n - 1e-6
     assert (row["order"] - 1) * survival < n
     assert row["infill"] == row["order"] - row["trees"]
+
+
+KEYS = ["zone", "paddock", "block", "row", "species"]
+
+
+@given(
+    st.lists(st.tuples(*(st.sampled_from(["A", "B", "C"]) for _ in KEYS)), min_size=1, max_size=80),
+    st.lists(st.sampled_from(KEYS[:-1]), unique=True),
+)
+def test_totals_are_the_same_however_trees_are_split(rows, keys):
+    trees = pd.DataFrame(rows, columns=KEYS)
+    facts = pd.DataFrame(
+        {
+            "botanical_name": ["A", "B", "C"],
+            "common_name": ["a", "b", "c"],
+            "expected_survival": [0.9, 0.7, 1.0],
+        }
+    )
+    counts = split(trees, [*keys, "species"], facts)
+    assert counts["trees"].sum() == len(trees)
+    assert (counts["trees"] > 0).all() and not counts.duplicated([*keys, "species"]).any()
+    assert (counts["trees"] + counts["infill"] == counts["order"]).all()
+    assert (counts["order_least"] <= counts["order"]).all()
+    assert (counts["order"] <= counts["order_most"]).all()
+
+
+def test_the_range_of_an_order_goes_by_deaths():
+    # 85 % survival: 7.5 to 22.5 % die; 1000 / 0.925 = 1081.1, 1000 / 0.775 = 1290.3.
+    row = count_trees(trees(1000), species(0.85)).iloc[0]
+    assert row["order"] == 1177
+    ranged = split(trees(1000), ["species"], species(0.85)).iloc[0]
+    assert (ranged["order_least"], ranged["order_most"]) == (1082, 1291)
+
+
+def test_materials_of_a_thousand_trees():
+    got = materials(np.array([1000, 1000, 0]), np.array([5.0, 30.0, 5.0]), Work())
+    flat, steep, none = got.iloc[0], got.iloc[1], got.iloc[2]
+    assert (flat["guards"], flat["stakes"]) == (1000, 2000)
+    assert (flat["mulch_m3"], flat["water_m3"]) == (20.0, 5.0)
+    assert flat["weed_m2"] == pytest.approx(785.4, abs=0.1)
+    # Five people, 120 trees a day each; at 30 degrees 40 % fewer.
+    assert flat["crew_days"] == pytest.approx(1000 / 600)
+    assert steep["crew_days"] == pytest.approx(1000 / 360)
+    assert none.sum() == 0
