@@ -161,6 +161,48 @@ def explain(
 
 
 @app.command()
+def compare(
+    before: Annotated[Path, typer.Argument(metavar="PLAN_A", help="Folder of a plan.")],
+    after: Annotated[Path, typer.Argument(metavar="PLAN_B", help="Folder of another plan.")],
+) -> None:
+    """Show what changed from one plan to another: hectares, trees, species, cost, risk."""
+    from siteplanner.compare import compare as compared
+    from siteplanner.compare import read_plan
+
+    found = compared(read_plan(before), read_plan(after))
+    console = Console(soft_wrap=True)
+    if found.same:
+        console.print("Nothing changed.", highlight=False)
+        return
+    for title, changes in (
+        ("The plans", found.figures),
+        ("Trees by paddock, where changed", found.paddocks),
+        ("Trees by species, where changed", found.species),
+    ):
+        if not changes:
+            continue
+        table = Table(title=title, title_justify="left")
+        table.add_column("")
+        for column in (before.name, after.name, "change"):
+            table.add_column(escape(column), justify="right")
+        for one in changes:
+            unit = f" {one.unit}" if one.unit else ""
+            numbers = (f"{n:,.{one.digits}f}{unit}" for n in (one.before, one.after))
+            more = f"{one.change:+,.{one.digits}f}{unit}"
+            table.add_row(escape(one.what), *numbers, more)
+        console.print(table)
+    lines = [
+        *(f"setting {place}: {old} -> {new}" for place, old, new in found.settings),
+        *(f"changed file: {name}" for name in found.inputs),
+        *(f"no longer: {words}" for words in found.warnings_gone),
+        *(f"new: {words}" for words in found.warnings_new),
+    ]
+    for line in lines:
+        console.print(escape(line), highlight=False)
+    console.print("Both plans are estimates; so is what lies between them.", highlight=False)
+
+
+@app.command()
 def layers(
     site: Annotated[
         Path | None,
