@@ -131,9 +131,10 @@ def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
         return ""
     planting, mix = settings.get("planting"), settings.get("mix")
     if "too steep" in zone["title"] and isinstance(planting, dict):
+        steepest = planting.get("steepest_deg", 0)
         return (
-            f"Not for trees: steeper than {planting.get('steepest_deg'):g}°. Somebody who knows the "
-            "ground judges what is safe on foot."
+            f"Not for trees: steeper than {steepest:g}°. Somebody who knows the ground judges what "
+            "is safe on foot."
         )
     if "nothing fits" in zone["title"] and isinstance(mix, dict):
         return f"Not for trees: no species reaches a fit of {mix.get('lowest_fit')} of 100 here."
