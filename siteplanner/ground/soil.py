@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import warnings
+from dataclasses import dataclass
+
 import geopandas as gpd
 import numpy as np
-import rasterio.features
+import shapely
+from exactextract import exact_extract
+from exactextract.raster import NumPyRasterSource
 from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground.layer import CELL, LayerInfo, layer
+from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
 
 #: USDA texture classes, coarse to fine; a layer's code is the place in this list.
 TEXTURE_CLASSES = (
@@ -54,91 +59,102 @@ _SAND_CLAY = {
     "clay": (25, 50),
 }
 
-_DRAWN = "Value of the soil polygon that holds the middle of the cell; unknown where none does."
+_NUMBER = (
+    "Mean of the soil polygons in the cell, weighted by the area that each covers; unknown where "
+    "most of the covered area is. Gaps of up to 10 m between polygons take the nearest polygon's "
+    "value."
+)
+_CLASS = (
+    "Class that covers most of the cell, over all its soil polygons; unknown where most of the "
+    "covered area is. Gaps of up to 10 m between polygons take the nearest polygon's class."
+)
 _SOIL_MAP = "the soil polygons of the site"
 
 
 @layer(
     LayerInfo(
+        name="soil_depth",
         title="Soil depth",
         unit="m",
-        method=_DRAWN,
+        method=_NUMBER,
         source=_SOIL_MAP,
         valid=(0.0, 50.0),
         colours="YlOrBr_09",
     ),
-    reach=CELL,
-)
-def soil_depth(soils: gpd.GeoDataFrame, grid: Grid) -> FloatGrid:
-    """Depth of soil that roots can use, m, (rows, cols)."""
-    return _draw(soils, soils["depth_m"], grid)
-
-
-@layer(
     LayerInfo(
+        name="soil_ph",
         title="Soil pH",
         unit="pH in water",
-        method=_DRAWN,
+        method=_NUMBER,
         source=_SOIL_MAP,
         valid=(2.0, 12.0),
         colours="RdYlBu_11",
     ),
-    reach=CELL,
-)
-def soil_ph(soils: gpd.GeoDataFrame, grid: Grid) -> FloatGrid:
-    """Acidity of the soil, pH in water, (rows, cols)."""
-    return _draw(soils, soils["ph"], grid)
-
-
-@layer(
     LayerInfo(
+        name="stoniness",
         title="Stones in the soil",
         unit="percent of volume",
-        method=_DRAWN,
+        method=_NUMBER,
         source=_SOIL_MAP,
         valid=(0.0, 100.0),
         colours="YlOrBr_09",
     ),
-    reach=CELL,
-)
-def stoniness(soils: gpd.GeoDataFrame, grid: Grid) -> FloatGrid:
-    """Stones over 2 mm, percent of the soil's volume, (rows, cols)."""
-    return _draw(soils, soils["stones_percent"], grid)
-
-
-@layer(
     LayerInfo(
+        name="texture_class",
         title="Soil texture",
         unit="USDA class",
-        method=_DRAWN,
+        method=_CLASS,
         source=_SOIL_MAP,
         valid=(0.0, len(TEXTURE_CLASSES) - 1.0),
         colours="viridis",
         classes=TEXTURE_CLASSES,
     ),
-    reach=CELL,
-)
-def texture_class(soils: gpd.GeoDataFrame, grid: Grid) -> FloatGrid:
-    """Texture as codes of ``TEXTURE_CLASSES``, (rows, cols)."""
-    return _draw(soils, _codes(soils["texture"], TEXTURE_CLASSES), grid)
-
-
-@layer(
     LayerInfo(
+        name="drainage_class",
         title="Soil drainage",
         unit="USDA natural drainage class",
-        method=_DRAWN,
+        method=_CLASS,
         source=_SOIL_MAP,
         valid=(0.0, len(DRAINAGE_CLASSES) - 1.0),
         colours="YlGnBu_09",
         classes=DRAINAGE_CLASSES,
         on_map=True,
     ),
-    reach=CELL,
+    LayerInfo(
+        name="soil_gap_filled",
+        title="Gaps of the soil map that were filled",
+        unit="1 filled, 0 mapped",
+        method="Cells that no soil polygon covers, in a gap of up to 10 m between polygons.",
+        source=_SOIL_MAP,
+        valid=(0.0, 1.0),
+        colours="Greys_09",
+        classes=("mapped", "filled"),
+    ),
+    reach=radius("widest_gap"),
 )
-def drainage_class(soils: gpd.GeoDataFrame, grid: Grid) -> FloatGrid:
-    """Natural drainage as codes of ``DRAINAGE_CLASSES``, (rows, cols)."""
-    return _draw(soils, _codes(soils["drainage"], DRAINAGE_CLASSES), grid)
+def soil_map(
+    soils: gpd.GeoDataFrame, grid: Grid, *, widest_gap: float = 10.0
+) -> tuple[FloatGrid, ...]:
+    """Soil depth (m), pH, stones (percent), texture and drainage codes, and filled gaps.
+
+    Each (rows, cols). Cells are shared out among polygons by the exact area covered, so a
+    sliver counts for what it is; where polygons overlap the later one counts. Gaps of up to
+    ``widest_gap`` (m) between polygons belong to the nearest polygon.
+    """
+    parts = _cover(soils, grid, widest_gap)
+    codes = [
+        _codes(soils["texture"], TEXTURE_CLASSES),
+        _codes(soils["drainage"], DRAINAGE_CLASSES),
+    ]
+    numbers = [soils[name].to_numpy(np.float64) for name in ("depth_m", "ph", "stones_percent")]
+    filled = np.where(parts.covered > 0, np.float32(0), np.float32(np.nan))
+    filled[(parts.gap > 0) & (parts.gap == parts.covered)] = 1
+    made = [
+        *(_mean(parts, values) for values in numbers),
+        *(_most(parts, values) for values in codes),
+        filled,
+    ]
+    return tuple(layer_.reshape(grid.shape) for layer_ in made)
 
 
 @layer(
@@ -249,14 +265,115 @@ def _codes(words: ArrayLike, classes: tuple[str, ...]) -> NDArray[np.float64]:
     return np.array([place.get(w, np.nan) for w in np.asarray(words, dtype=object)])
 
 
-def _draw(soils: gpd.GeoDataFrame, values: ArrayLike, grid: Grid) -> FloatGrid:
-    """Burn one value a polygon into the cells whose middle it holds; a later one overrides."""
-    numbers = np.asarray(values, dtype=np.float64)
-    burnt = np.full(grid.shape, np.nan, np.float32)
-    if len(numbers):
-        rasterio.features.rasterize(
-            zip(soils.geometry, numbers, strict=True),
-            out=burnt,
-            transform=grid.transform,
+@dataclass(frozen=True)
+class _Parts:
+    """What part of which cell each soil polygon covers, one entry a polygon and cell.
+
+    ``soil`` is the polygon's place in the table; ``covered`` and ``gap`` are the shares of each
+    cell (flat) under polygons, filled gaps included, and under filled gaps alone.
+    """
+
+    cell: NDArray[np.int64]
+    soil: NDArray[np.int64]
+    share: NDArray[np.float64]
+    covered: NDArray[np.float64]
+    gap: NDArray[np.float64]
+
+
+def _cover(soils: gpd.GeoDataFrame, grid: Grid, widest_gap: float) -> _Parts:
+    """Share cells out among polygons, then small gaps among their nearest polygons."""
+    shapes = _without_overlaps(soils.geometry.array)
+    cells = grid.shape[0] * grid.shape[1]
+    cell, soil, share = _shares(shapes, np.arange(len(shapes)), grid)
+    gaps = _gaps(shapes, widest_gap)
+    gap_cell, _, gap_share = _shares(gaps, np.arange(len(gaps)), grid)
+    gap_soil = np.array([], dtype=np.int64)
+    if len(gap_cell):
+        down, right = np.divmod(gap_cell, grid.shape[1])
+        west, _, _, north = grid.bounds
+        middles = shapely.points(west + (right + 0.5) * grid.cell, north - (down + 0.5) * grid.cell)
+        gap_soil = shapely.STRtree(shapes).nearest(middles)
+    gap = np.bincount(gap_cell, gap_share, cells).astype(np.float64)
+    cell, soil = np.append(cell, gap_cell), np.append(soil, gap_soil)
+    share = np.append(share, gap_share)
+    covered = np.bincount(cell, share, cells).astype(np.float64)
+    return _Parts(cell, soil, share, covered, gap)
+
+
+def _without_overlaps(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Take from each polygon what a later one covers."""
+    shapes = np.array(shapes, dtype=object)
+    first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+    later = second > first
+    overlapping = (
+        shapely.area(shapely.intersection(shapes[first[later]], shapes[second[later]])) > 0
+    )
+    cut = shapes.copy()
+    for one, other in zip(first[later][overlapping], second[later][overlapping], strict=True):
+        cut[one] = shapely.difference(cut[one], shapes[other])
+    return cut
+
+
+def _gaps(shapes: NDArray[np.object_], widest: float) -> NDArray[np.object_]:
+    """Ground between polygons that closes when they grow by half the gap."""
+    if not len(shapes) or widest <= 0:
+        return np.array([], dtype=object)
+    whole = shapely.union_all(shapes)
+    grown = shapely.buffer(whole, widest / 2, join_style="mitre")
+    closed = shapely.buffer(grown, -widest / 2, join_style="mitre")
+    gaps = shapely.get_parts(shapely.difference(closed, whole))
+    return gaps[shapely.area(gaps) > 1e-6]
+
+
+def _shares(
+    shapes: NDArray[np.object_], soil: NDArray[np.int64], grid: Grid
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Cells under each shape (flat), the soil that the shape stands for, the share covered."""
+    west, south, east, north = grid.bounds
+    keep = shapely.intersects(shapely.box(west, south, east, north), shapes)
+    keep &= ~shapely.is_empty(shapes)
+    empty = np.array([], dtype=np.int64)
+    if not keep.any():
+        return empty, empty, np.array([], dtype=np.float64)
+    lattice = NumPyRasterSource(np.broadcast_to(np.uint8(0), grid.shape), west, south, east, north)
+    frame = gpd.GeoDataFrame({"soil": soil[keep]}, geometry=shapes[keep], crs=grid.crs)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Spatial reference system")
+        found = exact_extract(
+            lattice, frame, ["cell_id", "coverage"], include_cols=["soil"], output="pandas"
         )
-    return burnt
+    counts = found["cell_id"].map(len)
+    return (
+        np.concatenate(found["cell_id"].to_list()).astype(np.int64),
+        np.repeat(found["soil"].to_numpy(), counts),
+        np.concatenate(found["coverage"].to_list()).astype(np.float64),
+    )
+
+
+def _mean(parts: _Parts, values: NDArray[np.float64]) -> FloatGrid:
+    """Area-weighted mean of the known values, NaN where they cover less than half."""
+    mine = values[parts.soil]
+    known = np.isfinite(mine)
+    cells = len(parts.covered)
+    weight = np.bincount(parts.cell[known], parts.share[known], cells)
+    total = np.bincount(parts.cell[known], parts.share[known] * mine[known], cells)
+    out = np.full(cells, np.nan, np.float32)
+    told = (weight > 0) & (weight >= 0.5 * parts.covered)
+    out[told] = total[told] / weight[told]
+    return out
+
+
+def _most(parts: _Parts, codes: NDArray[np.float64]) -> FloatGrid:
+    """Code that covers most of the cell, NaN where the known ones cover less than half."""
+    mine = codes[parts.soil]
+    cells = len(parts.covered)
+    best, weight = np.zeros(cells), np.zeros(cells)
+    out = np.full(cells, np.nan, np.float32)
+    for code in np.unique(codes[np.isfinite(codes)]):
+        here = mine == code
+        covers = np.bincount(parts.cell[here], parts.share[here], cells)
+        more = covers > best
+        out[more], best[more] = code, covers[more]
+        weight += covers
+    out[weight < 0.5 * parts.covered] = np.nan
+    return out

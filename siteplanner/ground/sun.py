@@ -253,8 +253,8 @@ def heat_load(slope: FloatGrid, aspect: FloatGrid, latitude: float) -> FloatGrid
     else:
         low = np.float32(math.sin(lat)) * along
         made = np.exp(-1.236 + 1.350 * level - 1.376 * low - 0.331 * away + 0.375 * across)
-    made[~(slope < 60)] = np.nan
-    return made if abs(latitude) <= 60 else np.full_like(made, np.nan)
+    made[~(slope < 60) | (abs(latitude) > 60)] = np.nan
+    return made.astype(np.float32, copy=False)
 
 
 def month_ratio(

@@ -10,6 +10,7 @@ from siteplanner.ground import soil
 from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 
 GRID = grid_of((4, 6), 10.0)
+NAMES = [info.name for info in soil.soil_map.__layers__]
 
 
 @pytest.fixture
@@ -42,15 +43,60 @@ def test_known_values_fill_their_cells_and_unknown_stays_unknown(soils):
         "texture_class": TEXTURE_CLASSES.index("loam"),
         "drainage_class": DRAINAGE_CLASSES.index("poorly drained"),
     }
+    layers = dict(zip(NAMES, soil.soil_map(soils, GRID), strict=True))
     for name, value in expected.items():
-        made = getattr(soil, name)(soils, GRID)
+        made = layers[name]
         assert made.dtype == np.float32 and made.shape == GRID.shape
         assert made[:, :2] == pytest.approx(value)
         assert np.isnan(made[:, 2:]).all()
 
 
 def test_no_polygons_means_nothing_is_known(soils):
-    assert np.isnan(soil.soil_depth(soils.iloc[:0], GRID)).all()
+    assert all(np.isnan(layer).all() for layer in soil.soil_map(soils.iloc[:0], GRID))
+
+
+def field(grid, *pieces):
+    """Soils of (west, east, depth) strips over the height of the grid."""
+    west, south, _, north = grid.bounds
+    return gpd.GeoDataFrame(
+        {
+            "unit": [str(n) for n in range(len(pieces))],
+            "texture": ["loam" if depth > 1 else "clay" for _, _, depth in pieces],
+            "drainage": None,
+            "depth_m": [depth for _, _, depth in pieces],
+            "ph": np.nan,
+            "stones_percent": 0.0,
+        },
+        geometry=[box(west + a, south, west + b, north) for a, b, _ in pieces],
+        crs=grid.crs,
+    )
+
+
+def test_a_sliver_counts_for_the_area_it_covers():
+    # A strip of 2 m that holds the middle of no cell of 10 m, between two others.
+    soils = field(GRID, (0, 16, 1.0), (16, 18, 2.0), (18, 60, 1.0))
+    depth, _, _, texture, _, filled = soil.soil_map(soils, GRID)
+    assert depth[0] == pytest.approx([1, 1.2, 1, 1, 1, 1])
+    assert (texture == TEXTURE_CLASSES.index("clay")).all() and (filled == 0).all()
+    # No soil is lost: the sum over cells is the sum over polygons.
+    assert depth.sum() * GRID.cell_area == pytest.approx((soils["depth_m"] * soils.area).sum())
+
+
+def test_small_gaps_are_filled_from_the_nearest_and_flagged_wide_ones_stay_unknown():
+    grid = grid_of((4, 30), 2.0)
+    soils = field(grid, (0, 20, 1.0), (28, 40, 3.0), (54, 60, 2.0))
+    depth, _, _, _, _, filled = soil.soil_map(soils, grid)
+    assert depth[1, :10] == pytest.approx(1) and depth[1, 14:20] == pytest.approx(3)
+    assert set(depth[1, 10:14]) == {1, 3}
+    assert (filled[:, 10:14] == 1).all() and (filled[:, :10] == 0).all()
+    assert np.isnan(depth[:, 20:27]).all() and np.isnan(filled[:, 20:27]).all()
+
+
+def test_the_later_of_two_overlapping_polygons_counts():
+    depth = soil.soil_map(field(GRID, (0, 40, 1.0), (20, 60, 2.0)), GRID)[0]
+    assert depth[0] == pytest.approx([1, 1, 2, 2, 2, 2])
+    island = soil.soil_map(field(GRID, (0, 60, 1.0), (20, 30, 2.0)), GRID)[0]
+    assert island[0] == pytest.approx([1, 1, 2, 1, 1, 1])
 
 
 def test_available_water_takes_stones_off():
