@@ -1,5 +1,7 @@
 """Survival: intervals, patchiness, infill and what is expected next."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -66,8 +68,9 @@ def test_lone_trees_are_not_patchy_and_rows_that_share_a_fate_are():
     lone = counted(*(("A1", "A", r, 10, a, 0) for r, a in enumerate(draw.binomial(10, 0.7, 40), 1)))
     assert patchiness(lone) == pytest.approx(1, abs=0.4)
     whole = counted(*(("A1", "A", r, 10, 10 * (r % 2), 0) for r in range(1, 41)))
-    # Rows of ten that live or die as one: ten trees tell as much as one.
-    assert patchiness(whole) == pytest.approx(10, rel=0.05)
+    # Rows of ten that live or die as one: ten trees tell as much as one, and 40/39 for a mean
+    # that comes from the rows themselves.
+    assert patchiness(whole) == pytest.approx(10 * 40 / 39)
 
 
 def test_intervals_of_patchy_rows_hold_the_truth():
@@ -126,6 +129,10 @@ def test_infill_brings_the_dead_back_where_few_live():
     assert blocks["infill"].to_dict() == {"A1": np.ceil(300 / now), "B1": 0}
     species = outcome.species.loc[0]
     assert species["still_to_order"] == species["infill"] - 5
+    few = judge(counted(("A1", "A", 0, 400, 299, 0)), PLANTED, {GUM: 0.8}, RULES).blocks["infill"]
+    plenty = replace(PLANTED, allowed={GUM: 1000})
+    enough = judge(counted(("A1", "A", 0, 400, 299, 0)), plenty, {GUM: 0.8}, RULES).species
+    assert 0 < few[0] < 1000 and enough["still_to_order"].tolist() == [0]
 
 
 def test_what_differs_is_said_with_its_ground_its_cause_and_another_species():
@@ -204,7 +211,8 @@ def test_only_the_last_round_of_a_block_is_judged(tmp_path):
         f"A1,3,{GUM},,10,,2029-02-20",
         f"A1,4,{GUM},,10,,2029-02-20",
         f"A1,4,{GUM},,2,,2029-09-05",
-        f"A1,5,{GUM},,1,,2029-08-20",
+        f"A1,5,{GUM},,3,,2029-08-20",
+        f"A1,5,{GUM},,1,,2029-08-21",
         f"B1,,{GUM},,80,,2029-02-20",
     )
     counts = latest(read_counts([path], PLANTED))

@@ -10,6 +10,8 @@ from nursery.nursery_plan import SPECIES, hand, with_its_nursery
 from siteplanner.errors import InputError
 from siteplanner.nursery.batches import codes
 from siteplanner.nursery.orders import seeds_needed
+from siteplanner.nursery.settings import Nursery
+from siteplanner.nursery.tasks import losses
 
 GUM, TEA_TREE = SPECIES[0][0], SPECIES[1][0]
 
@@ -57,6 +59,14 @@ def test_seed_is_sown_for_the_infill_up_front():
     batch = with_its_nursery(sources=1, spare=0).nursery.batches[0]
     ordered = with_its_nursery().counts.groupby("species")["order"].sum()[GUM]
     assert batch.order.seeds == seeds_needed(ordered, 0.6, 0.9, 0.85, 0.9)
+
+
+def test_losses_come_with_their_range():
+    batch = with_its_nursery(germination_spread=0.3).nursery.batches[0]
+    assert batch.germination == pytest.approx((0.42, 0.6, 0.78))
+    said = losses(batch, Nursery())
+    assert "germination 60% (42% to 78%)" in said and "pricking out 90% (75% to 97%)" in said
+    assert batch.expected[0] == pytest.approx(batch.order.seeds * 0.42 * 0.75 * 0.7 * 0.8)
 
 
 def test_counts_take_the_place_of_what_was_expected():
