@@ -43,9 +43,10 @@ def cautions_of(plan: Plan, work: Work) -> list[str]:
 
 
 def species_cautions(plan: Plan, work: Work) -> list[str]:
-    """What the species table says to be careful of, for each species of a block."""
+    """What the species table says to be careful of, once, with all species it is said of."""
     facts = plan.species[(work.trees > 0) & plan.species["cautions"].map(bool).to_numpy()]
-    return [f"{row.common_name}: {row.cautions}" for row in facts.itertuples()]
+    said = facts.groupby("cautions", sort=False)["common_name"].agg(", ".join)
+    return [f"{names}: {caution}" for caution, names in said.items()]
 
 
 def _steep(plan: Plan, work: Work) -> list[str]:

@@ -149,7 +149,7 @@ def _plants(pen: Pen, y: float, book: Book, work: Work, drops: list[int]) -> flo
     wide = pen.wide - 2 * MARGIN
     here, names = _species(book, work)
     letter, plants = letters(len(work.drops)), _at_drops(work, drops)
-    last = drops[-1] == len(work.drops) - 1
+    last = drops[-1] == len(work.drops) - 1 > 0
     lists = [*plants, work.trees] if last else [*plants]
     heading = f"Plants to each drop point (and trays of {TRAY}, a species a tray)"
     y = pen.heading(MARGIN, y, wide, heading)
@@ -166,10 +166,9 @@ def _plants(pen: Pen, y: float, book: Book, work: Work, drops: list[int]) -> flo
         f"{work.number[work.drops[d].start]} to {work.number[work.drops[d].stop - 1]}"
         for d in drops
     )
-    said = (
-        f"Drop points: {where}. Infill is not in these numbers. Trays of the whole block are full "
-        "ones, to be split among the drop points."
-    )
+    said = f"Drop points: {where}. Infill is not in these numbers."
+    if last:
+        said += " Trays of the whole block are full ones, to be split among the drop points."
     return pen.paragraph(MARGIN, y + 0.6, wide, said, 6.5)
 
 

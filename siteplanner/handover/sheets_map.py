@@ -116,9 +116,7 @@ def _trees(drawing: Drawing, work: Work, signs: Sequence[int]) -> None:
 
 
 def _drop_points(drawing: Drawing, work: Work) -> None:
-    """Draw a lettered drop point at the start of its row, when there is more than one."""
-    if len(work.drops) < 2:
-        return
+    """Draw each lettered drop point at the start of its row."""
     for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True):
         (x, y), *_ = drawing.at(work.ends[[work.drop_row(drop)], 0])
         drawing.canvas.setFillColor(white)

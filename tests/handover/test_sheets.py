@@ -12,6 +12,7 @@ import pypdfium2 as pdfium
 import pypdfium2.raw as raw
 import pytest
 import shapely
+from handover.made_works import with_works
 from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import made_plan
@@ -181,6 +182,49 @@ def test_sheets_say_what_must_be_said(texts):
     assert "ground_spacing" not in said
     (rows,) = pages_of(texts, "Block A1: rows")
     assert "What was planted in block A1" in texts[rows]
+
+
+def test_sheets_say_who_plants_when_and_what_waits(plan, tmp_path):
+    path = tmp_path / "sheets.pdf"
+    write_sheets(with_works(plan, wait=4), path)
+    texts = [page.extract_text() for page in PdfReader(path).pages]
+    waiting = (plan.tree_species == 4) & (plan.trees["block"] == "B2").to_numpy()
+    for sheet in ("planting sheet", "run sheet for the day"):
+        (page,) = pages_of(texts, f"Block B2: {sheet}")
+        said = " ".join(texts[page].split())
+        assert "Crew: volunteers. Plant in winter, year 2028." in said
+        assert f"{waiting.sum()} of the trees wait for nurse trees until year 2030 (Eupa" in said
+    (page,) = pages_of(texts, "Block A1: planting sheet")  # none of that species stands there
+    assert "wait" not in texts[page]
+
+
+# --- rows of any pattern -------------------------------------------------------------------
+
+
+def test_straight_even_rows_are_told_by_one_bearing_and_spacing(plan):
+    for work, block in zip(works(plan), plan.blocks.itertuples(), strict=True):
+        assert work.straight and work.even
+        assert work.mean_bearing == pytest.approx(block.bearing_deg, abs=0.1)
+        spacing = plan.zones.set_index("zone")["spacing_m"][block.zone]
+        assert (work.spacing_m, work.gap_m) == pytest.approx((spacing, spacing), abs=0.01)
+
+
+def test_rows_that_bend_or_ramble_are_not_told_by_one(plan, tmp_path):
+    def moved(move):
+        shift = lambda xy: xy + move(xy - xy.min(axis=0))  # noqa: E731
+        rows = plan.rows.set_geometry(shapely.transform(plan.rows.geometry.to_numpy(), shift))
+        trees = plan.trees.set_geometry(shapely.transform(plan.trees.geometry.to_numpy(), shift))
+        return replace(plan, rows=rows.set_crs(plan.grid.crs), trees=trees.set_crs(plan.grid.crs))
+
+    # A fan: the further north a place lies, the more its row turns with the place's easting.
+    fanned = moved(lambda xy: np.column_stack([0 * xy[:, 0], xy[:, 0] * xy[:, 1] / 300]))
+    assert not all(work.straight for work in works(fanned))
+    write_sheets(fanned, tmp_path / "sheets.pdf")
+    texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
+    assert "Rows bend with the ground" in " ".join(" ".join(texts).split())
+    random = np.random.default_rng(1)
+    rambling = moved(lambda xy: random.uniform(-2, 2, xy.shape))
+    assert not any(work.even for work in works(rambling))
 
 
 # --- cautions ------------------------------------------------------------------------------

@@ -9,14 +9,12 @@ import zipfile
 from dataclasses import replace
 from xml.etree import ElementTree as ET
 
-import numpy as np
-import pandas as pd
 import pytest
+from handover.made_works import with_works
 from made_plan import made_plan
 from python_calamine import CalamineWorkbook
 
 from siteplanner.handover.workbook import write_workbook
-from siteplanner.planting.works import BLOCK_COLUMNS, Works
 
 HOSTILE = '=HYPERLINK("http://x","y") +1 @A1 & <b> \x1b\ud800 _x0041_'
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -26,18 +24,6 @@ SOFFICE = shutil.which("soffice")
 @pytest.fixture(scope="module")
 def plan():
     return with_works(made_plan())
-
-
-def with_works(plan):
-    """Give a plan works of round figures: a guard a tree, a crew-day a hundred trees."""
-    trees = plan.blocks["trees"]
-    blocks = pd.DataFrame({name: np.zeros(len(trees)) for name in BLOCK_COLUMNS}).assign(
-        block=plan.blocks["block"], zone=plan.blocks["zone"], paddock=plan.blocks["paddock"],
-        grade="volunteers", window="in winter", year=2028, later=0, trees=trees, order=trees,
-        guards=trees, stakes=2 * trees, crew_days=trees / 100,
-    )  # fmt: skip
-    none = plan.counts[:0]
-    return replace(plan, works=Works(blocks, none, none, none, plan.rows[:0]))
 
 
 @pytest.fixture(scope="module")
