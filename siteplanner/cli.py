@@ -188,7 +188,7 @@ def compare(
         for one in changes:
             unit = f" {one.unit}" if one.unit else ""
             numbers = (f"{n:,.{one.digits}f}{unit}" for n in (one.before, one.after))
-            more = f"{one.change:+,.{one.digits}f}{unit}"
+            more = f"{round(one.change, one.digits) + 0.0:+,.{one.digits}f}{unit}"
             table.add_row(escape(one.what), *numbers, more)
         console.print(table)
     lines = [

@@ -187,7 +187,7 @@ def make_plan(
         settings=site.settings(),
     )
     step("Working the works and their years out")
-    plan = with_works(plan, site, ground)
+    plan = with_works(plan, site, ground, stands.mixes)
     step("Working the nursery's year out")
     return with_nursery(plan, site, inputs)
 

@@ -11,10 +11,10 @@ from siteplanner.plan import Plan
 
 
 def write_works(plan: Plan, folder: Path) -> None:
-    """Write ``blocks.csv``, ``works.csv``, ``fences.csv`` and ``rows.csv``; no total rows.
+    """Write ``blocks.csv``, ``works.csv``, ``fences.csv``, ``rows.csv`` and more; no total rows.
 
-    Nothing is written for a plan without works. See :class:`siteplanner.planting.works.Works`
-    for the columns.
+    Nothing is written for a plan without works, nor a table without rows. See
+    :class:`siteplanner.planting.works.Works` for the columns.
     """
     if plan.works is None:
         return
@@ -23,8 +23,11 @@ def write_works(plan: Plan, folder: Path) -> None:
         ("works.csv", plan.works.jobs),
         ("fences.csv", plan.works.paddocks),
         ("rows.csv", plan.works.row_counts),
+        ("zones.csv", plan.works.zones),
+        ("row_gaps.csv", plan.works.gaps),
     ):
-        write_table(frame, folder / name)
+        if len(frame):
+            write_table(frame, folder / name)
 
 
 def write_table(frame: pd.DataFrame, path: Path) -> None:

@@ -25,10 +25,11 @@ from siteplanner.planting.patterns import Places, Relief, numbered, square
 GRADE = 0.03
 #: Narrowest and widest gap between rows, in spacings; one is twice the other.
 NARROWEST, WIDEST = 0.75, 1.5
-#: The ground is smoothed over so many spacings before rows are drawn, its slope over more.
-_SMOOTH, _SMOOTH_SLOPE = 1.0, 2.5
+#: The ground is smoothed over so many spacings before rows are drawn, its slope over more. More
+#: smoothing makes gaps more even and rows less level; these keep rows level (measured).
+_SMOOTH, _SMOOTH_SLOPE = 0.25, 1.0
 #: Trees of different rows nearer than this, in spacings, are one too many.
-_LEAST = 0.6
+_LEAST = 0.75
 
 
 @dataclass(frozen=True)
@@ -79,14 +80,17 @@ def contour(
     above = row.max() + 1 if len(row) else 0
     x, y = np.r_[x, flat_x[flat]], np.r_[y, flat_y[flat]]
     row = np.r_[row, flat_row[flat] + above].astype(np.int64)
-    keep = apart(x, y, np.full(len(x), _LEAST * spacing_m), row)
+    least = np.full(len(x), _LEAST * spacing_m)
+    if along_ground:
+        least *= np.cos(np.arctan(surface.at(surface.steep, x, y)))
+    keep = apart(x, y, least, row)
     return x[keep], y[keep], numbered(row[keep])
 
 
 def surface_of(area: shapely.Polygon, ground: Relief, spacing_m: float) -> Surface:
     """Cut the heights around a block and smooth them."""
     grid = ground.grid
-    margin = 4 * _SMOOTH_SLOPE * spacing_m
+    margin = 4 * (_SMOOTH + _SMOOTH_SLOPE) * spacing_m
     west, south, east, north = area.bounds
     (top, bottom), (left, right) = grid.rows_cols(
         np.array([west - margin, east + margin]), np.array([north + margin, south - margin])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 
 from siteplanner.planting import describe
 from siteplanner.planting.counts import materials, split
+from siteplanner.planting.figures import contour_gaps, zone_figures
+from siteplanner.planting.mix import Mixed
 from siteplanner.planting.mothers import deal_mothers
 from siteplanner.planting.settings import Work
 from siteplanner.planting.years import Parts, spread
@@ -51,8 +54,9 @@ class Works:
     order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
     cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
     place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
-    species``. ``rip``: lines for the machine, ``block, length_m, geometry``. Year 0 is later
-    than the years planned.
+    species``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
+    ``gaps`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the years
+    planned.
     """
 
     blocks: pd.DataFrame
@@ -60,9 +64,11 @@ class Works:
     jobs: pd.DataFrame
     row_counts: pd.DataFrame
     rip: gpd.GeoDataFrame
+    zones: pd.DataFrame
+    gaps: pd.DataFrame
 
 
-def with_works(plan: Plan, site: Site, ground: Survey) -> Plan:
+def with_works(plan: Plan, site: Site, ground: Survey, mixes: Mapping[str, Mixed]) -> Plan:
     """Add the works, the year and the mother of every tree, and what should be read of it."""
     facts = ground.inputs.species.facts
     kinds = plan.tree_species
@@ -106,6 +112,8 @@ def with_works(plan: Plan, site: Site, ground: Survey) -> Plan:
         _jobs(frame, paddocks, months, site.work),
         split(trees, ["block", "row", "species"], facts)[["block", "row", "species", "trees"]],
         rip,
+        zone_figures(plan.zones, ground.layers["slope"], plan.grid, mixes),
+        contour_gaps(plan.trees, blocks, plan.zones),
     )
     return replace(
         plan,

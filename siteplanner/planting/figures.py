@@ -1,0 +1,78 @@
+"""Figures on how a plan is set out: stocking, what the aim of a mix costs, gaps between rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import rasterio.features
+
+from siteplanner.grid import FloatGrid, Grid
+from siteplanner.planting.contour import NARROWEST, WIDEST, row_gaps
+from siteplanner.planting.mix import Mixed
+
+
+def zone_figures(
+    zones: gpd.GeoDataFrame, slope: FloatGrid, grid: Grid, mixes: Mapping[str, Mixed]
+) -> pd.DataFrame:
+    """Give the stocking of each zone with trees, and how its mix stands to its aim.
+
+    ``zone, trees, area_ha, ground_ha`` (surface area = map area / cos slope), ``density_ha,
+    density_ground_ha``; ``off_aim`` trees of another species than the aim asks for,
+    ``survivors`` expected, ``survivors_possible`` by survival alone and how far that would be
+    off the aim (``off_aim_possible``); ``gap_percent``: how much better a mix might be.
+    """
+    rows = []
+    for zone in zones[zones["trees"] > 0].itertuples():
+        cells = rasterio.features.rasterize(
+            [(zone.geometry, 1)], out_shape=grid.shape, transform=grid.transform, dtype="uint8"
+        ).astype(bool)
+        steep = slope[cells & np.isfinite(slope)].astype(np.float64)
+        longer = float((1 / np.cos(np.radians(steep))).mean()) if steep.size else 1.0
+        mixed = mixes[zone.zone]
+        rows.append(
+            {
+                "zone": zone.zone,
+                "trees": zone.trees,
+                "area_ha": zone.area_ha,
+                "ground_ha": zone.area_ha * longer,
+                "density_ha": zone.trees / zone.area_ha,
+                "density_ground_ha": zone.trees / (zone.area_ha * longer),
+                "off_aim": mixed.off_aim,
+                "survivors": mixed.survivors,
+                "survivors_possible": mixed.most_survivors,
+                "off_aim_possible": mixed.most_off_aim,
+                "gap_percent": 100 * mixed.gap,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def contour_gaps(
+    trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame
+) -> pd.DataFrame:
+    """Gaps between the contour rows of each block that has them, metres.
+
+    ``block, rows, least, gap_5, gap_50, gap_95, most`` (quantiles in percent) and
+    ``within_percent`` of the gaps that are 0.75 to 1.5 spacings.
+    """
+    of_zone = zones.set_index("zone")
+    found = []
+    for block in blocks[blocks["zone"].map(of_zone["pattern"]) == "contour"].itertuples():
+        mine = trees[trees["block"] == block.block]
+        spacing = float(of_zone["spacing_m"][block.zone])
+        gaps = row_gaps(
+            mine.geometry.x.to_numpy(),
+            mine.geometry.y.to_numpy(),
+            mine["row"].to_numpy(dtype=np.int64),
+            spacing,
+        )
+        if not gaps.size:
+            continue
+        least, low, middle, high, most = np.quantile(gaps, (0, 0.05, 0.5, 0.95, 1)) * spacing
+        within = 100 * float(((gaps >= NARROWEST) & (gaps <= WIDEST)).mean())
+        found.append((block.block, block.rows, least, low, middle, high, most, within))
+    columns = ["block", "rows", "least", "gap_5", "gap_50", "gap_95", "most", "within_percent"]
+    return pd.DataFrame(found, columns=columns)
