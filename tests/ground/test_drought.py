@@ -12,7 +12,9 @@ from siteplanner.ground.drought import (
     annual_rainfall,
     hargreaves,
     monthly_thirst,
-    water_deficit,
+    outflow,
+    site_drainage,
+    water_balance,
     water_year,
 )
 from siteplanner.ground.sun import month_ratio
@@ -57,10 +59,51 @@ def test_warmer_days_with_wider_range_want_more_and_polar_cold_wants_none():
     assert summer.argmax() in (0, 11) and summer.argmin() in (5, 6)
 
 
-def deficit(water=120.0, year=100.0, summer=100.0, winter=100.0):
-    grid = grid_of((1, 1))
-    layers = (np.full((1, 1), v, np.float32) for v in (water, year, summer, winter))
-    return float(water_deficit(*layers, grid, -42.0, CLIMATE)[0, 0])
+def balance(water=120.0, year=100.0, summer=100.0, winter=100.0, drainage=2.0, wetness=(6, 6)):
+    """Deficit, driest month's water and months waterlogged of the first of two cells."""
+    grid = grid_of((1, 2))
+    soil = [np.full((1, 2), v, np.float32) for v in (water, drainage)]
+    light = [np.full((1, 2), v, np.float32) for v in (year, summer, winter)]
+    index = np.array([wetness], np.float32)
+    made = water_balance(*soil, index, *light, grid, -42.0, CLIMATE)
+    return [float(layer[0, 0]) for layer in made]
+
+
+def deficit(**ground):
+    return balance(**ground)[0]
+
+
+def test_run_on_waters_a_valley_floor_and_keeps_it_wet_longer():
+    slope, floor = balance(wetness=(4, 8)), balance(wetness=(8, 4))
+    assert floor[0] < slope[0] - 5 and floor[1] > slope[1]
+    wet = [balance(wetness=(8, 4), drainage=code)[2] for code in range(7)]
+    assert wet == sorted(wet) and wet[0] == 0 and 3 <= wet[6] <= 12
+    assert balance(wetness=(4, 8), drainage=5)[2] <= wet[5]
+    assert np.isnan(balance(drainage=np.nan)[2]) and np.isfinite(balance(drainage=np.nan)[0])
+
+
+def test_what_runs_off_in_a_year_is_what_was_left_over():
+    thirst = monthly_thirst(CLIMATE, -42.0)
+    _, used = water_year(CLIMATE.rain_mm, thirst, 120.0)
+    leaves = outflow(CLIMATE.rain_mm, thirst, 120.0)
+    assert leaves.sum() == pytest.approx((CLIMATE.rain_mm - used).sum(), rel=1e-3)
+    assert (leaves > 0).all() and leaves.argmax() in (7, 8, 9)
+
+
+def test_the_driest_month_is_a_share_of_the_store():
+    thirst = monthly_thirst(CLIMATE, -42.0)
+    stored, _ = water_year(CLIMATE.rain_mm, thirst, 120.0)
+    assert balance()[1] == pytest.approx(100 * stored.min() / 120, rel=1e-5)
+
+
+def test_the_place_moves_the_soils_drainage_by_one_class():
+    def of(code, landform=3, flood=0, wetness=5, slope=12):
+        layers = (np.array([[v]], np.float32) for v in (code, landform, flood, wetness, slope))
+        return float(site_drainage(*layers)[0, 0])
+
+    assert of(2) == 2 and of(2, landform=5) == 1 and of(2, landform=5, slope=3) == 2
+    assert of(2, landform=0) == of(2, flood=1) == of(2, wetness=11) == 3
+    assert of(6, landform=0) == 6 and of(0, landform=5) == 0 and np.isnan(of(np.nan))
 
 
 def test_level_ground_has_the_station_s_own_balance():
