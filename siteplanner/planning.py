@@ -17,6 +17,7 @@ from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.frost import disagreement, held_back
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.minimum import FEWEST_READINGS
+from siteplanner.ground.water import cut_note
 from siteplanner.handover.colours import species_colours
 from siteplanner.inputs import Inputs
 from siteplanner.nursery.year import with_nursery
@@ -121,6 +122,7 @@ def make_plan(
                        inputs.climate, site.frost)
     zones = frost.with_words(zones)
     warnings += _frost_warnings(ground)
+    warnings += cut_note(layers["catchment_cut"], fitted.mask)
     kept = {
         name: layers[name]
         for name in layers

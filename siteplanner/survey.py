@@ -25,6 +25,7 @@ from siteplanner.species.table import Factor, factors
 PLAN_READS = (
     "hillshade",
     "cold_air_pooling",
+    "catchment_cut",
     "cold_air_pooling_today",
     "height_above_cold_air",
     "cold_air_check",

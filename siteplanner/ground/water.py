@@ -8,7 +8,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.ground._flow import (
     accumulate,
     breached,
@@ -140,6 +140,18 @@ def catchment_cut(flow_direction: FloatGrid) -> FloatGrid:
     ways = np.where(known, flow_direction, len(DIRECTIONS) - 1).astype(np.uint8)
     inlets = accumulate(rimmed(ways, len(DIRECTIONS) - 1), rimmed(enters.astype(np.int32), 0))
     return _where_known(inlets[1:-1, 1:-1] > 0, 1.0, flow_direction)
+
+
+def cut_note(catchment_cut: FloatGrid, cells: BoolGrid) -> list[str]:
+    """Tell in a sentence on what share of the cells water may be missing; none under 1 %."""
+    share = float((catchment_cut[cells] == 1).mean()) if cells.any() else 0.0
+    if share < 0.01:
+        return []
+    return [
+        f"On {share:.0%} of the ground more water, and cold air with it, may come from beyond the "
+        "DEM's edge: wetness, channels, flood-flat and frost may be told too low there (layer "
+        "catchment_cut). A DEM that reaches to the ridges mends it."
+    ]
 
 
 @layer(
