@@ -162,6 +162,7 @@ def files(site: Site) -> list[str]:
         *(os.path.relpath(tile, site.folder) for tile in tiles(site)),
         site.soils.file,
         *([site.soils.dug] if site.soils.dug else []),
+        *(name for name in (site.decisions.zones, site.decisions.local) if name),
         *frost,
         *([site.shelter.file] if site.shelter else []),
         *([f"{site.frost.grown}/plan.gpkg"] if site.frost.grown else []),

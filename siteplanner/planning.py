@@ -25,6 +25,15 @@ from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
 from siteplanner.planting.blocks import blocks_of, name_blocks
 from siteplanner.planting.counts import count_trees
+from siteplanner.planting.decisions import (
+    Decided,
+    drawn_over,
+    letters_of,
+    mixes_of,
+    read_decisions,
+    titles_of,
+    what_was_kept,
+)
 from siteplanner.planting.dig import dig_spots
 from siteplanner.planting.frost_by_zone import tell_frost
 from siteplanner.planting.layout import (
@@ -74,10 +83,24 @@ def make_plan(
             "look at the boundary, the paddocks to plant and the setbacks",
         )
     warnings = list(inputs.notes)
-    blocks, lost = _blocks(site, ground, area)
+    decided = read_decisions(
+        site, inputs.grid.crs, list(inputs.species.facts["botanical_name"])
+    )
+    area = shapely.difference(area, decided.not_to_plant)
+    warnings += what_was_kept(
+        decided,
+        fitted,
+        layers["slope"],
+        inputs.grid,
+        inputs.species.facts["botanical_name"],
+        lowest_fit=site.mix.lowest_fit,
+        steepest_deg=site.planting.steepest_deg,
+        area=area,
+    )
+    blocks, lost = _blocks(site, ground, area, decided)
     if lost >= 1:
         warnings.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
-    zones, blocks = _zones(site, ground, blocks)
+    zones, blocks = _zones(site, ground, blocks, titles_of(decided))
     step("Setting out the grids")
     planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
     relief = Relief(inputs.dem, inputs.grid)
@@ -91,8 +114,10 @@ def make_plan(
         lane_every=site.planting.lane_every,
     )
     step("Choosing the mix and placing the species")
+    general, own, told = mixes_of(site.mix, decided, inputs.species.facts)
+    warnings += told
     stands = species_at(
-        site.mix,
+        general,
         inputs.species,
         inputs.grid,
         fitted,
@@ -100,6 +125,7 @@ def make_plan(
         places,
         features,
         inputs.hand.stock,
+        own,
     )
     kind = stands.kind
     warnings += stands.told
@@ -194,7 +220,9 @@ def make_plan(
     return with_nursery(plan, site, inputs)
 
 
-def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.GeoDataFrame, float]:
+def _blocks(
+    site: Site, ground: Survey, area: shapely.Geometry, decided: Decided
+) -> tuple[gpd.GeoDataFrame, float]:
     """Draw the kinds of ground and cut them to named blocks; also m² left over."""
     grid, fitted = ground.inputs.grid, ground.fit
     rules = site.zones
@@ -210,7 +238,7 @@ def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.Geo
         steepest_deg=site.planting.steepest_deg,
         lowest_fit=site.mix.lowest_fit,
     )
-    shapes = shapes_of_kinds(kinds, rules.smooth_m)
+    shapes = drawn_over(shapes_of_kinds(kinds, rules.smooth_m), decided)
     blocks, lost = blocks_of(
         shapes,
         ground.inputs.paddocks,
@@ -226,11 +254,11 @@ def _blocks(site: Site, ground: Survey, area: shapely.Geometry) -> tuple[gpd.Geo
             "no block is large enough to plant",
             "make it smaller, or look at the setbacks",
         )
-    return name_blocks(blocks), lost
+    return name_blocks(blocks, letters_of(decided)), lost
 
 
 def _zones(
-    site: Site, ground: Survey, blocks: gpd.GeoDataFrame
+    site: Site, ground: Survey, blocks: gpd.GeoDataFrame, named: dict[str, str]
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Describe the zones, and give zones and blocks their pattern, spacing and bearing."""
     grid, layers, infos = ground.inputs.grid, ground.layers, ground.infos
@@ -260,8 +288,15 @@ def _zones(
                 site.planting,
             )
         )
-    titles = describe.distinct_titles(titles, grounds)
     kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]
+    why_not = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing fits"}
+    titles = [
+        f"not for trees: {why_not[kind[letter]]} ({words})"
+        if kind[letter] in why_not
+        else named.get(letter, words)
+        for letter, words in zip(letters, titles, strict=True)
+    ]
+    titles = describe.distinct_titles(titles, grounds)
     known = patterns()
     rows = []
     for letter, facts, words, rule in zip(letters, grounds, titles, rules, strict=True):
@@ -273,10 +308,8 @@ def _zones(
                 f"there is no pattern {pattern!r}",
                 "choose from: " + ", ".join(sorted(known)),
             )
-        if kind[letter] == TOO_STEEP:
-            words, pattern, spacing = f"not for trees: too steep ({words})", "none", 0.0
-        elif kind[letter] == NOTHING_FITS:
-            words, pattern, spacing = f"not for trees: nothing fits ({words})", "none", 0.0
+        if kind[letter] in why_not:
+            pattern, spacing = "none", 0.0
         shape = blocks.geometry[blocks["zone"] == letter].union_all()
         if shape.geom_type == "Polygon":
             shape = shapely.MultiPolygon([shape])

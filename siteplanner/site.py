@@ -375,6 +375,22 @@ class Mix(Table):
         return {role: share for role, share in asked.items() if share > 0}
 
 
+class Decisions(Table):
+    """``[decisions]``: what you decided yourself; read from the site folder, never written."""
+
+    zones: str | None = None
+    """Polygons to keep as drawn, such as the zones of a plan moved in a GIS. Columns: zone (its
+    letters), title, use (plant, planted, set aside, regenerate, leave; plant when empty), barred
+    and wanted (botanical names divided by ;), community."""
+    layer: str | None = None
+    communities: dict[str, dict[str, Weight]] = {}
+    """Target plant communities by name: a weight a species, used by zones that name them."""
+    local: str | None = None
+    """CSV with a column species: the botanical names that belong here."""
+    bar_not_local: bool = False
+    bar_weedy: bool = False
+
+
 class Map(Table):
     """``[map]``: online imagery under the map, off unless the reader switches it on.
 
@@ -412,6 +428,7 @@ class Site(Table):
     zones: Zones = Zones()
     planting: Planting = Planting()
     mix: Mix = Mix()
+    decisions: Decisions = Decisions()
     work: Work = Work()
     years: Years = Years()
     nursery: Nursery = Nursery()

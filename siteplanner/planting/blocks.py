@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import count
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +13,8 @@ from numpy.typing import NDArray
 
 from siteplanner.planting.zones import NOTHING_FITS, TOO_STEEP
 
+#: Kinds from here on are zones drawn by hand.
+BY_HAND = 1000
 #: Shared edges shorter than this (m) do not make two pieces neighbours.
 _EDGE_M = 0.1
 
@@ -30,7 +34,8 @@ def blocks_of(
     and the pieces between them told apart, so that blocks share their edges exactly and cover
     the area without gap or overlap. A piece under ``join_m2``, or nowhere as wide as
     ``smallest_width_m``, joins the neighbour in its paddock with which it shares most edge;
-    too steep ground joins no other. What then is under ``smallest_m2`` is left over: the area
+    too steep ground and zones drawn
+    by hand join no other. What then is under ``smallest_m2`` is left over: the area
     of those pieces (m²) is returned beside the blocks, which have ``kind, paddock, geometry``.
     """
     pieces = _pieces(shapes, paddocks[paddocks["plant"]], plantable)
@@ -134,20 +139,33 @@ def _too_small(shape: shapely.Geometry, join_m2: float, smallest_width_m: float)
 
 def _into(pieces: _Pieces, piece: int, beside: dict[int, float], area: float) -> int | None:
     """The neighbour that a small piece joins: most shared edge, then the first."""
-    if pieces.kind[piece] == TOO_STEEP and area >= 1:
-        beside = {n: m for n, m in beside.items() if pieces.kind[n] == TOO_STEEP}
+    kind = pieces.kind[piece]
+    if area >= 1 and (kind == TOO_STEEP or kind >= BY_HAND):
+        beside = {n: m for n, m in beside.items() if pieces.kind[n] == kind}
+    elif area >= 1:
+        beside = {n: m for n, m in beside.items() if pieces.kind[n] < BY_HAND}
     return min(beside, key=lambda n: (-beside[n], n)) if beside else None
 
 
-def name_blocks(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def name_blocks(
+    frame: gpd.GeoDataFrame, given: Mapping[int, str] | None = None
+) -> gpd.GeoDataFrame:
     """Letter the zones by area, largest first, and number the blocks from the north-west.
 
-    Kinds that are not for trees keep the letters X (too steep) and N (nothing fits).
+    Kinds that are not for trees keep the letters X (too steep) and N (nothing fits); ``given``
+    holds letters that the user gave, which no other kind gets.
     """
+    given = given or {}
     area = frame.assign(area=frame.area).groupby("kind")["area"].sum()
-    order = area[area.index >= 0].sort_values(ascending=False, kind="stable").index
+    order = (
+        area[(area.index >= 0) & ~area.index.isin(list(given))]
+        .sort_values(ascending=False, kind="stable")
+        .index
+    )
     alphabet = [c for c in "ABCDEFGHIJKLMOPQRSTUVWYZ"]
-    letters = {kind: _letters(alphabet, place) for place, kind in enumerate(order)}
+    free = (_letters(alphabet, place) for place in count())
+    free = (letter for letter in free if letter not in given.values())
+    letters = dict(given) | dict(zip(order, free, strict=False))
     letters |= {TOO_STEEP: "X", NOTHING_FITS: "N"}
     points = frame.geometry.representative_point()
     frame = frame.assign(

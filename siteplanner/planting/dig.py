@@ -88,8 +88,8 @@ def dig_spots(
     rows, cols = np.nonzero(plantable)
     step = max(1, len(rows) // _CELLS)
     rows, cols = rows[step // 2 :: step], cols[step // 2 :: step]
-    x = grid.transform.c + (cols + 0.5) * grid.transform.a
-    y = grid.transform.f + (rows + 0.5) * grid.transform.e
+    x = (grid.transform.c + (cols + 0.5) * grid.transform.a).astype(np.float64)
+    y = (grid.transform.f + (rows + 0.5) * grid.transform.e).astype(np.float64)
     line = _to_line(soils, x, y)
     here = {f.layer: layers[f.layer][rows, cols][None] for f in factors}
     whole = np.ones((1, len(rows)), dtype=bool)
@@ -259,8 +259,8 @@ def _answer(cells: dict[str, str], path: Path, where: str, faults: Faults) -> di
         ("ph", 2, 11, None),
     ):
         text = cells[name]
-        number = pd.to_numeric(text, errors="coerce") if text else default
-        if text and not (number >= low and number <= high):
+        number = float(pd.to_numeric(text, errors="coerce")) if text else default
+        if number is not None and text and not low <= number <= high:
             faults.add(
                 path, f"{where}, {name}", f"{text!r} will not do",
                 f"write a number from {low:g} to {high:g}, or leave it empty",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -42,12 +43,13 @@ def species_at(
     places: Places,
     no_plant: gpd.GeoDataFrame,
     stock: dict[str, int] | None = None,
+    own: Mapping[str, Mix] | None = None,
 ) -> Stands:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
     ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
-    is used when ``rules.stock_only`` is true.
+    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ.
     """
     facts = species.facts
     kinds = kinds_of(species, rules)
@@ -58,6 +60,8 @@ def species_at(
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     zones = [z for z in dict.fromkeys(blocks["zone"]) if (zone_of == z).any()]
+    in_zone = {zone: (own or {}).get(zone, rules) for zone in zones}
+    kinds_in = {zone: kinds_of(species, in_zone[zone]) for zone in zones}
     spots, scores, supplies = [], [], []
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
@@ -66,14 +70,16 @@ def species_at(
         score[too_tall(x, y, height, no_plant)] = np.nan
         spots.append(mine)
         scores.append(score)
-        supplies.append(gather(score, kinds, rules))
+        supplies.append(gather(score, kinds_in[zone], in_zone[zone]))
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]
-        mixed = choose_mix(supply, kinds, rules, stock=stocks[number], budget=budgets[number])
+        mixed = choose_mix(
+            supply, kinds_in[zone], in_zone[zone], stock=stocks[number], budget=budgets[number]
+        )
         score[~supply.where()] = np.nan
         x, y = places.x[mine], places.y[mine]
         taste = chance(score.shape, number)
@@ -82,7 +88,7 @@ def species_at(
         placed = place_species(score, mixed.trees, number, taste)
         kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
         mixes[zone] = mixed
-        told += _told(zone, supply, mixed, rules)
+        told += _told(zone, supply, mixed, in_zone[zone])
     return Stands(kind, mixes, tuple(told))
 
 
