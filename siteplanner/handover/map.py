@@ -41,7 +41,7 @@ _SHELL = """
     <div id="north" role="img" aria-label="North is up"><svg viewBox="0 0 24 40" width="24"
       height="40" aria-hidden="true"><path d="M12 14 19 38 12 33 5 38Z"/><text x="12" y="11"
       text-anchor="middle">N</text></svg></div>
-    <div id="legend" hidden></div>
+    <details id="legend" open hidden></details>
     <p id="hint" role="status" hidden></p>
     <div id="said" hidden><p id="said-words" role="status"></p><button id="said-close"
       type="button" aria-label="Put away">×</button></div>

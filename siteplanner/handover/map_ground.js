@@ -7,7 +7,7 @@ const showing = { picture: null, legend: [], opacity: OPACITY, species: null, vi
 
 function legendOf(layer) {
   const unit = layer.unit ? `, ${layer.unit}` : "";
-  const head = el("p", { class: "legend-title" }, layer.title + unit);
+  const head = el("span", { class: "legend-title" }, layer.title + unit);
   if (layer.classes) return [head, swatches(layer.classes)];
   if (layer.low === null) return [head, note("No value is known here.")];
   const [low, high] = [layer.low, layer.high].map((end) => String(end).replace("-", "−"));
@@ -25,8 +25,8 @@ function colourGround(url, bounds, legend, look = "") {
   if (showing.picture) showing.picture.remove();
   showing.picture = url && L.imageOverlay(url, bounds,
     { pane: "ground", opacity: showing.opacity, className: look }).addTo(map);
-  const box = document.getElementById("legend");
-  box.replaceChildren(...legend);
+  const box = document.getElementById("legend"), [head, ...rows] = legend;
+  box.replaceChildren(...(url ? [el("summary", {}, head), ...rows] : []));
   box.hidden = !url;
   restyle();
 }
@@ -128,7 +128,7 @@ async function chooseSpecies(place, view) {
     codes = { ...book, codes: book.codes.map((code, i) => (code === 255 && fit.codes[i] !== 255 ? 254 : code)) };
   }
   const url = painted(codes, (code) => (fit && code === 254 ? NOTHING : colourOf(code)));
-  colourGround(url, GROUND_EDGES, [el("p", { class: "legend-title" }, species.common_name, " ",
+  colourGround(url, GROUND_EDGES, [el("span", { class: "legend-title" }, species.common_name, " ",
     el("i", {}, species.botanical_name)), el("p", { class: "legend-view" }, VIEWS[shown]),
   swatches(rows), note(shown === "odds" ? ODDS_NOTE : "Tap the ground to see why.")], "crisp");
 }
