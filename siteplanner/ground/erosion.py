@@ -47,7 +47,7 @@ def length_steepness(length: ArrayLike, slope: ArrayLike) -> NDArray[np.float64]
             "it says nothing of gullies and channels."
         ),
         source=f"{_AH703}; slope length on a grid: Desmet & Govers (1996), from memory",
-        valid=(0.0, 100.0),
+        valid=(0.0, 500.0),
         colours="YlOrBr_09",
     ),
     reach=CELL,
@@ -88,8 +88,8 @@ def _length_of_cells(
         title="Bare planting strips would erode",
         unit="1 yes, 0 no",
         method=(
-            "LS of at least 2.5 unless set otherwise: strips sprayed or scraped bare down the "
-            "slope would lose soil. Keep ground cover, plant in spots, set rows along the "
+            "LS of at least 7 unless set otherwise, which is 100 m of slope at 20 percent: strips "
+            "sprayed or scraped bare down the slope would lose soil. Keep ground cover, plant in spots, set rows along the "
             "contour. Rain and soil matter as much and are not looked at."
         ),
         source="common practice, no source",
@@ -99,7 +99,7 @@ def _length_of_cells(
     ),
     reach=CELL,
 )
-def bare_strips_erode(ls_factor: FloatGrid, *, from_ls: float = 2.5) -> FloatGrid:
+def bare_strips_erode(ls_factor: FloatGrid, *, from_ls: float = 7.0) -> FloatGrid:
     """1 where LS reaches ``from_ls``, else 0, (rows, cols); NaN where it is unknown."""
     found = (ls_factor >= np.float32(from_ls)).astype(np.float32)
     found[np.isnan(ls_factor)] = np.nan

@@ -11,7 +11,7 @@ from affine import Affine
 from ground.surfaces import angle_between, grid_of
 
 from siteplanner.grid import Grid
-from siteplanner.ground.landform import slope_positions
+from siteplanner.ground.landform import rough_ground, slope_positions
 from siteplanner.ground.terrain import slope_and_aspect
 
 
@@ -108,3 +108,12 @@ def test_position_over_three_cells_agrees_with_gdaldem(real_dem, tmp_path):
     theirs = gdaldem("TPI", dem, grid, tmp_path) * 8 / 9
     inside = np.s_[1:-1, 1:-1]
     assert np.abs(ours - theirs)[inside].max() < 0.001
+
+
+def test_ruggedness_and_roughness_agree_with_gdaldem(real_dem, tmp_path):
+    dem, _ = real_dem
+    rugged, rough = rough_ground(dem)
+    inside = np.s_[1:-1, 1:-1]
+    theirs = gdaldem("TRI", dem, real_dem[1], tmp_path, "-alg", "Riley")
+    assert np.abs(rugged - theirs)[inside].max() < 0.001
+    assert np.array_equal(rough[inside], gdaldem("roughness", dem, real_dem[1], tmp_path)[inside])
