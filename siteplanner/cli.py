@@ -52,6 +52,9 @@ def plan(
     paddock: Annotated[
         str | None, typer.Option(metavar="NAME", help="Plan this paddock alone.")
     ] = None,
+    how_sure: Annotated[
+        bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
@@ -68,7 +71,7 @@ def plan(
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
     with _progress(quiet) as step:
-        made = write_plan(read, target, step=step)
+        made = write_plan(read, target, sure=how_sure, step=step)
     if not quiet:
         _print_plan(made, target)
 
@@ -457,6 +460,9 @@ def _print_plan(made: Plan, target: Path) -> None:
     out.print("[bold]Files[/bold]")
     for name, words in (
         ("map.html", "the map, works without a network"),
+        ("sheets.pdf", "planting sheets and run sheets, to print"),
+        ("plan.xlsx", "the numbers, for a spreadsheet"),
+        ("trees.gpx", "ends of rows for a handheld; by block in handheld; also trees.kml"),
         ("plan.gpkg", "everything for a GIS"),
         ("layers", "the ground and each species' fit, GeoTIFF"),
         ("counts.csv", "trees by zone, paddock and species"),

@@ -39,6 +39,7 @@ _PACKAGES = (
     "scipy",
     "segno",
     "shapely",
+    "xlsxwriter",
     "xstatic-leaflet",
 )
 
