@@ -375,6 +375,25 @@ class Mix(Table):
         return {role: share for role, share in asked.items() if share > 0}
 
 
+class HowSure(Table):
+    """``[how_sure]``: what is uncertain, for ``plan --how-sure`` (spreads from memory)."""
+
+    cell_m: Annotated[float, Field(ge=1, le=100)] = 8.0
+    terrains: Annotated[int, Field(ge=2, le=20)] = 12
+    """Times that heights and soil lines are drawn anew."""
+    draws: Annotated[int, Field(ge=1, le=200)] = 12
+    """Times on each that the coldest night and the tolerances are drawn anew."""
+    height_error_m: Annotated[float, Field(ge=0, le=20)] = 0.15
+    height_reach_m: Annotated[float, Field(ge=1, le=500)] = 30.0
+    soil_line_m: Annotated[float, Field(ge=0, le=200)] = 15.0
+    tolerance_c: Annotated[float, Field(ge=0, le=10)] = 1.0
+    tolerance_share: Share = 0.1
+    safe: Share = 0.9
+    """A species that suits in at least this share of draws is a safe bet."""
+    risky: Share = 0.6
+    """One that suits by the map but in less than this share of draws is risky."""
+
+
 class Decisions(Table):
     """``[decisions]``: what you decided yourself; read from the site folder, never written."""
 
@@ -429,6 +448,7 @@ class Site(Table):
     planting: Planting = Planting()
     mix: Mix = Mix()
     decisions: Decisions = Decisions()
+    how_sure: HowSure = HowSure()
     work: Work = Work()
     years: Years = Years()
     nursery: Nursery = Nursery()

@@ -20,6 +20,7 @@ from siteplanner.handover.sheets import write_sheets
 from siteplanner.handover.tables import write_counts, write_dig
 from siteplanner.handover.work_tables import write_works
 from siteplanner.handover.workbook import write_workbook
+from siteplanner.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.nursery.write import write_nursery
 from siteplanner.plan import Plan
 from siteplanner.planning import make_plan
@@ -34,11 +35,13 @@ def write_plan(
     site: Site,
     target: str | Path | None = None,
     *,
+    sure: bool = False,
     step: Callable[[str], None] = lambda words: None,
 ) -> Plan:
     """Make the plan of a site and put it in place at ``target`` (``maps/<site>`` by default).
 
-    The previous plan stays as it was until the new one is complete. Raises
+    With ``sure``, the chances of every species are worked out too, which takes longer. The
+    previous plan stays as it was until the new one is complete. Raises
     :class:`~siteplanner.errors.InputError`.
     """
     target = Path(target) if target is not None else Path("maps") / site.slug
@@ -51,6 +54,11 @@ def write_plan(
             jobs.append(pool.submit(write_layer, info, values, grid, layers))
 
         plan = make_plan(site, each=each, step=step)
+        if sure:
+            chances = how_sure(site, step)
+            for info, values in layers_of(chances):
+                each(info, values, chances.grid)
+            write_how_sure(chances, folder / "how_sure.csv")
         names = list(plan.species["botanical_name"])
         jobs.append(pool.submit(write_fit, names, plan.fit, plan.grid, layers))
         step("Writing the GIS file and the counts")
