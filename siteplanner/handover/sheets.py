@@ -16,7 +16,7 @@ from siteplanner.handover.fieldwork import (
     codes,
     to_true_north,
 )
-from siteplanner.handover.paper import A4, MARGIN, Column, Page, Pen, line_mm, table
+from siteplanner.handover.paper import A4, MARGIN, Column, Page, Pen, line_mm, table, wrapped
 from siteplanner.handover.sheets_block import (
     PITCH,
     Book,
@@ -35,6 +35,10 @@ from siteplanner.nursery.page import clean, fonts
 from siteplanner.plan import Plan
 
 _BLOCKS_A_PAGE = 54
+_SPECIES_IN_FRONT = 30
+_SIZE = 7.2
+#: A heading and its paragraphs.
+Section = tuple[str, list[str]]
 _HOW = (
     "Each block has a map, a table of its rows and a run sheet. Print at 100 %, one-sided; check "
     "the scale bar with a ruler. Some large blocks are on A3: a copy made smaller still reads "
@@ -86,15 +90,30 @@ def write_sheets(plan: Plan, path: Path) -> None:
 def _pages(book: Book, work: list[Work], total: np.ndarray) -> list[tuple[str, Page]]:
     """Every page with the name of what it belongs to."""
     of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
+    plan = book.plan
+    sections = [
+        ("How to read a sheet", list(_HOW)),
+        ("Be careful", list(plan.cautions)),
+        ("Please read", list(plan.warnings)),
+    ]
+    kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)
+    flowed = _flow(sections, A4[1] - 2 * MARGIN - 25 - (kinds + 2) * PITCH)
     lists = max(1, -(-len(work) // _BLOCKS_A_PAGE))
-    number = 3 + lists
+    number = 2 + len(flowed) + lists
     entries = []
     for w, pages in zip(work, of_block, strict=True):
         entries.append([w.block, w.zone, w.paddock, f"{w.area_ha:.2f}", str(len(w.number)),
                         str(int(w.trees.sum())), str(number)])  # fmt: skip
         number += len(pages)
     out = [
-        ("Front page", Page(A4, partial(_draw_front, book=book, work=work, total=total))),
+        (
+            "Front page",
+            Page(A4, partial(_draw_front, book=book, work=work, total=total, sections=flowed[0])),
+        ),
+        *(
+            ("Front page", Page(A4, partial(_draw_more_front, book=book, sections=rest)))
+            for rest in flowed[1:]
+        ),
         ("Overview", Page(A4[::-1], partial(_draw_overview_page, book=book))),
     ]
     for at in range(lists):
@@ -113,7 +132,9 @@ def _foot(pen: Pen, number: int, of: int) -> None:
     pen.text(pen.wide - MARGIN, pen.high - MARGIN + 2, f"page {number} of {of}", 7, align="right")
 
 
-def _draw_front(pen: Pen, *, book: Book, work: list[Work], total: np.ndarray) -> None:
+def _draw_front(
+    pen: Pen, *, book: Book, work: list[Work], total: np.ndarray, sections: list[Section]
+) -> None:
     plan, wide = book.plan, pen.wide - 2 * MARGIN
     y = pen.heading(MARGIN, MARGIN, wide, f"{plan.name}: planting sheets", 16) + 1
     area = sum(w.area_ha for w in work)
@@ -131,7 +152,7 @@ def _draw_front(pen: Pen, *, book: Book, work: list[Work], total: np.ndarray) ->
     ]
     here = [int(k) for k in np.argsort(-total, kind="stable") if total[k]]
     facts = plan.species
-    shown = here[:30]
+    shown = here[:_SPECIES_IN_FRONT]
     rows = [
         ["", book.codes[k], str(facts["botanical_name"].iloc[k]),
          str(facts["common_name"].iloc[k]), f"{total[k]:,}"]
@@ -146,18 +167,39 @@ def _draw_front(pen: Pen, *, book: Book, work: list[Work], total: np.ndarray) ->
         place = pen.at(MARGIN + 5, y + (at + 1.5) * PITCH)
         draw_signs(pen.canvas, book.signs[k], [place], 1.2 * mm)
     y = table(pen, MARGIN, y, columns, rows, size=7.5, pitch=PITCH, last_bold=True)
-    for heading, lines in (
-        ("How to read a sheet", _HOW),
-        ("Be careful", plan.cautions),
-        ("Please read", plan.warnings),
-    ):
-        if not lines or y + 14 > pen.bottom:
-            continue
+    _draw_sections(pen, y, sections)
+
+
+def _draw_sections(pen: Pen, y: float, sections: list[Section]) -> None:
+    wide = pen.wide - 2 * MARGIN
+    for heading, lines in sections:
         y = pen.heading(MARGIN, y + 2, wide, heading) - 0.8
         for words in lines:
-            if y + line_mm(7.2) > pen.bottom:
-                break
-            y = pen.paragraph(MARGIN, y + 0.7, wide, words, 7.2, lowest=pen.bottom)
+            y = pen.paragraph(MARGIN, y + 0.7, wide, words, _SIZE)
+
+
+def _draw_more_front(pen: Pen, *, book: Book, sections: list[Section]) -> None:
+    _draw_sections(pen, head(pen, book.plan, "Planting sheets: please read"), sections)
+
+
+def _flow(sections: list[Section], first: float) -> list[list[Section]]:
+    """Part sections among pages: ``first`` mm on the first, a page's height on the others."""
+    wide = A4[0] - 2 * MARGIN
+    pages: list[list[Section]] = [[]]
+    room = first
+    for heading, lines in sections:
+        fresh = True
+        for words in lines:
+            need = len(wrapped(words, wide, _SIZE)) * line_mm(_SIZE) + 0.7 + (8 if fresh else 0)
+            if need > room:
+                pages.append([])
+                room, fresh = A4[1] - 2 * MARGIN - 15, True
+            if fresh:
+                pages[-1].append((heading, []))
+            pages[-1][-1][1].append(words)
+            room -= need
+            fresh = False
+    return pages
 
 
 def _draw_overview_page(pen: Pen, *, book: Book) -> None:

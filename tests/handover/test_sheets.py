@@ -146,6 +146,16 @@ def _listed_page(text: str, block: str) -> int:
     return int(words[words.index(block) + 6])
 
 
+def test_no_warning_is_left_out_however_many(plan, tmp_path):
+    warnings = tuple(f"Warning number {n}: look at this. " + "More words. " * 30 for n in range(90))
+    write_sheets(replace(plan, warnings=warnings), tmp_path / "sheets.pdf")
+    texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
+    said = " ".join(" ".join(texts).split())
+    assert all(f"Warning number {n}:" in said for n in range(90))
+    (listed,) = pages_of(texts, "List of blocks")
+    assert "Block A1: planting sheet" in texts[_listed_page(texts[listed], "A1") - 1]
+
+
 def test_counts_on_the_sheets_are_the_plans(plan, texts):
     assert f"{plan.trees_total:,} trees" in texts[0]
     for work in works(plan):
