@@ -104,6 +104,12 @@ function tickBox(block) {
     "data-tick": block.block, onchange(event) { tick(block, event.target.checked ? {} : null); fill(); } }),
   "Planted"), more];
 }
+function worksOf(block) {
+  if (block.year === undefined) return [];
+  return [["When", `${block.window}, ${yearWords(block.year)}`],
+    ["Waiting", block.trees_later ? `${count(block.trees_later)} trees, ${yearWords(block.later)}` : ""],
+    ["Crew", block.grade], ["Crew-days", `about ${block.crew_days}`]];
+}
 function aboutBlock(block) {
   const zone = zoneOf(block), counts = countsOf(block);
   const careful = counts.map((row) => plan.species[row.species]).filter((one) => one.cautions);
@@ -111,7 +117,8 @@ function aboutBlock(block) {
     zone.why_not ? el("p", { class: "why-not" }, zone.why_not) : null,
     facts([["Paddock", block.paddock], ["Area", area(block.area_ha)], ["Trees", count(block.trees)],
       ["Rows", block.rows ? `${block.rows}, bearing ${block.bearing_deg}° from grid north` : ""],
-      ["Spacing", block.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""]]),
+      ["Spacing", block.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
+      ...worksOf(block)]),
     counts.length ? [speciesTable(counts, `Trees in block ${block.block}`, ["trees"]), tickBox(block)] : null,
     careful.map((one) => note(`${one.common_name}: ${one.cautions}`)),
     note("Buried services: only what was supplied is shown. Have them located before you dig."),

@@ -48,7 +48,9 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "reference_height_m": _reference_height(plan.settings),
         "species": _species(plan),
         "zones": _zones(plan, frame),
-        "blocks": blocks,
+        "blocks": [
+            record | works for record, works in zip(blocks, _works(plan), strict=True)
+        ],
         "identity": _identity(plan.name, blocks),
         "paddocks": [
             record | {"plant": bool(plant), "why_not": _why_no_trees(record["trees"], bool(plant))}
@@ -67,6 +69,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
             "at_reference_c": 1, "estimated_c": 1}, label=True,
         ),
+        "dig": _dig(plan, frame),
         "trees": _trees(plan, frame),
         "counts": _counts(plan),
         "relief": relief(plan.layers["hillshade"], plan.grid, frame),
@@ -194,6 +197,37 @@ def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
     return [[*_place(shapely.get_point(rays[i], 0), frame), int(widths[i])] for i in order]
 
 
+def _works(plan: Plan) -> list[dict[str, Any]]:
+    """Give each block its year, window, crew and crew-days, as far as they were worked out."""
+    if plan.works is None:
+        return [{} for _ in range(len(plan.blocks))]
+    known = plan.works.blocks.set_index("block")
+    words, numbers = ["grade", "window"], {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1}
+    return [
+        {word: _text(known.at[block, word]) for word in words}
+        | {name: number(known.at[block, name], digits) for name, digits in numbers.items()}
+        if block in known.index
+        else {}
+        for block in plan.blocks["block"]
+    ]
+
+
+def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+    """Give the spots where a look with a spade would change the plan most."""
+    spots = plan.dig
+    if not len(spots):
+        return []
+    points = gpd.GeoSeries(
+        gpd.points_from_xy(spots["easting"].astype(float), spots["northing"].astype(float)),
+        crs=plan.grid.crs,
+    ).to_crs(MERCATOR)
+    return [
+        {word: _text(row[word]) for word in ("spot", "map_says", "why", "if_not")}
+        | {"label": _place(point, frame)}
+        for row, point in zip(spots.to_dict("records"), points, strict=True)
+    ]
+
+
 def _place(point: shapely.Point, frame: Frame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
@@ -241,8 +275,9 @@ def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
     """Give all trees as base64 of small integers, row by row.
 
     ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to
-    65535 at its east and north edge; ``species`` is one byte a tree; ``rows`` lists
-    [index of block, row, trees], in the trees' order.
+    65535 at its east and north edge; ``species`` is one byte a tree, and so are, where the plan
+    knows them, ``year`` and ``mother`` (an index into ``mothers``); ``rows`` lists [index of
+    block, row, trees], in the trees' order.
     """
     index = {block: i for i, block in enumerate(plan.blocks["block"])}
     block = plan.trees["block"].map(index).to_numpy(np.int64)
@@ -252,7 +287,14 @@ def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
     share = (points - (frame.west, frame.south)) / (frame.width, frame.height)
     whole = np.rint(np.clip(share, 0, 1) * 65535).astype("<u2")
     runs, lengths = np.unique(np.column_stack((block, row)), axis=0, return_counts=True)
-    return {
+    more: dict[str, Any] = {}
+    if "year" in plan.trees:
+        more["year"] = as_base64(plan.trees["year"].to_numpy("u1")[order].tobytes())
+    if "mother" in plan.trees:
+        mothers, which = np.unique(plan.trees["mother"].to_numpy(str)[order], return_inverse=True)
+        if len(mothers) <= 256:
+            more |= {"mothers": mothers.tolist(), "mother": as_base64(which.astype("u1").tobytes())}
+    return more | {
         "x": as_base64(whole[:, 0].tobytes()),
         "y": as_base64(whole[:, 1].tobytes()),
         "species": as_base64(plan.tree_species[order].astype("u1").tobytes()),

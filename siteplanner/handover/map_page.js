@@ -129,6 +129,19 @@ function frostMark(reading) {
   });
 }
 
+function digMark(spot) {
+  const icon = L.divIcon({ className: "dig", iconSize: [44, 44], html: el("span", {}, spot.spot) });
+  const marker = L.marker(place(...spot.label), { icon, alt: "Where to dig",
+    title: "Where to dig, spot " + spot.spot });
+  return marker.on("click keypress", (event) => {
+    if (event.type === "click" || event.originalEvent.key === "Enter") {
+      openAt(marker.getLatLng(), [el("h2", {}, "Where to dig: spot " + spot.spot),
+        facts([["The map says", spot.map_says], ["Look", spot.why], ["If not", spot.if_not]]),
+        note("Have buried services located before you dig. Write what you find into dig.csv.")]);
+    }
+  });
+}
+
 const zoneAreas = plan.zones.map((zone, i) => drawn(zone, "zones", {
   ...ZONE(zone, i), interactive: true }));
 const treeLayer = new TreeLayer(plan, { pane: "trees", padding: 0.1 });
@@ -147,7 +160,9 @@ const GROUPS = {
   setbacks: L.layerGroup(plan.setbacks.map((ground) =>
     drawn(ground, "setbacks", { stroke: false, fillOpacity: 0.5, className: "setback" }))),
   frost: L.layerGroup(plan.frost.map(frostMark)),
+  dig: L.layerGroup(plan.dig.map(digMark)),
 };
+const AT_FIRST_OFF = ["dig"];
 const boundary = L.layerGroup(plan.boundary.map((part) =>
   drawn(part, "paddocks", { ...FEATURES.boundary, fill: false })));
 const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * plan.units));
@@ -215,6 +230,8 @@ function speciesTable(counts, caption, columns) {
     el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "All"), columns.map((key) => cells(sum(key))))));
 }
 
+const yearWords = (year) => (year ? `year ${year}` : "a later year than is planned");
+
 function oddsWords(chance) {
   if (chance === null) return "unknown";
   if (chance < 0.005) return "under 1 winter in 200";
@@ -251,11 +268,14 @@ const aboutZone = (zone) => [
 function aboutTree(i) {
   const species = plan.species[treeLayer.trees.species[i]];
   const [at, row] = rowOf(treeLayer.trees, i), block = plan.blocks[at];
+  const year = treeLayer.trees.year?.[i], mother = treeLayer.trees.mother?.[i];
   const ask = (about, ...words) => el("button", { class: "row", type: "button",
     onclick: () => openAt(treeLayer.latLng(i), about()) }, words);
   return [el("h2", { class: "species" }, speciesName(species)),
     facts([["Block", block.block], ["Row", String(row)], ["Zone", block.zone],
-      ["Paddock", block.paddock], ["Use", species.roles], ["Take care", species.cautions]]),
+      ["Paddock", block.paddock], ["Plant in", year === undefined ? "" : yearWords(year)],
+      ["Seed from", mother === undefined ? "" : plan.trees.mothers[mother]],
+      ["Use", species.roles], ["Take care", species.cautions]]),
     ask(() => aboutBlock(block), "About this block"),
     plan.zones.filter((zone) => zone.zone === block.zone).map((zone) =>
       ask(() => aboutZone(zone), chip(zone), "About this zone"))];

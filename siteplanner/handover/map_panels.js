@@ -24,7 +24,8 @@ function keyPanel() {
     no_plant: ["Not planted: lines, buildings, bush, water", swatch({ background: "#555" })],
     setbacks: ["Setbacks, kept clear", el("span", { class: "swatch hatched" })],
     frost: [`Frost readings, °C at ${heightWords}`, el("span", { class: "swatch frost-key" }, "°")] };
-  const toggle = (name) => el("label", { class: "row" }, el("input", { type: "checkbox", checked: true,
+  if (plan.dig.length) rows.dig = ["Where to dig, by number", el("span", { class: "swatch dig-key" }, "1")];
+  const toggle = (name) => el("label", { class: "row" }, el("input", { type: "checkbox", checked: !AT_FIRST_OFF.includes(name),
     "data-group": name, onchange(event) {
       if (event.target.checked) GROUPS[name].addTo(map); else GROUPS[name].remove();
       restyle();
@@ -104,7 +105,8 @@ function start() {
   map.fitBounds(HOME, { animate: false, padding: [8, 8] });
   map.setMinZoom(map.getZoom() - 1.5).setMaxBounds(EDGES.pad(0.6));
   labels.sort((a, b) => RANKS.indexOf(a.kind) - RANKS.indexOf(b.kind) || (b.width || 0) - (a.width || 0));
-  [boundary, ...Object.values(GROUPS), plantedMarks].forEach((group) => group.addTo(map));
+  const shown = Object.keys(GROUPS).filter((name) => !AT_FIRST_OFF.includes(name));
+  [boundary, ...shown.map((name) => GROUPS[name]), plantedMarks].forEach((group) => group.addTo(map));
   showTicks();
   map.on("zoomend", restyle).on("click", tapped);
   restyle();

@@ -20,7 +20,8 @@ function readTrees(plan) {
   }
   const ends = [];
   plan.trees.rows.reduce((sum, run) => (ends.push(sum + run[2]), sum + run[2]), 0);
-  return { x, y, species: unpacked(plan.trees.species), ends, rows: plan.trees.rows };
+  const [year, mother] = ["year", "mother"].map((key) => plan.trees[key] && unpacked(plan.trees[key]));
+  return { x, y, species: unpacked(plan.trees.species), year, mother, ends, rows: plan.trees.rows };
 }
 
 /* Row of tree i: [index of block, row, trees], by bisection. */

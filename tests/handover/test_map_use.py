@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import io
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pypdfium2
 import pytest
 from handover.browser import DESK, PHONE, chromium, opened
@@ -133,6 +135,41 @@ def test_zone_sheet_tells_odds_of_frost(browser, page_file):
         ]
         it.page.evaluate("openAt(map.getCenter(), aboutZone(plan.zones[1]))")
         assert it.page.locator("table.odds").count() == 0
+
+
+def test_sheets_tell_year_crew_seed_and_where_to_dig(browser, plan, tmp_path):
+    spot = plan.blocks.geometry[1].representative_point()
+    works = pd.DataFrame(
+        [("A1", 2, 3, 40, "volunteers", "in spring", 1.25)],
+        columns=["block", "year", "later", "trees_later", "grade", "window", "crew_days"],
+    )
+    dig = {"spot": "7", "easting": str(spot.x), "northing": str(spot.y), "map_says": "loam"}
+    made = dataclasses.replace(
+        plan,
+        works=SimpleNamespace(blocks=works),
+        dig=pd.DataFrame([dig | {"why": "soil line <8 m", "if_not": "no gums"}]),
+        trees=plan.trees.assign(year=2, mother=np.where(plan.trees["block"] == "A1", "yards", "")),
+    )
+    write_map(made, tmp_path / "works.html")
+    with opened(browser, tmp_path / "works.html", **PHONE) as it:
+        page = it.page
+        page.evaluate("openAt(map.getCenter(), aboutBlock(plan.blocks[0]))")
+        sheet = page.inner_text(".leaflet-popup .about")
+        assert "in spring, year 2" in sheet and "40 trees, year 3" in sheet
+        assert "volunteers" in sheet and "about 1.2" in sheet
+        page.evaluate("openAt(map.getCenter(), aboutTree(0))")
+        sheet = page.inner_text(".leaflet-popup .about")
+        assert "year 2" in sheet and "yards" in sheet
+        page.evaluate("map.closePopup()")
+        page.click("#tab-Key")
+        page.get_by_label("Where to dig").check()
+        page.click("#tab-Key")
+        page.locator(".dig").click()
+        words = page.inner_text(".leaflet-popup .about")
+        assert "spot 7" in words and "soil line <8 m" in words and "services located" in words
+        at = page.evaluate("GROUPS.dig.getLayers()[0].getLatLng()")
+        assert np.allclose([at["lng"], at["lat"]], lonlat(plan, spot.x, spot.y), atol=2e-6)
+        assert it.complaints == []
 
 
 # ---- blocks and ticks ---------------------------------------------------------------------
