@@ -45,16 +45,14 @@ def flood(heights: FloatGrid) -> tuple[FloatGrid, NDArray[np.uint8]]:
     return filled, came_from
 
 
-def breached(
-    heights: FloatGrid, filled: FloatGrid, came_from: NDArray[np.uint8], widest: int
-) -> FloatGrid:
-    """Cut a way out of each hollow whose bank is at most ``widest`` cells across.
+def breached(heights: FloatGrid, filled: FloatGrid, far: int) -> FloatGrid:
+    """Cut a straight way from the bottom of each hollow to lower ground within ``far`` cells.
 
-    ``filled`` and ``came_from`` are those of :func:`flood`. From the bottom of a hollow the way
-    that the flood came is followed to lower ground; what stands higher is lowered to the bottom.
+    ``filled`` is that of :func:`flood`, with its rim. The nearest lower cell counts; what
+    stands higher on the way to it is lowered to the hollow's bottom.
     """
     cut = rimmed(heights, np.nan)
-    _breach(cut.ravel(), filled.ravel(), came_from.ravel(), filled.shape[1], widest)
+    _breach(cut, filled, far)
     return cut[1:-1, 1:-1]
 
 
@@ -191,33 +189,30 @@ def _flood(dem, came_from, cols):  # type: ignore[no-untyped-def]
         size -= 1
 
 
-@njit("void(float32[::1], float32[::1], uint8[::1], int64, int64)", cache=True, nogil=True)
-def _breach(dem, filled, came_from, cols, widest):  # type: ignore[no-untyped-def]
-    around = _around(cols)
-    for start in range(dem.size):
-        bottom = dem[start]
-        if not filled[start] > bottom:
-            continue
-        lowest = True
-        for k in range(8):
-            if dem[start + around[k]] < bottom:
-                lowest = False
-                break
-        if not lowest:
-            continue
-        here, high, out = start, 0, False
-        while high <= widest and not out:
-            way = came_from[here]
-            if way < _OUT:
-                here += around[way]
-                high += dem[here] > bottom
-            out = way >= _OUT or dem[here] < bottom
-        if high > widest:
-            continue
-        end, here = here, start
-        while here != end:
-            here += around[came_from[here]]
-            dem[here] = min(dem[here], bottom)
+@njit("void(float32[:, ::1], float32[:, ::1], int64)", cache=True, nogil=True)
+def _breach(dem, filled, far):  # type: ignore[no-untyped-def]
+    rows, cols = dem.shape
+    for row in range(1, rows - 1):
+        for col in range(1, cols - 1):
+            bottom = dem[row, col]
+            if not filled[row, col] > bottom:
+                continue
+            nearest, down, right = far * far + 1, 0, 0
+            for r in range(max(1, row - far), min(rows - 1, row + far + 1)):
+                for c in range(max(1, col - far), min(cols - 1, col + far + 1)):
+                    away = (r - row) * (r - row) + (c - col) * (c - col)
+                    if away < nearest and dem[r, c] < bottom:
+                        nearest, down, right = away, r - row, c - col
+                if nearest <= 2:
+                    break
+            # Beside lower ground the cell is no bottom.
+            if nearest <= 2 or nearest > far * far:
+                continue
+            steps = max(abs(down), abs(right))
+            for step in range(1, steps):
+                r = row + int(np.round(step * down / steps))
+                c = col + int(np.round(step * right / steps))
+                dem[r, c] = min(dem[r, c], bottom)
 
 
 @njit("void(uint8[:, ::1], float64[::1], uint8[:, ::1])", cache=True, nogil=True)

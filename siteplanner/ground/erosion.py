@@ -89,8 +89,8 @@ def _length_of_cells(
         unit="1 yes, 0 no",
         method=(
             "LS of at least 7 unless set otherwise, which is 100 m of slope at 20 percent: strips "
-            "sprayed or scraped bare down the slope would lose soil. Keep ground cover, plant in spots, set rows along the "
-            "contour. Rain and soil matter as much and are not looked at."
+            "sprayed or scraped bare down the slope would lose soil. Keep ground cover, plant in "
+            "spots, set rows along the contour. Rain and soil matter as much and are not looked at."
         ),
         source="common practice, no source",
         valid=(0.0, 1.0),

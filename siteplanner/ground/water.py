@@ -36,6 +36,11 @@ DIRECTIONS = (
 )
 
 
+#: Rows down and columns right to the neighbour of each direction.
+DOWN = np.array([0, 1, 1, 1, 0, -1, -1, -1])
+RIGHT = np.array([1, 1, 0, -1, -1, -1, 0, 1])
+
+
 @layer(
     LayerInfo(
         name="filled_dem",
@@ -45,8 +50,9 @@ DIRECTIONS = (
             "Each hollow without an outlet is raised to its lowest spill, flooding inwards from "
             "the edge of the DEM and of its gaps. Filling is for water's way only: ponds and dams "
             "fill to their crest and the layer hollow_depth tells how deep they are. With the "
-            "setting breach, banks up to so many metres wide that hold water back (a road over a "
-            "culvert) are cut through first; without it, none is."
+            "setting breach, in m, a bank that holds water back (a road over a culvert) is cut "
+            "through where lower ground lies within so far of the hollow's bottom; without it, "
+            "none is."
         ),
         source="Barnes, Lehman & Mulla (2014), priority-flood, from memory",
         valid=(-500.0, 9000.0),
@@ -82,14 +88,14 @@ def flow(
     """Fill heights (m), tell flow direction (codes of ``DIRECTIONS``) and upstream area (m2).
 
     Each (rows, cols), NaN where the heights are. Cells on the edge of the DEM or beside a gap
-    let water out when no neighbour is lower. ``breach`` is the widest bank, in m, to cut
-    through.
+    let water out when no neighbour is lower. ``breach`` is how far, in m, the bottom of a
+    hollow may lie from lower ground for the bank between them to be cut.
     """
     heights = plain(smooth_heights)
     filled, came_from = flood(heights)
     if breach > 0:
-        widest = max(1, round(breach / grid.cell))
-        filled, came_from = flood(breached(heights, filled, came_from, widest))
+        far = max(1, round(breach / grid.cell))
+        filled, came_from = flood(breached(heights, filled, far))
     over_rows(steepest, heights.shape, filled, came_from)
     inside = np.s_[1:-1, 1:-1]
     area = _where_known(accumulate(came_from)[inside], grid.cell_area, heights)
@@ -121,9 +127,9 @@ def hollow_depth(filled_dem: FloatGrid, smooth_heights: FloatGrid) -> FloatGrid:
         title="Catchment cut by the DEM's edge",
         unit="1 cut, 0 whole",
         method=(
-            "Cells downstream of an edge of the DEM (or of a gap) where the ground falls inwards: "
-            "more water may come from beyond, so the upstream area and the wetness may be too "
-            "low. Told along the flow directions."
+            "Cells downstream of an edge of the DEM (or of a gap) where water flows inwards, away "
+            "from the edge: more water may come from beyond, so the upstream area and the wetness "
+            "may be too low. Told along the flow directions."
         ),
         source="common practice, no source",
         valid=(0.0, 1.0),
@@ -136,9 +142,14 @@ def catchment_cut(flow_direction: FloatGrid) -> FloatGrid:
     """1 where water from beyond the DEM may be missing, else 0, (rows, cols)."""
     known = np.isfinite(flow_direction)
     edge = known & ~scipy.ndimage.binary_erosion(known, np.ones((3, 3)))
-    enters = edge & (flow_direction < len(DIRECTIONS) - 1)
-    ways = np.where(known, flow_direction, len(DIRECTIONS) - 1).astype(np.uint8)
-    inlets = accumulate(rimmed(ways, len(DIRECTIONS) - 1), rimmed(enters.astype(np.int32), 0))
+    out = len(DIRECTIONS) - 1
+    ways = np.where(known, flow_direction, out).astype(np.uint8)
+    rows, cols = np.nonzero(edge & (ways < out))
+    way = ways[rows, cols]
+    inwards = ~edge[rows + DOWN[way], cols + RIGHT[way]]
+    enters = np.zeros(known.shape, np.int32)
+    enters[rows[inwards], cols[inwards]] = 1
+    inlets = accumulate(rimmed(ways, out), rimmed(enters, 0))
     return _where_known(inlets[1:-1, 1:-1] > 0, 1.0, flow_direction)
 
 

@@ -11,8 +11,11 @@ from siteplanner.ground.landform import slope_positions
 from siteplanner.ground.terrain import (
     convergence,
     curvature,
+    height_step,
+    heights_filled,
     hillshade,
     slope_and_aspect,
+    smooth_heights,
 )
 
 
@@ -161,3 +164,33 @@ def test_curvature_of_a_bowl_floor_is_hollow_and_unknown_stays_unknown():
     profile, plan = curvature(dem, grid_of(dem.shape))
     assert profile[2, 2] == pytest.approx(-0.1, abs=1e-5) == plan[2, 2]
     assert np.isnan(profile[0, 0]) and np.isfinite(profile.ravel()[1:]).all()
+
+
+@pytest.mark.parametrize(("step", "slope"), [(1.0, 3), (0.3048, 1), (0.1, 0.2)])
+def test_terraces_of_rounded_heights_are_smoothed_by_half_a_step_at_most(step, slope):
+    true = plane((120, 120), 5.0, slope, 200)
+    rounded = (np.round(true / step) * step).astype(np.float32)
+    grid = grid_of(true.shape, 5.0)
+    assert height_step(rounded) == pytest.approx(step, rel=1e-3)
+    steep, _ = slope_and_aspect(rounded, grid)
+    smooth = smooth_heights(rounded, steep, grid)
+    assert np.abs(smooth - rounded).max() <= step / 2 * 1.001
+    inside = np.s_[20:-20, 20:-20]
+    off = np.abs(smooth - true)[inside]
+    assert off.mean() < 0.35 * np.abs(rounded - true)[inside].mean()
+    bent = [np.abs(curvature(z, grid)[0][inside]).mean() for z in (smooth, rounded)]
+    assert bent[0] < 0.3 * bent[1]
+
+
+def test_heights_without_steps_stay_as_they_are():
+    dem = hills((50, 60), seed=2)
+    dem[3, 4] = np.nan
+    assert height_step(dem) == 0
+    smooth = smooth_heights(dem, slope_and_aspect(dem, grid_of(dem.shape))[0], grid_of(dem.shape))
+    assert smooth.tobytes() == dem.tobytes()
+
+
+def test_filled_heights_are_marked():
+    dem = np.array([[1, 2, np.nan]], np.float32)
+    marks = heights_filled(dem, np.array([[False, True, False]]))
+    assert np.array_equal(marks, [[0, 1, np.nan]], equal_nan=True)

@@ -7,10 +7,16 @@ from ground.surfaces import grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.ground.terrain import slope_and_aspect
 from siteplanner.ground.water import (
+    catchment_cut,
     channels,
+    cut_note,
+    flood_flat,
     flow,
     height_above_channel,
+    hollow_depth,
+    riparian_strip,
     specific_catchment,
     wetness,
 )
@@ -202,3 +208,73 @@ def test_parted_water_all_arrives(seed, steps, gaps):
     known = ~np.isnan(dem)
     assert (np.isnan(cells) == ~known).all() and (cells[known] >= 1).all()
     assert cells[direction == 8].sum() == pytest.approx(known.sum(), rel=1e-5)
+
+
+def valley_with_a_bank(bank_from=25, bank_to=28):
+    """A valley floor that falls to the east at 0.1, barred by an even bank three cells wide."""
+    x, y = middles((9, 40))
+    dem = (100 - 0.1 * x + 0.5 * np.abs(y)).astype(np.float32)
+    dem[:, bank_from:bank_to] = np.maximum(dem[:, bank_from:bank_to], 101.5)
+    dem[[0, -1]] = 200
+    return dem
+
+
+def test_a_farm_dam_stays_a_pond_and_a_bank_over_a_culvert_is_cut_when_asked():
+    dem = valley_with_a_bank()
+    grid = grid_of(dem.shape)
+    filled, _, _ = flow(dem, grid)
+    pond = hollow_depth(filled, dem)
+    assert pond[4, 24] == pytest.approx(101.5 - dem[4, 24]) and (pond[:, 29:] == 0).all()
+    cut, _, area = flow(dem, grid, breach=5.0)
+    assert (hollow_depth(cut, dem)[4, 10:40] < 0.02).all()
+    assert area[:, 24].max() < area[:, 30].max() and area[:, 30].max() > 0.7 * 9 * 26
+    # A bank wider than asked for holds.
+    whole, _, _ = flow(dem, grid, breach=2.0)
+    assert whole.tobytes() == filled.tobytes()
+
+
+@settings(deadline=None, max_examples=25)
+@given(seed=st.integers(0, 9999), widest=st.sampled_from([1.0, 5.0, 50.0]))
+def test_cutting_only_lowers_and_water_still_gets_out(seed, widest):
+    dem = hills((20, 25), seed, relief=20, rough=3)
+    grid = grid_of(dem.shape, 2.0)
+    cut, direction, area = flow(dem, grid, breach=widest)
+    filled, _, _ = flow(dem, grid)
+    assert (cut <= filled).all()
+    assert area[direction == 8].sum() == 4.0 * dem.size
+
+
+def test_water_from_beyond_the_edge_is_marked_down_to_where_it_leaves():
+    dem = plane((20, 15), 5.0, 10, 180)
+    _, direction, _ = flow(dem, grid_of(dem.shape, 5.0))
+    assert (catchment_cut(direction)[:, 1:-1] == 1).all()  # all below the northern edge
+    x, y = middles((41, 41), 5.0)
+    _, direction, _ = flow((200 - np.hypot(x, y)).astype(np.float32), grid_of(x.shape, 5.0))
+    cut = catchment_cut(direction)
+    assert (cut == 0).all()  # a hill sends its own water out on all sides
+    assert cut_note(cut, np.ones(cut.shape, bool)) == []
+    _, direction, _ = flow((200 + np.hypot(x, y)).astype(np.float32), grid_of(x.shape, 5.0))
+    bowl = catchment_cut(direction)
+    assert 0.5 < bowl.mean() < 1
+    assert f"{bowl.mean():.0%}" in cut_note(bowl, np.ones(cut.shape, bool))[0]
+
+
+def test_strips_widen_with_the_stream_and_flats_lie_low_beside_it():
+    x, y = middles((200, 101), 5.0)
+    dem = (100 + 0.02 * np.abs(x) + 0.01 * y).astype(np.float32)
+    grid = grid_of(dem.shape, 5.0)
+    filled, direction, area = flow(dem, grid)
+    stream = channels(area)
+    codes = riparian_strip(area, stream, grid)
+    assert codes[0, 50] == 0 and codes[-5, 50] == 2 and set(np.unique(codes)) == {0, 1, 2}
+    widths = [(row > 0).sum() * 5.0 for row in codes[[60, -5]]]
+    assert widths == [3 * 5.0, 5 * 5.0]  # the stream's cell and 5 or 10 m to each side
+    slope, _ = slope_and_aspect(dem, grid)
+    flat = flood_flat(filled, direction, area, slope)
+    side = flat[-5, 50:]
+    assert side[0] == 1 and np.diff(np.flatnonzero(side == 0)).tolist() == [1] * (
+        int((side == 0).sum()) - 1
+    )
+    # 1.5 m up a side of 0.02 is 75 m out: 15 cells, a little less as the water runs askew.
+    assert 12 <= side.sum() <= 18
+    assert (flood_flat(filled, direction, area, slope, level=0.1) == 0).all()
