@@ -22,6 +22,7 @@ from siteplanner.grown import read_grown
 from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.planting.dig import with_answers
+from siteplanner.planting.names import check_names
 from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.shelter import read_shelter
 from siteplanner.site import Site
@@ -116,6 +117,9 @@ def read_inputs(site: Site) -> Inputs:
             notes.append(said)
         hand = read_hand(site, set(species.facts["botanical_name"]))
         grown = read_grown(site, species.facts, crs)
+    if species is not None:
+        with faults.gather():
+            check_names(site, set(species.facts["botanical_name"]))
     if crs is not None and boundary is not None:
         with faults.gather():
             heights = read_dem(site, crs, boundary.union_all())

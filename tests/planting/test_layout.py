@@ -142,3 +142,12 @@ def test_rows_asked_for_do_not_run_straight_down_ground_that_washes():
     assert kept_bearing(275, 90, 15, 6) == 135
     assert kept_bearing(30, 90, 15, 6) == 30
     assert kept_bearing(100, 90, 4, 6) == 100
+
+
+def test_every_fourth_row_is_a_lane_if_asked():
+    nothing = gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS)
+    ground = blocks(shapely.box(0, 0, 90, 90))
+    full = set_out(ground, patterns(), nothing)
+    laned = set_out(ground, patterns(), nothing, lane_every=4)
+    gone = set(np.unique(full.row)) - set(np.unique(laned.row))
+    assert gone == set(range(3, full.row.max() + 1, 4))

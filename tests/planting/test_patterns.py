@@ -125,3 +125,20 @@ def test_chance_is_the_same_every_time():
     for name in ("natural", "clumps", "enrichment"):
         first, second = (patterns()[name](FIELD, 4.0, 0.0) for _ in range(2))
         assert all(np.array_equal(a, b) for a, b in zip(first, second, strict=True))
+
+
+def test_a_plugin_may_have_three_parameters_or_ask_for_the_ground():
+    seen = {}
+
+    def plain(area, spacing_m, bearing_deg):
+        return square(area, spacing_m, bearing_deg)
+
+    def curious(area, spacing_m, bearing_deg, *, ground=None):
+        seen["ground"] = ground
+        return square(area, spacing_m, bearing_deg)
+
+    relief = object()
+    for pattern in (plain, curious):
+        x, _, _ = lay(pattern, FIELD, 4.0, 0.0, relief=relief, row_gap_m=9.0)
+        assert len(x) == len(square(FIELD, 4.0, 0.0)[0])
+    assert seen == {"ground": relief}
