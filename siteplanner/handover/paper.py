@@ -72,15 +72,16 @@ class Pen:
         *,
         bold: bool = False,
         lowest: float | None = None,
+        rest: str = "the run sheet",
     ) -> float:
         """Write wrapped text below ``y``; give the y beneath it.
 
-        Where it would reach below ``lowest`` the rest is left out and the last line says so.
+        Where it would reach below ``lowest`` the last line says that ``rest`` has more.
         """
         lines = wrapped(words, width, size, bold=bold)
         room = len(lines) if lowest is None else int((lowest - y) / line_mm(size))
         if room < len(lines):
-            lines = [*lines[: max(room - 1, 0)], "… more on the run sheet"][: max(room, 0)]
+            lines = [*lines[: max(room - 1, 0)], f"… more in {rest}"][: max(room, 0)]
         for line in lines:
             y += line_mm(size)
             self.text(x, y - 0.3 * size * _POINT, line, size, bold=bold)
@@ -170,9 +171,13 @@ def table(
                 "right": left + 0.6 + inner,
                 "centre": left + column.width / 2,
             }
+            font = BOLD if bold else FONT
+            long = pen.canvas.stringWidth(on_paper(cell), font, size) / mm
+            # A head is made smaller rather than cut: codes of species must stay whole.
+            fit = size * min(1.0, inner / long) if number == 0 and long else size
             pen.text(
-                place[column.align], y - pitch * 0.28, cell, size,
-                bold=bold, align=column.align, limit=inner,
+                place[column.align], y - pitch * 0.28, cell, fit,
+                bold=bold, align=column.align, limit=inner + 0.1,
             )  # fmt: skip
             left += column.width
         heavy = number == 0 or (last_bold and number == len(rows) - 1)

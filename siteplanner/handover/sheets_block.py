@@ -202,7 +202,7 @@ def _key(pen: Pen, x: float, y: float, book: Book, work: Work) -> None:
         left = x + (place // deep) * wide
         foot = y + (place % deep + 1) * 3.7 - 0.6
         draw_signs(pen.canvas, book.signs[species], [pen.at(left + 1.4, foot - 0.9)], 1.1 * mm)
-        pen.text(left + 3.6, foot, book.codes[species], 6.3, bold=True)
+        pen.text(left + 3.6, foot, book.codes[species], 6.3, bold=True, limit=9.2)
         name = str(book.plan.species["common_name"].iloc[species])
         pen.text(left + 13, foot, name, 6.3, limit=wide - 22)
         pen.text(left + wide - 1, foot, f"{work.trees[species]:,}", 6.3, align="right")

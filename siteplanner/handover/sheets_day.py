@@ -95,7 +95,8 @@ def _draw_day(pen: Pen, *, book: Book, work: Work, parts: list[_Part]) -> None:
     for heading, lines in _safety(book, work):
         y = pen.heading(MARGIN, y + 1, wide, heading) - 0.8
         for words in lines:
-            y = pen.paragraph(MARGIN, y + 0.5, wide, words, _SIZE, lowest=pen.bottom)
+            rest = "plan.xlsx, sheet Species"
+            y = pen.paragraph(MARGIN, y + 0.5, wide, words, _SIZE, lowest=pen.bottom, rest=rest)
     _tables(pen, y, book, work, parts)
 
 

@@ -310,6 +310,12 @@ def test_large_blocks_of_many_species_keep_to_their_pages(plan, tmp_path):
     crowded = replace(plan, species=many, trees=trees, tree_species=which)
     path = tmp_path / "sheets.pdf"
     write_sheets(crowded, path)
+    (rows,) = pages_of([page.extract_text() for page in PdfReader(path).pages], "Block A1: rows")
+    heads = PdfReader(path).pages[rows].extract_text().split("\n")
+    (work, *_) = works(crowded)
+    assert {codes(list(many["botanical_name"]))[k] for k in np.flatnonzero(work.trees)} <= set(
+        heads
+    )
     document = pdfium.PdfDocument(path)
     for number in range(len(document)):
         page = document[number]
