@@ -18,6 +18,9 @@ _THINNEST = np.float32(1e-4)
 #: A cell gives away at most this share of what it holds in a step.
 _AT_MOST = np.float32(0.999999)
 
+#: Air deeper than the depth that still cools is mixed away at this rate, 1/s: in ten minutes.
+_MIXED = 1.0 / 600.0
+
 #: Faces with a screen: flat index, height over the sill (m), share that is closed (0-1).
 Screens = tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]
 #: Share of its own and of each neighbour's discharge that a face starts a step with.
@@ -50,6 +53,24 @@ def _through(here, there, sill, screen, closed, flow, push, drag_dt, cap):  # ty
     return now if depth > _THINNEST else np.float32(0)
 
 
+@njit(types.void(_F1, _F1, _D1, _D1, _F1, _F1, _f4, _f4, _f4), **_KEEP)
+def _faces(bed, bed_there, depth, depth_there, sill, flow, push, drag_dt, cap):  # type: ignore[no-untyped-def]
+    """Take the faces of a row from what they start the step with to what they end it with."""
+    none = np.float32(0)
+    for c in range(len(flow)):
+        flow[c] = _through(
+            bed[c] + depth[c],
+            bed_there[c] + depth_there[c],
+            sill[c],
+            none,
+            none,
+            flow[c],
+            push,
+            drag_dt,
+            cap,
+        )
+
+
 @njit(types.void(_F4, _F4, _F4, _F8, _F4, _F4, _f4, _f4, _f4), **_KEEP)
 def _flow(bed, sill_x, sill_y, depth, flow_x, flow_y, push, drag_dt, cap):  # type: ignore[no-untyped-def]
     """Give every face its discharge after a step.
@@ -62,41 +83,31 @@ def _flow(bed, sill_x, sill_y, depth, flow_x, flow_y, push, drag_dt, cap):  # ty
     before, here, after = np.zeros(cols, np.float32), np.zeros(cols, np.float32), flow_y[0].copy()
     along = np.zeros(cols + 1, np.float32)
     for r in range(rows):
-        along[1:cols] = flow_x[r]
+        row = flow_x[r]
         for c in range(cols - 1):
-            flow_x[r, c] = _OWN * along[c + 1] + _NEXT * (along[c] + along[c + 2])
+            along[c + 1] = row[c]
         for c in range(cols - 1):
-            flow_x[r, c] = _through(
-                bed[r, c] + depth[r, c],
-                bed[r, c + 1] + depth[r, c + 1],
-                sill_x[r, c],
-                none,
-                none,
-                flow_x[r, c],
-                push,
-                drag_dt,
-                cap,
-            )
+            row[c] = _OWN * along[c + 1] + _NEXT * (along[c] + along[c + 2])
+        _faces(
+            bed[r, : cols - 1],
+            bed[r, 1:],
+            depth[r, : cols - 1],
+            depth[r, 1:],
+            sill_x[r],
+            row,
+            push,
+            drag_dt,
+            cap,
+        )
         if r + 1 == rows:
             break
         before, here, after = here, after, before
-        after[:] = none
-        if r + 2 < rows:
-            after[:] = flow_y[r + 1]
         for c in range(cols):
-            flow_y[r, c] = _OWN * here[c] + _NEXT * (before[c] + after[c])
+            after[c] = flow_y[r + 1, c] if r + 2 < rows else none
+        row = flow_y[r]
         for c in range(cols):
-            flow_y[r, c] = _through(
-                bed[r, c] + depth[r, c],
-                bed[r + 1, c] + depth[r + 1, c],
-                sill_y[r, c],
-                none,
-                none,
-                flow_y[r, c],
-                push,
-                drag_dt,
-                cap,
-            )
+            row[c] = _OWN * here[c] + _NEXT * (before[c] + after[c])
+        _faces(bed[r], bed[r + 1], depth[r], depth[r + 1], sill_y[r], row, push, drag_dt, cap)
 
 
 @njit(types.void(_F8, _F4, _F4, _f8), **_KEEP)
@@ -142,7 +153,7 @@ def _limit(depth, flow_x, flow_y, dt_over_cell):  # type: ignore[no-untyped-def]
 
 @njit(types.void(_F8, _F4, _F4, _F4, _f8, _f8, _f8, _D1), **_KEEP)
 def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type: ignore[no-untyped-def]
-    """Move the air and chill new air; ``made`` (rows,) gathers the depth that was chilled."""
+    """Move the air, chill new air, mix away what is too deep; ``made`` (rows,) gathers the gain."""
     rows, cols = depth.shape
     for r in range(1, rows - 1):
         new = np.empty(cols, dtype=np.float64)
@@ -153,7 +164,8 @@ def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type
                 + np.float64(flow_y[r - 1, c])
                 - np.float64(flow_y[r, c])
             )
-            new[c] = dt * cooling[r, c] * max(0.0, 1.0 - moved / full)
+            chilled = cooling[r, c] * max(0.0, 1.0 - moved / full)
+            new[c] = dt * (chilled - max(0.0, moved - full) * _MIXED)
             depth[r, c] = moved + new[c]
         # Four sums side by side, always the same way: quick, and the same on every machine.
         a, b, d, e = 0.0, 0.0, 0.0, 0.0

@@ -35,7 +35,7 @@ class Air:
 
     ``colder_k`` is the layer's mean coldness against the air above, ``loss_w_m2`` the heat that
     open level ground draws from the air, ``full_m`` the depth at which the pool no longer
-    cools, ``drag`` the coefficient of quadratic drag (ground and mixing at the top), ``froude``
+    cools and from which on deeper air is mixed away in ten minutes, ``drag`` the coefficient of quadratic drag (ground and mixing at the top), ``froude``
     the most that the speed may be of the speed of a wave.
     """
 

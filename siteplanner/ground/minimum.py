@@ -32,13 +32,15 @@ class Predictor:
 
     ``sign`` is the direction it must work in (1 warmer, -1 colder with more of it, 0 either),
     ``default`` the change in °C per unit used without readings, and ``beyond`` how far past
-    the readings' range it may be stretched, in its own unit.
+    the readings' range it may be stretched, in its own unit. With ``log`` it is ln(1 + x) that
+    counts: the first metres above the cold air, and the first degrees of slope, matter most.
     """
 
     name: str
     sign: int
     default: float
     beyond: float
+    log: bool = False
 
 
 #: In order of use: the first two always, all from ``FEW_READINGS`` readings on. The defaults
@@ -46,8 +48,8 @@ class Predictor:
 PREDICTORS = (
     Predictor("cold_air_pooling", -1, -4.0, 0.25),
     Predictor("height", 1, 0.005, TALLEST_INVERSION_M),
-    Predictor("height_above_cold_air", 1, 0.0, TALLEST_INVERSION_M),
-    Predictor("slope", 1, 0.0, 5.0),
+    Predictor("height_above_cold_air", 1, 0.0, TALLEST_INVERSION_M, log=True),
+    Predictor("slope", 1, 0.0, 5.0, log=True),
 )
 
 
@@ -56,12 +58,14 @@ class MinimumFit:
     """How readings' differences from the station (°C) hang on the predictors.
 
     The estimate is ``mean + slopes @ (predictors - centre)``, predictors held to ``lowest`` and
-    ``highest``. ``error_c`` is the error of prediction at an average place (each reading left
-    out in turn, the penalty chosen anew without it), ``readings`` how many were used.
+    ``highest``, then shaped (ln(1 + x) where ``logs`` says so; ``centre`` is of that shape).
+    ``error_c`` is the error of prediction at an average place (each reading left out in turn,
+    the penalty chosen anew without it), ``readings`` how many were used.
     ``rest`` holds what is left over at the readings, interpolated from 30 readings on.
     """
 
     names: tuple[str, ...]
+    logs: tuple[bool, ...]
     mean: float
     centre: NDArray[np.float64]
     slopes: NDArray[np.float64]
@@ -77,10 +81,10 @@ class MinimumFit:
     def held(self, predictors: Sequence[ArrayLike]) -> NDArray[np.float32]:
         """Predictors held to the range that the readings speak for, less their centre."""
         parts = [
-            np.clip(np.asarray(p, dtype=np.float32), np.float32(low), np.float32(high))
+            _shaped(np.clip(np.asarray(p, np.float32), np.float32(low), np.float32(high)), log)
             - np.float32(middle)
-            for p, low, high, middle in zip(
-                predictors, self.lowest, self.highest, self.centre, strict=True
+            for p, low, high, log, middle in zip(
+                predictors, self.lowest, self.highest, self.logs, self.centre, strict=True
             )
         ]
         return np.stack(parts)
@@ -101,8 +105,8 @@ class MinimumFit:
             return np.where(known, self.error_c, np.nan).astype(np.float32).reshape(shape)
         # Not held to the readings' range: past it the doubt goes on growing.
         scaled = [
-            (np.asarray(p, np.float32) - np.float32(m)) / np.float32(s)
-            for p, m, s in zip(predictors, self.centre, self.spread, strict=True)
+            (_shaped(np.asarray(p, np.float32), log) - np.float32(m)) / np.float32(s)
+            for p, log, m, s in zip(predictors, self.logs, self.centre, self.spread, strict=True)
         ]
         away = np.zeros_like(scaled[0])
         for i, first in enumerate(scaled):
@@ -128,8 +132,9 @@ def fit_minimum(
     y = np.asarray(difference_c, dtype=np.float64)
     used = len(kinds) if len(y) >= FEW_READINGS else min(2, len(kinds))
     kinds = kinds[:used]
-    x = np.column_stack([np.asarray(p, dtype=np.float64) for p in predictors[:used]])
-    names = tuple(kind.name for kind in kinds)
+    raw = np.column_stack([np.asarray(p, dtype=np.float64) for p in predictors[:used]])
+    names, logs = tuple(kind.name for kind in kinds), tuple(kind.log for kind in kinds)
+    x = shaped(raw, kinds)
     beyond = np.array([kind.beyond for kind in kinds])
     if len(y) < FEWEST_READINGS:
         mean = float(y.mean()) if len(y) else 0.0
@@ -142,6 +147,7 @@ def fit_minimum(
                 low[place], high[place] = 0.0, 1.0
         return MinimumFit(
             names,
+            logs,
             mean,
             centre,
             slopes,
@@ -154,8 +160,8 @@ def fit_minimum(
             0.0,
         )
     signs = np.array([kind.sign for kind in kinds])
-    penalty = _best_penalty(x, y, signs)
-    mean, centre, slopes = _ridge(x, y, signs, penalty)
+    penalty = best_penalty(x, y, signs)
+    mean, centre, slopes = ridge(x, y, signs, penalty)
     spread = _spread(x)
     scaled = (x - centre) / spread
     inverse: NDArray[Any] = np.linalg.inv(scaled.T @ scaled + penalty * np.eye(used))
@@ -165,11 +171,12 @@ def fit_minimum(
         rest, error = _rest(y - mean - (x - centre) @ slopes, places, error)
     return MinimumFit(
         names,
+        logs,
         mean,
         centre,
         slopes,
-        x.min(axis=0) - beyond,
-        x.max(axis=0) + beyond,
+        _least(raw.min(axis=0) - beyond, kinds),
+        raw.max(axis=0) + beyond,
         error,
         len(y),
         spread,
@@ -179,12 +186,29 @@ def fit_minimum(
     )
 
 
+def _shaped(values: NDArray[Any], log: bool) -> NDArray[Any]:
+    return np.log1p(values) if log else values
+
+
+def shaped(
+    raw: NDArray[np.float64], kinds: Sequence[Predictor] = PREDICTORS
+) -> NDArray[np.float64]:
+    """Predictors (n, kinds) in the shape that counts."""
+    columns = [_shaped(column, kind.log) for column, kind in zip(raw.T, kinds, strict=True)]
+    return np.column_stack(columns)
+
+
+def _least(low: NDArray[np.float64], kinds: Sequence[Predictor]) -> NDArray[np.float64]:
+    """Lower ends of ranges; what is taken in logarithm is never negative."""
+    return np.where([kind.log for kind in kinds], np.maximum(low, 0), low)
+
+
 def _spread(x: NDArray[np.float64]) -> NDArray[np.float64]:
     deviation = x.std(axis=0)
     return np.where(deviation > 1e-9, deviation, np.inf)
 
 
-def _ridge(
+def ridge(
     x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64], penalty: float
 ) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
     """Mean, centre and slopes per unit; slopes of the wrong sign are nil."""
@@ -203,14 +227,12 @@ def _ridge(
         keep[int(wrong.argmax())] = False
 
 
-def _best_penalty(
-    x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64]
-) -> float:
+def best_penalty(x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64]) -> float:
     """Penalty with the least error at readings left out one by one.
 
     For ridge those errors follow from the fit to all: error / (1 - leverage).
     """
-    _, centre, slopes = _ridge(x, y, signs, 1.0)
+    _, centre, slopes = ridge(x, y, signs, 1.0)
     scaled = ((x - centre) / _spread(x))[:, slopes != 0]
     away = y - y.mean()
     left, size, _ = np.linalg.svd(scaled, full_matrices=False)
@@ -230,8 +252,8 @@ def _left_out_error(
     errors = np.empty(len(y))
     for out in range(len(y)):
         rest = np.arange(len(y)) != out
-        penalty = _best_penalty(x[rest], y[rest], signs)
-        mean, centre, slopes = _ridge(x[rest], y[rest], signs, penalty)
+        penalty = best_penalty(x[rest], y[rest], signs)
+        mean, centre, slopes = ridge(x[rest], y[rest], signs, penalty)
         errors[out] = y[out] - mean - (x[out] - centre) @ slopes
     found = float(np.sqrt(np.mean(errors**2)))
     # Three readings to fit on are too few to tell how good the fit is.
