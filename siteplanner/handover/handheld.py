@@ -185,9 +185,9 @@ def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
             f"<Placemark><name>{_text(block.name)}</name><styleUrl>#block</styleUrl>"
             f"<Polygon><tessellate>1</tessellate>{_kml_rings(block.rings)}</Polygon></Placemark>\n"
         )
-        yield "<Folder><name>Rows</name>\n"
+        yield f"<Folder><name>{_text(block.name)} rows</name>\n"
         yield from (_kml_row(block.name, row) for row in block.rows)
-        yield "</Folder>\n<Folder><name>Trees</name>\n"
+        yield f"</Folder>\n<Folder><name>{_text(block.name)} trees</name>\n"
         yield from _kml_trees(plan, places[mine], plan.tree_species[mine])
         yield "</Folder></Folder>\n"
     yield "</Document></kml>\n"
