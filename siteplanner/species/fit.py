@@ -238,6 +238,96 @@ def _limit(x, side, factor, lowest, worst):  # type: ignore[no-untyped-def]
             worst[i] = factor if lower else by
 
 
+@numba.njit(cache=True, nogil=True)
+def _score_block(  # type: ignore[no-untyped-def]
+    start, stop,
+    values, sides, numeric, matters,
+    codes, class_worst, class_product,
+    share, cap, index, score, limiting, confidence,
+):  # fmt: skip
+    """Fill the outputs for the cells from ``start`` to ``stop``, all species and factors."""
+    n_factors, n_species = matters.shape
+    n = stop - start
+    lowest = np.empty(n, dtype=np.float32)
+    worst = np.empty(n, dtype=np.float32)
+    product = np.empty(n, dtype=np.float32)
+    alone = np.empty(n, dtype=np.float32)
+    spare = np.empty(n, dtype=np.float32)
+    missing = np.empty(n, dtype=np.uint8)
+    looked = np.empty(n, dtype=np.int32)
+    gap = np.zeros((n_factors, n), dtype=np.uint8)
+    gaps = np.zeros(n_factors, dtype=np.bool_)
+    for f in range(n_factors):
+        x, here = values[f, start:stop], gap[f]
+        some = np.uint8(0)
+        for i in range(n):
+            here[i] = np.uint8(x[i] != x[i])
+            some |= here[i]
+        gaps[f] = some > 0
+    for s in range(n_species):
+        lowest[:] = np.float32(100)
+        worst[:] = np.float32(_NONE)
+        missing[:] = 0
+        if index > 0:
+            product[:] = np.float32(1)
+        unknown = False
+        for f in range(n_factors):
+            if not matters[f, s]:
+                continue
+            if gaps[f]:
+                unknown = True
+                here = gap[f]
+                for i in range(n):
+                    missing[i] += here[i]
+            if not numeric[f]:
+                continue
+            x = values[f, start:stop]
+            if index > 0:
+                alone[:] = np.float32(100)
+                _limit(x, sides[f, s], np.float32(f), alone, spare)
+                for i in range(n):
+                    product[i] *= max(alone[i], np.float32(0)) / np.float32(100)
+            _limit(x, sides[f, s], np.float32(f), lowest, worst)
+        for g in range(codes.shape[0]):
+            code = codes[g, start:stop]
+            table = class_worst[g, s]
+            for i in range(n):  # apart from the comparing, which works on eight at once
+                looked[i] = table[code[i]]
+            for i in range(n):
+                packed = looked[i]
+                got = np.float32(packed >> np.int32(8)) / _FINE
+                before, by = lowest[i], worst[i]
+                lower = got < before
+                lowest[i] = got if lower else before
+                worst[i] = np.float32(packed & np.int32(255)) if lower else by
+            if index > 0:
+                for i in range(n):
+                    product[i] *= class_product[g, s, code[i]]
+        if index > 0:
+            for i in range(n):
+                least = max(lowest[i], np.float32(0)) / np.float32(100)
+                if index == 2 or least == 0:
+                    lowest[i] = np.float32(100) * product[i]
+                else:
+                    lowest[i] = np.float32(100) * least * np.sqrt(product[i] / least)
+        out, sure = score[s, start:stop], confidence[s, start:stop]
+        by_missing = share[s]
+        if unknown:
+            for i in range(n):
+                got = lowest[i]
+                lowest[i] = cap if (got > cap) & (missing[i] > 0) else got
+            for i in range(n):
+                sure[i] = by_missing[missing[i]]
+        else:
+            sure[:] = 100
+        name = limiting[s, start:stop]
+        for i in range(n):
+            got = lowest[i]
+            got = got if got > 0 else np.float32(0)
+            out[i] = np.uint8(np.int32(got + np.float32(0.5)))
+            name[i] = np.uint8(np.int32(worst[i]))
+
+
 @numba.njit(cache=True, parallel=True, nogil=True)
 def _score(  # type: ignore[no-untyped-def]
     values, sides, numeric, matters,
@@ -245,87 +335,12 @@ def _score(  # type: ignore[no-untyped-def]
     share, cap, index, score, limiting, confidence,
 ):  # fmt: skip
     """Fill ``score``, ``limiting`` and ``confidence``; each thread has its own cells."""
-    n_factors, n_cells = values.shape
-    n_species = sides.shape[1]
+    n_cells = values.shape[1]
     for block in numba.prange((n_cells + _BLOCK - 1) // _BLOCK):
         start = np.int64(block) * _BLOCK
-        stop = min(start + _BLOCK, n_cells)
-        n = stop - start
-        lowest = np.empty(n, dtype=np.float32)
-        worst = np.empty(n, dtype=np.float32)
-        product = np.empty(n, dtype=np.float32)
-        alone = np.empty(n, dtype=np.float32)
-        spare = np.empty(n, dtype=np.float32)
-        missing = np.empty(n, dtype=np.uint8)
-        looked = np.empty(n, dtype=np.int32)
-        gap = np.zeros((n_factors, n), dtype=np.uint8)
-        gaps = np.zeros(n_factors, dtype=np.bool_)
-        for f in range(n_factors):
-            x, here = values[f, start:stop], gap[f]
-            some = np.uint8(0)
-            for i in range(n):
-                here[i] = np.uint8(x[i] != x[i])
-                some |= here[i]
-            gaps[f] = some > 0
-        for s in range(n_species):
-            lowest[:] = np.float32(100)
-            worst[:] = np.float32(_NONE)
-            missing[:] = 0
-            if index > 0:
-                product[:] = np.float32(1)
-            unknown = False
-            for f in range(n_factors):
-                if not matters[f, s]:
-                    continue
-                if gaps[f]:
-                    unknown = True
-                    here = gap[f]
-                    for i in range(n):
-                        missing[i] += here[i]
-                if not numeric[f]:
-                    continue
-                x = values[f, start:stop]
-                if index > 0:
-                    alone[:] = np.float32(100)
-                    _limit(x, sides[f, s], np.float32(f), alone, spare)
-                    for i in range(n):
-                        product[i] *= max(alone[i], np.float32(0)) / np.float32(100)
-                _limit(x, sides[f, s], np.float32(f), lowest, worst)
-            for g in range(codes.shape[0]):
-                code = codes[g, start:stop]
-                table = class_worst[g, s]
-                for i in range(n):  # apart from the comparing, which works on eight at once
-                    looked[i] = table[code[i]]
-                for i in range(n):
-                    packed = looked[i]
-                    got = np.float32(packed >> np.int32(8)) / _FINE
-                    before, by = lowest[i], worst[i]
-                    lower = got < before
-                    lowest[i] = got if lower else before
-                    worst[i] = np.float32(packed & np.int32(255)) if lower else by
-                if index > 0:
-                    for i in range(n):
-                        product[i] *= class_product[g, s, code[i]]
-            if index > 0:
-                for i in range(n):
-                    least = max(lowest[i], np.float32(0)) / np.float32(100)
-                    if index == 2 or least == 0:
-                        lowest[i] = np.float32(100) * product[i]
-                    else:
-                        lowest[i] = np.float32(100) * least * np.sqrt(product[i] / least)
-            out, sure = score[s, start:stop], confidence[s, start:stop]
-            by_missing = share[s]
-            if unknown:
-                for i in range(n):
-                    got = lowest[i]
-                    lowest[i] = cap if (got > cap) & (missing[i] > 0) else got
-                for i in range(n):
-                    sure[i] = by_missing[missing[i]]
-            else:
-                sure[:] = 100
-            name = limiting[s, start:stop]
-            for i in range(n):
-                got = lowest[i]
-                got = got if got > 0 else np.float32(0)
-                out[i] = np.uint8(np.int32(got + np.float32(0.5)))
-                name[i] = np.uint8(np.int32(worst[i]))
+        _score_block(
+            start, min(start + _BLOCK, n_cells),
+            values, sides, numeric, matters,
+            codes, class_worst, class_product,
+            share, cap, index, score, limiting, confidence,
+        )  # fmt: skip
