@@ -301,7 +301,8 @@ def survival(
         bool, typer.Option("--keep", help="Keep the updated expectation in the site's folder.")
     ] = False,
     planted: Annotated[
-        Path | None, typer.Option(help="Blocks ticked on the map, planted.csv: only these.")
+        list[Path] | None,
+        typer.Option(help="Blocks ticked on the map, planted.csv: only these; may be repeated."),
     ] = None,
 ) -> None:
     """Draw rows to count after planting, or judge counts and order infill."""
@@ -316,12 +317,12 @@ def survival(
     console = Console(soft_wrap=True)
     if draw or not counts:
         form = target / "rows_to_count.csv"
-        rows, trees = after.write_rows_to_count(read, planned, form, planted)
+        rows, trees = after.write_rows_to_count(read, planned, form, planted or ())
         console.print(
             escape(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
         )
         return
-    outcome = after.survival_of(read, counts, planned, planted)
+    outcome = after.survival_of(read, counts, planned, planted or ())
     _print_infill(outcome)
     lines = [*outcome.findings, *(f"written: {p}" for p in after.write_outcome(outcome, target))]
     if keep:

@@ -136,7 +136,7 @@ function digMark(spot) {
   return marker.on("click keypress", (event) => {
     if (event.type === "click" || event.originalEvent.key === "Enter") {
       openAt(marker.getLatLng(), [el("h2", {}, "Where to dig: spot " + spot.spot),
-        facts([["The map says", spot.map_says], ["Look", spot.why], ["If not", spot.if_not]]),
+        facts([["The map says", spot.map_says], ["Why here", spot.why], ["If not", spot.if_not]]),
         note("Have buried services located before you dig. Write what you find into dig.csv.")]);
     }
   });

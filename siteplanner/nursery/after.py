@@ -19,7 +19,7 @@ from siteplanner.species.table import read_species
 
 
 def write_rows_to_count(
-    site: Site, plan: Path, target: Path, ticks: Path | None = None
+    site: Site, plan: Path, target: Path, ticks: Sequence[Path] = ()
 ) -> tuple[int, int]:
     """Draw rows at random and write a form to fill in; give the rows and trees drawn.
 
@@ -30,7 +30,7 @@ def write_rows_to_count(
     if target.exists():
         raise fault(target, "", "it is already there", "move it away or name another folder")
     planted = read_planted(plan)
-    if ticks is not None:
+    if ticks:
         planted = only_ticked(planted, read_ticks(ticks, planted))
     drawn = draw_rows(planted, site.survival.draw_trees, site.survival.seed)
     rows = [
@@ -43,7 +43,7 @@ def write_rows_to_count(
 
 
 def survival_of(
-    site: Site, counts: Sequence[Path], plan: Path, ticks: Path | None = None
+    site: Site, counts: Sequence[Path], plan: Path, ticks: Sequence[Path] = ()
 ) -> Outcome:
     """Judge files of counts beside the plan in a folder and the site's species table.
 
@@ -63,7 +63,7 @@ def survival_of(
             "put it back, or make the plan again",
         )
     said: list[str] = []
-    if ticks is not None:
+    if ticks:
         ticked = read_ticks(ticks, planted)
         said = told(ticked, planted)
         planted = only_ticked(planted, ticked)

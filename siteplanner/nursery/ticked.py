@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,19 +15,22 @@ from siteplanner.nursery.planted import Planted
 COLUMNS = ("block", "planted_on", "trees", "note")
 
 
-def read_ticks(path: Path, planted: Planted) -> pd.DataFrame:
-    """Read ``planted.csv``, ``COLUMNS``, as the map page saves it.
+def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
+    """Read one or more ``planted.csv``, ``COLUMNS``, as the map page saves it on each phone.
 
     ``planted_on`` comes as a date, None where it is not said; ``trees`` as a number, all of the
     block's where it is empty. Raises :class:`~siteplanner.errors.InputError` with every fault:
     a block that the plan has not or that is named twice, a date or number that is none.
     """
-    cells = read_cells(path, ["block"])
     sizes = planted.trees.groupby("block")["planted"].sum().to_dict()
     faults = Faults()
+    lines: list[tuple[Path, dict[str, str]]] = []
+    for path in paths:
+        with faults.gather():
+            lines += [(path, line) for line in read_cells(path, ["block"]).to_dict("records")]
     found: list[tuple[object, ...]] = []
     seen: set[str] = set()
-    for line in cells.to_dict("records"):
+    for path, line in lines:
         block = known(line["block"])
         where = f"block {block}"
         if block not in sizes:

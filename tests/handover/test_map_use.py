@@ -217,7 +217,7 @@ def test_ticks_last_and_come_back_through_survival(browser, page_file, plan, pla
         caught.value.save_as(tmp_path / "planted.csv")
         assert it.complaints == [] and set(it.requests) == {page_file.as_uri()}
     assert "'=1+1" in (tmp_path / "planted.csv").read_text(encoding="utf-8-sig")
-    ticks = read_ticks(tmp_path / "planted.csv", planted)
+    ticks = read_ticks([tmp_path / "planted.csv"], planted)
     assert ticks["block"].tolist() == ["A2", "C1"]
     assert ticks["trees"].tolist() == [17, (plan.trees["block"] == "C1").sum()]
     assert ticks["planted_on"][0].isoformat() == "2027-08-03"
@@ -227,10 +227,11 @@ def test_ticks_last_and_come_back_through_survival(browser, page_file, plan, pla
 
 
 def test_faults_in_ticks_are_named_together(planted, tmp_path):
-    path = tmp_path / "planted.csv"
-    path.write_text("block,planted_on,trees\nA9,,\nA1,3 August,\nA2,,many\nA2,,\n")
+    one, other = tmp_path / "one.csv", tmp_path / "other.csv"
+    one.write_text("block,planted_on,trees\nA9,,\nA1,3 August,\nA2,,many\n")
+    other.write_text("block\nA2\nB1\n")
     with pytest.raises(InputError) as caught:
-        read_ticks(path, planted)
+        read_ticks([one, other], planted)
     said = str(caught.value)
     assert all(word in said for word in ("A9", "'3 August' is no date", "'many'", "named twice"))
 
