@@ -139,7 +139,7 @@ def when_and_who(book: Book, work: Work) -> list[str]:
     blocks = book.plan.works.blocks
     (facts,) = blocks[blocks["block"] == work.block].itertuples()
     year = f"year {facts.year}" if facts.year else "later than the years planned"
-    said = f"Crew: {facts.grade}. Plant {facts.window}, {year}."
+    said = f"Graded: {facts.grade}. Plant {facts.window}, {year}."
     if not facts.trees_later:
         return [said]
     trees = book.plan.trees

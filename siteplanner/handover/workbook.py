@@ -234,10 +234,10 @@ def _species(plan: Plan) -> list[_Column]:
         for row, trees in enumerate(sums["trees"], 2)
     ]
     return [
-        _Column("Botanical name", _texts(facts["botanical_name"]), width=28),
-        _Column("Common name", _texts(facts["common_name"]), width=22),
+        _Column("Botanical name", _texts(facts["botanical_name"]), width=31),
+        _Column("Common name", _texts(facts["common_name"]), width=27),
         _Column("Code on the sheets", codes(list(facts["botanical_name"]))),
-        _Column("Roles", _texts(facts["roles"]), width=28),
+        _Column("Roles", _texts(facts["roles"]), width=31),
         _Column("Cautions", _texts(facts["cautions"]), width=44),
         _Column("Trees", sums["trees"].tolist(), "whole", total=True),
         _Column("Share", share, "share", total=True),
@@ -260,8 +260,8 @@ def _crossed(plan: Plan, by: str) -> list[_Column]:
         for row, total in enumerate(table.sum(axis=1), 2)
     ]
     return [
-        _Column("Botanical name", _texts(table.index.to_series()), width=28),
-        _Column("Common name", _texts(common.reindex(table.index)), width=22),
+        _Column("Botanical name", _texts(table.index.to_series()), width=31),
+        _Column("Common name", _texts(common.reindex(table.index)), width=27),
         *(
             _Column(str(name), [int(n) for n in table[name]], "whole", total=True)
             for name in table.columns
@@ -275,8 +275,8 @@ def _counts(plan: Plan) -> list[_Column]:
     return [
         _Column("Zone", _texts(counts["zone"]), width=7),
         _Column("Paddock", _texts(counts["paddock"]), width=24),
-        _Column("Botanical name", _texts(counts["species"]), width=28),
-        _Column("Common name", _texts(counts["common_name"]), width=22),
+        _Column("Botanical name", _texts(counts["species"]), width=31),
+        _Column("Common name", _texts(counts["common_name"]), width=27),
         _Column("Trees", counts["trees"].tolist(), "whole", total=True),
         _Column("Infill", counts["infill"].tolist(), "whole", total=True),
         _Column("To order", counts["order"].tolist(), "whole", total=True),
