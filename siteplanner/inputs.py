@@ -172,6 +172,7 @@ def files(site: Site) -> list[str]:
         *([f"{site.frost.grown}/plan.gpkg"] if site.frost.grown else []),
         site.climate.monthly,
         site.climate.winter_minima,
+        *([site.climate.daily_minima] if site.climate.daily_minima else []),
         *([site.no_plant.file] if site.no_plant else []),
         site.species.file,
         *([site.seed_sources.file] if site.seed_sources else []),
