@@ -57,8 +57,8 @@ def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
                     f"{meaning!r} is no {column} class",
                     near(meaning, classes),
                 )
-        words = texts(frame[column]).map(lambda w: w.lower() if w else None)
-        said = words.map(lambda w, t=theirs: t.get(w, w) if w else None)
+        words = texts(frame[column]).map(lambda w: w.lower() if isinstance(w, str) else None)
+        said = words.map(lambda w, t=theirs: t.get(w, w) if isinstance(w, str) else None)
         for number in frame.index[said.notna() & ~said.isin([*classes, *theirs.values()])]:
             faults.add(
                 path,
@@ -201,7 +201,7 @@ def read_readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
         site.frost.grass_colder_c,
     )
     if "exposure" in frame:
-        words = texts(frame["exposure"]).map(lambda w: w.lower() if w else None)
+        words = texts(frame["exposure"]).map(lambda w: w.lower() if isinstance(w, str) else None)
         for number in frame.index[~words.isin(EXPOSURES)]:
             faults.add(
                 path,
