@@ -252,3 +252,17 @@ def test_pool_no_longer_cools_when_it_is_full():
     state = still(level)
     flow_on(level, state, 10 * 3600.0, Air(full_m=30.0))
     assert shallow < state.depth.max()
+
+
+def test_waves_of_two_cells_die_out_in_a_deep_pool():
+    y, x = np.mgrid[:60, :60] / 100 * 4 * np.pi
+    dem = (20 * np.sin(x) * np.cos(y) + 5 * x + 300).astype(np.float32)
+    air = Air(loss_w_m2=20.0)
+    level = level_of(dem, 15.0, 1, air.chilling)
+    state = still(level)
+    flow_on(level, state, 6 * 3600.0, air)
+    lies = surface(level, state)[state.depth[1:-1, 1:-1] > 10]
+    assert lies.size > 200
+    top = surface(level, state)
+    bend = np.abs(top[1:-1, 1:-1] - (top[1:-1, :-2] + top[1:-1, 2:]) / 2)
+    assert bend[state.depth[2:-2, 2:-2] > 10].max() < 0.3
