@@ -147,21 +147,17 @@ def _ground(site: Site, crs: pyproj.CRS, species: Collection[str]) -> gpd.GeoDat
 
 
 def drawn_over(shapes: gpd.GeoDataFrame, decided: Decided) -> gpd.GeoDataFrame:
-    """Lay the hand-drawn zones over the kinds of ground; the first counts where two overlap.
+    """Lay the hand-drawn zones over the kinds of ground.
 
-    Zones get the kinds ``BY_HAND``, ``BY_HAND`` + 1 and so on.
+    Where two overlap, cutting to blocks gives the ground to the first. Zones get the kinds
+    ``BY_HAND``, ``BY_HAND`` + 1 and so on.
     """
     zones = decided.zones
     if zones.empty:
         return shapes
-    taken = shapely.Polygon()
-    drawn = []
-    for shape in zones.geometry:
-        drawn.append(shapely.difference(shape, taken))
-        taken = shapely.union(taken, shape)
-    left = shapely.difference(shapes.geometry.to_numpy(), taken)
+    left = shapely.difference(shapes.geometry.to_numpy(), zones.union_all())
     kinds = [*shapes["kind"], *(BY_HAND + n for n in range(len(zones)))]
-    frame = gpd.GeoDataFrame({"kind": kinds}, geometry=[*left, *drawn], crs=shapes.crs)
+    frame = gpd.GeoDataFrame({"kind": kinds}, geometry=[*left, *zones.geometry], crs=shapes.crs)
     return frame[~frame.geometry.is_empty].reset_index(drop=True)
 
 

@@ -105,7 +105,7 @@ def test_zones_are_nowhere_narrow_and_blocks_cover_all_without_gap_or_overlap(se
 
 def test_a_small_piece_joins_its_paddock_and_never_over_the_fence():
     shapes = gpd.GeoDataFrame(
-        {"kind": [0, 1, TOO_STEEP]},
+        {"kind": [1, 0, TOO_STEEP]},
         geometry=[
             shapely.box(0, 0, 60, 50),
             shapely.box(60, 0, 100, 50),

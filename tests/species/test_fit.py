@@ -53,6 +53,13 @@ def test_of_two_that_kill_the_one_further_past_its_limit_is_named():
     assert got.score[0].tolist() == [0, 0]
 
 
+def test_of_two_that_limit_alike_the_first_is_named():
+    factors = [numeric((0, 10, INF, INF)), numeric((0, 10, INF, INF), layer="y")]
+    classes = Factor("k", None, np.array([[50, 100]], dtype=np.float32))
+    got = score([*factors, classes], x=[5, 11], y=[5, 5], k=[0, 0])
+    assert [got.factors[i] for i in got.limiting[0]] == ["x", "y"]
+
+
 @given(
     classes=hnp.arrays(np.float32, (3, 2, 70), elements=st.sampled_from([0, 50, 100])),
     codes=hnp.arrays(np.float32, (3, 30), elements=st.integers(0, 69) | st.just(np.nan)),
