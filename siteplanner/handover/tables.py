@@ -32,7 +32,13 @@ def write_counts(plan: Plan, path: Path) -> None:
 def write_dig(plan: Plan, path: Path) -> None:
     """Write the spots where to dig, with empty columns for what is found there."""
     columns = list(plan.dig.columns)
-    rows = [",".join(cell(str(text)) for text in row) for row in plan.dig.to_numpy()]
+    ours = ("easting", "northing", "longitude", "latitude")  # numbers, which may be negative
+    rows = [
+        ",".join(
+            text if name in ours else cell(text) for name, text in zip(columns, row, strict=True)
+        )
+        for row in plan.dig.astype(str).to_numpy()
+    ]
     text = "".join(f"{row}\n" for row in [",".join(columns), *rows])
     path.write_text(text, encoding="utf-8", newline="")
 

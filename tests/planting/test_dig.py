@@ -1,5 +1,7 @@
 """Where to dig: worthwhile spots, and answers that replace the map's guess."""
 
+import types
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -10,7 +12,8 @@ from affine import Affine
 
 from siteplanner.errors import InputError
 from siteplanner.grid import Grid
-from siteplanner.ground.soil import drainage_class, soil_depth
+from siteplanner.ground.soil import soil_map
+from siteplanner.handover.tables import write_dig
 from siteplanner.planting.dig import (
     ANSWERS,
     COLUMNS,
@@ -43,7 +46,7 @@ DEPTH = Factor(
 
 
 def spots(plantable=None):
-    layers = {"soil_depth": soil_depth(SOILS, GRID)}
+    layers = {"soil_depth": soil_map(SOILS, GRID)[0]}
     every = np.ones(GRID.shape, dtype=bool) if plantable is None else plantable
     return dig_spots([DEPTH], layers, SOILS, every, GRID, ["Deep one", "Tough one"], 40)
 
@@ -64,7 +67,7 @@ def test_where_no_answer_would_change_the_plan_nothing_is_asked():
     only_west = np.zeros(GRID.shape, dtype=bool)
     only_west[:, :40] = True  # deep soil, far from the line: 0.6 m would still do
     tough = Factor("soil_depth", np.array([[-np.inf, -np.inf, np.inf, np.inf]]), None)
-    layers = {"soil_depth": soil_depth(SOILS, GRID)}
+    layers = {"soil_depth": soil_map(SOILS, GRID)[0]}
     assert dig_spots([tough], layers, SOILS, only_west, GRID, ["Tough one"], 40).empty
 
 
@@ -81,7 +84,7 @@ def test_answers_replace_the_map_around_the_spot_and_inside_its_soil_unit(tmp_pa
         SOILS, filled(tmp_path, depth_m="0.2", mottles_from_m="0.15", easting="600510")
     )
     assert answered == 1 and soils["unit"].iloc[-1] == "east, spot 3"
-    depth, wet = soil_depth(soils, GRID), drainage_class(soils, GRID)
+    depth, _, _, _, wet, _ = soil_map(soils, GRID)
     inside = [[600512.5, 600522.5], [5299752.5, 5299747.5]]
     assert GRID.sample(depth, *np.array(inside)).tolist() == pytest.approx([0.2, 0.2])
     assert GRID.sample(wet, *np.array(inside)).tolist() == [5, 5]  # poorly drained
@@ -89,6 +92,16 @@ def test_answers_replace_the_map_around_the_spot_and_inside_its_soil_unit(tmp_pa
     assert GRID.sample(depth, np.array([600492.5]), np.array([5299752.5]))[0] == 1.0
     assert np.isnan(GRID.sample(depth, np.array([600602.5]), np.array([5299752.5]))[0])
     assert soils["texture"].iloc[-1] == "clay"  # not asked, so as mapped
+
+
+def test_dig_csv_reads_back_as_it_was_written(tmp_path):
+    """Coordinates stay numbers, south of the equator too; text is no formula."""
+    found = spots().assign(soil_unit="=1+1")
+    write_dig(types.SimpleNamespace(dig=found), tmp_path / "dig.csv")
+    read = pd.read_csv(tmp_path / "dig.csv", dtype={"spot": str})
+    assert read["latitude"].max() < 0 and read["easting"].astype(str).equals(found["easting"])
+    assert (read["soil_unit"] == "'=1+1").all() and list(read) == list(COLUMNS)
+    assert with_answers(SOILS, tmp_path / "dig.csv")[1] == 0  # nothing filled in yet
 
 
 @pytest.mark.parametrize(
