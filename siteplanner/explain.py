@@ -239,9 +239,14 @@ def why(factor: Factor, info: LayerInfo, species: int, value: float) -> str:
     if factor.points is None:
         return f"{title}: {info.classes[int(value)]}"
     dies_below, thrives_from, thrives_to, dies_above = factor.points[species]
-    unit = f" {info.unit}" if info.unit not in ("", "pH") else ""
-    if value < thrives_from:
-        end = f", dies below {dies_below:g}{unit}" if np.isfinite(dies_below) else ""
-        return f"{title}: {value:.1f}{unit}, wants {thrives_from:g}{unit} or more{end}"
-    end = f", dies above {dies_above:g}{unit}" if np.isfinite(dies_above) else ""
-    return f"{title}: {value:.1f}{unit}, wants {thrives_to:g}{unit} or less{end}"
+    unit = "" if info.unit.startswith("pH") else f" {info.unit}".rstrip()
+    low = value < thrives_from
+    wanted, outer = (thrives_from, dies_below) if low else (thrives_to, dies_above)
+    gap = f"{abs(wanted - value):.1f}{unit}"
+    if factor.layer == "winter_minimum":
+        by = f"too cold by {gap}" if low else f"too mild by {gap}"
+    else:
+        by = f"short by {gap}" if low else f"over by {gap}"
+    end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""
+    more = "or more" if low else "or less"
+    return f"{title}: {by}, has {value:.1f}{unit}, wants {wanted:g}{unit} {more}{end}"

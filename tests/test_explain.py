@@ -5,9 +5,11 @@ import pytest
 from conftest import SITE
 
 from siteplanner.errors import InputError
-from siteplanner.explain import explain_species
+from siteplanner.explain import explain_species, why
+from siteplanner.ground.layer import LayerInfo
 from siteplanner.site import load_site
 from siteplanner.species.fit import class_of
+from siteplanner.species.table import Factor
 from siteplanner.survey import survey
 
 
@@ -41,3 +43,20 @@ def test_where_a_species_fits_adds_up_to_its_scores():
 def test_a_species_that_is_not_in_the_table_is_asked_back():
     with pytest.raises(InputError, match="did you mean 'Acacia melanoxylon'"):
         explain_species(load_site(SITE), "Acacia melanoxylum")
+
+
+@pytest.mark.parametrize(
+    ("layer", "unit", "value", "words"),
+    [
+        ("winter_minimum", "°C", -6.1, "it: too cold by 2.1 °C, has -6.1 °C, wants -4 °C or more; "
+                                       "dies below -7 °C"),
+        ("soil_depth", "m", -5.5, "it: short by 1.5 m, has -5.5 m, wants -4 m or more; "
+                                  "dies below -7 m"),
+        ("soil_ph", "pH in water", 8.0, "it: over by 1.0, has 8.0, wants 7 or less"),
+        ("soil_ph", "pH in water", 5.0, ""),
+    ],
+)  # fmt: skip
+def test_what_limits_is_said_with_by_how_much(layer, unit, value, words):
+    info = LayerInfo("It", unit, "m", "s", (0, 1), name=layer)
+    factor = Factor(layer, np.array([[-7.0, -4.0, 7.0, np.inf]]), None)
+    assert why(factor, info, 0, value) == words
