@@ -29,6 +29,8 @@ NOT_SCORED = 255
 INDICES = ("limiting", "square root", "product")
 MOST_FACTORS = 200
 _NONE = 255
+#: From here on a score is full: rounding must not make a factor limit where it does not.
+_FULL = np.float32(99.9999)
 _BLOCK = 1024
 _MOST_CODES = 4096
 _FINE = np.float32(1024)
@@ -150,9 +152,8 @@ def _sides(points: NDArray[np.float64]) -> NDArray[np.float32]:
     a, b, c, d = points.astype(np.float32).astype(np.float64).T
     with np.errstate(invalid="ignore", divide="ignore"):
         rising, falling = np.isfinite(a) & (b > a), np.isfinite(d) & (d > c)
-        # A hair steeper than exact, so that rounding never leaves the inner point below 100.
-        up = np.where(rising, 100 / (b - a) * (1 + 1e-6), 1)
-        down = np.where(falling, 100 / (d - c) * (1 + 1e-6), 1)
+        up = np.where(rising, 100 / (b - a), 1)
+        down = np.where(falling, 100 / (d - c), 1)
     return np.column_stack(
         [
             np.where(rising, a, -np.inf),
@@ -265,7 +266,7 @@ def _score_block(  # type: ignore[no-untyped-def]
             some |= here[i]
         gaps[f] = some > 0
     for s in range(n_species):
-        lowest[:] = np.float32(100)
+        lowest[:] = _FULL
         worst[:] = np.float32(_NONE)
         missing[:] = 0
         if index > 0:
@@ -283,7 +284,7 @@ def _score_block(  # type: ignore[no-untyped-def]
                 continue
             x = values[f, start:stop]
             if index > 0:
-                alone[:] = np.float32(100)
+                alone[:] = _FULL
                 _limit(x, sides[f, s], np.float32(f), alone, spare)
                 for i in range(n):
                     product[i] *= max(alone[i], np.float32(0)) / np.float32(100)
