@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.grid import FloatGrid, Grid
+from siteplanner.ground._light import LOOKS, STEPS, horizons, looks, shine
 from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
 from siteplanner.ground.terrain import convergence
@@ -24,9 +24,6 @@ MONTHS = (
 )  # fmt: skip
 
 _SOLAR_CONSTANT = 0.0820  # MJ m-2 min-1, FAO-56 eq. 21
-_STEPS = 24  # sun positions a day, from sunrise to sunset
-_LOOKS = 36  # directions in which the horizon is looked up
-_RADIAN = np.float32(math.pi / 180)
 
 _METHOD = (
     "Beam and diffuse light under a clear sky, by the cell's slope and aspect, shaded by ground "
@@ -170,12 +167,12 @@ def sun(
     """
     heights, steep, facing = plain(dem), plain(slope), plain(aspect)
     rays, diffuse, level = _sky(latitude, convergence(grid), clear_air)
-    look, look_end = _looks(grid.cell, shade_reach)
+    look, look_end = looks(grid.cell, shade_reach)
     of_sky = np.empty((2, *heights.shape), np.float32)
     months = np.empty((3, 12, *heights.shape), np.float32)
     turn = np.float32(math.radians(convergence(grid)))
     over_rows(
-        _shine, heights.shape, heights, steep, facing, turn, look, look_end, rays, diffuse,
+        shine, heights.shape, heights, steep, facing, turn, look, look_end, rays, diffuse,
         of_sky, months,
     )  # fmt: skip
     days = MONTH_DAYS / (level * MONTH_DAYS).sum()
@@ -211,12 +208,12 @@ def horizon_and_sky(
     counts. Sky view (rows, cols) of the tilted surface after Dozier & Frew (1990), from memory.
     """
     heights = plain(dem)
-    look, look_end = _looks(grid.cell, shade_reach)
-    horizon = np.empty((_LOOKS, *heights.shape), np.float32)
+    look, look_end = looks(grid.cell, shade_reach)
+    horizon = np.empty((LOOKS, *heights.shape), np.float32)
     of_sky = np.empty((2, *heights.shape), np.float32)
     turn = np.float32(math.radians(convergence(grid)))
     over_rows(
-        _horizons, heights.shape, heights, plain(slope), plain(aspect), turn, look, look_end,
+        horizons, heights.shape, heights, plain(slope), plain(aspect), turn, look, look_end,
         horizon, of_sky,
     )  # fmt: skip
     return horizon, of_sky[0]
@@ -304,165 +301,19 @@ def _sky(
     lat = math.radians(latitude)
     sun = declination(MID_MONTH)[:, None]
     set_angle = sunset_angle(latitude, sun)
-    middle = (np.arange(_STEPS) + 0.5) / _STEPS * 2 - 1
+    middle = (np.arange(STEPS) + 0.5) / STEPS * 2 - 1
     hour = middle * set_angle
     east = -np.cos(sun) * np.sin(hour)
     north = np.sin(sun) * math.cos(lat) - np.cos(sun) * np.cos(hour) * math.sin(lat)
     up = np.sin(sun) * math.sin(lat) + np.cos(sun) * np.cos(hour) * math.cos(lat)
     up = np.maximum(up, 1e-6)
     beam = clear_air ** (1 / up)
-    outside = (
-        24 * 60 * _SOLAR_CONSTANT * nearness(MID_MONTH)[:, None] * set_angle / math.pi / _STEPS
-    )
+    outside = 24 * 60 * _SOLAR_CONSTANT * nearness(MID_MONTH)[:, None] * set_angle / math.pi / STEPS
     diffuse = (outside * up * (0.271 - 0.294 * beam)).sum(axis=1)
     strength = outside * beam
-    place = (np.degrees(np.arctan2(east, north)) - turn) % 360 / 360 * _LOOKS
-    first = np.floor(place) % _LOOKS
+    place = (np.degrees(np.arctan2(east, north)) - turn) % 360 / 360 * LOOKS
+    first = np.floor(place) % LOOKS
     height = up / np.hypot(east, north).clip(1e-6)
     rays = np.stack([east, north, up, height, first, place - np.floor(place), strength], axis=2)
     level = diffuse + (strength * up).sum(axis=1)
     return rays.astype(np.float32), diffuse.astype(np.float32), level
-
-
-def _looks(cell: float, reach: float) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
-    """Cells to look at for the horizon: (n, 3) rows down, columns right, 1 / distance (1/m).
-
-    Directions follow each other clockwise from grid north; the second array tells where each
-    ends. Steps are a twenty-fourth of the distance (a cell at least), so far ground is looked at
-    more coarsely, and a far edge may come out lower by that share.
-    """
-    found, ends = [], []
-    for direction in range(_LOOKS):
-        angle = 2 * math.pi * direction / _LOOKS
-        seen = set()
-        steps = 1.0
-        while steps * cell <= reach:
-            down, right = _nearest(-steps * math.cos(angle)), _nearest(steps * math.sin(angle))
-            if (down, right) not in seen:
-                seen.add((down, right))
-                found.append((down, right, 1 / (cell * math.hypot(down, right))))
-            steps = max(steps + 1, steps * 25 / 24)
-        ends.append(len(found))
-    return np.array(found, np.float32).reshape(-1, 3), np.array(ends)
-
-
-def _nearest(steps: float) -> int:
-    """Round, halves away from 0, so that mirrored looks see mirrored cells."""
-    return int(math.copysign(math.floor(abs(steps) + 0.5 + 1e-9), steps))
-
-
-@njit(
-    "void(int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32, float32[:, ::1],"
-    "int64[::1], float32[:, ::1], float32[:, ::1], float32[:, :, ::1])",
-    cache=True,
-    nogil=True,
-)
-def _look_round(  # type: ignore[no-untyped-def]
-    row, dem, slope, aspect, turn, look, look_end, normal, horizon, of_sky
-):
-    """Put normals of a row's cells, tangents of their horizons, sky view and mean horizon."""
-    rows, cols = dem.shape
-    zero, one = np.float32(0), np.float32(1)
-    here = dem[row]
-    east, north, up = normal[0], normal[1], normal[2]
-    for c in range(cols):
-        steep = slope[row, c] * _RADIAN
-        facing = aspect[row, c] * _RADIAN
-        facing = facing if facing == facing else zero
-        east[c] = math.sin(steep) * math.sin(facing)
-        north[c] = math.sin(steep) * math.cos(facing)
-        up[c] = math.cos(steep)
-    open_sky, mean = of_sky[0, row], of_sky[1, row]
-    open_sky[:] = zero
-    mean[:] = zero
-    part = one / np.float32(_LOOKS)
-    # The horizon is at least the cell's own slope, then whatever ground stands higher.
-    start = 0
-    for k in range(_LOOKS):
-        angle = np.float32(2 * math.pi * k / _LOOKS) + turn
-        de, dn = np.float32(math.sin(angle)), np.float32(math.cos(angle))
-        line = horizon[k]
-        for c in range(cols):
-            line[c] = max(zero, -(east[c] * de + north[c] * dn) / up[c])
-        for n in range(start, look_end[k]):
-            r, right = row + int(look[n, 0]), int(look[n, 1])
-            if r < 0 or r >= rows or abs(right) >= cols:
-                continue
-            near = look[n, 2]
-            there = dem[r]
-            low, high = max(0, -right), min(cols, cols - right)
-            mine, theirs, best = here[low:high], there[low + right : high + right], line[low:high]
-            for c in range(mine.size):
-                rise = (theirs[c] - mine[c]) * near
-                best[c] = rise if rise > best[c] else best[c]
-        start = look_end[k]
-        # Sky seen by a tilted surface, direction by direction (Dozier & Frew's form).
-        for c in range(cols):
-            h = line[c]
-            cosine_2 = one / (one + h * h)
-            height = np.float32(math.atan(h))
-            across = np.float32(math.pi / 2) - height - h * cosine_2
-            open_sky[c] += part * (up[c] * cosine_2 + (east[c] * de + north[c] * dn) * across)
-            mean[c] += part * height / _RADIAN
-    for c in range(cols):
-        known = up[c] * zero + here[c] * zero
-        open_sky[c] = max(zero, open_sky[c]) + known
-        mean[c] += known
-
-
-@njit(
-    "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32,"
-    "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[:, :, ::1])",
-    cache=True,
-    nogil=True,
-)
-def _horizons(  # type: ignore[no-untyped-def]
-    first, last, dem, slope, aspect, turn, look, look_end, out, of_sky
-):
-    cols = dem.shape[1]
-    normal = np.empty((3, cols), np.float32)
-    horizon = np.empty((_LOOKS, cols), np.float32)
-    for row in range(first, last):
-        _look_round(row, dem, slope, aspect, turn, look, look_end, normal, horizon, of_sky)
-        for k in range(_LOOKS):
-            for c in range(cols):
-                angle = np.float32(math.atan(horizon[k, c])) / _RADIAN
-                out[k, row, c] = angle + dem[row, c] * np.float32(0)
-
-
-@njit(
-    "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32,"
-    "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[::1], float32[:, :, ::1],"
-    "float32[:, :, :, ::1])",
-    cache=True,
-    nogil=True,
-)
-def _shine(  # type: ignore[no-untyped-def]
-    first, last, dem, slope, aspect, turn, look, look_end, rays, diffuse, of_sky, months
-):
-    """Put beam, diffuse and all light of each month's middle day."""
-    cols = dem.shape[1]
-    zero = np.float32(0)
-    normal = np.empty((3, cols), np.float32)
-    horizon = np.empty((_LOOKS, cols), np.float32)
-    east, north, up = normal[0], normal[1], normal[2]
-    for row in range(first, last):
-        _look_round(row, dem, slope, aspect, turn, look, look_end, normal, horizon, of_sky)
-        seen = of_sky[0, row]
-        for month in range(12):
-            beam = months[0, month, row]
-            beam[:] = zero
-            for step in range(_STEPS):
-                e, n, u = rays[month, step, 0], rays[month, step, 1], rays[month, step, 2]
-                height, strength = rays[month, step, 3], rays[month, step, 6]
-                k, weight = int(rays[month, step, 4]), rays[month, step, 5]
-                line, after = horizon[k], horizon[(k + 1) % _LOOKS]
-                for c in range(cols):
-                    facing = (east[c] * e + north[c] * n + up[c] * u) * strength
-                    over = height > line[c] + weight * (after[c] - line[c])
-                    beam[c] += facing if over and facing > zero else zero
-            for c in range(cols):
-                scattered = diffuse[month] * seen[c]
-                beam[c] += seen[c] * zero
-                months[1, month, row, c] = scattered
-                months[2, month, row, c] = beam[c] + scattered

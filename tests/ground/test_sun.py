@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from ground.surfaces import grid_of, hills, middles, plane
+from scipy.ndimage import map_coordinates
 
 from siteplanner.ground import sun as module
-from siteplanner.ground.sun import MID_MONTH, MONTH_DAYS, month_ratio, sun
+from siteplanner.ground.sun import MID_MONTH, MONTH_DAYS, horizon_and_sky, month_ratio, sun
 from siteplanner.ground.terrain import slope_and_aspect
 
 
@@ -69,13 +70,15 @@ def test_a_crater_hides_the_low_sun():
     dem = np.where(np.hypot(x, y) < 150, 0, 150 * np.tan(np.radians(25))).astype(np.float32)
     grid = grid_of(dem.shape, 5.0)
     made = [layer[60, 60] for layer in sun(dem, *slope_and_aspect(dem, grid), grid, -42.0)[:3]]
-    # The look-up may meet the rim up to a cell and a twenty-fourth of the way late.
-    latest = np.degrees(np.arctan(150 * np.tan(np.radians(25)) / (150 * 25 / 24 + 7)))
+    # The look-up may meet the rim up to a cell and a thirty-sixth of the way late, and, between
+    # two cells, up to a cell early.
+    earliest = np.degrees(np.arctan(150 * np.tan(np.radians(25)) / 145))
+    latest = np.degrees(np.arctan(150 * np.tan(np.radians(25)) / (150 * 37 / 36 + 7)))
     high = percent(-42.0, horizon=latest)
-    low = percent(-42.0, horizon=25)
+    low = percent(-42.0, horizon=earliest)
     for ours, at_most, at_least in zip(made, high, low, strict=True):
         assert at_least - 1 < ours < at_most + 1
-    assert made[2] < 40 < made[0] < made[1]
+    assert made[2] < 50 < made[0] < made[1]
 
 
 def test_shade_ends_at_its_reach():
@@ -137,3 +140,38 @@ def test_months_follow_from_year_summer_and_winter(latitude, slope, aspect):
     assert (made * level).sum() / level.sum() == pytest.approx(year, abs=0.05)
     # In light, not in percent of a dark month's little light: within 3 % of the mean month.
     assert np.abs((made - exact) * light_on(latitude)).max() < 3 * light_on(latitude).mean()
+
+
+def highest_along(dem, row, col, cell, bearing, reach):
+    """Angle up to the highest ground on a line, looked at wherever it crosses a row or column.
+
+    Of rows and columns those that the line crosses more often, none left out; heights between
+    two cells on a straight line.
+    """
+    south, east = -np.cos(np.radians(bearing)), np.sin(np.radians(bearing))
+    long = max(abs(south), abs(east))
+    away = np.arange(1, reach * long / cell + 1e-9) / long
+    down, right = row + away * south, col + away * east
+    inside = (down >= 0) & (down <= dem.shape[0] - 1) & (right >= 0) & (right <= dem.shape[1] - 1)
+    there = map_coordinates(dem, [down[inside], right[inside]], order=1)
+    rise = (there - dem[row, col]) / (away[inside] * cell)
+    return np.degrees(np.arctan(rise.max(initial=0)))
+
+
+@pytest.mark.parametrize("reach", [300.0, 1000.0])
+def test_the_horizon_is_that_of_brute_force(reach):
+    dem = hills((150, 160), seed=4, cell=10.0, relief=100, rough=0.5)
+    grid = grid_of(dem.shape, 10.0)
+    _, aspect = slope_and_aspect(dem, grid)
+    horizon, sky = horizon_and_sky(dem, np.zeros_like(dem), aspect, grid, shade_reach=reach)
+    spots = np.random.default_rng(1).integers(20, 130, (80, 2))
+    off = [
+        horizon[k, r, c] - highest_along(dem, r, c, 10.0, 10 * k, reach)
+        for r, c in spots
+        for k in range(36)
+    ]
+    # Steps that grow with distance may pass over a far, narrow top.
+    assert (np.abs(off) < 0.5).mean() > 0.995 and np.abs(off).max() < 1
+    assert np.median(horizon) > 5
+    # Level ground sees the mean of cos^2 of the horizon, directions being evenly spread.
+    assert sky == pytest.approx((np.cos(np.radians(horizon)) ** 2).mean(axis=0), abs=1e-4)
