@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 CAUTIONS = (
     "Everything here is an estimate from maps, a few readings and a table of tolerances. Walk "
     "the ground before you order or dig.",
-    "Frost is estimated from terrain and a few readings; it is not a forecast.",
+    "Frost is estimated from terrain and a few readings; it is not a forecast. Wind, cloud, snow, "
+    "wet ground and how hardy a plant is at the time are not modelled.",
     "Buried services: only what was supplied is shown. Have services located before any "
     "digging; the owner of the service decides.",
     "Power lines: the network operator's clearances decide, and trees near lines are for "
