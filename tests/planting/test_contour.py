@@ -97,3 +97,17 @@ def test_gaps_are_measured_between_rows():
     gaps = row_gaps(x, y, np.repeat(np.arange(5), 20), 4.0)
     assert len(gaps) == 2 * 100 - 2 * 20
     assert gaps == pytest.approx(1.5)
+
+
+def test_stocking_is_the_same_on_gentle_and_on_steep_ground():
+    # A bowl of 5 to 30 % slope: gaps between rows change, trees in the row make up for it.
+    x, y, row = rows_on(0.0008 * ((X - 300) ** 2 + (Y - 300) ** 2))
+    away = np.hypot(x - 300, y - 300)
+    rings = [away[row == r] for r in range(row.max() + 1)]
+    rings = sorted((r.mean(), len(r)) for r in rings if len(r) > 8 and 35 < r.mean() < 190)
+    radius, trees = np.array(rings).T
+    gap = (radius[2:] - radius[:-2]) / 2
+    assert gap.min() < 0.85 * SPACING and gap.max() > 1.3 * SPACING
+    stocking = trees[1:-1] * SPACING**2 / (2 * np.pi * radius[1:-1] * gap)
+    assert np.median(stocking) == pytest.approx(1, abs=0.02)
+    assert np.quantile(np.abs(stocking - 1), 0.8) < 0.04

@@ -59,13 +59,21 @@ def blocks(*shapes, spacing=3.0):
 
 
 def test_touching_blocks_keep_the_spacing_between_them():
-    places = set_out(
-        blocks(shapely.box(0, 0, 60, 60), shapely.box(60, 0, 120, 60)),
-        patterns(),
-        gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS),
+    nothing = gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS)
+    both = blocks(shapely.box(0, 0, 61, 60), shapely.box(61, 0, 120, 60)).assign(
+        bearing_deg=[25.0, 40.0]
     )
-    points = np.column_stack([places.x, places.y])
-    assert cKDTree(points).query(points, k=2)[0][:, 1].min() >= 3.0 - 1e-9
+
+    def nearest(*parts):
+        points = np.column_stack([np.concatenate(xy) for xy in parts])
+        return cKDTree(points).query(points, k=2)[0][:, 1].min()
+
+    alone = [set_out(both.iloc[[n]], patterns(), nothing) for n in range(2)]
+    assert nearest([p.x for p in alone], [p.y for p in alone]) < 2.0
+    places = set_out(both, patterns(), nothing)
+    assert nearest([places.x], [places.y]) >= 3.0 - 1e-9
+    # The earlier block keeps all its places.
+    assert (places.block == 0).sum() == len(alone[0].x)
 
 
 def test_a_row_ends_at_a_gap_and_rows_are_numbered_in_turn():
