@@ -35,8 +35,9 @@ class Air:
 
     ``colder_k`` is the layer's mean coldness against the air above, ``loss_w_m2`` the heat that
     open level ground draws from the air, ``full_m`` the depth at which the pool no longer
-    cools and from which on deeper air is mixed away in ten minutes, ``drag`` the coefficient of quadratic drag (ground and mixing at the top), ``froude``
-    the most that the speed may be of the speed of a wave.
+    cools and from which on deeper air is mixed away in ten minutes, ``drag`` the coefficient of
+    quadratic drag (ground and mixing at the top), ``froude`` the most that the speed may be of
+    the speed of a wave.
     """
 
     colder_k: float = 5.0
@@ -350,6 +351,9 @@ def finer(state: State, coarse: Level, fine: Level) -> State:
 
 
 def imbalance(state: State) -> float:
-    """Stored + flowed out - chilled, as a share of what was chilled (0 when nothing was)."""
+    """Stored + flowed out - chilled, as a share of what was chilled (0 when nothing was).
+
+    What was mixed away is taken off what was chilled.
+    """
     made = float(state.made.sum())
     return float((state.depth.sum() + state.lost.sum() - made) / made) if made else 0.0

@@ -30,6 +30,7 @@ from siteplanner.species.frost_risk import (
     gumbel_of,
     odds,
     one_in,
+    over_years,
 )
 from siteplanner.species.table import SpeciesTable
 
@@ -37,8 +38,9 @@ _MARGINS = np.linspace(-25, 25, 251)
 _UNKNOWN = 255
 
 ODDS_COLUMNS = [
-    "zone", "species", "odds_low", "odds", "odds_high", "years", "over_years", "tree_low",
-    "tree_high", "coldest_c", "error_c", "seedling_dies_below_c", "words", "basis",
+    "zone", "species", "odds_low", "odds", "odds_high", "years", "over_years_low", "over_years",
+    "over_years_high", "tree_low", "tree_high", "coldest_c", "error_c", "seedling_dies_below_c",
+    "words", "basis",
 ]  # fmt: skip
 DATE_COLUMNS = [
     "zone", "early_first_frost", "first_frost", "last_frost", "late_last_frost",
@@ -127,7 +129,9 @@ def odds_by_zone(
                     np.nan if vague else seedling.chance,
                     seedling.high,
                     years,
+                    float(over_years(seedling.low, years)),
                     np.nan if vague else seedling.over,
+                    float(over_years(seedling.high, years)),
                     tree.low,
                     tree.high,
                     lowest,
