@@ -79,7 +79,10 @@ class Dem(Table):
 
 
 class SoilColumns(Table):
-    """Names of the soil columns in the user's file."""
+    """Names of the soil columns in the user's file; "" where it has none, which is unknown.
+
+    ``sand``, ``silt`` and ``clay``, percent by weight, give the texture where it has no word.
+    """
 
     unit: str = "unit"
     texture: str = "texture"
@@ -87,6 +90,9 @@ class SoilColumns(Table):
     depth_m: str = "depth_m"
     ph: str = "ph"
     stones_percent: str = "stones_percent"
+    sand: str = ""
+    silt: str = ""
+    clay: str = ""
 
 
 class SoilWords(Table):

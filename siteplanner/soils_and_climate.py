@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from siteplanner.errors import Faults, fault, near
 from siteplanner.ground.frost import SCREEN_M, to_height
-from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES
+from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.readers import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.site import Site
 
@@ -39,12 +40,16 @@ class Climate:
 def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     """Read the soil polygons with ``unit, texture, drainage, depth_m, ph, stones_percent``.
 
-    The user's words are given their standard class; None and NaN mean unknown. Raises
-    :class:`~siteplanner.errors.InputError` with every word and number that will not do.
+    The user's words are given their standard class; None and NaN mean unknown. Where there is
+    no word for the texture, it is worked out from sand, silt and clay, if the file has them.
+    Raises :class:`~siteplanner.errors.InputError` with every word and number that will not do.
     """
     part = site.soils
     path = site.folder / part.file
-    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS)
+    columns = {name: theirs or None for name, theirs in part.columns.model_dump().items()}
+    frame = read_features(path, part.layer, columns, crs, POLYGONS)
+    absent = [name for name in columns if name not in frame]
+    frame[absent] = pd.DataFrame(None, frame.index, absent, dtype=object)
     faults = Faults()
     standard = {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}
     for column, classes in standard.items():
@@ -68,6 +73,8 @@ def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
                 + f" Or give its meaning in the site file under soils.words.{column}",
             )
         frame[column] = said.astype(object)
+    with faults.gather():
+        frame["texture"] = frame["texture"].fillna(_texture_of_shares(path, frame))
     limits = {
         "depth_m": (0, 50, "metres"),
         "ph": (2, 11, "pH"),
@@ -87,6 +94,25 @@ def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
         frame[column] = numbers
     faults.raise_any()
     return frame
+
+
+def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
+    """Texture class of each polygon's sand, silt and clay; None where one is unknown."""
+    faults = Faults()
+    given = frame[["sand", "silt", "clay"]]
+    shares = given.apply(pd.to_numeric, errors="coerce")
+    codes = texture_class_of(*shares.to_numpy(np.float64).T)
+    for number in frame.index[given.notna().all(axis=1) & (codes < 0)]:
+        told = ", ".join(str(v) for v in given.loc[number])
+        faults.add(
+            path,
+            f"soil unit {frame['unit'][number]}, sand, silt and clay",
+            f"{told} do not make a whole",
+            "give percent by weight of the fine earth that add up to 100, or leave them empty",
+        )
+    faults.raise_any()
+    words = [TEXTURE_CLASSES[code] if code >= 0 else None for code in codes]
+    return pd.Series(words, frame.index, dtype=object)
 
 
 def read_climate(site: Site) -> Climate:
