@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 from affine import Affine
 
-from benchmarks.harness import Row, copies
+from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner.grid import Grid
 from siteplanner.planting.assign import clumped, place_species
 from siteplanner.planting.contour import contour, row_gaps
@@ -27,11 +27,7 @@ from siteplanner.site import Mix
 from siteplanner.species.fit import Fit
 from siteplanner.species.table import SpeciesTable
 
-#: The reference job: 200 copies of 4 million float32 cells. The marks were worked out once, on
-#: two cores where it took 0.30 s: 20 s for a million trees and for 40 zones of 60 species, 2 s
-#: for a mix of 10 zones of 20 species are asked for.
-CELLS, TIMES = 4_000_000, 200
-MILLION, LARGE_MIX, SMALL_MIX = 66.7, 66.7, 6.7
+MILLION, LARGE_MIX, SMALL_MIX = mark(20), mark(20), mark(2)
 MEMORY_GB = 2.0
 SPECIES = 20
 
@@ -127,14 +123,13 @@ def gaps_kept() -> float:
 
 def rows() -> Iterator[Row]:
     """Time, memory, linear growth, quality."""
-    reference = copies(CELLS, TIMES)
-    name = f"({TIMES} copies of {CELLS // 1_000_000} million float32)"
+    reference = reference_job()
     # In a process of its own, so that the memory is that of the layout alone.
     done = subprocess.run(
         [sys.executable, "-m", "benchmarks.layout"], capture_output=True, text=True, check=True
     )
     quarter, quarter_trees, whole, trees, memory = map(float, done.stdout.split())
-    yield Row(f"{trees:,.0f} trees set out and placed", whole, reference, MILLION, "s", name)
+    yield Row(f"{trees:,.0f} trees set out and placed", whole, reference, MILLION, "s", REFERENCE)
     yield Row("the same, peak memory", memory, MEMORY_GB, 1.0, "GB", "(asked for)")
     yield Row(
         "seconds a tree, beside a quarter of the trees",
@@ -145,9 +140,9 @@ def rows() -> Iterator[Row]:
         f"({quarter_trees:,.0f} trees)",
     )
     small, _ = mixes(10, 20)
-    yield Row("mix of 10 zones, 20 species", small, reference, SMALL_MIX, "s", name)
+    yield Row("mix of 10 zones, 20 species", small, reference, SMALL_MIX, "s", REFERENCE)
     large, gap = mixes(40, 60)
-    yield Row("mix of 40 zones, 60 species", large, reference, LARGE_MIX, "s", name)
+    yield Row("mix of 40 zones, 60 species", large, reference, LARGE_MIX, "s", REFERENCE)
     yield Row("widest gap of these mixes", gap, 0.01, 1.0, "", "of the places (our own)")
     ours, theirs = quality()
     yield Row("fit summed over places", ours, theirs, 1.02, "", "greedy placing", at_least=True)

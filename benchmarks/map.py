@@ -12,17 +12,14 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.harness import Row, copies
+from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner.handover.write import write_plan
 from siteplanner.site import Site, load_site
 
 SAMPLE = Path(__file__).parent.parent / "sample_site" / "site.toml"
 TREES = 50_000
 MEGABYTES = 8.0
-#: The reference job: 200 copies of 4 million float32 cells. The marks were worked out once, on
-#: two cores where it took 0.30 s: 2 s to interactive and 20 s for the writers are asked for.
-CELLS, TIMES = 4_000_000, 200
-INTERACTIVE, WRITERS = 6.67, 66.7
+INTERACTIVE, WRITERS = mark(2), mark(20)
 
 
 def closer(site: Site, share: float) -> Site:
@@ -87,7 +84,6 @@ def interactive(page_file: Path, repeats: int = 5) -> float | None:
 
 def rows() -> Iterator[Row]:
     """Size, time to interactive, all writers."""
-    name = f"({TIMES} copies of {CELLS // 1_000_000} million float32)"
     site = load_site(SAMPLE)
     with tempfile.TemporaryDirectory() as folder:
         trees, _ = write(site, Path(folder) / "as_it_is")
@@ -97,9 +93,9 @@ def rows() -> Iterator[Row]:
             raise RuntimeError(f"{trees} trees are too few for this figure")
         size = (out / "map.html").stat().st_size / 1e6
         opened = interactive(out / "map.html")
-    reference = copies(CELLS, TIMES)
+    reference = reference_job()
     yield Row(f"map of {trees:,} trees, size", size, MEGABYTES, 1.0, "MB", "(asked for)")
     if opened is not None:
         what = f"map of {trees:,} trees, until interactive"
-        yield Row(what, opened, reference, INTERACTIVE, "s", name)
-    yield Row(f"all writers, {trees:,} trees", writers, reference, WRITERS, "s", name)
+        yield Row(what, opened, reference, INTERACTIVE, "s", REFERENCE)
+    yield Row(f"all writers, {trees:,} trees", writers, reference, WRITERS, "s", REFERENCE)

@@ -11,13 +11,10 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from benchmarks.harness import Row, copies
+from benchmarks.harness import REFERENCE, Row, mark, reference_job
 
 SAMPLE = Path(__file__).parent.parent / "sample_site" / "site.toml"
-#: The reference job: 200 copies of 4 million float32 cells. The marks were worked out once, on
-#: two cores where it took 0.30 s: 60 s cold and 20 s warm are asked for.
-CELLS, TIMES = 4_000_000, 200
-COLD, WARM = 200.0, 66.7
+COLD, WARM = mark(60), mark(20)
 MEMORY_GB = 2.0
 
 
@@ -36,12 +33,11 @@ def plan(out: Path, cache: Path) -> tuple[float, float]:
 
 def rows() -> Iterator[Row]:
     """Cold, warm, memory."""
-    reference = copies(CELLS, TIMES)
-    name = f"({TIMES} copies of {CELLS // 1_000_000} million float32)"
+    reference = reference_job()
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         cold, _ = plan(place / "plan", place / "cache")
         warm, memory = min(plan(place / "plan", place / "cache") for _ in range(2))
-    yield Row("plan of the sample, first run with compiling", cold, reference, COLD, "s", name)
-    yield Row("plan of the sample, later run", warm, reference, WARM, "s", name)
+    yield Row("plan of the sample, first run with compiling", cold, reference, COLD, "s", REFERENCE)
+    yield Row("plan of the sample, later run", warm, reference, WARM, "s", REFERENCE)
     yield Row("plan of the sample, peak memory", memory, MEMORY_GB, 1.0, "GB", "(asked for)")
