@@ -108,11 +108,17 @@ def height_of_others(
         if not hasattr(np, "in1d"):  # taken out of numpy, still asked for there
             setattr(np, "in1d", np.isin)  # noqa: B010
         view = importlib.import_module("pysheds.view")
-        finder = view.ViewFinder(affine=Affine(2, 0, 0, 0, -2, 0), shape=filled.shape, nodata=-1)
-        ways = view.Raster(codes.astype(np.int64), finder)
-        heights = view.Raster(filled.astype(np.float64), finder)
-        marked = view.Raster(channel, finder)
-        whole = sgrid.sGrid(viewfinder=finder)
+
+        def held(values: Any, nodata: Any) -> Any:
+            place = Affine(2, 0, 0, 0, -2, 0)
+            return view.Raster(
+                values, view.ViewFinder(affine=place, shape=values.shape, nodata=nodata)
+            )
+
+        ways = held(codes.astype(np.int64), np.int64(0))
+        heights = held(filled.astype(np.float64), np.float64("nan"))
+        marked = held(channel, np.bool_(False))
+        whole = sgrid.sGrid(viewfinder=ways.viewfinder)
         around = (64, 128, 1, 2, 4, 8, 16, 32)
         jobs["pysheds"] = lambda: whole.compute_hand(ways, heights, marked, dirmap=around)
     return jobs
