@@ -19,7 +19,6 @@ from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.minimum import FEWEST_READINGS
 from siteplanner.ground.water import cut_note
 from siteplanner.handover.colours import species_colours
-from siteplanner.inputs import Inputs
 from siteplanner.nursery.year import with_nursery
 from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting import describe
@@ -54,6 +53,7 @@ from siteplanner.planting.zones import (
     kinds_of_ground,
     shapes_of_kinds,
 )
+from siteplanner.reading.inputs import Inputs
 from siteplanner.site import Site
 from siteplanner.survey import Survey, survey
 

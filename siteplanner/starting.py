@@ -19,11 +19,11 @@ import shapely
 from rasterio.errors import RasterioError
 
 from siteplanner.commented import defaults, table
-from siteplanner.dem_files import TILES
 from siteplanner.errors import InputError, fault, near
 from siteplanner.nursery.schedule import season
-from siteplanner.readers import POLYGONS, read_features
-from siteplanner.recognise import guess_columns, layer_of
+from siteplanner.reading.features import POLYGONS, read_features
+from siteplanner.reading.recognise import guess_columns, layer_of
+from siteplanner.reading.tiles import TILES
 from siteplanner.site import load_site
 
 LISTS = Path(__file__).parent / "species" / "lists"

@@ -14,8 +14,8 @@ from siteplanner.ground import frost, resolve
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.minimum import MinimumFit
 from siteplanner.handover.colours import check_schemes
-from siteplanner.inputs import Inputs, read_inputs
 from siteplanner.planting.describe import READS
+from siteplanner.reading.inputs import Inputs, read_inputs
 from siteplanner.site import Site
 from siteplanner.species.fit import Fit, fit
 from siteplanner.species.sure import commonest_limit, known_share

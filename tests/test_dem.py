@@ -10,9 +10,9 @@ import shapely
 from affine import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
-from siteplanner.dem import read_dem
-from siteplanner.dem_files import working_crs
 from siteplanner.errors import InputError
+from siteplanner.reading.dem import read_dem
+from siteplanner.reading.tiles import working_crs
 from siteplanner.site import Dem
 
 CRS = "EPSG:32756"

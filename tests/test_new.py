@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from siteplanner.commented import quoted
 from siteplanner.errors import InputError
-from siteplanner.inputs import read_inputs
-from siteplanner.recognise import guess_columns
+from siteplanner.reading.inputs import read_inputs
+from siteplanner.reading.recognise import guess_columns
 from siteplanner.site import load_site
 from siteplanner.starting import Given, start
 

@@ -12,10 +12,10 @@ from conftest import SITE
 
 from siteplanner import load_site
 from siteplanner.errors import InputError
-from siteplanner.grown import dense_rows, read_grown
-from siteplanner.inputs import files, read_inputs
 from siteplanner.planting.frost_by_zone import dates_by_zone
-from siteplanner.shelter import read_shelter
+from siteplanner.reading.grown import dense_rows, read_grown
+from siteplanner.reading.inputs import files, read_inputs
+from siteplanner.reading.shelter import read_shelter
 
 CRS = "EPSG:32755"
 

@@ -8,8 +8,8 @@ from site_around import site_around
 
 from siteplanner.errors import InputError
 from siteplanner.ground.soil import TEXTURE_CLASSES
+from siteplanner.reading.records import read_soils
 from siteplanner.site import load_site
-from siteplanner.soils_and_climate import read_soils
 
 CRS = "EPSG:32755"
 SQUARE = shapely.box(500_000, 5_300_000, 500_300, 5_300_300)

@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 
 from siteplanner.errors import Faults, near
-from siteplanner.inputs import Inputs
 from siteplanner.nursery.batches import Batch, batches_of, codes, unreadable_months
 from siteplanner.nursery.hand import Hand
 from siteplanner.nursery.orders import bench_by_month, come_through
 from siteplanner.nursery.settings import Nursery
 from siteplanner.plan import Plan
+from siteplanner.reading.inputs import Inputs
 from siteplanner.site import Site
 
 _SUBSTITUTES = 3

@@ -22,7 +22,7 @@ from siteplanner.errors import Faults, near
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.nursery.hand import known, read_cells
 from siteplanner.planting.blocks import BY_HAND
-from siteplanner.readers import POLYGONS, read_features, texts
+from siteplanner.reading.features import POLYGONS, read_features, texts
 from siteplanner.site import Decisions, Mix, Site
 from siteplanner.species.fit import Fit
 

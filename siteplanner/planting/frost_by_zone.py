@@ -20,8 +20,8 @@ from siteplanner.ground.frost_dates import (
     growth_starts,
     nights_of,
 )
+from siteplanner.reading.records import Climate
 from siteplanner.site import Frost
-from siteplanner.soils_and_climate import Climate
 from siteplanner.species.frost_risk import (
     SEEDLING_TENDER_C,
     TOLERANCE_ERROR,

@@ -12,8 +12,8 @@ from siteplanner import keep, load_site
 from siteplanner.ground import gaps, night, night_run
 from siteplanner.ground.cold_air import Air
 from siteplanner.ground.night_run import night_seconds, run_night, sky_share
-from siteplanner.inputs import read_inputs
-from siteplanner.shelter import no_shelter
+from siteplanner.reading.inputs import read_inputs
+from siteplanner.reading.shelter import no_shelter
 
 
 @pytest.fixture(autouse=True)

@@ -6,9 +6,9 @@ from conftest import SITE
 from nursery.nursery_plan import with_its_nursery
 
 from siteplanner.errors import InputError
-from siteplanner.inputs import read_inputs
 from siteplanner.nursery.hand import read_hand
 from siteplanner.nursery.write import write_nursery
+from siteplanner.reading.inputs import read_inputs
 from siteplanner.site import load_site
 
 SPECIES = ("Eucalyptus ovata", "=Acacia")

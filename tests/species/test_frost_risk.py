@@ -9,13 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner import load_site
-from siteplanner.inputs import read_inputs
 from siteplanner.planting.frost_by_zone import (
     odds_by_zone,
     odds_on_cells,
     station_minima,
     tolerances,
 )
+from siteplanner.reading.inputs import read_inputs
 from siteplanner.species.frost_risk import Gumbel, Odds, fit_gumbel, gumbel_of, odds, one_in
 
 STATION = gumbel_of(-3.5, 0.9)

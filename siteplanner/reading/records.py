@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from siteplanner.errors import Faults, fault, near
 from siteplanner.ground.frost import SCREEN_M, to_height
 from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
-from siteplanner.readers import POINTS, POLYGONS, read_features, read_table, texts
+from siteplanner.reading.features import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.site import Site
 
 #: How a frost reading may be exposed to the night sky.

@@ -14,25 +14,25 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.dem import Heights, read_dem
-from siteplanner.dem_files import tiles, working_crs
 from siteplanner.errors import Faults, fault, near
 from siteplanner.grid import Grid
-from siteplanner.grown import read_grown
 from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.planting.dig import with_answers
 from siteplanner.planting.names import check_names
-from siteplanner.readers import ANY, POINTS, POLYGONS, read_features, texts
-from siteplanner.shelter import read_shelter
-from siteplanner.site import Site
-from siteplanner.soils_and_climate import (
+from siteplanner.reading.dem import Heights, read_dem
+from siteplanner.reading.features import ANY, POINTS, POLYGONS, read_features, texts
+from siteplanner.reading.grown import read_grown
+from siteplanner.reading.records import (
     Climate,
     against_station,
     read_climate,
     read_readings,
     read_soils,
 )
+from siteplanner.reading.shelter import read_shelter
+from siteplanner.reading.tiles import tiles, working_crs
+from siteplanner.site import Site
 from siteplanner.species.table import SpeciesTable, read_species
 
 

@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from rasterio.enums import Resampling
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
-from siteplanner.dem_files import in_metres, opened
 from siteplanner.errors import Faults, fault
 from siteplanner.grid import BoolGrid, Grid
+from siteplanner.reading.tiles import in_metres, opened
 from siteplanner.site import Site
 
 #: Metres in the units of height that people use; the words are also those of band tags.

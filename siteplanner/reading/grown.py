@@ -9,7 +9,7 @@ import pyogrio
 import pyproj
 
 from siteplanner.errors import fault
-from siteplanner.shelter import no_shelter
+from siteplanner.reading.shelter import no_shelter
 from siteplanner.site import Site
 
 #: Share of the wind that passes a grown row whose crowns meet (from memory, judgement).

@@ -7,7 +7,7 @@ import pandas as pd
 import pyproj
 
 from siteplanner.errors import Faults
-from siteplanner.readers import read_features
+from siteplanner.reading.features import read_features
 from siteplanner.site import Site
 
 LINES = ("LineString", "MultiLineString")
