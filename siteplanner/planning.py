@@ -83,9 +83,7 @@ def make_plan(
             "look at the boundary, the paddocks to plant and the setbacks",
         )
     warnings = list(inputs.notes)
-    decided = read_decisions(
-        site, inputs.grid.crs, list(inputs.species.facts["botanical_name"])
-    )
+    decided = read_decisions(site, inputs.grid.crs, list(inputs.species.facts["botanical_name"]))
     area = shapely.difference(area, decided.not_to_plant)
     warnings += what_was_kept(
         decided,
@@ -144,8 +142,9 @@ def make_plan(
     paddock = planted["paddock"].to_numpy()[places.block]
     counts = count_trees(trees[["zone", "species"]].assign(paddock=paddock), inputs.species.facts)
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
-    frost = tell_frost(zones, counts, layers, fitted.mask, inputs.grid, inputs.species,
-                       inputs.climate, site.frost)
+    frost = tell_frost(
+        zones, counts, layers, fitted.mask, inputs.grid, inputs.species, inputs.climate, site.frost
+    )
     zones = frost.with_words(zones)
     warnings += _frost_warnings(ground)
     warnings += cut_note(layers["catchment_cut"], fitted.mask)

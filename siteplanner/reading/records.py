@@ -166,14 +166,26 @@ def _daily_minima(site: Site) -> pd.Series[float] | None:
     dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
     faults = Faults()
     for row in frame.index[dates.isna()][:10]:
-        faults.add(path, f"row {row + 2}, date", f"{frame['date'][row]!r} is no date",
-                   "write dates as 2024-07-31")
+        faults.add(
+            path,
+            f"row {row + 2}, date",
+            f"{frame['date'][row]!r} is no date",
+            "write dates as 2024-07-31",
+        )
     for row in frame.index[dates.duplicated() & dates.notna()][:10]:
-        faults.add(path, f"row {row + 2}, date", f"{frame['date'][row]} stands there twice",
-                   "keep one row of it")
+        faults.add(
+            path,
+            f"row {row + 2}, date",
+            f"{frame['date'][row]} stands there twice",
+            "keep one row of it",
+        )
     faults.raise_any()
-    lowest = to_height(frame["min_c"].to_numpy(), SCREEN_M, site.frost.reference_height_m,
-                       site.frost.grass_colder_c)
+    lowest = to_height(
+        frame["min_c"].to_numpy(),
+        SCREEN_M,
+        site.frost.reference_height_m,
+        site.frost.grass_colder_c,
+    )
     return pd.Series(lowest, index=pd.DatetimeIndex(dates)).sort_index()
 
 
