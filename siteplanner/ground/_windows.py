@@ -199,6 +199,20 @@ def bend(first, last, dem, cell, down, across):  # type: ignore[no-untyped-def]
                 across[row, col] = -(dd + ee)
 
 
+@njit("void(float32[::1], float64, int64, boolean, float64[::1], int64[::1])", cache=True)
+def _take(heights, base, sign, whole, column, count):  # type: ignore[no-untyped-def]
+    """Add a row's known heights above ``base`` to sums and counts of columns, or take them off."""
+    if whole:
+        for c in range(heights.size):
+            column[c] += sign * (heights[c] - base)
+        return
+    for c in range(heights.size):
+        value = heights[c]
+        if value == value:
+            column[c] += sign * (value - base)
+            count[c] += sign
+
+
 @njit(
     "void(int64, int64, float32[:, ::1], int64, float32[:, ::1])",
     cache=True,
@@ -220,36 +234,36 @@ def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
             if value == value:
                 base = float(value)
                 break
+        end = min(start + block, last)
+        # Ground without a gap needs no counting, which is twice as quick and the same to the bit.
+        whole = True
+        for r in range(max(0, start - half), min(rows, end + half)):
+            gaps = np.int32(0)
+            for c in range(cols):
+                gaps = np.int32(gaps + np.int32(dem[r, c] != dem[r, c]))
+            whole = whole and gaps == 0
         column[:] = 0.0
         count[:] = 0
         for r in range(max(0, start - half), min(rows, start + half)):
-            for c in range(cols):
-                value = dem[r, c]
-                if value == value:
-                    column[c] += value - base
-                    count[c] += 1
-        for row in range(start, min(start + block, last)):
+            _take(dem[r], base, 1, whole, column, count)
+        for row in range(start, end):
             enter, leave = row + half, row - half - 1
-            for c in range(cols):
-                if enter < rows:
-                    value = dem[enter, c]
-                    if value == value:
-                        column[c] += value - base
-                        count[c] += 1
-                if leave >= max(0, start - half):
-                    value = dem[leave, c]
-                    if value == value:
-                        column[c] -= value - base
-                        count[c] -= 1
+            if enter < rows:
+                _take(dem[enter], base, 1, whole, column, count)
+            if leave >= max(0, start - half):
+                _take(dem[leave], base, -1, whole, column, count)
             if row < first:
                 continue
+            tall = min(rows, row + half + 1) - max(0, row - half)
             sums[0], known[0] = 0.0, 0
             for c in range(cols):
                 sums[c + 1] = sums[c] + column[c]
-                known[c + 1] = known[c] + count[c]
+            if not whole:
+                for c in range(cols):
+                    known[c + 1] = known[c] + count[c]
             for c in range(cols):
                 left, right = max(0, c - half), min(cols, c + half + 1)
-                n = known[right] - known[left]
+                n = tall * (right - left) if whole else known[right] - known[left]
                 value = dem[row, c] - base
                 out[row, c] = value - (sums[right] - sums[left]) / n if n > 0 else _NAN
 
