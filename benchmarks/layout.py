@@ -22,8 +22,8 @@ from siteplanner.planting.contour import contour, row_gaps
 from siteplanner.planting.layout import number_rows, set_out
 from siteplanner.planting.mix import Kinds, choose_mix, gather
 from siteplanner.planting.patterns import Relief, patterns
+from siteplanner.planting.settings import Mix
 from siteplanner.planting.stands import species_at
-from siteplanner.site import Mix
 from siteplanner.species.fit import Fit
 from siteplanner.species.table import SpeciesTable
 

@@ -12,8 +12,8 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 
 from siteplanner.errors import InputError
 from siteplanner.reading.dem import read_dem
+from siteplanner.reading.settings import Dem
 from siteplanner.reading.tiles import working_crs
-from siteplanner.site import Dem
 
 CRS = "EPSG:32756"
 WEST, NORTH, CELL = 620_000.0, 5_350_400.0, 4.0

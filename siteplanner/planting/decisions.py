@@ -22,8 +22,9 @@ from siteplanner.errors import Faults, near
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.nursery.hand import known, read_cells
 from siteplanner.planting.blocks import BY_HAND
+from siteplanner.planting.settings import Decisions, Mix
 from siteplanner.reading.features import POLYGONS, read_features, texts
-from siteplanner.site import Decisions, Mix, Site
+from siteplanner.site import Site
 from siteplanner.species.fit import Fit
 
 #: What is to be done with a piece of ground, and how the plan says it.

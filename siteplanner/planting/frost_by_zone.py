@@ -21,7 +21,7 @@ from siteplanner.ground.frost_dates import (
     nights_of,
 )
 from siteplanner.reading.records import Climate
-from siteplanner.site import Frost
+from siteplanner.reading.settings import Frost
 from siteplanner.species.frost_risk import (
     SEEDLING_TENDER_C,
     TOLERANCE_ERROR,

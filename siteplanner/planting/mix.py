@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.planting.program import Columns, Program
-from siteplanner.site import Mix as Rules
+from siteplanner.planting.settings import Mix as Rules
 
 #: The solver stops after this many nodes, not after some seconds: same plan on any machine.
 _NODES = 200

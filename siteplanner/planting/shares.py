@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from siteplanner.planting.mix import Kinds, Supply, zone_program
 from siteplanner.planting.program import Program
-from siteplanner.site import Mix as Rules
+from siteplanner.planting.settings import Mix as Rules
 
 
 def share_out(

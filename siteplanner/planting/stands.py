@@ -16,8 +16,8 @@ from siteplanner.planting.layout import Places
 from siteplanner.planting.mix import Kinds, Mixed, Supply, choose_mix, gather
 from siteplanner.planting.nurses import nurse
 from siteplanner.planting.setbacks import too_tall
+from siteplanner.planting.settings import Mix
 from siteplanner.planting.shares import share_out
-from siteplanner.site import Mix
 from siteplanner.species.fit import Fit
 from siteplanner.species.table import SpeciesTable
 

@@ -22,7 +22,8 @@ from siteplanner.planting.decisions import (
     titles_of,
     what_was_kept,
 )
-from siteplanner.site import Mix, load_site
+from siteplanner.planting.settings import Mix
+from siteplanner.site import load_site
 from siteplanner.species.fit import Fit
 
 CRS = pyproj.CRS("EPSG:32756")

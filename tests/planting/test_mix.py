@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.planting.mix import Kinds, aim_of, choose_mix, gather
+from siteplanner.planting.settings import Mix
 from siteplanner.planting.shares import share_out
-from siteplanner.site import Mix
 
 
 def zone(*groups):

@@ -6,7 +6,7 @@ import pytest
 import shapely
 
 from siteplanner.planting.setbacks import UNKNOWN_HEIGHT_M, clear_of, too_tall, with_setbacks
-from siteplanner.site import Setbacks
+from siteplanner.planting.settings import Setbacks
 
 CRS = "EPSG:32756"
 SPOTS = np.random.default_rng(1).uniform(0, 200, (2, 4000))

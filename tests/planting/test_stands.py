@@ -14,8 +14,8 @@ from siteplanner.grid import Grid
 from siteplanner.planting.layout import set_out
 from siteplanner.planting.names import check_names
 from siteplanner.planting.patterns import patterns
+from siteplanner.planting.settings import Mix
 from siteplanner.planting.stands import scores_at, species_at
-from siteplanner.site import Mix
 from siteplanner.species.fit import Fit
 from siteplanner.species.table import SpeciesTable
 
