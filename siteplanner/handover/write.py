@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
 from importlib.metadata import entry_points
 from pathlib import Path
-from typing import Any
 
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.handover.beside import Beside
 from siteplanner.handover.frost_tables import write_frost
 from siteplanner.handover.gis import write_fit, write_geopackage, write_layer
 from siteplanner.handover.handheld import write_handheld
@@ -28,7 +27,6 @@ from siteplanner.site import Site
 
 #: Other packages add writers here: ``writer(plan, folder)`` puts its own files into a folder.
 GROUP = "siteplanner.writers"
-_WRITERS_AT_ONCE = 2
 
 
 def write_plan(
@@ -45,13 +43,12 @@ def write_plan(
     :class:`~siteplanner.errors.InputError`.
     """
     target = Path(target) if target is not None else Path("maps") / site.slug
-    with staged(target) as folder, ThreadPoolExecutor(_WRITERS_AT_ONCE) as pool:
+    with staged(target) as folder, Beside() as beside:
         layers = folder / "layers"
         layers.mkdir()
-        jobs: list[Future[Any]] = []
 
         def each(info: LayerInfo, values: FloatGrid, grid: Grid) -> None:
-            jobs.append(pool.submit(write_layer, info, values, grid, layers))
+            beside.call(write_layer, info, values, grid, layers)
 
         plan = make_plan(site, each=each, step=step)
         if sure:
@@ -60,7 +57,7 @@ def write_plan(
                 each(info, values, chances.grid)
             write_how_sure(chances, folder / "how_sure.csv")
         names = list(plan.species["botanical_name"])
-        jobs.append(pool.submit(write_fit, names, plan.fit, plan.grid, layers))
+        beside.call(write_fit, names, plan.fit, plan.grid, layers)
         step("Writing the GIS file and the counts")
         write_geopackage(plan, folder / "plan.gpkg")
         write_counts(plan, folder / "counts.csv")
@@ -80,8 +77,7 @@ def write_plan(
         for entry in sorted(entry_points(group=GROUP), key=lambda e: e.name):
             entry.load()(plan, folder)
         step("Finishing the layers")
-        for job in jobs:
-            job.result()
+        beside.finish()
         files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
         write_manifest(plan, folder / "plan.json", files)
         step("Putting the plan in place")

@@ -1,0 +1,34 @@
+"""The process beside the planning: it does what it is told, in order, and tells of faults."""
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+from siteplanner.handover.beside import Beside
+
+
+def test_calls_are_done_in_order(tmp_path):
+    with Beside() as beside:
+        for number in range(20):
+            beside.call(Path.write_text, tmp_path / "last.txt", str(number))
+        beside.finish()
+    assert (tmp_path / "last.txt").read_text() == "19"
+
+
+def test_a_call_that_fails_is_told(tmp_path):
+    with Beside() as beside, pytest.raises(RuntimeError, match="FileNotFoundError"):
+        beside.call(Path.write_text, tmp_path / "no folder" / "x.txt", "text")
+        beside.call(json.dumps, "more")
+        beside.finish()
+
+
+def test_leaving_early_stops_it(tmp_path):
+    start = time.perf_counter()
+    with pytest.raises(KeyError), Beside() as beside:
+        beside.call(time.sleep, 60)
+        beside.call(Path.write_text, tmp_path / "late.txt", "text")
+        raise KeyError
+    assert time.perf_counter() - start < 30
+    assert not (tmp_path / "late.txt").exists()
