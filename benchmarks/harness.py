@@ -60,8 +60,9 @@ def copies(cells: int, times: int = 1) -> float:
 
 
 #: The fixed reference job, for figures that are asked for in seconds: so many copies of so many
-#: float32 cells. On two idle cores it took 0.24 s (1.2 ms a copy) when the marks were set.
-REFERENCE_CELLS, REFERENCE_TIMES, REFERENCE_S = 4_000_000, 200, 0.24
+#: float32 cells. It took 0.123 to 0.136 s in six runs on two idle cores (AMD EPYC) when the marks
+#: were set; all marks in seconds are multiples of that.
+REFERENCE_CELLS, REFERENCE_TIMES, REFERENCE_S = 4_000_000, 200, 0.125
 REFERENCE = f"({REFERENCE_TIMES} copies of {REFERENCE_CELLS // 1_000_000} million float32)"
 
 

@@ -348,7 +348,7 @@ def _note_gaps(
         )
     parts = soils.geometry.array
     tree = shapely.STRtree(parts)
-    left, right = tree.query(parts, predicate="overlaps")
+    left, right = tree.query(parts, predicate="intersects")
     pairs = left < right
     twice = shapely.area(shapely.intersection(parts[left[pairs]], parts[right[pairs]])).sum()
     if twice > 100:
