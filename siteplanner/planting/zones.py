@@ -28,6 +28,9 @@ _ROUNDS = 25
 #: Kinds whose mean scores differ by less than this (points of 100, root mean square over the
 #: species) would be planted alike, so they are one kind.
 _ALIKE = 12.0
+#: Ground that differs by so much in slope is worked differently, so it is not one kind even
+#: where the same species fit it (common practice, no source).
+_WORKED_ALIKE_DEG = 15.0
 TOO_STEEP, NOTHING_FITS = -2, -3
 _OUTSIDE = -1
 
@@ -57,7 +60,7 @@ def kinds_of_ground(
     lowest_fit: int,
     smallest_width_m: float = 0.0,
 ) -> Kinds:
-    """Tell apart up to ``kinds`` kinds of ground by how the species fit it.
+    """Tell apart up to ``kinds`` kinds of ground by how the species fit it, and by slope.
 
     ``scores`` is uint8 (species, rows, columns), 255 outside. Cells are averaged over
     ``smooth_m`` and divided by the species' scores, where all scores below ``lowest_fit`` count
@@ -79,20 +82,24 @@ def kinds_of_ground(
         total = _sum(np.where(plantable, layer, 0), factor)
         return uniform_filter(total, 3, mode="constant")[inside] / weight
 
-    features = np.empty((len(scores), int(inside.sum())), dtype=np.float32)
+    features = np.empty((len(scores) + 1, int(inside.sum())), dtype=np.float32)
     best = np.zeros(features.shape[1], dtype=np.float32)
     for species, layer in enumerate(scores):
         mean = smoothed(layer)
         np.maximum(best, mean, out=best)
         features[species] = np.maximum(mean, lowest_fit)
+    grade = smoothed(np.nan_to_num(slope))
+    features[-1] = grade * (_ALIKE * np.sqrt(len(features)) / _WORKED_ALIKE_DEG)
     steep = np.zeros(coarse.shape, dtype=bool)
-    steep[inside] = smoothed(np.nan_to_num(slope)) > steepest_deg
+    steep[inside] = grade > steepest_deg
     kind = np.full(features.shape[1], NOTHING_FITS, dtype=np.int16)
     fits = best >= lowest_fit
     if fits.any():
         kind[fits] = _divide(features if fits.all() else features[:, fits], kinds)
     labels = np.full(coarse.shape, _OUTSIDE, dtype=np.int16)
     labels[inside] = kind
+    # Too steep ground has no kind of its own underneath, or its rim would be a sliver of that.
+    labels[steep] = _OUTSIDE
     labels = _tidy(labels, steep, smallest_m2 / coarse.cell_area, smallest_width_m / coarse.cell)
     return Kinds(coarse, labels)
 
@@ -192,15 +199,24 @@ def _tidy(
             [gaussian_filter((labels == n).astype(np.float32), max(width / 3, 0.8)) for n in found]
         )
         labels = found[votes.argmax(axis=0)]
-        wide = np.zeros(labels.shape, dtype=bool)
-        for n in found:
-            wide |= _opened(labels == n, disc)
-        labels = _filled(np.where(wide, labels, _OUTSIDE).astype(np.int16))
+        labels = _filled(np.where(_wide(labels, disc), labels, _OUTSIDE).astype(np.int16))
     small = max(2, int(smallest))
     labels = _sieved(labels, small, np.ones_like(steep))
     steep = _opened(steep, disc)
     labels[steep] = TOO_STEEP
+    # What is left of a kind along the rim of too steep ground may be narrow again.
+    kept = _wide(labels, disc) & ~steep
+    labels = _filled(np.where(kept, labels, _OUTSIDE).astype(np.int16))
+    labels[steep] = TOO_STEEP
     return _sieved(labels, small, ~steep)
+
+
+def _wide(labels: NDArray[np.int16], disc: BoolGrid) -> BoolGrid:
+    """Cells that lie in a disc of their own kind."""
+    wide = np.zeros(labels.shape, dtype=bool)
+    for n in np.unique(labels):
+        wide |= _opened(labels == n, disc)
+    return wide
 
 
 def _opened(cells: BoolGrid, disc: BoolGrid) -> BoolGrid:

@@ -57,6 +57,14 @@ def test_scores_that_nobody_would_plant_on_make_no_kinds():
     assert np.unique(kinds([np.full(GRID.shape, 90), np.where(COLS < 80, 0, 39)]).labels) == [0]
 
 
+def test_flat_and_steep_ground_are_two_kinds_even_if_the_same_species_fit():
+    slope = np.where(COLS < 60, 1, 30)
+    labels = kinds([np.full(GRID.shape, 90)], slope=slope).labels
+    assert (labels[:, 65:] == 0).all() and (labels[:, :55] == 1).all()
+    gentle = np.where(COLS < 60, 1, 8)
+    assert np.unique(kinds([np.full(GRID.shape, 90)], slope=gentle).labels) == [0]
+
+
 def test_where_nothing_fits_and_where_it_is_too_steep_are_kinds_of_their_own():
     slope = np.where(COLS > 120, 50, 5)
     labels = kinds([np.where(COLS < 60, 20, 90)], slope=slope).labels
