@@ -149,7 +149,9 @@ def read_table(path: Path, columns: Iterable[str]) -> pd.DataFrame:
             faults.add(
                 path,
                 f"row {row + 2}, {column}",
-                f"{frame[column][row]!r} is no number",
+                "it is empty"
+                if pd.isna(frame[column][row])
+                else f"{str(frame[column][row])!r} is no number",
                 "write a number with a decimal point",
             )
         frame[column] = numbers

@@ -66,6 +66,18 @@ def test_a_missing_file(site):
     ]
 
 
+def test_a_cell_that_is_empty_or_no_number(site):
+    path = site.parent / "climate.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines[1] = "1,,21.0,50"
+    lines[2] = "2,9.1,warm,50"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert faults(site) == [
+        f"{path}, row 2, tmin_c: it is empty; write a number with a decimal point.",
+        f"{path}, row 3, tmax_c: 'warm' is no number; write a number with a decimal point.",
+    ]
+
+
 def test_a_dem_that_does_not_cover_the_boundary(site):
     moved(site.parent / "dem.tif", 900)
     [said] = faults(site)
