@@ -322,7 +322,10 @@ def _species(folder: Path, given: Given, starter: Path | None, started: Started)
     else:
         header = "botanical_name,common_name,roles,expected_survival,winter_minimum dies below [°C]"
         _write_new(folder / "species.csv", header + "\n")
-        started.missing.append("species: species.csv is empty; write one row for each species")
+        started.missing.append(
+            "species: species.csv is empty; write one row for each species, or copy a starter list "
+            "(siteplanner species lists them)"
+        )
     return table("species", {"file": "species.csv"})
 
 
