@@ -13,11 +13,16 @@ import typer
 from rich.console import Console
 from rich.markup import escape
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from siteplanner import __version__
 from siteplanner.errors import InputError
-from siteplanner.printed import print_infill, print_plan, print_suited
+from siteplanner.printed import (
+    print_changes,
+    print_explained,
+    print_infill,
+    print_plan,
+    print_suited,
+)
 
 DONE, BAD_INPUT, USAGE, OUR_FAULT = 0, 1, 2, 3
 
@@ -129,36 +134,7 @@ def explain(
         return
     with _progress(quiet=False) as step:
         found = explain_at(read, at, step)
-    console = Console(soft_wrap=True)
-    console.print(escape(found.place), highlight=False)
-    ground = Table(title="The ground here", title_justify="left")
-    for column in ("layer", "value", "unit"):
-        ground.add_column(column)
-    for title, value, unit in found.ground:
-        ground.add_row(escape(title), escape(value), escape(unit))
-    console.print(ground)
-    fits = Table(title="How the species fit", title_justify="left")
-    fits.add_column("species")
-    fits.add_column("fit", justify="right")
-    for column in ("class", "limited by", "not checked"):
-        fits.add_column(column)
-    for row in found.species:
-        fits.add_row(*(escape(text) for text in row))
-    console.print(fits)
-    if found.frost:
-        frost = Table(
-            title="Frost: a seedling is killed in (an estimate, not a forecast)",
-            title_justify="left",
-        )
-        for column in ("species", "odds"):
-            frost.add_column(column)
-        for name, words in found.frost:
-            frost.add_row(escape(name), escape(words))
-        console.print(frost)
-    console.print(
-        "An estimate from maps and a table of tolerances: look at the spot before you rely on it.",
-        highlight=False,
-    )
+    print_explained(found)
 
 
 @app.command()
@@ -170,37 +146,7 @@ def compare(
     from siteplanner.compare import compare as compared
     from siteplanner.compare import read_plan
 
-    found = compared(read_plan(before), read_plan(after))
-    console = Console(soft_wrap=True)
-    if found.same:
-        console.print("Nothing changed.", highlight=False)
-        return
-    for title, changes in (
-        ("The plans", found.figures),
-        ("Trees by paddock, where changed", found.paddocks),
-        ("Trees by species, where changed", found.species),
-    ):
-        if not changes:
-            continue
-        table = Table(title=title, title_justify="left")
-        table.add_column("")
-        for column in (before.name, after.name, "change"):
-            table.add_column(escape(column), justify="right")
-        for one in changes:
-            unit = f" {one.unit}" if one.unit else ""
-            numbers = (f"{n:,.{one.digits}f}{unit}" for n in (one.before, one.after))
-            more = f"{round(one.change, one.digits) + 0.0:+,.{one.digits}f}{unit}"
-            table.add_row(escape(one.what), *numbers, more)
-        console.print(table)
-    lines = [
-        *(f"setting {place}: {old} -> {new}" for place, old, new in found.settings),
-        *(f"changed file: {name}" for name in found.inputs),
-        *(f"no longer: {words}" for words in found.warnings_gone),
-        *(f"new: {words}" for words in found.warnings_new),
-    ]
-    for line in lines:
-        console.print(escape(line), highlight=False)
-    console.print("Both plans are estimates; so is what lies between them.", highlight=False)
+    print_changes(compared(read_plan(before), read_plan(after)), before.name, after.name)
 
 
 @app.command()

@@ -10,7 +10,8 @@ from rich.markup import escape
 from rich.table import Table
 
 if TYPE_CHECKING:
-    from siteplanner.explain import Suited
+    from siteplanner.compare import Comparison
+    from siteplanner.explain import Explained, Suited
     from siteplanner.nursery.survival import Outcome
     from siteplanner.plan import Plan
 
@@ -124,3 +125,71 @@ def print_suited(found: Suited) -> None:
         "An estimate from maps and a table of tolerances: walk the ground before you rely on it.",
         highlight=False,
     )
+
+
+def print_explained(found: Explained) -> None:
+    """Print what one spot is like, how each species fits there, and the odds of frost."""
+    console = Console(soft_wrap=True)
+    console.print(escape(found.place), highlight=False)
+    ground = Table(title="The ground here", title_justify="left")
+    for column in ("layer", "value", "unit"):
+        ground.add_column(column)
+    for title, value, unit in found.ground:
+        ground.add_row(escape(title), escape(value), escape(unit))
+    console.print(ground)
+    fits = Table(title="How the species fit", title_justify="left")
+    fits.add_column("species")
+    fits.add_column("fit", justify="right")
+    for column in ("class", "limited by", "not checked"):
+        fits.add_column(column)
+    for row in found.species:
+        fits.add_row(*(escape(text) for text in row))
+    console.print(fits)
+    if found.frost:
+        frost = Table(
+            title="Frost: a seedling is killed in (an estimate, not a forecast)",
+            title_justify="left",
+        )
+        for column in ("species", "odds"):
+            frost.add_column(column)
+        for name, words in found.frost:
+            frost.add_row(escape(name), escape(words))
+        console.print(frost)
+    console.print(
+        "An estimate from maps and a table of tolerances: look at the spot before you rely on it.",
+        highlight=False,
+    )
+
+
+def print_changes(found: Comparison, before: str, after: str) -> None:
+    """Print what changed between two plans, headed by their names."""
+    console = Console(soft_wrap=True)
+    if found.same:
+        console.print("Nothing changed.", highlight=False)
+        return
+    for title, changes in (
+        ("The plans", found.figures),
+        ("Trees by paddock, where changed", found.paddocks),
+        ("Trees by species, where changed", found.species),
+    ):
+        if not changes:
+            continue
+        table = Table(title=title, title_justify="left")
+        table.add_column("")
+        for column in (before, after, "change"):
+            table.add_column(escape(column), justify="right")
+        for one in changes:
+            unit = f" {one.unit}" if one.unit else ""
+            numbers = (f"{n:,.{one.digits}f}{unit}" for n in (one.before, one.after))
+            more = f"{round(one.change, one.digits) + 0.0:+,.{one.digits}f}{unit}"
+            table.add_row(escape(one.what), *numbers, more)
+        console.print(table)
+    lines = [
+        *(f"setting {place}: {old} -> {new}" for place, old, new in found.settings),
+        *(f"changed file: {name}" for name in found.inputs),
+        *(f"no longer: {words}" for words in found.warnings_gone),
+        *(f"new: {words}" for words in found.warnings_new),
+    ]
+    for line in lines:
+        console.print(escape(line), highlight=False)
+    console.print("Both plans are estimates; so is what lies between them.", highlight=False)
