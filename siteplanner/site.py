@@ -165,24 +165,7 @@ def load_site(path: str | Path) -> Site:
     path = Path(path)
     if path.is_dir():
         path = path / "site.toml"
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise fault(
-            path, "", "there is no such file", "give the path of a site file (site.toml)"
-        ) from None
-    except UnicodeDecodeError as error:
-        raise fault(
-            path, f"byte {error.start}", "it is not UTF-8 text", "save the site file as UTF-8"
-        ) from None
-    except OSError as error:
-        raise fault(
-            path, "", f"it cannot be read ({error.strerror})", "check the path and its permissions"
-        ) from None
-    try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise fault(path, "", f"it is not valid TOML: {error}", "mend the line it names") from None
+    tables = read_toml(path, "give the path of a site file (site.toml)")
     if "path" in tables:
         raise fault(
             path, "path", "no such setting", near("path", set(Site.model_fields) - {"path"})
@@ -190,11 +173,34 @@ def load_site(path: str | Path) -> Site:
     try:
         return Site(path=path, **tables)
     except pydantic.ValidationError as error:
-        raise InputError(*(_explain(path, part) for part in error.errors())) from None
+        raise InputError(*(explained(path, part, Site) for part in error.errors())) from None
 
 
-def _explain(path: Path, part: Any) -> Fault:
-    """Put one of pydantic's complaints in our words."""
+def read_toml(path: Path, mend: str) -> dict[str, Any]:
+    """Read a TOML file; ``mend`` is said when there is none.
+
+    Raises :class:`~siteplanner.errors.InputError`.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise fault(path, "", "there is no such file", mend) from None
+    except UnicodeDecodeError as error:
+        raise fault(
+            path, f"byte {error.start}", "it is not UTF-8 text", "save the file as UTF-8"
+        ) from None
+    except OSError as error:
+        raise fault(
+            path, "", f"it cannot be read ({error.strerror})", "check the path and its permissions"
+        ) from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise fault(path, "", f"it is not valid TOML: {error}", "mend the line it names") from None
+
+
+def explained(path: Path, part: Any, model: Any) -> Fault:
+    """Put one of pydantic's complaints about a file's tables, a ``model``, in our words."""
     place = ".".join(str(p) for p in part["loc"])
     match part["type"]:
         case "extra_forbidden":
@@ -202,7 +208,7 @@ def _explain(path: Path, part: Any) -> Fault:
                 str(path),
                 place,
                 "no such setting",
-                near(str(part["loc"][-1]), _choices(part["loc"][:-1])),
+                near(str(part["loc"][-1]), _choices(model, part["loc"][:-1])),
             )
         case "missing":
             return Fault(str(path), place, "this setting is missing", f"write {place} = …")
@@ -215,9 +221,8 @@ def _explain(path: Path, part: Any) -> Fault:
     )
 
 
-def _choices(place: tuple[Any, ...]) -> list[str]:
+def _choices(model: Any, place: tuple[Any, ...]) -> list[str]:
     """Settings that the table at ``place`` may hold."""
-    model: Any = Site
     for step in place:
         if isinstance(step, int) or not hasattr(model, "model_fields"):
             continue

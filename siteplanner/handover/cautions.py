@@ -66,7 +66,8 @@ def _steep(plan: Plan, work: Work) -> list[str]:
 
 def _near(plan: Plan, work: Work) -> list[str]:
     trees = shapely.MultiPoint(work.xy)
-    features = plan.no_plant.assign(away=shapely.distance(plan.no_plant.geometry, trees))
+    away = shapely.distance(plan.no_plant.geometry.to_numpy(), trees)
+    features = plan.no_plant.assign(away=away)
     features = features[(features["away"] <= NEAR_M) & features["kind"].isin(_FEATURES)]
     order = features["kind"].map(list(_FEATURES).index)
     features = features.assign(order=order).sort_values(["order", "away"], kind="stable")

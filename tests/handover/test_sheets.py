@@ -275,6 +275,12 @@ def test_unknown_ground_is_not_called_safe_or_warm(plan):
 # --- signs, names, bytes -------------------------------------------------------------------
 
 
+def test_a_property_with_nothing_to_keep_clear_of_has_its_sheets(plan):
+    bare = replace(plan, no_plant=plan.no_plant.iloc[:0])
+    said = cautions_of(bare, works(bare)[0])
+    assert said and not any("nearest tree" in words for words in said)
+
+
 def test_signs_differ_and_the_commonest_species_has_the_plainest():
     assert len(set(SIGNS)) == len(SIGNS)
     assert signs(np.array([3, 900, 40])) == [2, 0, 1]
