@@ -28,8 +28,10 @@ def over_rows(kernel: Callable[..., None], shape: tuple[int, int], *arguments: A
     if strips == 1:
         kernel(0, rows, *arguments)
         return
-    with ThreadPoolExecutor(strips) as pool:
-        jobs = [pool.submit(kernel, first, last, *arguments) for first, last in pairwise(ends)]
+    mine, *others = pairwise(ends)
+    with ThreadPoolExecutor(strips - 1) as pool:
+        jobs = [pool.submit(kernel, first, last, *arguments) for first, last in others]
+        kernel(*mine, *arguments)
         for job in jobs:
             job.result()
 

@@ -9,25 +9,26 @@ from numba import njit
 
 _DEGREES = np.float32(180.0 / math.pi)
 
-# Odd polynomial for the arctangent on [-1, 1]; largest error 2e-8 rad, far below what the
-# heights allow, and it lets the compiler work on eight cells at once.
-_A2, _A4, _A6, _A8, _A10, _A12, _A14, _A16 = (
+# Odd polynomial for the arctangent on [-1, 1], fitted for the least largest error: 5e-8 rad, below
+# what a float32 angle can hold; it lets the compiler work on many cells at once.
+_A2, _A4, _A6, _A8, _A10, _A12, _A14 = (
     np.float32(c)
     for c in (
-        -0.3333314528,
-        0.1999355085,
-        -0.1420889944,
-        0.1065626393,
-        -0.0752896400,
-        0.0429096138,
-        -0.0161657367,
-        0.0028662257,
+        -0.3333165903,
+        0.1996270398,
+        -0.1397658209,
+        0.0979423442,
+        -0.0577735874,
+        0.0230401340,
+        -0.0043554052,
     )
 )
 _ZERO, _ONE, _TWO = np.float32(0), np.float32(1), np.float32(2)
 _QUARTER, _HALF, _FULL = np.float32(90), np.float32(180), np.float32(360)
 _NAN = np.float32(np.nan)
 _EIGHT = "UniTuple(float32, 8)"
+#: A product and a sum may be rounded once instead of twice; nothing else may be rearranged.
+_FUSED = {"contract"}
 
 
 @njit("float32(float32, float32, float32, float32)", cache=True)
@@ -87,15 +88,15 @@ def _around(dem, row, col):  # type: ignore[no-untyped-def]
     )
 
 
-@njit("float32(float32)", cache=True)
+@njit("float32(float32)", cache=True, fastmath=_FUSED)
 def _arctan(x):  # type: ignore[no-untyped-def]
     """Arctangent of 0 to 1, in degrees."""
     s = x * x
-    tail = _A10 + s * (_A12 + s * (_A14 + s * _A16))
+    tail = _A10 + s * (_A12 + s * _A14)
     return _DEGREES * x * (_ONE + s * (_A2 + s * (_A4 + s * (_A6 + s * (_A8 + s * tail)))))
 
 
-@njit("UniTuple(float32, 2)(float32, float32, float32)", cache=True)
+@njit("UniTuple(float32, 2)(float32, float32, float32)", cache=True, fastmath=_FUSED)
 def _steepness(east, south, turn):  # type: ignore[no-untyped-def]
     """Slope and true aspect, degrees, of a plane with these rises per metre."""
     grade = np.sqrt(east * east + south * south)
@@ -132,6 +133,7 @@ def _mended(dem, row, col, per_metre, turn, slopes, aspects):  # type: ignore[no
     "void(int64, int64, float32[:, ::1], float32, float32, float32[:, ::1], float32[:, ::1])",
     cache=True,
     nogil=True,
+    fastmath=_FUSED,
 )
 def horn(first, last, dem, per_metre, turn, slope, aspect):  # type: ignore[no-untyped-def]
     """Put slope and true aspect, degrees; ``per_metre`` is 1 / (8 cells' width).
