@@ -7,11 +7,11 @@ edge is open without a case of its own.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numba import njit, types
+from numba import types
 from numpy.typing import NDArray
+
+from siteplanner.compiled import kernel, part
 
 #: Shallower air than this (m) does not flow.
 _THINNEST = np.float32(1e-4)
@@ -32,10 +32,9 @@ _I8 = types.Array(types.int64, 1, "C")
 _F1 = types.Array(types.float32, 1, "C")
 _D1 = types.Array(types.float64, 1, "C")
 _f4, _f8, _i8 = types.float32, types.float64, types.int64
-_KEEP: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy"}
 
 
-@njit(_f4(_f8, _f8, _f4, _f4, _f4, _f4, _f4, _f4, _f4), **_KEEP)
+@part(_f4(_f8, _f8, _f4, _f4, _f4, _f4, _f4, _f4, _f4))
 def _through(here, there, sill, screen, closed, flow, push, drag_dt, cap):  # type: ignore[no-untyped-def]
     """Discharge through one face after a step (m2/s), positive from here to there.
 
@@ -53,7 +52,7 @@ def _through(here, there, sill, screen, closed, flow, push, drag_dt, cap):  # ty
     return now if depth > _THINNEST else np.float32(0)
 
 
-@njit(types.void(_F1, _F1, _D1, _D1, _F1, _F1, _f4, _f4, _f4), **_KEEP)
+@part(types.void(_F1, _F1, _D1, _D1, _F1, _F1, _f4, _f4, _f4))
 def _faces(bed, bed_there, depth, depth_there, sill, flow, push, drag_dt, cap):  # type: ignore[no-untyped-def]
     """Take the faces of a row from what they start the step with to what they end it with."""
     none = np.float32(0)
@@ -71,7 +70,7 @@ def _faces(bed, bed_there, depth, depth_there, sill, flow, push, drag_dt, cap): 
         )
 
 
-@njit(types.void(_F4, _F4, _F4, _F8, _F4, _F4, _f4, _f4, _f4), **_KEEP)
+@part(types.void(_F4, _F4, _F4, _F8, _F4, _F4, _f4, _f4, _f4))
 def _flow(bed, sill_x, sill_y, depth, flow_x, flow_y, push, drag_dt, cap):  # type: ignore[no-untyped-def]
     """Give every face its discharge after a step.
 
@@ -110,7 +109,7 @@ def _flow(bed, sill_x, sill_y, depth, flow_x, flow_y, push, drag_dt, cap):  # ty
         _faces(bed[r], bed[r + 1], depth[r], depth[r + 1], sill_y[r], row, push, drag_dt, cap)
 
 
-@njit(types.void(_F8, _F4, _F4, _f8), **_KEEP)
+@part(types.void(_F8, _F4, _F4, _f8))
 def _limit(depth, flow_x, flow_y, dt_over_cell):  # type: ignore[no-untyped-def]
     """Hold what leaves a cell to what it holds.
 
@@ -151,7 +150,7 @@ def _limit(depth, flow_x, flow_y, dt_over_cell):  # type: ignore[no-untyped-def]
                     flow_y[r - 1, c] *= less
 
 
-@njit(types.void(_F8, _F4, _F4, _F4, _f8, _f8, _f8, _D1), **_KEEP)
+@part(types.void(_F8, _F4, _F4, _F4, _f8, _f8, _f8, _D1))
 def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type: ignore[no-untyped-def]
     """Move the air, chill new air, mix away what is too deep; ``made`` (rows,) gathers the gain."""
     rows, cols = depth.shape
@@ -187,7 +186,7 @@ def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type
         depth[r, cols - 1] += dt_over_cell * flow_x[r, cols - 2]
 
 
-@njit(
+@kernel(
     types.void(
         _F4,
         _F4,
@@ -212,8 +211,7 @@ def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type
         _f8,
         _f8,
         _f8,
-    ),
-    **_KEEP,
+    )
 )
 def _advance(  # type: ignore[no-untyped-def]
     bed,

@@ -9,9 +9,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from siteplanner.compiled import kernel, part
 from siteplanner.grid import FloatGrid
 
 _OUT = 8
@@ -91,7 +91,7 @@ def to_channel(filled: FloatGrid, direction: FloatGrid, channel: FloatGrid) -> F
     return filled - base
 
 
-@njit("void(float32[::1], int32[::1], int64, float32, int32)", cache=True)
+@part("void(float32[::1], int32[::1], int64, float32, int32)")
 def _push(keys, cells, size, key, cell):  # type: ignore[no-untyped-def]
     place = size
     while place > 0:
@@ -103,7 +103,7 @@ def _push(keys, cells, size, key, cell):  # type: ignore[no-untyped-def]
     keys[place], cells[place] = key, cell
 
 
-@njit("void(float32[::1], int32[::1], int64)", cache=True)
+@part("void(float32[::1], int32[::1], int64)")
 def _pop(keys, cells, size):  # type: ignore[no-untyped-def]
     """Take the top out of a heap of ``size`` cells; the last one sinks from the top."""
     key, cell = keys[size - 1], cells[size - 1]
@@ -119,13 +119,13 @@ def _pop(keys, cells, size):  # type: ignore[no-untyped-def]
     keys[place], cells[place] = key, cell
 
 
-@njit("UniTuple(int64, 8)(int64)", cache=True)
+@part("UniTuple(int64, 8)(int64)")
 def _around(cols):  # type: ignore[no-untyped-def]
     """Distances to the neighbours in a flat array, in the order of directions."""
     return (1, cols + 1, cols, cols - 1, -1, -cols - 1, -cols, 1 - cols)
 
 
-@njit("void(float32[::1], uint8[::1], int64)", cache=True, nogil=True)
+@kernel("void(float32[::1], uint8[::1], int64)")
 def _flood(dem, came_from, cols):  # type: ignore[no-untyped-def]
     around = _around(cols)
     size_of_all = dem.size
@@ -189,7 +189,7 @@ def _flood(dem, came_from, cols):  # type: ignore[no-untyped-def]
         size -= 1
 
 
-@njit("void(float32[:, ::1], float32[:, ::1], int64)", cache=True, nogil=True)
+@kernel("void(float32[:, ::1], float32[:, ::1], int64)")
 def _breach(dem, filled, far):  # type: ignore[no-untyped-def]
     rows, cols = dem.shape
     for row in range(1, rows - 1):
@@ -215,7 +215,7 @@ def _breach(dem, filled, far):  # type: ignore[no-untyped-def]
                 dem[r, c] = min(dem[r, c], bottom)
 
 
-@njit("void(uint8[:, ::1], float64[::1], uint8[:, ::1])", cache=True, nogil=True)
+@kernel("void(uint8[:, ::1], float64[::1], uint8[:, ::1])")
 def _strips(size, wide, out):  # type: ignore[no-untyped-def]
     rows, cols = size.shape
     for row in range(rows):
@@ -230,7 +230,7 @@ def _strips(size, wide, out):  # type: ignore[no-untyped-def]
                     out[r, c] = max(out[r, c], which)
 
 
-@njit("void(int64, int64, float32[:, ::1], uint8[:, ::1])", cache=True, nogil=True)
+@kernel("void(int64, int64, float32[:, ::1], uint8[:, ::1])")
 def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
     """Put the steepest way down where there is one; leave the flood's way elsewhere.
 
@@ -251,7 +251,7 @@ def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
                     direction[row, col] = k
 
 
-@njit("void(uint8[::1], int64, int32[::1])", cache=True, nogil=True)
+@kernel("void(uint8[::1], int64, int32[::1])")
 def _accumulate(direction, cols, area):  # type: ignore[no-untyped-def]
     """Walk down from each source, on past each cell whose donors have all arrived."""
     around = _around(cols)
@@ -274,7 +274,7 @@ def _accumulate(direction, cols, area):  # type: ignore[no-untyped-def]
             donors[here] -= 1
 
 
-@njit("void(float32[:, ::1], float32[:, ::1], float64[:, ::1])", cache=True, nogil=True)
+@kernel("void(float32[:, ::1], float32[:, ::1], float64[:, ::1])")
 def _spread(filled, direction, cells):  # type: ignore[no-untyped-def]
     """Hand on each cell's water once all its donors have handed on theirs."""
     rows, cols = filled.shape
@@ -327,11 +327,7 @@ def _spread(filled, direction, cells):  # type: ignore[no-untyped-def]
                     size += 1
 
 
-@njit(
-    "void(float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1])")
 def _channel_height(filled, direction, channel, base):  # type: ignore[no-untyped-def]
     """Walk down to a cell whose channel is known, then again, telling all cells on the way."""
     rows, cols = filled.shape

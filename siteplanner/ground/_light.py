@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from siteplanner.compiled import kernel, part
 
 #: Directions in which the horizon is looked up; sun positions a day, from rise to set.
 LOOKS, STEPS = 36, 24
@@ -46,11 +47,9 @@ def looks(cell: float, reach: float) -> tuple[NDArray[np.float32], NDArray[np.in
     return np.array(found, np.float32).reshape(-1, 6), np.array(ends)
 
 
-@njit(
+@part(
     "void(int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32, float32[:, ::1],"
-    "int64[::1], float32[:, ::1], float32[:, ::1], float32[:, :, ::1])",
-    cache=True,
-    nogil=True,
+    "int64[::1], float32[:, ::1], float32[:, ::1], float32[:, :, ::1])"
 )
 def _look_round(  # type: ignore[no-untyped-def]
     row, dem, slope, aspect, turn, look, look_end, normal, horizon, of_sky
@@ -110,11 +109,9 @@ def _look_round(  # type: ignore[no-untyped-def]
         mean[c] += known
 
 
-@njit(
+@kernel(
     "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32,"
-    "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[:, :, ::1])",
-    cache=True,
-    nogil=True,
+    "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[:, :, ::1])"
 )
 def horizons(  # type: ignore[no-untyped-def]
     first, last, dem, slope, aspect, turn, look, look_end, out, of_sky
@@ -130,12 +127,10 @@ def horizons(  # type: ignore[no-untyped-def]
                 out[k, row, c] = angle + dem[row, c] * np.float32(0)
 
 
-@njit(
+@kernel(
     "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32,"
     "float32[:, ::1], int64[::1], float32[:, :, ::1], float32[::1], float32[:, :, ::1],"
-    "float32[:, :, :, ::1])",
-    cache=True,
-    nogil=True,
+    "float32[:, :, :, ::1])"
 )
 def shine(  # type: ignore[no-untyped-def]
     first, last, dem, slope, aspect, turn, look, look_end, rays, diffuse, of_sky, months

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from siteplanner.compiled import kernel, part
 
 _DEGREES = np.float32(180.0 / math.pi)
 
@@ -31,7 +32,7 @@ _EIGHT = "UniTuple(float32, 8)"
 _FUSED = {"contract"}
 
 
-@njit("float32(float32, float32, float32, float32)", cache=True)
+@part("float32(float32, float32, float32, float32)")
 def _corner(rise, along, beside, opposite):  # type: ignore[no-untyped-def]
     """Rise of a corner of the window, or the first known way to carry it on, or level."""
     rise = rise if rise == rise else along
@@ -40,14 +41,14 @@ def _corner(rise, along, beside, opposite):  # type: ignore[no-untyped-def]
     return rise if rise == rise else _ZERO
 
 
-@njit("float32(float32, float32)", cache=True)
+@part("float32(float32, float32)")
 def _side(rise, opposite):  # type: ignore[no-untyped-def]
     """Rise of a side of the window, or that of the side opposite carried on, or level."""
     rise = rise if rise == rise else -opposite
     return rise if rise == rise else _ZERO
 
 
-@njit(_EIGHT + "(" + ", ".join(["float32"] * 8) + ")", cache=True)
+@part(_EIGHT + "(" + ", ".join(["float32"] * 8) + ")")
 def _mend(a, b, c, d, f, g, h, i):  # type: ignore[no-untyped-def]
     """Carry the ground on in straight lines where a neighbour is missing.
 
@@ -66,13 +67,13 @@ def _mend(a, b, c, d, f, g, h, i):  # type: ignore[no-untyped-def]
     )
 
 
-@njit("float32(float32[:, ::1], int64, int64, float32)", cache=True)
+@part("float32(float32[:, ::1], int64, int64, float32)")
 def _rise(dem, row, col, middle):  # type: ignore[no-untyped-def]
     inside = 0 <= row < dem.shape[0] and 0 <= col < dem.shape[1]
     return dem[row, col] - middle if inside else _NAN
 
 
-@njit(_EIGHT + "(float32[:, ::1], int64, int64)", cache=True)
+@part(_EIGHT + "(float32[:, ::1], int64, int64)")
 def _around(dem, row, col):  # type: ignore[no-untyped-def]
     """Rises of the eight neighbours of any cell, mended."""
     e = dem[row, col]
@@ -88,7 +89,7 @@ def _around(dem, row, col):  # type: ignore[no-untyped-def]
     )
 
 
-@njit("float32(float32)", cache=True, fastmath=_FUSED)
+@part("float32(float32)", fastmath=_FUSED)
 def _arctan(x):  # type: ignore[no-untyped-def]
     """Arctangent of 0 to 1, in degrees."""
     s = x * x
@@ -96,7 +97,7 @@ def _arctan(x):  # type: ignore[no-untyped-def]
     return _DEGREES * x * (_ONE + s * (_A2 + s * (_A4 + s * (_A6 + s * (_A8 + s * tail)))))
 
 
-@njit("UniTuple(float32, 2)(float32, float32, float32)", cache=True, fastmath=_FUSED)
+@part("UniTuple(float32, 2)(float32, float32, float32)", fastmath=_FUSED)
 def _steepness(east, south, turn):  # type: ignore[no-untyped-def]
     """Slope and true aspect, degrees, of a plane with these rises per metre."""
     grade = np.sqrt(east * east + south * south)
@@ -115,9 +116,7 @@ def _steepness(east, south, turn):  # type: ignore[no-untyped-def]
     return slope, turned if long > _ZERO else _NAN
 
 
-@njit(
-    "void(float32[:, ::1], int64, int64, float32, float32, float32[::1], float32[::1])", cache=True
-)
+@part("void(float32[:, ::1], int64, int64, float32, float32, float32[::1], float32[::1])")
 def _mended(dem, row, col, per_metre, turn, slopes, aspects):  # type: ignore[no-untyped-def]
     """Put slope and aspect of a cell that lacks a neighbour."""
     a, b, c, d, f, g, h, i = _around(dem, row, col)
@@ -129,10 +128,8 @@ def _mended(dem, row, col, per_metre, turn, slopes, aspects):  # type: ignore[no
     aspects[col] = facing if known else _NAN
 
 
-@njit(
+@kernel(
     "void(int64, int64, float32[:, ::1], float32, float32, float32[:, ::1], float32[:, ::1])",
-    cache=True,
-    nogil=True,
     fastmath=_FUSED,
 )
 def horn(first, last, dem, per_metre, turn, slope, aspect):  # type: ignore[no-untyped-def]
@@ -172,11 +169,7 @@ def horn(first, last, dem, per_metre, turn, slope, aspect):  # type: ignore[no-u
                     _mended(dem, row, col, per_metre, turn, slopes, aspects)
 
 
-@njit(
-    "void(int64, int64, float32[:, ::1], float32, float32[:, ::1], float32[:, ::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(int64, int64, float32[:, ::1], float32, float32[:, ::1], float32[:, ::1])")
 def bend(first, last, dem, cell, down, across):  # type: ignore[no-untyped-def]
     cols = dem.shape[1]
     square = cell * cell
@@ -201,7 +194,7 @@ def bend(first, last, dem, cell, down, across):  # type: ignore[no-untyped-def]
                 across[row, col] = -(dd + ee)
 
 
-@njit("void(float32[::1], float64, int64, boolean, float64[::1], int64[::1])", cache=True)
+@part("void(float32[::1], float64, int64, boolean, float64[::1], int64[::1])")
 def _take(heights, base, sign, whole, column, count):  # type: ignore[no-untyped-def]
     """Add a row's known heights above ``base`` to sums and counts of columns, or take them off."""
     if whole:
@@ -215,11 +208,7 @@ def _take(heights, base, sign, whole, column, count):  # type: ignore[no-untyped
             count[c] += sign
 
 
-@njit(
-    "void(int64, int64, float32[:, ::1], int64, float32[:, ::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(int64, int64, float32[:, ::1], int64, float32[:, ::1])")
 def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
     """Slide sums of the window's columns down the rows and a running total across them.
 
@@ -228,8 +217,8 @@ def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
     """
     rows, cols = dem.shape
     block = max(64, 2 * half)
-    sums, known = np.empty(cols + 1), np.empty(cols + 1, np.int64)
-    column, count = np.empty(cols), np.empty(cols, np.int64)
+    totals, counts = np.empty((2, cols + 1)), np.empty((2, cols + 1), np.int64)
+    sums, column, known, count = totals[0], totals[1, :cols], counts[0], counts[1, :cols]
     for start in range(first - first % block, last, block):
         base = 0.0
         for value in dem[start]:
@@ -270,19 +259,12 @@ def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
                 out[row, c] = value - (sums[right] - sums[left]) / n if n > 0 else _NAN
 
 
-@njit(
-    "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1])")
 def unevenness(first, last, dem, rugged, rough):  # type: ignore[no-untyped-def]
     """Root of summed squared rises to the neighbours, and the range of heights."""
     rows, cols = dem.shape
-    squares, low, high = (
-        np.empty(cols, np.float32),
-        np.empty(cols, np.float32),
-        np.empty(cols, np.float32),
-    )
+    work = np.empty((3, cols), np.float32)
+    squares, low, high = work[0], work[1], work[2]
     for row in range(first, last):
         here = dem[row]
         squares[:] = _ZERO

@@ -6,9 +6,9 @@ import math
 from typing import Protocol
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from siteplanner.compiled import kernel
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground.landform import LANDFORMS
@@ -228,9 +228,7 @@ def site_drainage(
     return np.clip(moved, 0, np.float32(len(DRAINAGE_CLASSES) - 1))
 
 
-@njit(
-    "void(float64[::1], float64[::1], float64, float64[::1], float64[::1])", cache=True, nogil=True
-)
+@kernel("void(float64[::1], float64[::1], float64, float64[::1], float64[::1])")
 def _year(rain, thirst, capacity, stored, used):  # type: ignore[no-untyped-def]
     """Run the year from a full store until its end meets its start; 100 times at most."""
     store = capacity
@@ -251,12 +249,10 @@ def _year(rain, thirst, capacity, stored, used):  # type: ignore[no-untyped-def]
             break
 
 
-@njit(
+@kernel(
     "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1],"
     "float32[:, ::1], float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1],"
-    "float64[::1], float32[:, :, ::1])",
-    cache=True,
-    nogil=True,
+    "float64[::1], float32[:, :, ::1])"
 )
 def _balance(  # type: ignore[no-untyped-def]
     first, last, capacity, drainage, more, year, summer, winter, rates, rain, thirst, runs_on,

@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 import geopandas as gpd
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label, map_coordinates, uniform_filter
 
+from siteplanner.compiled import kernel
 from siteplanner.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground.gaps import HELD_M
 from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
 from siteplanner.ground.minimum import PREDICTORS, MinimumFit, fit_minimum
@@ -43,29 +44,31 @@ def lower_share(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> Float
     along = np.arange(-(int(radius_m / grid.cell) // step), int(radius_m / grid.cell) // step + 1)
     dr, dc = np.meshgrid(along * step, along * step, indexing="ij")
     disc = (np.hypot(dr, dc) * grid.cell <= radius_m) & ((dr != 0) | (dc != 0))
-    return _lower_share(dem, dr[disc].astype(np.int32), dc[disc].astype(np.int32))
+    heights, share = plain(dem), np.empty(dem.shape, dtype=np.float32)
+    around = np.column_stack([dr[disc], dc[disc]]).astype(np.int64)
+    over_rows(_lower_share, heights.shape, heights, around, share)
+    return share
 
 
-@numba.njit(cache=True, parallel=True, nogil=True)
-def _lower_share(dem, dr, dc):  # type: ignore[no-untyped-def]
+@kernel("void(int64, int64, float32[:, ::1], int64[:, ::1], float32[:, ::1])")
+def _lower_share(first, last, dem, around, share):  # type: ignore[no-untyped-def]
     rows, cols = dem.shape
-    out = np.empty((rows, cols), dtype=np.float32)
-    for r in numba.prange(rows):
-        lower = np.zeros(cols, dtype=np.int32)
-        seen = np.zeros(cols, dtype=np.int32)
-        for k in range(len(dr)):
-            rr = r + dr[k]
+    counts = np.empty((2, cols), dtype=np.int32)
+    lower, seen = counts[0], counts[1]
+    for r in range(first, last):
+        lower[:] = 0
+        seen[:] = 0
+        for k in range(len(around)):
+            rr, shift = r + around[k, 0], around[k, 1]
             if rr < 0 or rr >= rows:
                 continue
-            shift = dc[k]
             for c in range(max(0, -shift), min(cols, cols - shift)):
                 other = dem[rr, c + shift]
                 lower[c] += other < dem[r, c]
                 seen[c] += other == other
         for c in range(cols):
             known = seen[c] > 0 and dem[r, c] == dem[r, c]
-            out[r, c] = lower[c] / seen[c] if known else np.nan
-    return out
+            share[r, c] = np.float32(lower[c] / seen[c]) if known else np.float32(np.nan)
 
 
 @layer(

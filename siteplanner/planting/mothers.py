@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+
+from siteplanner.compiled import kernel
 
 #: So many nearest trees of the species are looked at.
 _NEAREST = 6
@@ -33,19 +34,21 @@ def deal_mothers(
         if len(mine) > 1:
             _, near = cKDTree(points).query(points, k=min(_NEAREST, len(mine) - 1) + 1)
             near = near[:, 1:]
-        dealt[mine] = _deal(np.ascontiguousarray(near, dtype=np.int64), int(mothers[kind]))
+        to = np.full(len(mine), -1)
+        used = np.zeros(mothers[kind], dtype=np.int64)
+        close = np.zeros(mothers[kind])
+        _deal(np.ascontiguousarray(near, dtype=np.int64), used, close, to)
+        dealt[mine] = to
     return dealt
 
 
-@njit("int64[::1](int64[:, ::1], int64)", cache=True)
-def _deal(near, mothers):  # type: ignore[no-untyped-def]
+@kernel("void(int64[:, ::1], int64[::1], float64[::1], int64[::1])")
+def _deal(near, used, close, dealt):  # type: ignore[no-untyped-def]
     """Tree by tree the mother that the nearest trees have least, of those the least used."""
-    trees = len(near)
-    dealt = np.full(trees, -1)
-    used = np.zeros(mothers, dtype=np.int64)
+    trees, mothers = len(near), len(used)
     most = (trees + mothers - 1) // mothers
     for i in range(trees):
-        close = np.zeros(mothers)
+        close[:] = 0.0
         for n in range(near.shape[1]):
             j = near[i, n]
             if dealt[j] >= 0:
@@ -60,7 +63,6 @@ def _deal(near, mothers):  # type: ignore[no-untyped-def]
                 best = m
         dealt[i] = best
         used[best] += 1
-    return dealt
 
 
 def same_mother_share(

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+
+from siteplanner.compiled import kernel, part
 
 #: Points of fit that a nurse beside a slow tree is worth.
 _NURSED = 10.0
@@ -67,8 +68,7 @@ def _neighbours(
     return np.ascontiguousarray(near[:, 1:]), np.isfinite(away[:, 1:]).sum(axis=1)
 
 
-@njit("int64(int64[:, ::1], int64[::1], int64[::1], boolean[::1], int64[::1], int64, int64)",
-      cache=True)  # fmt: skip
+@part("int64(int64[:, ::1], int64[::1], int64[::1], boolean[::1], int64[::1], int64, int64)")
 def _newly(near, beside, nurses, is_nurse, kind, here, there):  # type: ignore[no-untyped-def]
     """How many more slow trees have a nurse once ``here`` becomes one and ``there`` none."""
     more = 0
@@ -93,8 +93,7 @@ def _newly(near, beside, nurses, is_nurse, kind, here, there):  # type: ignore[n
     return more - 1 + (still > 0)
 
 
-@njit("int64(int64[:, ::1], int64[::1], float32[:, ::1], boolean[::1], float32, int64[::1])",
-      cache=True)  # fmt: skip
+@kernel("int64(int64[:, ::1], int64[::1], float32[:, ::1], boolean[::1], float32, int64[::1])")
 def _swap(near, beside, worth, is_nurse, bonus, kind):  # type: ignore[no-untyped-def]
     """One pass over the slow trees without a nurse; gives the number of swaps."""
     rows = len(kind)

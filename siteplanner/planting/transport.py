@@ -10,13 +10,16 @@ textbook methods.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from siteplanner.compiled import kernel
 
 #: Prices are found on a sample of about so many rows first.
 _SAMPLE = 20_000
 #: How many of the best moves between two columns are kept in a list.
 _LISTED = 48
+#: Less than any gain: there is no such move.
+_NOTHING = -(2**40)
 
 
 def assign(value: NDArray[np.int32], number: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -35,8 +38,22 @@ def assign(value: NDArray[np.int32], number: NDArray[np.int64]) -> NDArray[np.in
     if every > 1:
         price = _bid(value, number / len(value), price, sweeps=3)
     choice = _choice(value, price)
-    _even_out(value, choice, number)
+    _settle(value, choice, number)
     return choice
+
+
+def _settle(value: NDArray[np.int32], choice: NDArray[np.int64], number: NDArray[np.int64]) -> None:
+    """Move rows until each column has its number; in place. Makes the kernel's work arrays."""
+    rows, columns = value.shape
+    lists = np.full((2, columns, columns, _LISTED), -1)
+    lists[0] = _NOTHING
+    pairs = np.full((3, columns, columns), -1)
+    pairs[0], pairs[1] = _LISTED, _NOTHING
+    count = np.bincount(choice, minlength=columns)
+    chain = np.empty((2, columns), dtype=np.int64)
+    flags = np.ones((2, columns), dtype=np.bool_)
+    moved, has_moved = np.empty(rows, dtype=np.int64), np.zeros(rows, dtype=np.bool_)
+    _even_out(value, choice, number, count, lists, pairs, chain, flags, moved, has_moved)
 
 
 def _bid(
@@ -65,7 +82,7 @@ def _bid(
     return best
 
 
-@njit("int32[::1](int32[:, ::1], int32[::1], int64)", cache=True)
+@kernel("int32[::1](int32[:, ::1], int32[::1], int64)")
 def _margin(value, price, column):  # type: ignore[no-untyped-def]
     """What each row would pay for a column before it chose another."""
     rows, columns = value.shape
@@ -79,7 +96,7 @@ def _margin(value, price, column):  # type: ignore[no-untyped-def]
     return margin
 
 
-@njit("int64[::1](int32[:, ::1], int32[::1])", cache=True)
+@kernel("int64[::1](int32[:, ::1], int32[::1])")
 def _choice(value, price):  # type: ignore[no-untyped-def]
     """Column that is worth most to each row after the price, the first of equals."""
     rows, columns = value.shape
@@ -92,27 +109,28 @@ def _choice(value, price):  # type: ignore[no-untyped-def]
     return choice
 
 
-@njit("void(int32[:, ::1], int64[::1], int64[::1])", cache=True)
-def _even_out(value, choice, number):  # type: ignore[no-untyped-def]
+@kernel(
+    "void(int32[:, ::1], int64[::1], int64[::1], int64[::1], int64[:, :, :, ::1],"
+    "int64[:, :, ::1], int64[:, ::1], boolean[:, ::1], int64[::1], boolean[::1])"
+)
+def _even_out(  # type: ignore[no-untyped-def]
+    value, choice, number, count, lists, pairs, chain, flags, moved, has_moved
+):
     """Move rows along the dearest chains of columns until each has its number; in place."""
     rows, columns = value.shape
-    nothing = -(2**40)
-    count = np.zeros(columns, dtype=np.int64)
-    for row in range(rows):
-        count[choice[row]] += 1
+    nothing = _NOTHING
     # The best moves from one column to another, best first: what they gain, who moves.
-    first_gain = np.full((columns, columns, _LISTED), nothing)
-    first_row = np.full((columns, columns, _LISTED), -1)
-    next_ = np.full((columns, columns), _LISTED)
-    gain = np.full((columns, columns), nothing)
-    mover = np.full((columns, columns), -1)
-    stale = np.ones(columns, dtype=np.bool_)
-    moved = np.empty(1024, dtype=np.int64)
+    first_gain, first_row = lists[0], lists[1]
+    # Which of a list is the next, and with those who moved since: the best gain, who moves.
+    next_, gain, mover = pairs[0], pairs[1], pairs[2]
+    stale, listing = flags[0], flags[1]
+    reach, before = chain[0], chain[1]
     moves = 0
     while True:
         # A list that was used up is drawn up anew; whoever moved since stands in no list.
-        listing = np.zeros(columns, dtype=np.bool_)
+        any_listing = False
         for a in range(columns):
+            listing[a] = False
             for b in range(columns):
                 while next_[a, b] < _LISTED and stale[a]:
                     row = first_row[a, b, next_[a, b]]
@@ -120,7 +138,8 @@ def _even_out(value, choice, number):  # type: ignore[no-untyped-def]
                         break
                     next_[a, b] += 1
                 listing[a] = listing[a] or (a != b and next_[a, b] == _LISTED)
-        if listing.any():
+            any_listing = any_listing or listing[a]
+        if any_listing:
             for a in range(columns):
                 if listing[a]:
                     first_gain[a] = nothing
@@ -155,11 +174,9 @@ def _even_out(value, choice, number):  # type: ignore[no-untyped-def]
                         gain[a, b] = d
                         mover[a, b] = row
         stale[:] = False
-        reach = np.full(columns, nothing)
-        before = np.full(columns, -1)
         for a in range(columns):
-            if count[a] > number[a]:
-                reach[a] = 0
+            before[a] = -1
+            reach[a] = 0 if count[a] > number[a] else nothing
         for _ in range(columns):
             better = False
             for a in range(columns):
@@ -186,9 +203,9 @@ def _even_out(value, choice, number):  # type: ignore[no-untyped-def]
             choice[row] = b
             stale[a] = True
             stale[b] = True
-            if moves == len(moved):
-                moved = np.concatenate((moved, np.empty(moves, dtype=np.int64)))
-            moved[moves] = row
-            moves += 1
+            if not has_moved[row]:
+                has_moved[row] = True
+                moved[moves] = row
+                moves += 1
             b = a
         count[b] -= 1

@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.grid import BoolGrid, FloatGrid
+from siteplanner.ground._strips import over_rows
+from siteplanner.species._score import FINE, NONE, score_cells
 from siteplanner.species.table import SURVIVES, Factor
 
 #: Lowest score of each class, best first. FAO Soils Bulletin 32 (1976) names the classes; the
@@ -28,12 +29,7 @@ NOT_SCORED = 255
 #: How scores of factors become one score.
 INDICES = ("limiting", "square root", "product")
 MOST_FACTORS = 200
-_NONE = 255
-#: From here on a score is full: rounding must not make a factor limit where it does not.
-_FULL = np.float32(99.9999)
-_BLOCK = 1024
 _MOST_CODES = 4096
-_FINE = np.float32(1024)
 
 
 @dataclass(frozen=True)
@@ -128,7 +124,9 @@ def fit(
     known = np.maximum(asked - np.arange(len(factors) + 1), 0)
     share = np.where(asked > 0, 100 * known // np.maximum(asked, 1), 100).astype(np.uint8)
     outs = [np.empty((species, values.shape[1]), dtype=np.uint8) for _ in range(3)]
-    _score(
+    over_rows(
+        score_cells,
+        (values.shape[1], species),
         values,
         sides,
         np.array([f.points is not None for f in factors]),
@@ -174,7 +172,7 @@ def _class_groups(
     """Join layers of categories, so that one look-up scores several of them.
 
     Returns for each group the code of every cell; by species and code the lowest score of the
-    group's factors (times ``_FINE``) packed above the factor that gives it (8 bits); and by
+    group's factors (times ``FINE``) packed above the factor that gives it (8 bits); and by
     species and code the product of (score / 100).
     """
     species = factors[0].species
@@ -188,7 +186,7 @@ def _class_groups(
             codes, lowest, worst, product = groups.pop()
         else:
             codes = np.zeros(values.shape[1], dtype=np.uint16)
-            lowest, worst, product = (np.full((species, 1), v) for v in (100, _NONE, 1))
+            lowest, worst, product = (np.full((species, 1), v) for v in (100, NONE, 1))
         mine = np.nan_to_num(values[place], nan=unknown).astype(np.uint16)
         lower = here[:, None] < lowest[:, :, None]
         groups.append(
@@ -205,143 +203,7 @@ def _class_groups(
     products = np.ones((len(groups), species, most), dtype=np.float32)
     for group, (codes, lowest, worst, product) in enumerate(groups):
         all_codes[group] = codes
-        fine = np.rint(lowest * _FINE).astype(np.int32)
+        fine = np.rint(lowest * FINE).astype(np.int32)
         packed[group, :, : lowest.shape[1]] = fine << 8 | worst
         products[group, :, : lowest.shape[1]] = product
     return all_codes, packed, products
-
-
-@numba.njit(cache=True, nogil=True)
-def _limit(x, side, factor, lowest, worst):  # type: ignore[no-untyped-def]
-    """Lower ``lowest`` to one factor's score and put ``factor`` to ``worst`` where it falls.
-
-    NaN compares false throughout, so an unknown value changes nothing.
-    """
-    a, up, d, down = side[0], side[1], side[2], side[3]
-    b, below, c, above = side[4], side[5], side[6], side[7]
-    if np.isfinite(a) or np.isfinite(d):
-        for i in range(x.size):
-            v = x[i]
-            rising = (v - a) * up
-            falling = (d - v) * down
-            got = falling if falling < rising else rising
-            before, by = lowest[i], worst[i]
-            lower = got < before
-            lowest[i] = got if lower else before
-            worst[i] = factor if lower else by
-    if np.isfinite(b) or np.isfinite(c):
-        for i in range(x.size):
-            v = x[i]
-            got = below if v < b else (above if v > c else np.float32(100))
-            before, by = lowest[i], worst[i]
-            lower = got < before
-            lowest[i] = got if lower else before
-            worst[i] = factor if lower else by
-
-
-@numba.njit(cache=True, nogil=True)
-def _score_block(  # type: ignore[no-untyped-def]
-    start, stop,
-    values, sides, numeric, matters,
-    codes, class_worst, class_product,
-    share, cap, index, score, limiting, confidence,
-):  # fmt: skip
-    """Fill the outputs for the cells from ``start`` to ``stop``, all species and factors."""
-    n_factors, n_species = matters.shape
-    n = stop - start
-    lowest = np.empty(n, dtype=np.float32)
-    worst = np.empty(n, dtype=np.float32)
-    product = np.empty(n, dtype=np.float32)
-    alone = np.empty(n, dtype=np.float32)
-    spare = np.empty(n, dtype=np.float32)
-    missing = np.empty(n, dtype=np.uint8)
-    looked = np.empty(n, dtype=np.int32)
-    gap = np.zeros((n_factors, n), dtype=np.uint8)
-    gaps = np.zeros(n_factors, dtype=np.bool_)
-    for f in range(n_factors):
-        x, here = values[f, start:stop], gap[f]
-        some = np.uint8(0)
-        for i in range(n):
-            here[i] = np.uint8(x[i] != x[i])
-            some |= here[i]
-        gaps[f] = some > 0
-    for s in range(n_species):
-        lowest[:] = _FULL
-        worst[:] = np.float32(_NONE)
-        missing[:] = 0
-        if index > 0:
-            product[:] = np.float32(1)
-        unknown = False
-        for f in range(n_factors):
-            if not matters[f, s]:
-                continue
-            if gaps[f]:
-                unknown = True
-                here = gap[f]
-                for i in range(n):
-                    missing[i] += here[i]
-            if not numeric[f]:
-                continue
-            x = values[f, start:stop]
-            if index > 0:
-                alone[:] = _FULL
-                _limit(x, sides[f, s], np.float32(f), alone, spare)
-                for i in range(n):
-                    product[i] *= max(alone[i], np.float32(0)) / np.float32(100)
-            _limit(x, sides[f, s], np.float32(f), lowest, worst)
-        for g in range(codes.shape[0]):
-            code = codes[g, start:stop]
-            table = class_worst[g, s]
-            for i in range(n):  # apart from the comparing, which works on eight at once
-                looked[i] = table[code[i]]
-            for i in range(n):
-                packed = looked[i]
-                got = np.float32(packed >> np.int32(8)) / _FINE
-                before, by = lowest[i], worst[i]
-                lower = got < before
-                lowest[i] = got if lower else before
-                worst[i] = np.float32(packed & np.int32(255)) if lower else by
-            if index > 0:
-                for i in range(n):
-                    product[i] *= class_product[g, s, code[i]]
-        if index > 0:
-            for i in range(n):
-                least = max(lowest[i], np.float32(0)) / np.float32(100)
-                if index == 2 or least == 0:
-                    lowest[i] = np.float32(100) * product[i]
-                else:
-                    lowest[i] = np.float32(100) * least * np.sqrt(product[i] / least)
-        out, sure = score[s, start:stop], confidence[s, start:stop]
-        by_missing = share[s]
-        if unknown:
-            for i in range(n):
-                got = lowest[i]
-                lowest[i] = cap if (got > cap) & (missing[i] > 0) else got
-            for i in range(n):
-                sure[i] = by_missing[missing[i]]
-        else:
-            sure[:] = 100
-        name = limiting[s, start:stop]
-        for i in range(n):
-            got = lowest[i]
-            got = got if got > 0 else np.float32(0)
-            out[i] = np.uint8(np.int32(got + np.float32(0.5)))
-            name[i] = np.uint8(np.int32(worst[i]))
-
-
-@numba.njit(cache=True, parallel=True, nogil=True)
-def _score(  # type: ignore[no-untyped-def]
-    values, sides, numeric, matters,
-    codes, class_worst, class_product,
-    share, cap, index, score, limiting, confidence,
-):  # fmt: skip
-    """Fill ``score``, ``limiting`` and ``confidence``; each thread has its own cells."""
-    n_cells = values.shape[1]
-    for block in numba.prange((n_cells + _BLOCK - 1) // _BLOCK):
-        start = np.int64(block) * _BLOCK
-        _score_block(
-            start, min(start + _BLOCK, n_cells),
-            values, sides, numeric, matters,
-            codes, class_worst, class_product,
-            share, cap, index, score, limiting, confidence,
-        )  # fmt: skip
