@@ -13,6 +13,7 @@ from typing import Any
 from numba import njit
 
 _KEPT: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy"}
+_INSIDE: dict[str, Any] = {**_KEPT, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
 
 def kernel(signature: Any, **options: Any) -> Callable[[Callable[..., Any]], Any]:
@@ -22,4 +23,4 @@ def kernel(signature: Any, **options: Any) -> Callable[[Callable[..., Any]], Any
 
 def part(signature: Any, **options: Any) -> Callable[[Callable[..., Any]], Any]:
     """Compile a function that only kernels call: called from Python it ends the process."""
-    return njit(signature, **_KEPT, no_cpython_wrapper=True, no_cfunc_wrapper=True, **options)
+    return njit(signature, **_INSIDE, **options)
