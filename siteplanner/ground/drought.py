@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,34 +13,8 @@ from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground.landform import LANDFORMS
 from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer
 from siteplanner.ground.soil import DRAINAGE_CLASSES
-from siteplanner.ground.sun import MID_MONTH, MONTH_DAYS, month_rates, sky_radiation
-
-
-class MonthlyClimate(Protocol):
-    """The monthly means that the water balance needs, arrays of 12, January first."""
-
-    tmin_c: NDArray[np.float64]
-    tmax_c: NDArray[np.float64]
-    rain_mm: NDArray[np.float64]
-
-
-def hargreaves(
-    tmin_c: ArrayLike, tmax_c: ArrayLike, radiation_mj: ArrayLike
-) -> NDArray[np.float64]:
-    """Tell the reference evapotranspiration, mm/day (FAO-56 eq. 52), never below 0.
-
-    Temperatures in degrees Celsius, ``radiation_mj`` is Ra in MJ m-2 day-1 (0.408 mm a MJ).
-    """
-    low, high, sky = (np.asarray(v, dtype=np.float64) for v in (tmin_c, tmax_c, radiation_mj))
-    mean = (low + high) / 2
-    spread = np.sqrt(np.maximum(high - low, 0))
-    return np.maximum(0.0023 * (mean + 17.8) * spread * 0.408 * sky, 0)
-
-
-def monthly_thirst(climate: MonthlyClimate, latitude: float) -> NDArray[np.float64]:
-    """Tell the reference evapotranspiration of level ground, mm a month, (12,)."""
-    daily = hargreaves(climate.tmin_c, climate.tmax_c, sky_radiation(latitude, MID_MONTH))
-    return daily * MONTH_DAYS
+from siteplanner.ground.sun import month_rates
+from siteplanner.ground.thirst import MonthlyClimate, monthly_thirst
 
 
 def water_year(
@@ -79,15 +52,16 @@ def annual_rainfall(dem: FloatGrid, climate: MonthlyClimate) -> FloatGrid:
 
 _BALANCE = (
     "Monthly balance of rain, soil store and reference evapotranspiration in a mean year: thirst "
-    "from the station's temperatures, scaled by the cell's clear-sky sun in that month; store "
+    "by Penman-Monteith where the station tells wind, humidity and sun, else from its temperatures "
+    "by Hargreaves; scaled by the cell's clear-sky sun in that month; store "
     "from the soil's available water; run-on where the ground is wetter than the grid's mean "
     "wetness: the mean soil's surplus, half of which leaves each month, times the difference, 3 "
     "times at most unless set otherwise. {what} Unknown where the soil is."
 )
 _BALANCE_SOURCE = (
     "Thornthwaite & Mather (1955, 1957) balance in its exponential form, half of the surplus a "
-    "month from memory; FAO-56 (Allen et al. 1998) eq. 52, Hargreaves; scaling by sun and "
-    "run-on by wetness: common practice, no source"
+    "month from memory; FAO-56 (Allen et al. 1998) eq. 6 (Penman-Monteith) or eq. 52 "
+    "(Hargreaves); scaling by sun and run-on by wetness: common practice, no source"
 )
 
 

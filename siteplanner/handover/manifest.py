@@ -24,6 +24,8 @@ from siteplanner.plan import Plan
 #: Packages whose version may change a plan's numbers or bytes.
 _PACKAGES = (
     "branca",
+    "contourpy",
+    "exactextract",
     "fiona",
     "folium",
     "geopandas",
@@ -32,6 +34,7 @@ _PACKAGES = (
     "numpy",
     "pandas",
     "pillow",
+    "pyet",
     "pyogrio",
     "pyproj",
     "rasterio",

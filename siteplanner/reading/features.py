@@ -126,8 +126,8 @@ def texts(column: pd.Series[str]) -> pd.Series[str]:
     return trimmed.astype(object)
 
 
-def read_table(path: Path, columns: Iterable[str]) -> pd.DataFrame:
-    """Read a CSV that must have these columns, all numbers."""
+def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> pd.DataFrame:
+    """Read a CSV that must have these columns and may have others, all numbers."""
     if not path.exists():
         raise fault(path, "", "there is no such file", "check the path in the site file")
     try:
@@ -140,7 +140,7 @@ def read_table(path: Path, columns: Iterable[str]) -> pd.DataFrame:
             "save it as CSV, UTF-8, with commas",
         ) from None
     faults = Faults()
-    for column in columns:
+    for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:
             faults.add(path, column, "the column is missing", near(column, frame.columns))
             continue

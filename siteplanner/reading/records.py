@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from siteplanner.errors import Faults, fault, near
 from siteplanner.ground.frost import SCREEN_M, to_height
 from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
+from siteplanner.ground.thirst import Air, vapour_of_humidity, wind_at_2_m
 from siteplanner.reading.features import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.site import Site
 
@@ -27,7 +28,8 @@ class Climate:
 
     ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,); ``winter_minima`` is indexed
     by year, °C, brought from screen height (1.2 m) to the site's reference height.
-    ``daily_minima`` likewise, indexed by date, None where the site names none.
+    ``daily_minima`` likewise, indexed by date, None where the site names none. ``air`` is None
+    where the station does not tell wind, humidity and sun.
     """
 
     tmin_c: NDArray[np.float64]
@@ -35,6 +37,26 @@ class Climate:
     rain_mm: NDArray[np.float64]
     winter_minima: pd.Series[float]
     daily_minima: pd.Series[float] | None = None
+    air: Air | None = None
+
+    @property
+    def thirst_in_words(self) -> str:
+        """Say how evapotranspiration is worked out, and what would make it better."""
+        if self.air is not None:
+            return "evapotranspiration by Penman-Monteith"
+        return (
+            "evapotranspiration from temperatures alone, by Hargreaves (columns wind_m_s, "
+            "humidity_percent and sunshine_h would allow Penman-Monteith)"
+        )
+
+
+#: Columns of the monthly means that are not needed, the range of each and its unit.
+_AIR_COLUMNS = {
+    "wind_m_s": (0, 60, "mean wind in metres a second"),
+    "humidity_percent": (1, 100, "mean relative humidity in percent"),
+    "sunshine_h": (0, 24, "hours of sunshine a day"),
+    "solar_mj": (0, 50, "radiation in MJ a square metre and day"),
+}
 
 
 def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
@@ -123,7 +145,7 @@ def read_climate(site: Site) -> Climate:
     path = site.folder / site.climate.monthly
     faults = Faults()
     with faults.gather():
-        monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"])
+        monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"], _AIR_COLUMNS)
         if sorted(monthly["month"]) != list(range(1, 13)):
             faults.add(
                 path,
@@ -142,6 +164,14 @@ def read_climate(site: Site) -> Climate:
                     f"{row.rain_mm} mm cannot be",
                     "give the month's mean rainfall in mm",
                 )
+            for column, (low, high, what) in _AIR_COLUMNS.items():
+                if not low <= getattr(row, column, low) <= high:
+                    faults.add(
+                        path,
+                        f"month {row.month}, {column}",
+                        f"{getattr(row, column)} cannot be",
+                        f"give the month's {what}",
+                    )
     with faults.gather():
         minima = read_table(site.folder / site.climate.winter_minima, ["year", "min_c"])
     faults.raise_any()
@@ -152,7 +182,31 @@ def read_climate(site: Site) -> Climate:
     tmin, tmax, rain = (
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
-    return Climate(tmin, tmax, rain, by_year, _daily_minima(site))
+    return Climate(tmin, tmax, rain, by_year, _daily_minima(site), _air(site, path, monthly))
+
+
+def _air(site: Site, path: Path, monthly: pd.DataFrame) -> Air | None:
+    """What the monthly means, in order, tell for Penman-Monteith; None unless they tell it all."""
+    told = {c: monthly[c].to_numpy(np.float64) for c in _AIR_COLUMNS if c in monthly}
+    if not {"wind_m_s", "humidity_percent"} <= told.keys() or not {"sunshine_h", "solar_mj"} & set(
+        told
+    ):
+        return None
+    if site.climate.station_elevation_m is None:
+        raise fault(
+            site.path,
+            "climate.station_elevation_m",
+            f"it is missing, and {path.name} has wind, humidity and sun for Penman-Monteith",
+            "give the station's elevation in metres, which its air pressure follows from",
+        )
+    low, high = (monthly[c].to_numpy(np.float64) for c in ("tmin_c", "tmax_c"))
+    return Air(
+        wind_at_2_m(told["wind_m_s"], site.climate.wind_height_m),
+        vapour_of_humidity(low, high, told["humidity_percent"]),
+        told.get("solar_mj"),
+        told.get("sunshine_h"),
+        site.climate.station_elevation_m,
+    )
 
 
 def _daily_minima(site: Site) -> pd.Series[float] | None:

@@ -172,6 +172,8 @@ class ClimateFiles(Table):
     monthly: str
     winter_minima: str
     station_elevation_m: Annotated[float, Field(ge=-430, le=9000)] | None = None
+    wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 10.0
+    """Height of the anemometer, where the monthly means have a column wind_m_s."""
     daily_minima: str | None = None
     """Daily minima of the same station, columns date and min_c; frost dates are counted in it."""
 

@@ -10,19 +10,19 @@ from hypothesis import strategies as st
 
 from siteplanner.ground.drought import (
     annual_rainfall,
-    hargreaves,
-    monthly_thirst,
     outflow,
     site_drainage,
     water_balance,
     water_year,
 )
 from siteplanner.ground.sun import month_ratio
+from siteplanner.ground.thirst import hargreaves, monthly_thirst
 
 CLIMATE = SimpleNamespace(
     tmin_c=np.array([11, 11, 9, 7, 5, 3, 2, 3, 4, 6, 8, 9.5]),
     tmax_c=np.array([23, 23, 20, 17, 14, 11, 11, 12, 14, 16, 19, 21.0]),
     rain_mm=np.array([40, 38, 45, 60, 70, 75, 80, 82, 75, 68, 60, 50.0]),
+    air=None,
 )
 
 months = st.lists(st.floats(0, 300), min_size=12, max_size=12)

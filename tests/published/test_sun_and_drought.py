@@ -6,7 +6,7 @@ import pvlib
 import pytest
 from ground.surfaces import grid_of, plane
 
-from siteplanner.ground.drought import hargreaves, water_year
+from siteplanner.ground.drought import water_year
 from siteplanner.ground.sun import (
     MID_MONTH,
     daylight,
@@ -16,6 +16,15 @@ from siteplanner.ground.sun import (
     sky_radiation,
     sun,
     sunset_angle,
+)
+from siteplanner.ground.thirst import (
+    Air,
+    hargreaves,
+    penman_monteith,
+    soil_heat,
+    vapour_of_humidity,
+    vapour_pressure,
+    wind_at_2_m,
 )
 
 
@@ -42,6 +51,40 @@ def test_fao56_example_17_and_18_radiation():
     assert sky_radiation(13 + 44 / 60, 105) == pytest.approx(38.06, abs=0.005)
     assert daylight(13 + 44 / 60, 105) == pytest.approx(12.31, abs=0.005)
     assert sky_radiation(50.8, 187) == pytest.approx(41.09, abs=0.005)
+
+
+def test_fao56_examples_3_5_13_and_14_air_and_soil():
+    assert vapour_pressure([24.5, 15]).mean() == pytest.approx(2.39, abs=0.005)
+    # Example 5 has the warmest hour's humidity with the coolest's; here one mean for both.
+    assert vapour_pressure([18, 25]) == pytest.approx([2.064, 3.168], abs=0.0005)
+    assert vapour_of_humidity(18, 25, 68) == pytest.approx(0.68 * (2.064 + 3.168) / 2, abs=0.001)
+    # 14.1 in the month before and 18.8 in the month after.
+    assert soil_heat([14.1, 16.1, 18.8])[1] == pytest.approx(0.33, abs=0.005)
+    assert wind_at_2_m(3.2, 10) == pytest.approx(2.4, abs=0.05)
+
+
+def test_fao56_example_17_a_month_in_bangkok():
+    air = Air(np.array([2.0]), np.array([2.85]), None, np.array([8.5]), 2.0)
+    # The example takes the soil's heat from the month before alone: 0.14 a degree (eq. 44).
+    made = penman_monteith(25.6, 34.8, air, 105, 13 + 44 / 60, 0.14 * (30.2 - 29.2))
+    assert made == pytest.approx(5.72, abs=0.005)
+
+
+def test_fao56_example_18_a_day_in_uccle():
+    vapour = (vapour_pressure(12.3) * 0.84 + vapour_pressure(21.5) * 0.63) / 2
+    assert vapour == pytest.approx(1.409, abs=0.0005)
+    wind = np.array([wind_at_2_m(2.78, 10)])
+    assert wind == pytest.approx(2.079, abs=0.0015)
+    air = Air(wind, np.array([vapour]), np.array([22.07]), None, 100.0)
+    assert penman_monteith(12.3, 21.5, air, 187, 50.8) == pytest.approx(3.88, abs=0.005)
+
+
+def test_fao56_example_20_a_month_in_lyon():
+    # Missing data: vapour pressure of the coldest hour, wind 2 m/s, sun from temperatures.
+    vapour = vapour_pressure(14.8)
+    assert vapour == pytest.approx(1.68, abs=0.005)
+    air = Air(np.array([2.0]), np.array([vapour]), np.array([22.29]), None, 200.0)
+    assert penman_monteith(14.8, 26.6, air, 196, 45 + 43 / 60) == pytest.approx(4.56, abs=0.01)
 
 
 def test_monthly_daylight_tables():
