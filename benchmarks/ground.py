@@ -199,6 +199,7 @@ def whole_ground() -> None:
     given = {
         "dem": hills(SMALL),
         "holes": np.zeros(grid.shape, bool),
+        "height_step": 0.0,
         "grid": grid,
         "latitude": grid.centre_lonlat[1],
         "soils": soils,

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from siteplanner.errors import fault
 from siteplanner.grid import FloatGrid, Grid
+from siteplanner.ground.edge import cut_note
 from siteplanner.ground.frost import disagreement, held_back
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.minimum import FEWEST_READINGS
-from siteplanner.ground.water import cut_note
 from siteplanner.handover.colours import species_colours
 from siteplanner.nursery.year import with_nursery
 from siteplanner.plan import CAUTIONS, Plan
@@ -147,7 +147,7 @@ def make_plan(
     )
     zones = frost.with_words(zones)
     warnings += _frost_warnings(ground)
-    warnings += cut_note(layers["catchment_cut"], fitted.mask)
+    warnings += cut_note(layers["catchment_cut"], layers["cold_air_cut"], fitted.mask)
     kept = {
         name: layers[name]
         for name in layers

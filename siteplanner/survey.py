@@ -26,6 +26,7 @@ PLAN_READS = (
     "hillshade",
     "cold_air_pooling",
     "catchment_cut",
+    "cold_air_cut",
     "cold_air_pooling_today",
     "height_above_cold_air",
     "cold_air_check",

@@ -11,6 +11,7 @@ from affine import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
 from siteplanner.errors import InputError
+from siteplanner.ground.terrain import step_of
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.settings import Dem
 from siteplanner.reading.tiles import working_crs
@@ -160,8 +161,8 @@ def test_finer_cells_are_averaged_down(tmp_path):
     assert "averaged by area to the planning cell of 8 m" in got.notes[0]
 
 
-def test_degrees_become_a_metric_grid(plain, tmp_path):
-    whole = hills()
+def in_degrees(whole):
+    """The hills brought to degrees, and the transform."""
     there, wide, high = calculate_default_transform(
         CRS, "EPSG:4326", 110, 100, *rasterio.transform.array_bounds(
             100, 110, Affine(CELL, 0, WEST, 0, -CELL, NORTH)))  # fmt: skip
@@ -169,6 +170,24 @@ def test_degrees_become_a_metric_grid(plain, tmp_path):
     reproject(whole, turned, src_transform=Affine(CELL, 0, WEST, 0, -CELL, NORTH), src_crs=CRS,
               dst_transform=there, dst_crs="EPSG:4326", dst_nodata=np.nan,
               resampling=Resampling.bilinear)  # fmt: skip
+    return turned, there
+
+
+def test_steps_are_told_before_degrees_are_resampled(tmp_path):
+    turned, there = in_degrees(hills())
+    profile = {"transform": there, "crs": "EPSG:4326", "nodata": np.nan}
+    name = write(tmp_path / "whole.tif", np.round(turned), **profile)
+    got = read(tmp_path, margin_m=50, file=name)
+    assert got.step_m == 1.0
+    assert "heights come in steps of 1 m" in got.notes[0]
+    # Resampling mixes them, so that nothing can be told of the working grid's heights.
+    assert step_of(got.dem) == 0.0
+    name = write(tmp_path / "fine.tif", turned, **profile)
+    assert read(tmp_path, margin_m=50, file=name).step_m == 0.0
+
+
+def test_degrees_become_a_metric_grid(plain, tmp_path):
+    turned, there = in_degrees(hills())
     name = write(tmp_path / "deg.tif", turned, there, "EPSG:4326", nodata=np.nan)
     got = read(tmp_path, margin_m=50, file=name)
     assert got.grid.crs == pyproj.CRS(CRS)

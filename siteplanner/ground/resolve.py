@@ -27,12 +27,14 @@ BUILT_IN = (
     "drought",
     "night",
     "frost",
+    "edge",
 )
 
 #: What a layer function may ask for that is not a layer.
 GIVEN: dict[str, str] = {
     "dem": "heights on the working grid, m, float32, NaN outside",
     "holes": "cells in small holes of the DEM whose height was worked out, bool",
+    "height_step": "what the DEM's own heights are rounded to, m, 0 when finer than 5 cm",
     "grid": "the working Grid",
     "latitude": "latitude of the site's middle, degrees, negative in the south",
     "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",

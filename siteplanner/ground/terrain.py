@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 from pyproj import Proj
 
 from siteplanner.grid import BoolGrid, FloatGrid, Grid
@@ -111,17 +112,17 @@ def heights_filled(dem: FloatGrid, holes: BoolGrid) -> FloatGrid:
     return filled
 
 
-def height_step(dem: FloatGrid) -> float:
+def step_of(heights: NDArray[np.floating]) -> float:
     """Step in m that all heights are multiples of, 0 where there is none of 5 cm or more.
 
     Heights in whole metres, feet or decimetres come in such steps, which lie on a slope as
     terraces that are not there.
     """
-    known = dem[np.isfinite(dem)]
-    heights = np.unique(known[:: max(1, known.size // 100_000)].astype(np.float64))
-    if heights.size < 3:
+    known = heights[np.isfinite(heights)]
+    levels = np.unique(known[:: max(1, known.size // 100_000)].astype(np.float64))
+    if levels.size < 3:
         return 0.0
-    gaps = np.diff(heights)
+    gaps = np.diff(levels)
     step = float(gaps.min())
     if step < 0.05:
         return 0.0
@@ -134,7 +135,8 @@ def height_step(dem: FloatGrid) -> float:
         title="Heights without steps",
         unit="m",
         method=(
-            "Where all heights are multiples of a step of 5 cm or more (whole metres or feet), "
+            "Where all heights of the DEM, before any resampling, are multiples of a step of 5 cm "
+            "or more (whole metres or feet), "
             "each is moved towards the mean around it, over about two steps' width of slope, "
             "three times, and by half a step at most, which is what was rounded off; otherwise "
             "the DEM as it is. For water's way and curvature only."
@@ -145,10 +147,13 @@ def height_step(dem: FloatGrid) -> float:
     ),
     reach=WHOLE_GRID,
 )
-def smooth_heights(dem: FloatGrid, slope: FloatGrid, grid: Grid) -> FloatGrid:
-    """Heights (m, (rows, cols)) without the terraces that rounding makes; NaN as in ``dem``."""
+def smooth_heights(dem: FloatGrid, slope: FloatGrid, grid: Grid, height_step: float) -> FloatGrid:
+    """Heights (m, (rows, cols)) without the terraces that rounding makes; NaN as in ``dem``.
+
+    ``height_step`` is what heights were rounded to, m, 0 where they were not.
+    """
     heights = plain(dem)
-    step = height_step(heights)
+    step = height_step
     known = np.isfinite(slope)
     if step == 0.0 or not known.any():
         return heights

@@ -5,15 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import scipy.ndimage
 from numpy.typing import NDArray
 
-from siteplanner.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground._flow import (
     accumulate,
     breached,
     flood,
-    rimmed,
     spread,
     steepest,
     strips_along,
@@ -120,49 +118,6 @@ def flow(
 def hollow_depth(filled_dem: FloatGrid, smooth_heights: FloatGrid) -> FloatGrid:
     """Depth of water behind the lowest spill, m, (rows, cols); 0 where a bank was cut."""
     return np.maximum(filled_dem - smooth_heights, np.float32(0))
-
-
-@layer(
-    LayerInfo(
-        title="Catchment cut by the DEM's edge",
-        unit="1 cut, 0 whole",
-        method=(
-            "Cells downstream of an edge of the DEM (or of a gap) where water flows inwards, away "
-            "from the edge: more water may come from beyond, so the upstream area and the wetness "
-            "may be too low. Told along the flow directions."
-        ),
-        source="common practice, no source",
-        valid=(0.0, 1.0),
-        colours="Greys_09",
-        classes=("whole", "cut"),
-    ),
-    reach=WHOLE_GRID,
-)
-def catchment_cut(flow_direction: FloatGrid) -> FloatGrid:
-    """1 where water from beyond the DEM may be missing, else 0, (rows, cols)."""
-    known = np.isfinite(flow_direction)
-    edge = known & ~scipy.ndimage.binary_erosion(known, np.ones((3, 3)))
-    out = len(DIRECTIONS) - 1
-    ways = np.where(known, flow_direction, out).astype(np.uint8)
-    rows, cols = np.nonzero(edge & (ways < out))
-    way = ways[rows, cols]
-    inwards = ~edge[rows + DOWN[way], cols + RIGHT[way]]
-    enters = np.zeros(known.shape, np.int32)
-    enters[rows[inwards], cols[inwards]] = 1
-    inlets = accumulate(rimmed(ways, out), rimmed(enters, 0))
-    return _where_known(inlets[1:-1, 1:-1] > 0, 1.0, flow_direction)
-
-
-def cut_note(catchment_cut: FloatGrid, cells: BoolGrid) -> list[str]:
-    """Tell in a sentence on what share of the cells water may be missing; none under 1 %."""
-    share = float((catchment_cut[cells] == 1).mean()) if cells.any() else 0.0
-    if share < 0.01:
-        return []
-    return [
-        f"On {share:.0%} of the ground more water, and cold air with it, may come from beyond the "
-        "DEM's edge: wetness, channels, flood-flat and frost may be told too low there (layer "
-        "catchment_cut). A DEM that reaches to the ridges mends it."
-    ]
 
 
 @layer(

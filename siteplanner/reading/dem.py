@@ -21,6 +21,7 @@ from rasterio.warp import calculate_default_transform, reproject, transform_boun
 
 from siteplanner.errors import Faults, fault
 from siteplanner.grid import BoolGrid, Grid
+from siteplanner.ground.terrain import step_of
 from siteplanner.reading.tiles import in_metres, opened
 from siteplanner.site import Site
 
@@ -46,12 +47,14 @@ class Heights:
     """Heights on the working grid, m, float32, NaN where the DEM has none.
 
     ``filled`` marks cells in small holes of the DEM whose height was worked out from their
-    surroundings; ``notes`` are sentences on what was done.
+    surroundings; ``step_m`` is what the file's own heights are rounded to (0: finer than 5 cm);
+    ``notes`` are sentences on what was done.
     """
 
     grid: Grid
     dem: NDArray[np.float32]
     filled: BoolGrid
+    step_m: float
     notes: tuple[str, ...]
 
 
@@ -78,6 +81,13 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     values *= metres
     if words:
         notes.append(words)
+    step = step_of(values)
+    if step:
+        notes.append(
+            f"The DEM's heights come in steps of {step:g} m, which lie on slopes as terraces that "
+            "are not there; for water's way and curvature they were smoothed by half a step at "
+            "most."
+        )
     native = abs(transform.a)
     same = native_crs.equals(crs, ignore_axis_order=True)
     square = bool(np.isclose(native, abs(transform.e), rtol=1e-6))
@@ -111,7 +121,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
             f"The DEM reaches only {max(reach, 0):.0f} m past the boundary ({margin:.0f} m asked "
             "for); water and cold air from beyond it are missing."
         )
-    return Heights(grid, dem, filled, tuple(notes))
+    return Heights(grid, dem, filled, step, tuple(notes))
 
 
 def _unit(site: Site, source: Any) -> tuple[float, str]:

@@ -43,6 +43,7 @@ class Inputs:
     grid: Grid
     dem: NDArray[np.float32]
     filled: NDArray[np.bool_]
+    height_step: float
     boundary: gpd.GeoDataFrame
     paddocks: gpd.GeoDataFrame
     soils: gpd.GeoDataFrame
@@ -63,6 +64,7 @@ class Inputs:
         return {
             "dem": self.dem,
             "holes": self.filled,
+            "height_step": self.height_step,
             "grid": self.grid,
             "latitude": self.grid.centre_lonlat[1],
             "soils": self.soils,
@@ -139,6 +141,7 @@ def read_inputs(site: Site) -> Inputs:
         heights.grid,
         heights.dem,
         heights.filled,
+        heights.step_m,
         boundary,
         paddocks,
         soils,

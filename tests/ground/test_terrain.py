@@ -11,11 +11,11 @@ from siteplanner.ground.landform import slope_positions
 from siteplanner.ground.terrain import (
     convergence,
     curvature,
-    height_step,
     heights_filled,
     hillshade,
     slope_and_aspect,
     smooth_heights,
+    step_of,
 )
 
 
@@ -171,9 +171,9 @@ def test_terraces_of_rounded_heights_are_smoothed_by_half_a_step_at_most(step, s
     true = plane((120, 120), 5.0, slope, 200)
     rounded = (np.round(true / step) * step).astype(np.float32)
     grid = grid_of(true.shape, 5.0)
-    assert height_step(rounded) == pytest.approx(step, rel=1e-3)
+    assert step_of(rounded) == pytest.approx(step, rel=1e-3)
     steep, _ = slope_and_aspect(rounded, grid)
-    smooth = smooth_heights(rounded, steep, grid)
+    smooth = smooth_heights(rounded, steep, grid, step_of(rounded))
     assert np.abs(smooth - rounded).max() <= step / 2 * 1.001
     inside = np.s_[20:-20, 20:-20]
     off = np.abs(smooth - true)[inside]
@@ -185,8 +185,9 @@ def test_terraces_of_rounded_heights_are_smoothed_by_half_a_step_at_most(step, s
 def test_heights_without_steps_stay_as_they_are():
     dem = hills((50, 60), seed=2)
     dem[3, 4] = np.nan
-    assert height_step(dem) == 0
-    smooth = smooth_heights(dem, slope_and_aspect(dem, grid_of(dem.shape))[0], grid_of(dem.shape))
+    assert step_of(dem) == 0
+    grid = grid_of(dem.shape)
+    smooth = smooth_heights(dem, slope_and_aspect(dem, grid)[0], grid, 0.0)
     assert smooth.tobytes() == dem.tobytes()
 
 

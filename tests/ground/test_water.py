@@ -9,9 +9,7 @@ from hypothesis import strategies as st
 
 from siteplanner.ground.terrain import slope_and_aspect
 from siteplanner.ground.water import (
-    catchment_cut,
     channels,
-    cut_note,
     flood_flat,
     flow,
     height_above_channel,
@@ -242,21 +240,6 @@ def test_cutting_only_lowers_and_water_still_gets_out(seed, widest):
     filled, _, _ = flow(dem, grid)
     assert (cut <= filled).all()
     assert area[direction == 8].sum() == 4.0 * dem.size
-
-
-def test_water_from_beyond_the_edge_is_marked_down_to_where_it_leaves():
-    dem = plane((20, 15), 5.0, 10, 180)
-    _, direction, _ = flow(dem, grid_of(dem.shape, 5.0))
-    assert (catchment_cut(direction)[:, 1:-1] == 1).all()  # all below the northern edge
-    x, y = middles((41, 41), 5.0)
-    _, direction, _ = flow((200 - np.hypot(x, y)).astype(np.float32), grid_of(x.shape, 5.0))
-    cut = catchment_cut(direction)
-    assert (cut == 0).all()  # a hill sends its own water out on all sides
-    assert cut_note(cut, np.ones(cut.shape, bool)) == []
-    _, direction, _ = flow((200 + np.hypot(x, y)).astype(np.float32), grid_of(x.shape, 5.0))
-    bowl = catchment_cut(direction)
-    assert 0.5 < bowl.mean() < 1
-    assert f"{bowl.mean():.0%}" in cut_note(bowl, np.ones(cut.shape, bool))[0]
 
 
 def test_strips_widen_with_the_stream_and_flats_lie_low_beside_it():
