@@ -83,8 +83,8 @@ def cut_note(catchment_cut: FloatGrid, cold_air_cut: FloatGrid, cells: BoolGrid)
         return []
     return [
         f"On {_told(water)} of the ground more water, and on {_told(air)} more cold air, may come "
-        "from beyond the DEM's edge: wetness, channels, flood-flat and frost may be told too low there "
-        "(layers catchment_cut and cold_air_cut). A DEM that reaches to the ridges mends it."
+        "from beyond the DEM's edge: wetness, channels, flood-flat and frost may be told too low "
+        "there (layers catchment_cut and cold_air_cut). A DEM that reaches to the ridges mends it."
     ]
 
 
