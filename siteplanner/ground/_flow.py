@@ -18,7 +18,11 @@ _OUT = 8
 # Neighbours clockwise from grid east.
 _DOWN = (0, 1, 1, 1, 0, -1, -1, -1)
 _RIGHT = (1, 1, 0, -1, -1, -1, 0, 1)
+#: Of several ways that are as good, one to a side is taken before one to a corner.
+_SIDES_FIRST = (0, 2, 4, 6, 1, 3, 5, 7)
 _NOT_YET, _OPEN = 255, 254
+#: Way of a cell that has no lower neighbour, until :func:`across_level` finds it one.
+LEVEL = _NOT_YET
 
 
 def rimmed(values: NDArray[Any], beyond: float) -> NDArray[Any]:
@@ -43,6 +47,17 @@ def flood(heights: FloatGrid) -> tuple[FloatGrid, NDArray[np.uint8]]:
     came_from = np.empty(filled.shape, np.uint8)
     _flood(filled.ravel(), came_from.ravel(), filled.shape[1])
     return filled, came_from
+
+
+def across_level(filled: FloatGrid, direction: NDArray[np.uint8]) -> None:
+    """Give each LEVEL cell its way along the fewest steps to where its level ground falls.
+
+    Level ground falls where a cell has a lower neighbour or lets water off the map. Of several
+    neighbours as near the first side counts, clockwise from east, then the first corner: no
+    order of visits is left to matter, so that ground worked out in pieces comes out the same.
+    Both grids with a rim; ``direction`` is changed in place.
+    """
+    _across_level(filled.ravel(), direction.ravel(), direction.shape[1])
 
 
 def breached(heights: FloatGrid, filled: FloatGrid, far: int) -> FloatGrid:
@@ -232,7 +247,7 @@ def _strips(size, wide, out):  # type: ignore[no-untyped-def]
 
 @kernel("void(int64, int64, float32[:, ::1], uint8[:, ::1])")
 def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
-    """Put the steepest way down where there is one; leave the flood's way elsewhere.
+    """Put the steepest way down where there is one; elsewhere 8 stays and all else is LEVEL.
 
     Rows are counted without the rim that both grids have.
     """
@@ -242,13 +257,56 @@ def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
         for col in range(1, cols - 1):
             height = filled[row, col]
             best = np.float32(0)
+            way = np.uint8(_OUT if direction[row, col] == _OUT else LEVEL)
             for k in range(8):
                 drop = height - filled[row + _DOWN[k], col + _RIGHT[k]]
                 if k % 2 == 1:
                     drop *= diagonal
                 if drop > best:
                     best = drop
-                    direction[row, col] = k
+                    way = np.uint8(k)
+            direction[row, col] = way
+
+
+@kernel("void(float32[::1], uint8[::1], int64)")
+def _across_level(filled, direction, cols):  # type: ignore[no-untyped-def]
+    """Go from the places where level ground falls, one step farther each time.
+
+    While it works, a way also holds the number of steps, modulo 3 and plus 1, in its upper
+    bits: neighbours differ by one step at most, so that tells which of them is nearer.
+    """
+    around = _around(cols)
+    queue = np.empty(direction.size, np.int32)
+    head = tail = 0
+    for here in range(direction.size):
+        if direction[here] != LEVEL:
+            continue
+        for n in range(8):
+            k = _SIDES_FIRST[n]
+            beside = here + around[k]
+            if direction[beside] <= _OUT and filled[beside] == filled[here]:
+                direction[here] = k + 32
+                queue[tail] = here
+                tail += 1
+                break
+    while head < tail:
+        nearer = queue[head]
+        head += 1
+        steps = direction[nearer] >> 4
+        for to in range(8):
+            here = nearer + around[to]
+            if direction[here] != LEVEL or filled[here] != filled[nearer]:
+                continue
+            for n in range(8):
+                k = _SIDES_FIRST[n]
+                beside = here + around[k]
+                if direction[beside] >> 4 == steps and filled[beside] == filled[here]:
+                    direction[here] = k + 16 * (steps % 3 + 1)
+                    break
+            queue[tail] = here
+            tail += 1
+    for n in range(tail):
+        direction[queue[n]] &= 15
 
 
 @kernel("void(uint8[::1], int64, int32[::1])")

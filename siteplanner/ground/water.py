@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground._flow import (
     accumulate,
+    across_level,
     breached,
     flood,
     spread,
@@ -62,7 +63,7 @@ RIGHT = np.array([1, 1, 0, -1, -1, -1, 0, 1])
         unit="code",
         method=(
             "Steepest way down to one of eight neighbours on the filled DEM; across level "
-            "ground, back along the way the flood came in."
+            "ground, along the fewest cells to where it falls."
         ),
         source="steepest of eight neighbours, from memory",
         valid=(0.0, 8.0),
@@ -94,10 +95,12 @@ def flow(
     if breach > 0:
         far = max(1, round(breach / grid.cell))
         filled, came_from = flood(breached(heights, filled, far))
-    over_rows(steepest, heights.shape, filled, came_from)
+    ways = came_from
+    over_rows(steepest, heights.shape, filled, ways)
+    across_level(filled, ways)
     inside = np.s_[1:-1, 1:-1]
-    area = _where_known(accumulate(came_from)[inside], grid.cell_area, heights)
-    direction = _where_known(came_from[inside], 1.0, heights)
+    area = _where_known(accumulate(ways)[inside], grid.cell_area, heights)
+    direction = _where_known(ways[inside], 1.0, heights)
     return np.ascontiguousarray(filled[inside]), direction, area
 
 
