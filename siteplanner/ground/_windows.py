@@ -27,6 +27,8 @@ _A2, _A4, _A6, _A8, _A10, _A12, _A14 = (
 _ZERO, _ONE, _TWO = np.float32(0), np.float32(1), np.float32(2)
 _QUARTER, _HALF, _FULL = np.float32(90), np.float32(180), np.float32(360)
 _NAN = np.float32(np.nan)
+#: Added to a float64 and taken off again, this rounds it to a multiple of 2^-13.
+_ROUNDS = 1.5 * 2.0 ** (52 - 13)
 _EIGHT = "UniTuple(float32, 8)"
 #: A product and a sum may be rounded once instead of twice; nothing else may be rearranged.
 _FUSED = {"contract"}
@@ -194,17 +196,17 @@ def bend(first, last, dem, cell, down, across):  # type: ignore[no-untyped-def]
                 across[row, col] = -(dd + ee)
 
 
-@part("void(float32[::1], float64, int64, boolean, float64[::1], int64[::1])")
-def _take(heights, base, sign, whole, column, count):  # type: ignore[no-untyped-def]
-    """Add a row's known heights above ``base`` to sums and counts of columns, or take them off."""
+@part("void(float32[::1], int64, boolean, float64[::1], int64[::1])")
+def _take(heights, sign, whole, column, count):  # type: ignore[no-untyped-def]
+    """Add a row's known heights to sums and counts of columns, or take them off."""
     if whole:
         for c in range(heights.size):
-            column[c] += sign * (heights[c] - base)
+            column[c] += sign * ((heights[c] + _ROUNDS) - _ROUNDS)
         return
     for c in range(heights.size):
         value = heights[c]
         if value == value:
-            column[c] += sign * (value - base)
+            column[c] += sign * ((value + _ROUNDS) - _ROUNDS)
             count[c] += sign
 
 
@@ -212,19 +214,14 @@ def _take(heights, base, sign, whole, column, count):  # type: ignore[no-untyped
 def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
     """Slide sums of the window's columns down the rows and a running total across them.
 
-    Blocks of rows start afresh at fixed places, so strips do not change a single bit, and
-    heights are taken from the first known one, so that the sums stay small.
+    Heights are summed in whole steps of 2^-13 m (0.1 mm), which float64 adds without any
+    rounding, so neither strips nor tiles change a single bit.
     """
     rows, cols = dem.shape
     block = max(64, 2 * half)
     totals, counts = np.empty((2, cols + 1)), np.empty((2, cols + 1), np.int64)
     sums, column, known, count = totals[0], totals[1, :cols], counts[0], counts[1, :cols]
     for start in range(first - first % block, last, block):
-        base = 0.0
-        for value in dem[start]:
-            if value == value:
-                base = float(value)
-                break
         end = min(start + block, last)
         # Ground without a gap needs no counting, which is twice as quick and the same to the bit.
         whole = True
@@ -236,13 +233,13 @@ def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
         column[:] = 0.0
         count[:] = 0
         for r in range(max(0, start - half), min(rows, start + half)):
-            _take(dem[r], base, 1, whole, column, count)
+            _take(dem[r], 1, whole, column, count)
         for row in range(start, end):
             enter, leave = row + half, row - half - 1
             if enter < rows:
-                _take(dem[enter], base, 1, whole, column, count)
+                _take(dem[enter], 1, whole, column, count)
             if leave >= max(0, start - half):
-                _take(dem[leave], base, -1, whole, column, count)
+                _take(dem[leave], -1, whole, column, count)
             if row < first:
                 continue
             tall = min(rows, row + half + 1) - max(0, row - half)
@@ -255,7 +252,7 @@ def above_mean(first, last, dem, half, out):  # type: ignore[no-untyped-def]
             for c in range(cols):
                 left, right = max(0, c - half), min(cols, c + half + 1)
                 n = tall * (right - left) if whole else known[right] - known[left]
-                value = dem[row, c] - base
+                value = float(dem[row, c])
                 out[row, c] = value - (sums[right] - sums[left]) / n if n > 0 else _NAN
 
 

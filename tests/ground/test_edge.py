@@ -19,7 +19,7 @@ def test_water_from_beyond_the_edge_is_marked_down_to_where_it_leaves():
     assert cut_note(cut, cut, everywhere) == []
     _, direction, _ = flow((200 + np.hypot(x, y)).astype(np.float32), grid_of(x.shape, 5.0))
     bowl = catchment_cut(direction)
-    assert 0.5 < bowl.mean() < 1
+    assert 0.4 < bowl.mean() < 1
     assert f"On {bowl.mean():.0%} of the ground more water" in cut_note(bowl, cut, everywhere)[0]
     assert "on less than 1% more cold air" in cut_note(bowl, cut, everywhere)[0]
 

@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from siteplanner.ground.terrain import slope_and_aspect
 from siteplanner.ground.water import (
+    DOWN,
+    RIGHT,
     channels,
     flood_flat,
     flow,
@@ -102,13 +104,13 @@ def test_fill_of_a_real_dem_equals_pyflwdir_and_outlets_agree(jacksboro):
     net = network(direction)
     assert np.array_equal((net.upstream_area() * 8100.0).astype(np.float32), area)
     # Theirs goes to the lowest neighbour, ours down the steepest way, and each has its own way
-    # across level ground, of which heights in whole metres leave much: the main outlet agrees,
-    # the next ones nearly, single cells need not.
+    # across level ground, of which heights in whole metres leave much and which often can spill
+    # in two places: the main outlet agrees, the next ones nearly, single cells need not.
     flood_net = pyflwdir.from_array(codes, ftype="d8")
     at_theirs = np.sort(flood_net.upstream_area().ravel()[flood_net.idxs_pit])[::-1][:8]
     at_ours = np.sort(area[direction == 8])[::-1][:8] / 8100
     assert at_ours[0] == pytest.approx(at_theirs[0], rel=0.002)
-    assert at_ours == pytest.approx(at_theirs, rel=0.05)
+    assert at_ours == pytest.approx(at_theirs, rel=0.08)
 
 
 def test_height_above_channel_equals_pyflwdir(jacksboro):
@@ -131,6 +133,37 @@ def test_a_hollow_fills_to_its_lowest_spill():
     assert (filled[2:5, 2:5] == 6).all() and filled[3, 5] == 6 and filled[3, 6] == 5
     assert direction[3, 5] == 0
     assert direction[3, 6] == 8 and area[3, 6] >= 11
+
+
+def steps_to_fall(filled, direction):
+    """Fewest steps over level ground to where it falls, by sweeps until nothing changes."""
+    steps = np.where((drops(filled, direction)[0] > 0) | (direction == 8), 0, np.inf)
+    rows, cols = filled.shape
+    while True:
+        around = np.pad(steps, 1, constant_values=np.inf)
+        heights = np.pad(filled, 1, constant_values=np.nan)
+        before = steps
+        for r in range(3):
+            for c in range(3):
+                there = np.s_[r : r + rows, c : c + cols]
+                nearer = np.where(heights[there] == filled, around[there] + 1, np.inf)
+                steps = np.minimum(steps, nearer)
+        if np.array_equal(before, steps):
+            return steps
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=st.integers(0, 9999), shape=st.tuples(st.integers(1, 25), st.integers(1, 25)))
+def test_level_ground_drains_along_the_fewest_cells(seed, shape):
+    dem = np.random.default_rng(seed).integers(0, 3, shape).astype(np.float32)
+    filled, direction, _ = flow(dem, grid_of(shape))
+    steps = steps_to_fall(filled, direction)
+    assert np.isfinite(steps).all()
+    rows, cols = np.nonzero(steps > 0)
+    way = direction[rows, cols].astype(int)
+    to = rows + DOWN[way], cols + RIGHT[way]
+    assert (filled[to] == filled[rows, cols]).all()
+    assert (steps[to] == steps[rows, cols] - 1).all()
 
 
 def test_an_embankment_holds_water_back_to_its_crest():
