@@ -203,11 +203,12 @@ def whole_ground() -> None:
         "grid": grid,
         "latitude": grid.centre_lonlat[1],
         "soils": soils,
-        "climate": SimpleNamespace(tmin_c=warm - 10, tmax_c=warm, rain_mm=rain),
+        "climate": SimpleNamespace(tmin_c=warm - 10, tmax_c=warm, rain_mm=rain, air=None),
     }
     book = resolve.catalogue("benchmark", extra=())
     modules = {f"siteplanner.ground.{subject}" for subject in SUBJECTS}
     wanted = [n for n, m in book.makers.items() if m.function.__module__ in modules]
+    wanted.append("catchment_cut")
     order = resolve.check(book, wanted, list(resolve.GIVEN), {}, "benchmark")
     taken = seconds(lambda: resolve.resolve(order, given, (), {}), 1)
     print(taken)
