@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from siteplanner.ground.sun import MID_MONTH, MONTH_DAYS, sky_radiation
+from siteplanner.ground.sun import MID_MONTH, MONTH_DAYS, daylight, sky_radiation
 
 Months = NDArray[np.float64]
 
@@ -76,6 +75,36 @@ def hargreaves(tmin_c: ArrayLike, tmax_c: ArrayLike, radiation_mj: ArrayLike) ->
     return np.maximum(0.0023 * (mean + 17.8) * spread * 0.408 * sky, 0)
 
 
+def psychrometric(elevation_m: float) -> float:
+    """Psychrometric constant, kPa per degree, at an elevation (FAO-56 eqs 7 and 8)."""
+    pressure = 101.3 * ((293 - 0.0065 * elevation_m) / 293) ** 5.26
+    return float(0.665e-3 * pressure)
+
+
+def solar_radiation(sunshine_h: ArrayLike, longest_h: ArrayLike, outside_mj: ArrayLike) -> Months:
+    """Radiation that reaches the ground, MJ m-2 day-1, from hours of sunshine (FAO-56 eq. 35)."""
+    share = np.asarray(sunshine_h, dtype=np.float64) / np.maximum(longest_h, 1e-9)
+    return (0.25 + 0.50 * np.minimum(share, 1)) * np.asarray(outside_mj, dtype=np.float64)
+
+
+def clear_sky(outside_mj: ArrayLike, elevation_m: float) -> Months:
+    """Radiation that reaches the ground under a clear sky, MJ m-2 day-1 (FAO-56 eq. 37)."""
+    return (0.75 + 2e-5 * elevation_m) * np.asarray(outside_mj, dtype=np.float64)
+
+
+def lost_to_the_sky(
+    tmin_c: ArrayLike, tmax_c: ArrayLike, vapour_kpa: ArrayLike, of_clear: ArrayLike
+) -> Months:
+    """Net longwave radiation that the ground loses, MJ m-2 day-1 (FAO-56 eq. 39).
+
+    ``of_clear`` is the solar radiation as a share of that under a clear sky, at most 1.
+    """
+    low, high = (np.asarray(t, dtype=np.float64) + 273.16 for t in (tmin_c, tmax_c))
+    glow = 4.903e-9 * (low**4 + high**4) / 2
+    cloud = 1.35 * np.minimum(of_clear, 1) - 0.35
+    return glow * (0.34 - 0.14 * np.sqrt(vapour_kpa)) * cloud
+
+
 def penman_monteith(
     tmin_c: ArrayLike,
     tmax_c: ArrayLike,
@@ -89,30 +118,24 @@ def penman_monteith(
     One value for each of ``tmin_c``, ``tmax_c`` (degrees Celsius) and ``day`` (of the year);
     ``latitude`` in degrees, ``soil_heat_mj`` MJ m-2 day-1.
     """
-    # Half a second to import, and most sites have no use for it.
-    import pyet
-
-    dates = pd.Timestamp("2021-01-01") + pd.to_timedelta(np.atleast_1d(day) - 1, "D")
-
-    def dated(values: ArrayLike | None) -> pd.Series[float] | None:
-        if values is None:
-            return None
-        return pd.Series(np.broadcast_to(values, len(dates)), dates, dtype=np.float64)
-
     low, high = np.asarray(tmin_c, dtype=np.float64), np.asarray(tmax_c, dtype=np.float64)
-    made = pyet.pm_fao56(
-        dated((low + high) / 2),
-        dated(air.wind_m_s),
-        tmin=dated(low),
-        tmax=dated(high),
-        ea=dated(air.vapour_kpa),
-        rs=dated(air.solar_mj),
-        n=dated(air.sunshine_h if air.solar_mj is None else None),
-        g=dated(soil_heat_mj),
-        elevation=air.elevation_m,
-        lat=float(np.radians(latitude)),
-    )
-    return made.to_numpy(np.float64)
+    mean = (low + high) / 2
+    outside = sky_radiation(latitude, day)
+    if air.solar_mj is not None:
+        solar = air.solar_mj
+    else:
+        assert air.sunshine_h is not None
+        solar = solar_radiation(air.sunshine_h, daylight(latitude, day), outside)
+    # In polar night there is no sun to take a share of: then as under a clear sky.
+    clear = clear_sky(outside, air.elevation_m)
+    of_clear = np.divide(solar, clear, out=np.ones_like(clear + solar), where=clear > 0.1)
+    net = 0.77 * solar - lost_to_the_sky(low, high, air.vapour_kpa, of_clear)
+    rise = 4098 * vapour_pressure(mean) / (mean + 237.3) ** 2
+    wanting = (vapour_pressure(low) + vapour_pressure(high)) / 2 - air.vapour_kpa
+    gamma, wind = psychrometric(air.elevation_m), air.wind_m_s
+    by_sun = 0.408 * rise * (net - np.asarray(soil_heat_mj))
+    by_wind = gamma * 900 / (mean + 273) * wind * wanting
+    return np.maximum((by_sun + by_wind) / (rise + gamma * (1 + 0.34 * wind)), 0)
 
 
 def monthly_thirst(climate: MonthlyClimate, latitude: float) -> Months:

@@ -34,7 +34,6 @@ _PACKAGES = (
     "numpy",
     "pandas",
     "pillow",
-    "pyet",
     "pyogrio",
     "pyproj",
     "rasterio",
