@@ -55,6 +55,7 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "trees": int,
             "rows": int,
             "bearing_deg": float,
+            "year": int,
         },
     ),
     "setbacks": ("MultiPolygon", {"kind": str, "setback_m": float}),
@@ -70,7 +71,18 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "ground_spacing_m": float,
         },
     ),
-    "trees": ("Point", {"species": str, "zone": str, "block": str, "row": int}),
+    "machine_lines": ("LineString", {"block": str, "length_m": float}),
+    "trees": (
+        "Point",
+        {
+            "species": str,
+            "zone": str,
+            "block": str,
+            "row": int,
+            "year": int,
+            "mother": str,
+        },
+    ),
     "frost_obs": (
         "Point",
         {
@@ -129,17 +141,28 @@ def write_geopackage(plan: Plan, path: Path) -> None:
 
 
 def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFrame:
-    source: gpd.GeoDataFrame = getattr(plan, name)
+    source = _source(plan, name)
     columns: dict[str, Any] = {}
     for field, kind in fields.items():
         if name == "boundary" and field == "name":
             columns[field] = np.full(len(source), plan.name, dtype=object)
-        else:
+        elif field in source:
             columns[field] = _typed(source[field], kind)
+        else:  # years and mothers of a plan whose works were not worked out
+            columns[field] = np.full(len(source), 0 if kind is int else None, _DTYPES[kind])
     shapes = shapely.force_2d(source.geometry.to_numpy())
     if name == "rows":
         shapes = _lines(shapes, source["block"], plan.blocks)
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=plan.grid.crs)
+
+
+def _source(plan: Plan, name: str) -> gpd.GeoDataFrame:
+    if name != "machine_lines":
+        features: gpd.GeoDataFrame = getattr(plan, name)
+        return features
+    if plan.works is not None:
+        return plan.works.rip
+    return gpd.GeoDataFrame({"block": [], "length_m": []}, geometry=[], crs=plan.grid.crs)
 
 
 def _typed(column: pd.Series, kind: type) -> NDArray[Any]:

@@ -103,6 +103,10 @@ def _rows(plan: Plan) -> Style:
     return Style([Rule("planting row", Symbol("line", _GREY, width_mm=0.2))])
 
 
+def _machine_lines(plan: Plan) -> Style:
+    return Style([Rule("line to rip or mound", Symbol("line", ORANGE, width_mm=0.4))])
+
+
 def _trees(plan: Plan) -> Style:
     # As wide on the ground as a young crown, so that thousands of them do not hide the zones.
     colours = list(plan.species["colour"])
@@ -132,6 +136,7 @@ _LOOKS = {
     "setbacks": _setbacks,
     "no_plant": _no_plant,
     "rows": _rows,
+    "machine_lines": _machine_lines,
     "trees": _trees,
     "frost_obs": _frost_obs,
 }

@@ -23,6 +23,7 @@ def write_works(plan: Plan, folder: Path) -> None:
         ("works.csv", plan.works.jobs),
         ("fences.csv", plan.works.paddocks),
         ("rows.csv", plan.works.row_counts),
+        ("years.csv", plan.works.by_year),
         ("zones.csv", plan.works.zones),
         ("row_gaps.csv", plan.works.gaps),
     ):

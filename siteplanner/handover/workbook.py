@@ -26,6 +26,8 @@ from siteplanner.planting.works import Works
 
 _EPOCH = datetime(2000, 1, 1)  # a file says nothing of when it was written
 _LONGEST = 32_767
+#: Sheets that a plan without works does not have.
+_OF_WORKS = ("Species by year", "Works")
 
 
 @dataclass(frozen=True)
@@ -71,23 +73,26 @@ def write_workbook(plan: Plan, path: Path) -> None:
                 "Species",
                 "Species by zone",
                 "Species by paddock",
+                "Species by year",
                 "Works",
                 "Counts",
             )
-            if name != "Works" or plan.works is not None
+            if name not in _OF_WORKS or plan.works is not None
         }
         tables = {
             "Zones": _zones(plan),
             "Blocks": _blocks(plan),
             "Species": _species(plan),
-            "Species by zone": _crossed(plan, "zone"),
-            "Species by paddock": _crossed(plan, "paddock"),
+            "Species by zone": _crossed(plan, plan.counts, "zone"),
+            "Species by paddock": _crossed(plan, plan.counts, "paddock"),
             "Counts": _counts(plan),
         }
         for name, columns in tables.items():
             _table(sheets[name], columns, formats)
         if plan.works is not None:
             _table(sheets["Works"], _works(plan.works), formats)
+            years = plan.works.by_year.assign(year=_years(plan.works.by_year["year"]))
+            _table(sheets["Species by year"], _crossed(plan, years, "year"), formats)
         _front(sheets["Start here"], plan, len(plan.counts), formats)
 
 
@@ -246,9 +251,14 @@ def _species(plan: Plan) -> list[_Column]:
     ]
 
 
-def _crossed(plan: Plan, by: str) -> list[_Column]:
-    """Trees of each planted species (rows) in each zone or paddock (columns)."""
-    table = plan.counts.pivot_table(
+def _years(year: pd.Series) -> pd.Series:
+    """Years as the heads of columns: year 0 is later than the years planned, and comes last."""
+    return year.map(lambda y: f"Year {y}" if y else "later")
+
+
+def _crossed(plan: Plan, counts: pd.DataFrame, by: str) -> list[_Column]:
+    """Trees of each planted species (rows) in each zone, paddock or year (columns)."""
+    table = counts.pivot_table(
         index="species", columns=by, values="trees", aggfunc="sum", fill_value=0, sort=False
     )
     table = table.reindex([s for s in plan.species["botanical_name"] if s in table.index])
@@ -352,6 +362,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         "Species": "each species: trees, infill and order, with what to be careful of",
         "Species by zone": "trees of each species in each zone",
         "Species by paddock": "trees of each species in each paddock",
+        "Species by year": "trees of each species in each year of planting",
         "Works": "who, when and what each block takes, from the rates in the site file",
         "Counts": "trees, infill and order by zone, paddock and species: the full list",
     }
@@ -362,7 +373,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         row += 1
     row += 1
     for heading, lines in (
-        ("What is where", [(n, w) for n, w in words.items() if n != "Works" or plan.works]),
+        ("What is where", [(n, w) for n, w in words.items() if plan.works or n not in _OF_WORKS]),
         ("Please read", [("", text) for text in plan.warnings]),
         ("Be careful", [("", text) for text in plan.cautions]),
     ):

@@ -54,9 +54,9 @@ class Works:
     order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
     cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
     place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
-    species``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
+    species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
     ``gaps`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the years
-    planned.
+    planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
     """
 
     blocks: pd.DataFrame
@@ -66,6 +66,7 @@ class Works:
     rip: gpd.GeoDataFrame
     zones: pd.DataFrame
     gaps: pd.DataFrame
+    by_year: pd.DataFrame
 
 
 def with_works(plan: Plan, site: Site, ground: Survey, mixes: Mapping[str, Mixed]) -> Plan:
@@ -110,10 +111,13 @@ def with_works(plan: Plan, site: Site, ground: Survey, mixes: Mapping[str, Mixed
         frame[list(BLOCK_COLUMNS)],
         paddocks,
         _jobs(frame, paddocks, months, site.work),
-        split(trees, ["block", "row", "species"], facts)[["block", "row", "species", "trees"]],
+        split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         zone_figures(plan.zones, ground.layers["slope"], plan.grid, mixes),
         contour_gaps(plan.trees, blocks, plan.zones),
+        split(trees.assign(paddock=blocks["paddock"].to_numpy()[of_tree]), YEAR_COLUMNS[:4], facts)[
+            list(YEAR_COLUMNS)
+        ],
     )
     return replace(
         plan,
@@ -129,6 +133,8 @@ def with_works(plan: Plan, site: Site, ground: Survey, mixes: Mapping[str, Mixed
     )
 
 
+ROW_COLUMNS = ("block", "row", "species", "trees", "year")
+YEAR_COLUMNS = ("year", "zone", "paddock", "species", "common_name", "trees")
 BLOCK_COLUMNS = (
     "block", "zone", "paddock", "grade", "window", "year", "later", "trees", "trees_later",
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from siteplanner.plan import Plan
-from siteplanner.planting.works import BLOCK_COLUMNS, Works
+from siteplanner.planting.works import BLOCK_COLUMNS, YEAR_COLUMNS, Works
 
 
 def with_works(plan: Plan, wait: int | None = None) -> Plan:
@@ -33,4 +33,14 @@ def with_works(plan: Plan, wait: int | None = None) -> Plan:
         crew_days=number / 100,
     )
     empty = {field.name: plan.rows[:0] for field in fields(Works)}
-    return replace(plan, trees=trees, works=Works(**{**empty, "blocks": blocks}))
+    paddock = trees["block"].map(plan.blocks.set_index("block")["paddock"])
+    common = trees["species"].map(plan.species.set_index("botanical_name")["common_name"])
+    by_year = (
+        trees.drop(columns="geometry")
+        .assign(paddock=paddock, common_name=common)
+        .groupby(list(YEAR_COLUMNS[:5]), as_index=False)
+        .size()
+        .rename(columns={"size": "trees"})
+    )
+    works = Works(**{**empty, "blocks": blocks, "by_year": by_year})
+    return replace(plan, trees=trees, works=works)

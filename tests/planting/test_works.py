@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from python_calamine import CalamineWorkbook
 
 from siteplanner.planting.settings import Work
 from siteplanner.planting.works import GRADES, _grade, _jobs, fences
@@ -80,7 +81,7 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
 
 @pytest.fixture(scope="module")
 def tables(sample_plan):
-    names = ("blocks", "works", "fences", "rows", "counts")
+    names = ("blocks", "works", "fences", "rows", "years", "counts")
     return {name: pd.read_csv(sample_plan / f"{name}.csv") for name in names}
 
 
@@ -98,3 +99,31 @@ def test_the_samples_tables_agree(sample_plan, tables):
     assert ((blocks["later"] > blocks["year"]) | (blocks["trees_later"] == 0)).all()
     starts = tables["works"].assign(at=lambda f: f["year"] * 12 + f["month"])
     assert np.all(np.diff(starts["at"]) >= 0)
+
+
+def test_the_year_of_every_tree_is_the_same_in_every_table(sample_plan, tables):
+    trees = gpd.read_file(sample_plan / "plan.gpkg", layer="trees")
+    by_year = trees.groupby("year").size().to_dict()
+    assert len(by_year) > 1 and trees["mother"].notna().mean() > 0.5
+    years = tables["years"]
+    assert years.groupby("year")["trees"].sum().to_dict() == by_year
+    assert tables["rows"].groupby("year")["trees"].sum().to_dict() == by_year
+    keys = ["zone", "paddock", "species"]
+    counts = tables["counts"].set_index(keys)["trees"].sort_index()
+    assert years.groupby(keys)["trees"].sum().sort_index().equals(counts)
+    blocks = gpd.read_file(sample_plan / "plan.gpkg", layer="blocks").set_index("block")["year"]
+    told = tables["blocks"].set_index("block")["year"]
+    assert (blocks.reindex(told.index) == told).all()
+    book = CalamineWorkbook.from_path(str(sample_plan / "plan.xlsx"))
+    head, *_, total = book.get_sheet_by_name("Species by year").to_python()
+    heads = {f"Year {year}" if year else "later": n for year, n in by_year.items()}
+    assert dict(zip(head[2:-1], total[2:-1], strict=True)) == heads
+
+
+def test_machine_lines_are_in_the_gis_file_and_as_long_as_the_tables_say(sample_plan, tables):
+    lines = gpd.read_file(sample_plan / "plan.gpkg", layer="machine_lines")
+    assert len(lines) and set(lines.geom_type) == {"LineString"}
+    assert lines.length.to_numpy() == pytest.approx(lines["length_m"].to_numpy(), abs=1e-3)
+    told = tables["blocks"].set_index("block")["rip_m"]
+    drawn = lines.groupby("block")["length_m"].sum().reindex(told.index).fillna(0)
+    assert drawn.to_numpy() == pytest.approx(told.to_numpy(), abs=0.01)
