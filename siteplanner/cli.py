@@ -22,6 +22,7 @@ from siteplanner.printed import (
     print_infill,
     print_plan,
     print_suited,
+    print_verified,
 )
 
 DONE, BAD_INPUT, USAGE, OUR_FAULT = 0, 1, 2, 3
@@ -147,6 +148,22 @@ def compare(
     from siteplanner.compare import read_plan
 
     print_changes(compared(read_plan(before), read_plan(after)), before.name, after.name)
+
+
+@app.command()
+def verify(
+    folder: Annotated[Path, typer.Argument(metavar="PLAN", help="Folder of a plan.")],
+    site: Annotated[
+        Path | None, typer.Option(help="The site file; looked for above the plan by default.")
+    ] = None,
+) -> None:
+    """Check a plan's files against its manifest, and whether its inputs have changed since."""
+    from siteplanner.handover.verify import verify as verified
+
+    found = verified(folder, site)
+    print_verified(found)
+    if found.faults:
+        raise typer.Exit(BAD_INPUT)
 
 
 @app.command()

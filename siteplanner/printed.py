@@ -12,6 +12,7 @@ from rich.table import Table
 if TYPE_CHECKING:
     from siteplanner.compare import Comparison
     from siteplanner.explain import Explained, Suited
+    from siteplanner.handover.verify import Verified
     from siteplanner.nursery.survival import Outcome
     from siteplanner.plan import Plan
 
@@ -193,3 +194,20 @@ def print_changes(found: Comparison, before: str, after: str) -> None:
     for line in lines:
         console.print(escape(line), highlight=False)
     console.print("Both plans are estimates; so is what lies between them.", highlight=False)
+
+
+def print_verified(found: Verified) -> None:
+    """Print whether a plan's folder is as it was made, and what is worth knowing."""
+    console = Console(soft_wrap=True)
+    for line in found.faults:
+        console.print(escape(line), highlight=False)
+    whole = f"{found.name}: the plan is whole; all {found.files} files are as they were made."
+    broken = f"{found.name}: the plan is not whole. Make it again, or fetch it again."
+    console.print(escape(broken if found.faults else whole), highlight=False)
+    for line in found.notes:
+        console.print(escape(f"note: {line}"), highlight=False)
+    console.print(
+        "The manifest, plan.json, cannot list itself. To tell whether it was changed, compare "
+        f"its SHA-256 with one you noted down: {found.digest}",
+        highlight=False,
+    )

@@ -22,7 +22,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from siteplanner.errors import InputError, fault
+from siteplanner.errors import fault
 
 try:
     import fcntl
@@ -54,22 +54,27 @@ def staged(target: Path) -> Iterator[Path]:
     _make_parent(target)
     with _one_run_only(target):
         _recover(target)
-        _refuse_foreign(target)
+        _refusenot_own(target)
         staging = _staging(target, os.getpid())
-        staging.mkdir()
-        if target.exists():
-            shutil.copymode(target, staging)
+        with _told(target):
+            staging.mkdir()
         try:
+            if target.exists():
+                shutil.copymode(target, staging)
             yield staging
-            _refuse_unlisted(staging)
-            _refuse_foreign(target)
-            _carry_over(target, staging)
-            _sync_tree(staging)
-            _swap(staging, target)
+            with _told(target):
+                _refuse_unlisted(staging)
+                _refusenot_own(target)
+                _carry_over(target, staging)
+                _sync_tree(staging)
+                _swap(staging, target)
         except BaseException:
             _remove_tree(staging)
             raise
         _retire(staging, target)
+        # A process left over from a killed run may have written while _recover was at work.
+        for leftover in _leftovers(target):
+            _retire(leftover, target)
 
 
 def recover(target: Path) -> None:
@@ -103,15 +108,19 @@ def _real(target: Path) -> Path:
 
 
 def _make_parent(target: Path) -> None:
-    try:
+    with _told(target.parent):
         target.parent.mkdir(parents=True, exist_ok=True)
+
+
+@contextlib.contextmanager
+def _told(folder: Path) -> Iterator[None]:
+    """Tell in a sentence why ``folder`` cannot be written."""
+    try:
+        yield
     except OSError as error:
-        raise _unwritable(target.parent, error) from error
-
-
-def _unwritable(folder: Path, error: OSError) -> InputError:
-    what = f"cannot be written ({error.strerror})"
-    return fault(folder, "", what, "choose another folder for the plan")
+        why = f"cannot be written ({error.strerror or error})"
+        mend = "make room there, have the right to write there, or choose another folder"
+        raise fault(folder, "", why, mend) from error
 
 
 def _staging(target: Path, number: int) -> Path:
@@ -135,7 +144,7 @@ def _is_empty(folder: Path) -> bool:
     return folder.is_dir() and not any(folder.iterdir())
 
 
-def _refuse_foreign(target: Path) -> None:
+def _refusenot_own(target: Path) -> None:
     if not target.exists() or _is_empty(target):
         return
     mend = "choose another folder for the plan; nothing in this one was touched"
@@ -149,7 +158,7 @@ def _refuse_unlisted(staging: Path) -> None:
     own = files_of_plan(staging)
     if own is None:
         raise RuntimeError(f"the new plan has no {MANIFEST}")
-    unlisted = [path.as_posix() for path in _foreign(staging, own)]
+    unlisted = [path.as_posix() for path in not_own(staging, own)]
     if unlisted:
         raise RuntimeError(f"{MANIFEST} does not list {', '.join(unlisted)}")
 
@@ -191,10 +200,8 @@ def _lock(target: Path) -> Iterator[None]:
 
 def _open_locked(path: Path) -> int:
     while True:
-        try:
+        with _told(path.parent):
             handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-        except OSError as error:
-            raise _unwritable(path.parent, error) from error
         try:
             if fcntl is not None:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -290,7 +297,7 @@ def _carry_over(old: Path, new: Path, *, keep_existing: bool = False) -> None:
     own = files_of_plan(old)
     if own is None:
         return
-    for path in _foreign(old, own):
+    for path in not_own(old, own):
         place = new / path
         if os.path.lexists(place):
             if keep_existing:
@@ -306,7 +313,8 @@ def _carry_over(old: Path, new: Path, *, keep_existing: bool = False) -> None:
             shutil.copy2(old / path, place, follow_symlinks=False)
 
 
-def _foreign(folder: Path, own: set[str]) -> list[Path]:
+def not_own(folder: Path, own: set[str]) -> list[Path]:
+    """Files of a plan's folder, relative to it, that are neither ``own`` nor lie beside one."""
     found = []
     for root, folders, names in os.walk(folder):
         links = [name for name in folders if (Path(root) / name).is_symlink()]

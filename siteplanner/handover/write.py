@@ -10,6 +10,7 @@ from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.beside import Beside
 from siteplanner.handover.frost_tables import write_frost
+from siteplanner.handover.full_disk import told_when_full
 from siteplanner.handover.gis import write_fit, write_geopackage, write_layer
 from siteplanner.handover.handheld import write_handheld
 from siteplanner.handover.manifest import write_manifest
@@ -43,7 +44,11 @@ def write_plan(
     :class:`~siteplanner.errors.InputError`.
     """
     target = Path(target) if target is not None else Path("maps") / site.slug
-    with staged(target) as folder, Beside() as beside:
+    with (
+        staged(target) as folder,
+        told_when_full(folder, target),
+        Beside(target) as beside,
+    ):
         layers = folder / "layers"
         layers.mkdir()
 

@@ -10,7 +10,7 @@ from siteplanner.handover.beside import Beside
 
 
 def test_calls_are_done_in_order(tmp_path):
-    with Beside() as beside:
+    with Beside(tmp_path / "plan") as beside:
         for number in range(20):
             beside.call(Path.write_text, tmp_path / "last.txt", str(number))
         beside.finish()
@@ -18,7 +18,10 @@ def test_calls_are_done_in_order(tmp_path):
 
 
 def test_a_call_that_fails_is_told(tmp_path):
-    with Beside() as beside, pytest.raises(RuntimeError, match="FileNotFoundError"):
+    with (
+        Beside(tmp_path / "plan") as beside,
+        pytest.raises(RuntimeError, match="FileNotFoundError"),
+    ):
         beside.call(Path.write_text, tmp_path / "no folder" / "x.txt", "text")
         beside.call(json.dumps, "more")
         beside.finish()
@@ -26,7 +29,7 @@ def test_a_call_that_fails_is_told(tmp_path):
 
 def test_leaving_early_stops_it(tmp_path):
     start = time.perf_counter()
-    with pytest.raises(KeyError), Beside() as beside:
+    with pytest.raises(KeyError), Beside(tmp_path / "plan") as beside:
         beside.call(time.sleep, 60)
         beside.call(Path.write_text, tmp_path / "late.txt", "text")
         raise KeyError

@@ -103,7 +103,7 @@ def test_a_failing_second_rename_puts_the_previous_plan_back(target, monkeypatch
         return rename(self, to)
 
     monkeypatch.setattr(Path, "rename", failing)
-    with pytest.raises(PermissionError), staged(target) as staging:
+    with pytest.raises(InputError, match="open elsewhere"), staged(target) as staging:
         write(staging, "2")
     assert holds(target, "1")
 

@@ -87,6 +87,7 @@ def test_the_layer_takes_part_in_everything(world, tmp_path):
         assert set(scores[scores != 255]) == {0}
     manifest = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
     assert manifest["trees_by_species"].get(name, 0) == 0
+    assert manifest["versions"]["plugin salt-spray"] == "1.0"
     with chromium() as browser, opened(browser, tmp_path / "plan" / "map.html") as it:
         assert "Salt spray from the east" in it.page.content()
         titles = it.page.evaluate("window.siteplan.layers.map(l => l.title)")
