@@ -5,6 +5,13 @@ a folder::
 
     site = siteplanner.load_site("sample_site/site.toml")
     plan = siteplanner.write_plan(site, "maps/wether-knoll")
+
+These names are the package's public face and stay as they are; all else may change:
+
+- ``load_site``, ``Site``: the site file, checked
+- ``make_plan``, ``Plan``: the plan, as data; ``write_plan``: the plan and all its files
+- ``InputError``: bad input, with one sentence a fault
+- ``layer``, ``LayerInfo``, ``CELL``, ``NEIGHBOURS``, ``radius``, ``WHOLE_GRID``: to add a layer
 """
 
 from __future__ import annotations

@@ -13,7 +13,11 @@ from siteplanner.site import Site
 
 
 def quoted(value: Any) -> str:
-    """Write a value as TOML."""
+    """Write a value as TOML.
+
+    >>> quoted({"name": "the flat", "plant": [True, 2.5]})
+    '{ name = "the flat", plant = [true, 2.5] }'
+    """
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, (int, float)):

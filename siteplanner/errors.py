@@ -63,7 +63,13 @@ class Faults:
 
 
 def near(word: str, choices: object) -> str:
-    """Name the choices nearest to a misspelled word, for the mend of a fault."""
+    """Name the choices nearest to a misspelled word, for the mend of a fault.
+
+    >>> near("slop", ["slope", "aspect"])
+    "did you mean 'slope'?"
+    >>> near("frost", ["slope", "aspect"])
+    'choose from: aspect, slope'
+    """
     known = sorted(str(choice) for choice in choices)  # type: ignore[attr-defined]
     close = get_close_matches(word, known, n=3, cutoff=0.6)
     if close:

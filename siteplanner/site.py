@@ -151,7 +151,11 @@ class Site(Table):
 
 
 def slug(text: str) -> str:
-    """Turn any text into a safe file name: a-z, 0-9 and single hyphens, at most 60 long."""
+    """Turn any text into a safe file name: a-z, 0-9 and single hyphens, at most 60 long.
+
+    >>> slug("../Wether Knoll, north & east!")
+    'wether-knoll-north-east'
+    """
     kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower())
     return "-".join(part for part in kept.split("-") if part)[:60].strip("-")
 

@@ -17,6 +17,9 @@ def steepness_factor(slope: ArrayLike) -> NDArray[np.float64]:
     """RUSLE's S of a slope in degrees: two straight lines in its sine that part at 9 percent.
 
     After McCool et al. (1987) in USDA Agriculture Handbook 703.
+
+    >>> steepness_factor([0.0, 20.0]).round(2).tolist()
+    [0.03, 5.25]
     """
     radians = np.radians(np.asarray(slope, dtype=np.float64))
     sine = np.sin(radians)

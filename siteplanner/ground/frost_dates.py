@@ -190,7 +190,11 @@ def frost_dates_of_record(
 
 
 def day_words(day: float) -> str:
-    """Say a day of the year as "14 May"; "" for none."""
+    """Say a day of the year as "14 May"; "" for none.
+
+    >>> day_words(134.0), day_words(float("nan"))
+    ('14 May', '')
+    """
     if not np.isfinite(day):
         return ""
     date = pd.Timestamp(2023, 1, 1) + pd.Timedelta(days=int(day) - 1)

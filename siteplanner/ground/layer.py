@@ -41,7 +41,11 @@ WHOLE_GRID = Reach()
 
 
 def radius(metres: float | str) -> Reach:
-    """Reach of a radius in metres, or of the setting with that name."""
+    """Reach of a radius in metres, or of the setting with that name.
+
+    >>> print(radius(250.0))
+    250.0 m around
+    """
     return Reach(metres=metres)
 
 

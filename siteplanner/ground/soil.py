@@ -233,6 +233,9 @@ def texture_class_of(sand: ArrayLike, silt: ArrayLike, clay: ArrayLike) -> NDArr
 
     Any shapes that broadcast; -1 where a share is unknown, negative, or they do not add up to
     100 within 0.5. Rules of the Soil Survey Manual (USDA Handbook 18, 2017).
+
+    >>> [TEXTURE_CLASSES[code] for code in texture_class_of([40, 10], [40, 30], [20, 60])]
+    ['loam', 'clay']
     """
     # To a ten-thousandth of a percent, so that binary fractions do not fall beside a border.
     s, z, c = np.broadcast_arrays(

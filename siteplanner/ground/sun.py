@@ -55,7 +55,11 @@ def _months(name: str, title: str) -> list[LayerInfo]:
 
 
 def declination(day: ArrayLike) -> NDArray[np.float64]:
-    """Solar declination on a day of the year, radians (FAO-56 eq. 24)."""
+    """Solar declination on a day of the year, radians (FAO-56 eq. 24).
+
+    >>> np.degrees(declination([172, 355])).round(1).tolist()
+    [23.4, -23.4]
+    """
     return 0.409 * np.sin(2 * np.pi * np.asarray(day, dtype=np.float64) / 365 - 1.39)
 
 
@@ -74,7 +78,11 @@ def sunset_angle(latitude: ArrayLike, sun: ArrayLike) -> NDArray[np.float64]:
 
 
 def daylight(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
-    """Hours of daylight (FAO-56 eq. 34); latitude in degrees, day of the year."""
+    """Hours of daylight (FAO-56 eq. 34); latitude in degrees, day of the year.
+
+    >>> daylight(-45.0, [172, 355]).round(1).tolist()
+    [8.6, 15.4]
+    """
     return 24 / np.pi * sunset_angle(latitude, declination(day))
 
 

@@ -117,6 +117,9 @@ def step_of(heights: NDArray[np.floating]) -> float:
 
     Heights in whole metres, feet or decimetres come in such steps, which lie on a slope as
     terraces that are not there.
+
+    >>> step_of(np.array([101.0, 102.0, 105.0])), step_of(np.array([101.0, 101.4, 105.1]))
+    (1.0, 0.0)
     """
     known = heights[np.isfinite(heights)]
     levels = np.unique(known[:: max(1, known.size // 100_000)].astype(np.float64))

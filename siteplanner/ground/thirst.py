@@ -39,7 +39,11 @@ class MonthlyClimate(Protocol):
 
 
 def vapour_pressure(celsius: ArrayLike) -> NDArray[np.float64]:
-    """Saturation vapour pressure, kPa, at a temperature (FAO-56 eq. 11)."""
+    """Saturation vapour pressure, kPa, at a temperature (FAO-56 eq. 11).
+
+    >>> round(float(vapour_pressure(15.0)), 3)
+    1.705
+    """
     warm = np.asarray(celsius, dtype=np.float64)
     return 0.6108 * np.exp(17.27 * warm / (warm + 237.3))
 

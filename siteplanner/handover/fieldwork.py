@@ -73,7 +73,11 @@ def ends_of_rows(rows: gpd.GeoDataFrame) -> Ends:
 
 
 def wind(bearing_deg: float) -> str:
-    """Name the nearest of eight winds to a bearing."""
+    """Name the nearest of eight winds to a bearing.
+
+    >>> wind(50.0), wind(350.0)
+    ('north-east', 'north')
+    """
     return _WINDS[round(bearing_deg / 45) % 8]
 
 
@@ -139,6 +143,9 @@ def codes(names: Sequence[str]) -> list[str]:
 
     Two letters of the genus and two of the species (common practice, no source); a number
     tells apart names that come out alike.
+
+    >>> codes(["Bursaria spinosa", "Busina spicata", "Acacia"])
+    ['Busp', 'Busp2', 'Ac']
     """
     taken: dict[str, int] = {}
     chosen = []
@@ -156,6 +163,9 @@ def bucket(trees: NDArray[np.int64], size: int = BUCKET) -> NDArray[np.int64]:
 
     By largest remainders, so that they add up to ``size``; all zero where there are no trees.
     A species too rare for a place comes out as 0 and is handed out by itself.
+
+    >>> bucket(np.array([700, 200, 100, 1]), size=50).tolist()
+    [35, 10, 5, 0]
     """
     total = int(trees.sum())
     if total == 0:
@@ -182,7 +192,11 @@ def drops(trees: NDArray[np.int64], each: int = TREES_A_DROP) -> list[slice]:
 
 
 def letters(count: int) -> list[str]:
-    """Name so many drop points: A to Z, then AA, AB and so on."""
+    """Name so many drop points: A to Z, then AA, AB and so on.
+
+    >>> letters(28)[-3:]
+    ['Z', 'AA', 'AB']
+    """
     alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
     return [*alphabet, *(a + b for a in alphabet for b in alphabet)][:count]
 

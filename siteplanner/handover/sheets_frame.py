@@ -57,7 +57,11 @@ def frame_for(
 
 
 def bar_of(scale: int, longest: float = LONGEST_BAR) -> float:
-    """Metres of a scale bar: 1, 2 or 5 and noughts, at most ``longest`` mm on paper."""
+    """Metres of a scale bar: 1, 2 or 5 and noughts, at most ``longest`` mm on paper.
+
+    >>> bar_of(1000, longest=40.0), bar_of(500, longest=40.0)
+    (20.0, 20.0)
+    """
     most = longest * scale / 1000
     ten = 10.0 ** math.floor(math.log10(most))
     return next(k * ten for k in (5, 2, 1) if k * ten <= most)

@@ -143,7 +143,11 @@ def _text(parent: ET.Element, tag: str, text: str) -> ET.Element:
 
 
 def xml_text(text: str) -> str:
-    """Replace what XML 1.0 cannot hold at all (control characters) by a question mark."""
+    r"""Replace what XML 1.0 cannot hold at all (control characters) by a question mark.
+
+    >>> xml_text("a\x1bb")
+    'a?b'
+    """
     return "".join(c if _is_xml(ord(c)) else "?" for c in text)
 
 

@@ -48,6 +48,9 @@ def cell(text: str) -> str:
 
     The standard writer leaves a carriage return unquoted when lines end in a line feed, so
     that a name with one would break its row.
+
+    >>> print(cell("=SUM(A1), x"))
+    "'=SUM(A1), x"
     """
     text = unformula(text)
     if any(c in text for c in ',"\r\n'):
@@ -56,5 +59,9 @@ def cell(text: str) -> str:
 
 
 def unformula(text: str) -> str:
-    """Put an apostrophe before text that a spreadsheet would take for a formula."""
+    """Put an apostrophe before text that a spreadsheet would take for a formula.
+
+    >>> unformula("=1+1"), unformula("1+1")
+    ("'=1+1", '1+1')
+    """
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

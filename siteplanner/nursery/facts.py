@@ -72,6 +72,9 @@ def months_of(text: object) -> tuple[int, ...]:
     """Turn ``12-3`` or ``1-2; 9`` into month numbers, in the order they follow each other.
 
     An empty text gives no months. Raises ValueError for anything that names no months.
+
+    >>> months_of("11-2; 9")
+    (11, 12, 1, 2, 9)
     """
     months: list[int] = []
     words = "" if text is None or text != text else str(text)

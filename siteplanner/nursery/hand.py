@@ -77,7 +77,11 @@ def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
 
 
 def whole(text: str) -> int | None:
-    """Read a whole number of plants, None when it is none."""
+    """Read a whole number of plants, None when it is none.
+
+    >>> whole("120"), whole("12.5"), whole("lots")
+    (120, None, None)
+    """
     try:
         number = float(text)
     except ValueError:

@@ -98,12 +98,19 @@ def seeds_needed(plants: float, germination: float, *survivals: float) -> int:
     """Seeds to sow so that ``plants`` come through: plants / product of the shares, rounded up.
 
     Structure: Bisht & Ahlawat (1999), Seed Technology, State Forest Research Institute.
+
+    >>> seeds_needed(100, 0.5, 0.8)
+    250
     """
     return ceil(plants / (germination * math.prod(survivals)))
 
 
 def grams(seeds: float, seeds_per_gram: float, purity: float) -> float:
-    """Weight of ``seeds``, g, of which the share ``purity`` by weight is seed."""
+    """Weight of ``seeds``, g, of which the share ``purity`` by weight is seed.
+
+    >>> grams(500, seeds_per_gram=100, purity=0.5)
+    10.0
+    """
     return seeds / (seeds_per_gram * purity)
 
 
@@ -134,7 +141,11 @@ def come_through(count: float, stage: str, rules: Nursery) -> Range:
 
 
 def share_out(total: int, lots: int) -> list[int]:
-    """Divide whole plants among lots as evenly as can be, the first ones one more."""
+    """Divide whole plants among lots as evenly as can be, the first ones one more.
+
+    >>> share_out(11, 4)
+    [3, 3, 3, 2]
+    """
     return [total // lots + (n < total % lots) for n in range(lots)]
 
 

@@ -107,6 +107,11 @@ def add_months(day: date, months: float) -> date:
     """Go ``months`` on (or back); a fraction counts in days of the average month, 30.44.
 
     A day that the month has not, such as 31 February, becomes the month's last.
+
+    >>> add_months(date(2027, 12, 31), 2)
+    datetime.date(2028, 2, 29)
+    >>> add_months(date(2027, 6, 1), -1.5)
+    datetime.date(2027, 4, 16)
     """
     whole = math.trunc(months)
     number = day.year * 12 + day.month - 1 + whole
@@ -130,6 +135,9 @@ def collecting_window(months: Sequence[int], ready: date) -> tuple[date, date] |
 
     A stretch that runs past ``ready`` is cut there; one with fewer than 14 days left is passed
     over for the season before. None when no fruiting months are known.
+
+    >>> collecting_window((12, 1, 2), ready=date(2028, 1, 20))
+    (datetime.date(2027, 12, 1), datetime.date(2028, 1, 20))
     """
     if not months:
         return None
@@ -154,6 +162,9 @@ def season(day: date, latitude: float) -> str:
 
     Seasons are three whole months, from December, March, June and September; ``latitude`` in
     degrees, south negative.
+
+    >>> season(date(2027, 9, 10), -43.0), season(date(2027, 9, 10), 52.0)
+    ('early spring', 'early autumn')
     """
     if abs(latitude) < TROPICS_DEG:
         return calendar.month_name[day.month]

@@ -65,7 +65,11 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
 
 
 def amount(grams: float) -> str:
-    """Say a weight of seed: ``1.3 kg``, ``24 g``, ``0.35 g``, or that it cannot be told."""
+    """Say a weight of seed: ``1.3 kg``, ``24 g``, ``0.35 g``, or that it cannot be told.
+
+    >>> amount(1251.0), amount(0.347), amount(float("nan"))
+    ('1.3 kg', '0.35 g', 'weight unknown')
+    """
     if grams != grams:
         return "weight unknown"
     if grams >= 1000:

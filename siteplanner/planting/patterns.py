@@ -42,7 +42,12 @@ class Relief:
 
 
 def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
-    """Rows ``spacing_m`` apart, trees ``spacing_m`` apart in the row: 10 000 / s² a hectare."""
+    """Rows ``spacing_m`` apart, trees ``spacing_m`` apart in the row: 10 000 / s² a hectare.
+
+    >>> x, y, row = square(shapely.box(1, 1, 8, 8), 3.0, 0.0)
+    >>> x.tolist(), y.tolist(), row.tolist()
+    ([4.0, 4.0, 7.0, 7.0], [4.0, 7.0, 4.0, 7.0], [0, 0, 1, 1])
+    """
     return lattice(area, spacing_m, spacing_m, bearing_deg, 0.0)
 
 

@@ -55,7 +55,11 @@ class Fit:
 
 
 def class_of(score: int) -> tuple[str, str]:
-    """FAO class and its plain words for a score of 0-100."""
+    """FAO class and its plain words for a score of 0-100.
+
+    >>> class_of(100), class_of(0)
+    (('S1', 'suits well'), ('N2', 'do not plant'))
+    """
     for name, lowest, words in CLASSES:
         if score >= lowest:
             return name, words

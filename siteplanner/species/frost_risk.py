@@ -88,7 +88,11 @@ def fit_gumbel(minima: Sequence[float] | NDArray[np.float64]) -> Gumbel:
 
 
 def over_years(chance: ArrayLike, years: int) -> NDArray[np.float64]:
-    """Chance that it happens at least once in so many years: 1 - (1 - p)^n."""
+    """Chance that it happens at least once in so many years: 1 - (1 - p)^n.
+
+    >>> over_years([0.1, 0.5], 3).round(3).tolist()
+    [0.271, 0.875]
+    """
     return np.asarray(1 - (1 - np.asarray(chance, dtype=np.float64)) ** years)
 
 
@@ -118,7 +122,11 @@ class Odds:
 
 
 def one_in(chance: float) -> str:
-    """Say a chance a winter as "1 winter in 8"."""
+    """Say a chance a winter as "1 winter in 8".
+
+    >>> one_in(0.12), one_in(0.95)
+    ('1 winter in 8', 'nearly every winter')
+    """
     if chance < 1 / 150:
         return "less than 1 winter in 150"
     if chance > 0.9:

@@ -38,6 +38,13 @@ def converter(given: str, wanted: str) -> Convert | None:
 
     ``wanted`` may say more than the unit, as layers do ("percent of volume", "m2 …"): its
     first word counts.
+
+    >>> converter("ft", "m")(100.0)
+    30.48
+    >>> converter("°F", "°C")(23.0)
+    -5.0
+    >>> converter("ft", "percent of volume") is None
+    True
     """
     first = _WORDS.get(given.strip(), given.strip())
     if first == wanted or wanted.startswith(first + " "):
