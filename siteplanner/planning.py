@@ -43,6 +43,7 @@ from siteplanner.planting.layout import (
     row_bearing,
     set_out,
 )
+from siteplanner.planting.parts import for_crews
 from siteplanner.planting.patterns import Relief, patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.stands import species_at
@@ -111,6 +112,7 @@ def make_plan(
         along_ground=along_ground,
         lane_every=site.planting.lane_every,
     )
+    blocks, planted, places = for_crews(blocks, places, features, site.work)
     step("Choosing the mix and placing the species")
     general, own, told = mixes_of(site.mix, decided, inputs.species.facts)
     warnings += told

@@ -29,6 +29,9 @@ class Work(Table):
     """People in a crew."""
     trees_a_person_day: Days = 120.0
     """Trees that a person plants a day on easy ground, with guards."""
+    block_days: Days = 3.0
+    """A block is what a crew plants in so many days: a larger one is cut in parts, each as near
+    to a track as may be."""
     steep_slower: Annotated[float, Field(ge=0, le=1)] = 0.02
     """Share of the day's trees lost for each degree of slope over 10."""
     weed_m: Annotated[float, Field(ge=0, le=10)] = 1.0
