@@ -320,6 +320,29 @@ def species(
         console.print(f"  {escape(one.heading)}", highlight=False)
 
 
+@app.command()
+def ground(
+    dem: Annotated[Path, typer.Argument(metavar="DEM", help="Bare-earth heights: any raster.")],
+    out: Annotated[Path, typer.Option(help="Folder to write the layers to.")],
+    layers: Annotated[
+        str, typer.Option(metavar="NAME,…", help="Layers to work out, by name.")
+    ] = "slope,aspect,slope_position,flow_accumulation,channels,wetness",
+    tile: Annotated[int, typer.Option(min=64, help="Cells along a tile's side.")] = 2048,
+    workers: Annotated[int, typer.Option(min=1, help="Tiles worked on at a time.")] = 2,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+) -> None:
+    """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
+    from siteplanner.catchment.ground import ground_in_tiles
+
+    names = list(dict.fromkeys(name.strip() for name in layers.split(",") if name.strip()))
+    with _progress(quiet) as step:
+        made = ground_in_tiles(dem, out, names, tile=tile, workers=workers, step=step)
+    if not quiet:
+        console = Console(soft_wrap=True)
+        for path in made:
+            console.print(escape(f"written: {path}"), highlight=False)
+
+
 @contextmanager
 def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
     """Show on stderr what is being done; on a screen as one changing line, else a line each."""

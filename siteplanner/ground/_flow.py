@@ -87,23 +87,39 @@ def strips_along(size: NDArray[np.uint8], wide: NDArray[np.float64]) -> NDArray[
     return out
 
 
-def spread(filled: FloatGrid, direction: FloatGrid) -> NDArray[np.float64]:
+def spread(
+    filled: FloatGrid,
+    direction: FloatGrid,
+    cells: NDArray[np.float64] | None = None,
+    rim: int = 0,
+) -> NDArray[np.float64]:
     """Count the cells that drain through each cell when water parts among all lower neighbours.
 
     Shares go as drop times contour length over distance (Quinn et al. 1991, from memory), which
     is 2 to 1 for sides and corners of the same drop. Where no neighbour is lower, all goes in
-    the flow direction.
+    the flow direction. ``cells`` are those of each cell itself, 1 unless given; on a rim so many
+    cells wide nothing is added to what is given.
     """
-    cells = np.ones(filled.shape)
-    _spread(filled, direction, cells)
+    cells = np.ones(filled.shape) if cells is None else cells.copy()
+    _spread(filled, direction, cells, rim)
     return cells
 
 
 def to_channel(filled: FloatGrid, direction: FloatGrid, channel: FloatGrid) -> FloatGrid:
     """Height above the first channel cell downstream, NaN where there is none."""
     base = np.full(filled.shape, -np.inf, np.float32)
+    return filled - channel_below(filled, direction, channel, base)
+
+
+def channel_below(
+    filled: FloatGrid, direction: FloatGrid, channel: FloatGrid, base: FloatGrid
+) -> FloatGrid:
+    """Put heights of the first channel cell downstream into ``base``, NaN for none.
+
+    ``base`` is -inf where that is to be found out; elsewhere it holds.
+    """
     _channel_height(filled, direction, channel, base)
-    return filled - base
+    return base
 
 
 @part("void(float32[::1], int32[::1], int64, float32, int32)")
@@ -332,10 +348,11 @@ def _accumulate(direction, cols, area):  # type: ignore[no-untyped-def]
             donors[here] -= 1
 
 
-@kernel("void(float32[:, ::1], float32[:, ::1], float64[:, ::1])")
-def _spread(filled, direction, cells):  # type: ignore[no-untyped-def]
+@kernel("void(float32[:, ::1], float32[:, ::1], float64[:, ::1], int64)")
+def _spread(filled, direction, cells, rim):  # type: ignore[no-untyped-def]
     """Hand on each cell's water once all its donors have handed on theirs."""
     rows, cols = filled.shape
+    top, bottom, left, right = rim, rows - rim, rim, cols - rim
     donors = np.zeros((rows, cols), np.uint8)
     for row in range(rows):
         for col in range(cols):
@@ -343,11 +360,14 @@ def _spread(filled, direction, cells):  # type: ignore[no-untyped-def]
             for k in range(8):
                 r, c = row + _DOWN[k], col + _RIGHT[k]
                 if 0 <= r < rows and 0 <= c < cols and filled[r, c] < filled[row, col]:
-                    donors[r, c] += 1
                     lower = True
+                    if top <= r < bottom and left <= c < right:
+                        donors[r, c] += 1
             if not lower and direction[row, col] < _OUT:
                 k = int(direction[row, col])
-                donors[row + _DOWN[k], col + _RIGHT[k]] += 1
+                r, c = row + _DOWN[k], col + _RIGHT[k]
+                if top <= r < bottom and left <= c < right:
+                    donors[r, c] += 1
     ready = np.empty(rows * cols, np.int32)
     done = np.uint8(255)
     for start in range(rows * cols):
@@ -368,7 +388,7 @@ def _spread(filled, direction, cells):  # type: ignore[no-untyped-def]
             way = direction[row, col]
             for k in range(8):
                 r, c = row + _DOWN[k], col + _RIGHT[k]
-                if not (0 <= r < rows and 0 <= c < cols):
+                if not (top <= r < bottom and left <= c < right):
                     continue
                 if total > 0:
                     if not filled[r, c] < height:

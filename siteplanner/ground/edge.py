@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import scipy.ndimage
+from numpy.typing import NDArray
 
 from siteplanner.grid import BoolGrid, FloatGrid
 from siteplanner.ground._flow import accumulate, rimmed
 from siteplanner.ground.layer import WHOLE_GRID, LayerInfo, layer
 from siteplanner.ground.water import DIRECTIONS, DOWN, RIGHT
+
+#: Way of water that leaves the map.
+OUT = len(DIRECTIONS) - 1
 
 
 @layer(
@@ -29,17 +33,22 @@ from siteplanner.ground.water import DIRECTIONS, DOWN, RIGHT
 )
 def catchment_cut(flow_direction: FloatGrid) -> FloatGrid:
     """1 where water from beyond the DEM may be missing, else 0, (rows, cols)."""
+    ways, enters = inlets(flow_direction)
+    fed = accumulate(rimmed(ways, OUT), rimmed(enters, 0))[1:-1, 1:-1] > 0
+    return np.where(np.isfinite(flow_direction), fed, np.nan).astype(np.float32)
+
+
+def inlets(flow_direction: FloatGrid) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+    """Ways as codes, ``OUT`` where unknown, and 1 at cells of the edge that send water inwards."""
     known = np.isfinite(flow_direction)
     edge = known & ~scipy.ndimage.binary_erosion(known, np.ones((3, 3)))
-    out = len(DIRECTIONS) - 1
-    ways = np.where(known, flow_direction, out).astype(np.uint8)
-    rows, cols = np.nonzero(edge & (ways < out))
+    ways = np.where(known, flow_direction, OUT).astype(np.uint8)
+    rows, cols = np.nonzero(edge & (ways < OUT))
     way = ways[rows, cols]
     inwards = ~edge[rows + DOWN[way], cols + RIGHT[way]]
     enters = np.zeros(known.shape, np.int32)
     enters[rows[inwards], cols[inwards]] = 1
-    inlets = accumulate(rimmed(ways, out), rimmed(enters, 0))
-    return np.where(known, inlets[1:-1, 1:-1] > 0, np.nan).astype(np.float32)
+    return ways, enters
 
 
 @layer(

@@ -156,15 +156,29 @@ def smooth_heights(dem: FloatGrid, slope: FloatGrid, grid: Grid, height_step: fl
     ``height_step`` is what heights were rounded to, m, 0 where they were not.
     """
     heights = plain(dem)
-    step = height_step
     known = np.isfinite(slope)
-    if step == 0.0 or not known.any():
+    if height_step == 0.0 or not known.any():
         return heights
-    rise = max(math.tan(math.radians(float(np.median(slope[known])))), 0.005)
-    half = int(np.clip(round(step / rise / grid.cell), 1, 25))
-    lowest, highest = heights - np.float32(step / 2), heights + np.float32(step / 2)
+    middle = float(np.median(slope[known]))
+    return smoothed(heights, height_step, smoothing_cells(middle, height_step, grid))
+
+
+def smoothing_cells(middle_slope: float, height_step: float, grid: Grid) -> int:
+    """Cells to each side over which steps are smoothed where slopes are such, degrees."""
+    rise = max(math.tan(math.radians(middle_slope)), 0.005)
+    return int(np.clip(round(height_step / rise / grid.cell), 1, 25))
+
+
+#: Times that heights are moved towards their mean.
+SMOOTHINGS = 3
+
+
+def smoothed(heights: FloatGrid, height_step: float, half: int) -> FloatGrid:
+    """Heights moved towards the mean of ``half`` cells to each side, by half a step at most."""
+    lowest = heights - np.float32(height_step / 2)
+    highest = heights + np.float32(height_step / 2)
     smooth, above = heights, np.empty_like(heights)
-    for _ in range(3):
+    for _ in range(SMOOTHINGS):
         over_rows(above_mean, heights.shape, smooth, half, above)
         smooth = np.clip(smooth - above, lowest, highest)
     return smooth

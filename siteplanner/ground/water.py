@@ -244,6 +244,13 @@ def flood_flat(
     """
     stream = channels(flow_accumulation, channel_area=stream_area)
     above = to_channel(plain(filled_dem), plain(flow_direction), plain(stream))
+    return low_and_level(above, slope, flow_accumulation, height, level)
+
+
+def low_and_level(
+    above: FloatGrid, slope: FloatGrid, flow_accumulation: FloatGrid, height: float, level: float
+) -> FloatGrid:
+    """1 on slopes to ``level`` (degrees) at most ``height`` (m) above a stream, else 0."""
     low = (above <= np.float32(height)) & (slope <= np.float32(level))
     return _where_known(low, 1.0, flow_accumulation)
 

@@ -229,17 +229,18 @@ def write_layer(info: LayerInfo, values: FloatGrid, grid: Grid, folder: Path) ->
     Raises ``ValueError`` when a category has a code that its description does not name.
     """
     path = folder / f"{layer_file_stem(info.name)}.tif"
-    tags = {
-        "title": info.title,
-        "unit": info.unit,
-        "method": info.method,
-        "source": info.source,
-        "valid_min": f"{info.valid[0]:g}",
-        "valid_max": f"{info.valid[1]:g}",
-    }
+    table = _class_colours(info) if info.classes else None
+    _write_cog(path, coded(info, values), grid, info.title, info.unit, _layer_tags(info), table)
+    return path
+
+
+def coded(info: LayerInfo, values: FloatGrid) -> NDArray[Any]:
+    """Give a layer's values as they are stored: numbers as they are, categories as uint8 codes.
+
+    Raises ``ValueError`` when a category has a code that its description does not name.
+    """
     if not info.classes:
-        _write_cog(path, values, grid, info.title, info.unit, tags)
-        return path
+        return values
     known = np.isfinite(values)
     codes = values[known]
     if codes.size and not (codes.min() >= 0 and codes.max() < min(len(info.classes), 255)):
@@ -247,12 +248,31 @@ def write_layer(info: LayerInfo, values: FloatGrid, grid: Grid, folder: Path) ->
             f"layer {info.name} has codes {codes.min():g} to {codes.max():g}, but describes "
             f"{len(info.classes)} classes"
         )
-    coded = np.full(values.shape, 255, dtype=np.uint8)
-    coded[known] = np.rint(codes)
-    tags |= {f"class_{code}": name for code, name in enumerate(info.classes)}
-    table = dict(enumerate(_rgb(c) for c in ramp(info.colours, len(info.classes))))
-    _write_cog(path, coded, grid, info.title, info.unit, tags, table)
-    return path
+    out = np.full(values.shape, NOT_SCORED, dtype=np.uint8)
+    out[known] = np.rint(codes)
+    return out
+
+
+def describe(file: Any, info: LayerInfo) -> None:
+    """Write a layer's description into an open GeoTIFF: title, unit, tags, class colours."""
+    table = _class_colours(info) if info.classes else None
+    _describe(file, info.title, info.unit, _layer_tags(info), table)
+
+
+def _layer_tags(info: LayerInfo) -> dict[str, str]:
+    return {
+        "title": info.title,
+        "unit": info.unit,
+        "method": info.method,
+        "source": info.source,
+        "valid_min": f"{info.valid[0]:g}",
+        "valid_max": f"{info.valid[1]:g}",
+        **{f"class_{code}": name for code, name in enumerate(info.classes)},
+    }
+
+
+def _class_colours(info: LayerInfo) -> dict[int, tuple[int, int, int]]:
+    return dict(enumerate(_rgb(c) for c in ramp(info.colours, len(info.classes))))
 
 
 def write_fit(
@@ -326,12 +346,22 @@ def _write_cog(
         overview_resampling="AVERAGE" if number else "NEAREST",
     ) as file:
         file.write(values, 1)
-        file.set_band_description(1, _tag(title))
-        file.units = (unit,)
-        tags = {"made_by": f"siteplanner {__version__}", **tags}
-        file.update_tags(**{name: _tag(text) for name, text in tags.items()})
-        if colours is not None:
-            file.write_colormap(1, {code: (0, 0, 0, 0) for code in range(256)} | colours)
+        _describe(file, title, unit, tags, colours)
+
+
+def _describe(
+    file: Any,
+    title: str,
+    unit: str,
+    tags: dict[str, str],
+    colours: dict[int, tuple[int, int, int]] | None,
+) -> None:
+    file.set_band_description(1, _tag(title))
+    file.units = (unit,)
+    tags = {"made_by": f"siteplanner {__version__}", **tags}
+    file.update_tags(**{name: _tag(text) for name, text in tags.items()})
+    if colours is not None:
+        file.write_colormap(1, {code: (0, 0, 0, 0) for code in range(256)} | colours)
 
 
 def _tag(text: str) -> str:

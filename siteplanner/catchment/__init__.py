@@ -1,0 +1,1 @@
+"""A whole catchment: layers of ground larger than memory."""
