@@ -6,12 +6,12 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.markup import escape
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from siteplanner import __version__
@@ -23,7 +23,9 @@ from siteplanner.printed import (
     print_plan,
     print_suited,
     print_verified,
+    shown,
 )
+from siteplanner.shown import visible
 
 DONE, BAD_INPUT, USAGE, OUR_FAULT = 0, 1, 2, 3
 
@@ -85,7 +87,7 @@ def check(site: SiteFile) -> None:
     from siteplanner.survey import ready
 
     inputs, _, found, order = ready(load_site(site))
-    console = Console(soft_wrap=True)
+    console = Console(soft_wrap=True, emoji=False)
     grid = inputs.grid
     fields = inputs.paddocks
     lines = [
@@ -103,7 +105,7 @@ def check(site: SiteFile) -> None:
         f"layers to work out: {sum(len(maker.makes) for maker in order)}",
     ]
     for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
-        console.print(escape(line), highlight=False)
+        console.print(shown(line), highlight=False)
     console.print("Nothing is wrong with the inputs.", highlight=False)
 
 
@@ -179,12 +181,12 @@ def layers(
     from siteplanner.survey import book_of
 
     book = catalogue("installed packages") if site is None else book_of(load_site(site))
-    console = Console(soft_wrap=True)
+    console = Console(soft_wrap=True, emoji=False)
     for name, maker in book.makers.items():
         info = book.info(name)
         low, high = info.valid
         span = ", ".join(info.classes) if info.classes else f"{low:g} to {high:g}"
-        console.print(f"[bold]{escape(name)}[/bold]  {escape(info.title)}", highlight=False)
+        console.print(f"[bold]{shown(name)}[/bold]  {shown(info.title)}", highlight=False)
         for word, text in (
             ("unit", info.unit or "none"),
             ("range", span),
@@ -196,7 +198,7 @@ def layers(
             ("made by", maker.origin),
         ):
             if text:
-                console.print(f"  {word}: {escape(text)}", highlight=False)
+                console.print(f"  {word}: {shown(text)}", highlight=False)
 
 
 @app.command()
@@ -232,13 +234,13 @@ def new(
         winter_minima,
     )
     started = start(folder, given, name)
-    console = Console(soft_wrap=True)
+    console = Console(soft_wrap=True, emoji=False)
     for title, lines in (("Worked out", started.found), ("Still missing", started.missing)):
         console.print(f"[bold]{title}[/bold]")
         for line in lines:
-            console.print(f"- {escape(line)}", highlight=False)
+            console.print(f"- {shown(line)}", highlight=False)
     console.print(
-        escape(f"Written: {started.path}. Then run: siteplanner check {started.path}"),
+        shown(f"Written: {started.path}. Then run: siteplanner check {started.path}"),
         highlight=False,
     )
 
@@ -275,12 +277,12 @@ def survival(
     read = load_site(site)
     planned = plan if plan is not None else Path("maps") / read.slug
     target = out if out is not None else Path("survival") / read.slug
-    console = Console(soft_wrap=True)
+    console = Console(soft_wrap=True, emoji=False)
     if draw or not counts:
         form = target / "rows_to_count.csv"
         rows, trees = after.write_rows_to_count(read, planned, form, planted or ())
         console.print(
-            escape(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
+            shown(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
         )
         return
     outcome = after.survival_of(read, counts, planned, planted or ())
@@ -293,7 +295,7 @@ def survival(
             f'survival = "{kept.name}"'
         )
     for line in lines:
-        console.print(escape(line), highlight=False)
+        console.print(shown(line), highlight=False)
 
 
 @app.command()
@@ -308,16 +310,16 @@ def species(
     """List the starter lists of species, or copy one for you to edit."""
     from siteplanner.species.starting_lists import copy_list, starting_lists
 
-    console = Console(soft_wrap=True)
+    console = Console(soft_wrap=True, emoji=False)
     if name is not None:
         target = to if to is not None else Path(f"{name}.csv")
         copied = copy_list(name, target)
-        console.print(escape(f"{copied.species} species are in {target}."), highlight=False)
-        console.print(escape(copied.heading), highlight=False)
+        console.print(shown(f"{copied.species} species are in {target}."), highlight=False)
+        console.print(shown(copied.heading), highlight=False)
         return
     for one in starting_lists():
         console.print(f"[bold]{one.name}[/bold]  {one.species} species", highlight=False)
-        console.print(f"  {escape(one.heading)}", highlight=False)
+        console.print(f"  {shown(one.heading)}", highlight=False)
 
 
 @app.command()
@@ -349,19 +351,19 @@ def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
     if quiet:
         yield lambda words: None
         return
-    console = Console(stderr=True)
+    console = Console(stderr=True, emoji=False)
     if not console.is_terminal:
-        yield lambda words: print(f"{words} …", file=sys.stderr)
+        yield lambda words: print(f"{visible(words)} …", file=sys.stderr)
         return
     with Progress(
         SpinnerColumn(),
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         TimeElapsedColumn(),
         console=console,
         transient=True,
     ) as progress:
         task = progress.add_task("Starting", total=None)
-        yield lambda words: progress.update(task, description=escape(words))
+        yield lambda words: progress.update(task, description=visible(words))
 
 
 def main() -> None:
@@ -369,19 +371,22 @@ def main() -> None:
     if "--version" in sys.argv[1:2]:
         print(f"siteplanner {__version__}")
         return
-    errors = Console(stderr=True, soft_wrap=True)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a name in letters that the screen has not
+            stream.reconfigure(errors="replace")
+    errors = Console(stderr=True, soft_wrap=True, emoji=False)
     try:
         app()
     except InputError as error:
         for fault in error.faults:
-            errors.print(escape(str(fault)), style="bold", highlight=False)
+            errors.print(shown(str(fault)), style="bold", highlight=False)
         raise SystemExit(BAD_INPUT) from None
     except KeyboardInterrupt:
         errors.print("Stopped. The previous plan is as it was.")
         raise SystemExit(OUR_FAULT) from None
     except Exception as error:
         errors.print(
-            f"siteplanner made a mistake ({type(error).__name__}: {escape(str(error))}). "
+            f"siteplanner made a mistake ({type(error).__name__}: {shown(str(error))}). "
             "The previous plan is as it was. Please report this, with the site file.",
             highlight=False,
         )

@@ -27,6 +27,7 @@ from branca.element import Figure
 from siteplanner.handover.map_data import page_data
 from siteplanner.handover.map_picture import still_page
 from siteplanner.plan import Plan
+from siteplanner.shown import unturned
 
 _PARTS = ("trees", "page", "ground", "where", "blocks", "panels")
 _MARK_LIVE = "document.documentElement.className = 'live';"
@@ -82,14 +83,14 @@ def map_page(plan: Plan) -> str:
             '<meta charset="utf-8">',
             f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{html.escape(plan.name)}: planting plan</title>",
+            f"<title>{html.escape(unturned(plan.name))}: planting plan</title>",
             f"<style>{_leaflet('leaflet.css')}</style>",
             f"<style>{_own('map_page.css')}</style>",
             _script(scripts[0]),
             "</head>",
             "<body>",
             _SHELL.format(map=stage),
-            still_page(data),
+            unturned(still_page(data)),
             f'<script type="application/json" id="siteplan-data">{_json(data)}</script>',
             *(_script(script) for script in scripts[1:]),
             "</body>",

@@ -9,15 +9,18 @@ const phone = window.matchMedia("(max-width: 800px)");
 
 /* ---- small helpers ---------------------------------------------------------------- */
 
+/* Text without what turns the order of reading, which could make another number of a number. */
+const unturned = (value) => (typeof value === "string" ?
+  value.replace(/[\u202a-\u202e\u2066-\u2069]/g, "\ufffd") : value);
 /* An element; texts become text nodes, so that nothing of the plan is read as markup. */
 function el(tag, attributes, ...children) {
   const made = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes || {})) {
     if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
     else if (name === "style") Object.assign(made.style, value);
-    else if (value !== false) made.setAttribute(name, value === true ? "" : value);
+    else if (value !== false) made.setAttribute(name, value === true ? "" : unturned(value));
   }
-  made.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined));
+  made.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined).map(unturned));
   return made;
 }
 const count = (n) => n.toLocaleString("en");
@@ -120,7 +123,7 @@ function frostMark(reading) {
   const mark = el("span", {}, read === null ? "?" : signed(read, 1) + "°");
   const icon = L.divIcon({ className: "frost", iconSize: [44, 44], html: mark });
   const marker = L.marker(place(...reading.label), {
-    icon, alt: "Frost reading", title: "Frost reading " + reading.name });
+    icon, alt: "Frost reading", title: unturned("Frost reading " + reading.name) });
   labels.push({ marker, kind: "frost", half: HALVES.frost() });
   return marker.on("click keypress", (event) => {
     if (event.type === "click" || event.originalEvent.key === "Enter") {
@@ -185,7 +188,7 @@ function restyle() {
 
 /* A word to the reader over the map, until it is put away or overtaken. */
 function say(text) {
-  document.getElementById("said-words").textContent = text;
+  document.getElementById("said-words").textContent = unturned(text);
   document.getElementById("said").hidden = !text;
 }
 

@@ -75,7 +75,7 @@ function showPanel(name) {
 }
 
 function start() {
-  document.querySelector("#head h1").textContent = plan.name;
+  document.querySelector("#head h1").textContent = unturned(plan.name);
   document.getElementById("total").textContent =
     `${count(plan.trees_total)} trees · ${area(plan.area_ha)} · ${plan.zones.filter((zone) => zone.trees).length} zones`;
   for (const [title, make] of Object.entries(PANELS)) {
