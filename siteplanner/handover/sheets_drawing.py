@@ -281,6 +281,8 @@ class Drawing:
 def _spots(shape: shapely.Geometry) -> list[shapely.Point]:
     """Places inside a shape for its name, the best first: its middle, then those of its parts."""
     west, south, east, north = shape.bounds
+    if west == east or south == north:  # a point has no parts
+        return [shape.representative_point()]
     x, y = (west + east) / 2, (south + north) / 2
     halves = [(west, y, east, north), (west, south, east, y)]
     halves += [(west, south, x, north), (x, south, east, north)]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from siteplanner.nursery.hand import FORMULA_STARTS
 from siteplanner.plan import Plan
 
 COUNT_COLUMNS = ("zone", "paddock", "species", "common_name", "trees", "infill", "order")
 _TEXT = COUNT_COLUMNS[:4]
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def write_counts(plan: Plan, path: Path) -> None:
@@ -64,4 +64,4 @@ def unformula(text: str) -> str:
     >>> unformula("=1+1"), unformula("1+1")
     ("'=1+1", '1+1')
     """
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text

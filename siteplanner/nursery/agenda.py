@@ -6,7 +6,7 @@ import hashlib
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
-from icalendar import Calendar, Event
+from icalendar import Calendar, Event, vText
 
 from siteplanner.nursery.page import clean
 from siteplanner.nursery.tasks import CAUTIONS, tasks_of
@@ -23,7 +23,7 @@ def write_calendar(year: NurseryYear, site_name: str, path: Path) -> None:
     book = Calendar()
     book.add("prodid", "-//siteplanner//nursery//EN")
     book.add("version", "2.0")
-    book.add("x-wr-calname", clean(f"Nursery: {site_name}"))
+    book.add("x-wr-calname", vText(clean(f"Nursery: {site_name}")))
     assert year.rules.plant_on is not None
     stamp = datetime.combine(year.rules.plant_on, time(), UTC)
     for task in tasks_of(year.batches):

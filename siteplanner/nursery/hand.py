@@ -14,6 +14,9 @@ from siteplanner.site import Site
 
 STAGES = ("germinated", "pricked out", "plantable")
 
+#: What a spreadsheet takes a cell for a formula by; some take the wide forms too.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
 
 @dataclass(frozen=True)
 class Hand:
@@ -99,7 +102,7 @@ def day(text: str) -> date | None:
 
 def known(text: str) -> str:
     """Take off the apostrophe that our own tables put before text like a formula."""
-    return text[1:] if text[:1] == "'" and text[1:2] in tuple("=+-@\t\r") else text
+    return text[1:] if text[:1] == "'" and text[1:].startswith(FORMULA_STARTS) else text
 
 
 def _stock(path: Path, species: Collection[str]) -> dict[str, int]:
