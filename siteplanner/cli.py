@@ -340,9 +340,9 @@ def ground(
     with _progress(quiet) as step:
         made = ground_in_tiles(dem, out, names, tile=tile, workers=workers, step=step)
     if not quiet:
-        console = Console(soft_wrap=True)
+        console = Console(soft_wrap=True, emoji=False)
         for path in made:
-            console.print(escape(f"written: {path}"), highlight=False)
+            console.print(shown(f"written: {path}"), highlight=False)
 
 
 @contextmanager
