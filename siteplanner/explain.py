@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 
 from siteplanner.errors import fault, near
 from siteplanner.ground.layer import LayerInfo
-from siteplanner.planting.frost_by_zone import odds_by_zone
+from siteplanner.planting.frost_by_zone import odds_by_zone, station_minima
 from siteplanner.site import Site
 from siteplanner.species.fit import CLASSES, class_of, score_factor
 from siteplanner.species.table import Factor, read_species
 from siteplanner.survey import Survey, survey
+
+#: A cold winter is one of so many.
+_WINTERS = 5
 
 
 @dataclass(frozen=True)
@@ -198,6 +201,8 @@ def _species(ground: Survey, row: int, col: int) -> list[tuple[str, str, str, st
     cell = int(ground.fit.mask.ravel()[: row * ground.fit.mask.shape[1] + col].sum())
     scores = ground.fit.score[:, cell]
     names = ground.inputs.species.facts
+    station = station_minima(ground.inputs.climate)
+    colder = float(station.mean - station.once_in(_WINTERS))
     out = []
     for species in np.argsort(-scores.astype(int), kind="stable"):
         worst = int(ground.fit.limiting[species, cell])
@@ -205,7 +210,7 @@ def _species(ground: Survey, row: int, col: int) -> list[tuple[str, str, str, st
         if worst < len(ground.factors):
             factor = ground.factors[worst]
             value = float(ground.layers[factor.layer][row, col])
-            limit = why(factor, ground.infos[factor.layer], int(species), value)
+            limit = why(factor, ground.infos[factor.layer], int(species), value, colder)
         unknown = [
             ground.infos[f.layer].title.lower()
             for f in ground.factors
@@ -231,8 +236,13 @@ def _matters(factor: Factor, species: int) -> bool:
     return bool((factor.scores[species] < 100).any())
 
 
-def why(factor: Factor, info: LayerInfo, species: int, value: float) -> str:
-    """Say in words how a factor limits a species at a value, and by how much."""
+def why(
+    factor: Factor, info: LayerInfo, species: int, value: float, colder_c: float = np.nan
+) -> str:
+    """Say in words how a factor limits a species at a value, and by how much.
+
+    ``colder_c`` is how far a cold winter, one in five, lies under an average one.
+    """
     title = info.title[0].lower() + info.title[1:]
     if float(score_factor(factor, np.array([value], dtype=np.float32))[species, 0]) >= 100:
         return ""
@@ -245,6 +255,9 @@ def why(factor: Factor, info: LayerInfo, species: int, value: float) -> str:
     gap = f"{abs(wanted - value):.1f}{unit}"
     if factor.layer == "winter_minimum":
         by = f"too cold by {gap}" if low else f"too mild by {gap}"
+        if low and np.isfinite(colder_c):
+            worse = wanted - value + colder_c
+            by += f" in an average winter and by {worse:.1f}{unit} in 1 winter of {_WINTERS}"
     else:
         by = f"short by {gap}" if low else f"over by {gap}"
     end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""

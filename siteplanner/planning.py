@@ -43,6 +43,7 @@ from siteplanner.planting.layout import (
     row_bearing,
     set_out,
 )
+from siteplanner.planting.leave import better_left
 from siteplanner.planting.parts import for_crews
 from siteplanner.planting.patterns import Relief, patterns
 from siteplanner.planting.setbacks import plantable_area, with_setbacks
@@ -57,6 +58,9 @@ from siteplanner.planting.zones import (
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site import Site
 from siteplanner.survey import Survey, survey
+
+#: Share of a block on which bare strips would erode, from which rows keep off the fall line.
+_ERODING = 0.25
 
 
 def make_plan(
@@ -148,6 +152,7 @@ def make_plan(
         zones, counts, layers, fitted.mask, inputs.grid, inputs.species, inputs.climate, site.frost
     )
     zones = frost.with_words(zones)
+    warnings += better_left(planted, features, layers["months_waterlogged"], inputs.grid)
     warnings += _frost_warnings(ground)
     warnings += cut_note(layers["catchment_cut"], layers["cold_air_cut"], fitted.mask)
     kept = {
@@ -330,6 +335,8 @@ def _zones(
         )
     zones = gpd.GeoDataFrame(rows, geometry="geometry", crs=grid.crs)
     by_zone = zones.set_index("zone")
+    strips = layers["bare_strips_erode"]
+    erodes = [float(np.nan_to_num(strips[of_cell == n]).mean()) for n in range(len(blocks))]
     falls = [mean_fall(ground.inputs.dem, grid, of_cell == number) for number in range(len(blocks))]
     blocks = blocks.assign(
         area_ha=blocks.area / 1e4,
@@ -341,8 +348,12 @@ def _zones(
         bearing_deg=[
             row_bearing(*fall)
             if np.isnan(asked)
-            else kept_bearing(asked, *fall, site.planting.erodible_deg)
-            for asked, fall in zip(by_zone["asked_deg"].reindex(blocks["zone"]), falls, strict=True)
+            else kept_bearing(
+                asked, fall[0], washes=fall[1] >= site.planting.erodible_deg or eroding >= _ERODING
+            )
+            for asked, fall, eroding in zip(
+                by_zone["asked_deg"].reindex(blocks["zone"]), falls, erodes, strict=True
+            )
         ],
     )
     return zones, blocks

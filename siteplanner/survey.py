@@ -25,6 +25,8 @@ from siteplanner.species.table import Factor, factors
 PLAN_READS = (
     "hillshade",
     "cold_air_pooling",
+    "bare_strips_erode",
+    "months_waterlogged",
     "catchment_cut",
     "cold_air_cut",
     "cold_air_pooling_today",

@@ -7,6 +7,8 @@ from conftest import SITE
 from siteplanner.errors import InputError
 from siteplanner.explain import explain_species, why
 from siteplanner.ground.layer import LayerInfo
+from siteplanner.planting.frost_by_zone import station_minima
+from siteplanner.reading.records import read_climate
 from siteplanner.site import load_site
 from siteplanner.species.fit import class_of
 from siteplanner.species.table import Factor
@@ -60,3 +62,19 @@ def test_what_limits_is_said_with_by_how_much(layer, unit, value, words):
     info = LayerInfo("It", unit, "m", "s", (0, 1), name=layer)
     factor = Factor(layer, np.array([[-7.0, -4.0, 7.0, np.inf]]), None)
     assert why(factor, info, 0, value) == words
+
+
+def test_cold_is_told_for_an_average_winter_and_for_one_of_five():
+    info = LayerInfo("It", "°C", "m", "s", (0, 1), name="winter_minimum")
+    factor = Factor("winter_minimum", np.array([[-7.0, -4.0, 7.0, np.inf]]), None)
+    said = why(factor, info, 0, -4.6, 1.5)
+    assert said == (
+        "it: too cold by 0.6 °C in an average winter and by 2.1 °C in 1 winter of 5, has -4.6 °C, "
+        "wants -4 °C or more; dies below -7 °C"
+    )
+    # The sample's station: one winter in five lies that much under the mean one.
+    climate = read_climate(load_site(SITE))
+    station = station_minima(climate)
+    colder = station.mean - station.once_in(5)
+    under = np.quantile(climate.winter_minima - climate.winter_minima.mean(), 0.2)
+    assert colder == pytest.approx(-under, abs=0.35)

@@ -95,6 +95,12 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
     ),
 }
 _DTYPES = {str: object, int: np.int64, float: np.float64, bool: np.bool_}
+#: How the score of a fit came about, by index; see ``species.fit.fit``.
+_FIT_METHODS = {
+    "limiting": "the most limiting factor decides (FAO Soils Bulletin 32, 1976)",
+    "square root": "lowest score times the root of the product of the others (Khiddir 1986)",
+    "product": "product of the scores of all factors (Storie 1978)",
+}
 _EPOCH = "2000-01-01T00:00:00.000Z"  # a file says nothing of when it was written
 _STUB_M = 1.0
 _FIXED_OPTIONS = {
@@ -276,12 +282,17 @@ def _class_colours(info: LayerInfo) -> dict[int, tuple[int, int, int]]:
 
 
 def write_fit(
-    species: Sequence[str], scores: NDArray[np.uint8], grid: Grid, folder: Path
+    species: Sequence[str],
+    scores: NDArray[np.uint8],
+    grid: Grid,
+    folder: Path,
+    index: str = "limiting",
 ) -> list[Path]:
     """Write each species' fit as ``fit_<species>.tif``, coloured in four bands of fitness.
 
-    ``scores`` is uint8 (species, rows, columns), 0-100, 255 where not scored. Two species
-    whose names give the same file name are told apart by a number.
+    ``index`` is how scores of factors became one (``species.fit.INDICES``). ``scores`` is uint8
+    (species, rows, columns), 0-100, 255 where not scored. Two species whose names give the same
+    file name are told apart by a number.
     """
     bands = _fit_bands()
     colours = [_rgb(colour) for colour in reversed(ramp("YlGnBu_09", len(bands)))]
@@ -291,7 +302,7 @@ def write_fit(
     tags = {f"class_{low}_{high}": words for low, high, words in bands}
     tags |= {
         "unit": "score 0-100",
-        "method": "the most limiting factor decides",
+        "method": _FIT_METHODS[index],
         "valid_min": "0",
         "valid_max": "100",
     }

@@ -62,7 +62,7 @@ def write_plan(
                 each(info, values, chances.grid)
             write_how_sure(chances, folder / "how_sure.csv")
         names = list(plan.species["botanical_name"])
-        beside.call(write_fit, names, plan.fit, plan.grid, layers)
+        beside.call(write_fit, names, plan.fit, plan.grid, layers, site.species.index)
         step("Writing the GIS file and the counts")
         write_geopackage(plan, folder / "plan.gpkg")
         write_counts(plan, folder / "counts.csv")

@@ -173,13 +173,13 @@ def row_bearing(fall_deg: float, slope_deg: float) -> float:
     return float(np.round((fall_deg + 90) % 180, 1)) % 180
 
 
-def kept_bearing(asked_deg: float, fall_deg: float, slope_deg: float, erodible_deg: float) -> float:
+def kept_bearing(asked_deg: float, fall_deg: float, *, washes: bool) -> float:
     """Bearing that was asked for, turned where rows would run down ground that may wash.
 
-    On a mean slope of ``erodible_deg`` or more rows stay 45° off the fall line at least (common
-    practice, no source): the nearest such bearing is given.
+    There rows stay 45° off the fall line at least (common practice, no source): the nearest such
+    bearing is given.
     """
     off = (asked_deg - fall_deg + 90) % 180 - 90
-    if slope_deg < erodible_deg or abs(off) >= 45:
+    if not washes or abs(off) >= 45:
         return asked_deg % 180
     return float(np.round((fall_deg + (45 if off >= 0 else -45)) % 180, 1)) % 180

@@ -143,7 +143,8 @@ class Planting(Table):
     spacing_along: Literal["map", "ground"] = "map"
     """"ground": spacing is measured along the slope, so that more trees stand on a map hectare."""
     erodible_deg: Annotated[float, Field(ge=0, le=90)] = 6.0
-    """On a steeper mean slope rows are kept 45° off straight downhill (common practice)."""
+    """On a steeper mean slope, or where bare strips would erode (layer bare_strips_erode) on a
+    quarter of a block, rows are kept 45° off straight downhill (common practice)."""
     lane_every: Annotated[int, Field(ge=0, le=1000)] = 0
     """Leave out every n-th row as a lane for machines; 0: no lanes."""
     rules: tuple[SpacingRule, ...] = ()
