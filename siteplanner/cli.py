@@ -27,7 +27,7 @@ from siteplanner.printed import (
 )
 from siteplanner.shown import visible
 
-DONE, BAD_INPUT, USAGE, OUR_FAULT = 0, 1, 2, 3
+DONE, BAD_INPUT, USAGE, OUR_FAULT, SOME_FAILED = 0, 1, 2, 3, 4
 
 app = typer.Typer(
     name="siteplanner",
@@ -343,6 +343,40 @@ def ground(
         console = Console(soft_wrap=True, emoji=False)
         for path in made:
             console.print(shown(f"written: {path}"), highlight=False)
+
+
+@app.command()
+def catchment(
+    file: Annotated[
+        Path, typer.Argument(metavar="CATCHMENT", help="The catchment file, catchment.toml.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to; maps/<catchment> by default.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="A Dask cluster; else processes are started here."),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes to start; as many as fit by default.")
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+) -> None:
+    """Plan many sites and what they share; ends with 4 when some sites could not be planned."""
+    from siteplanner.catchment.printed import print_catchment, print_failed
+    from siteplanner.catchment.run import plan_catchment
+    from siteplanner.catchment.settings import load_catchment
+
+    read = load_catchment(file)
+    with _progress(quiet) as step:
+        result = plan_catchment(read, out, address=cluster, workers=workers, step=step)
+    if not quiet:
+        print_catchment(result)
+    print_failed(result)
+    if result.told is None:
+        raise typer.Exit(OUR_FAULT if all(o.ours for o in result.outcomes) else BAD_INPUT)
+    if result.failed:
+        raise typer.Exit(SOME_FAILED)
 
 
 @contextmanager

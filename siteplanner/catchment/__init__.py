@@ -1,1 +1,1 @@
-"""A whole catchment: layers of ground larger than memory."""
+"""Beyond one property: many sites planned together, and ground of any size in tiles."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from hashlib import sha256
 from pathlib import Path
@@ -24,7 +24,7 @@ from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.colours import ramp
 from siteplanner.handover.looks import look_of
-from siteplanner.handover.styles import qml, sld
+from siteplanner.handover.styles import Style, qml, sld
 from siteplanner.plan import Plan
 from siteplanner.species.fit import CLASSES, NOT_SCORED
 
@@ -123,7 +123,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
     look for it. The same plan gives the same bytes.
     """
     path.unlink(missing_ok=True)
-    with _fixed_gdal_options():
+    with fixed_gdal_options():
         for name, (geometry, fields) in SCHEMA.items():
             pyogrio.write_dataframe(
                 _features(plan, name, fields),
@@ -137,7 +137,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
                 layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
             )
         pyogrio.write_dataframe(
-            _layer_styles(plan),
+            layer_styles({name: look_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
             path,
             layer="layer_styles",
             driver="GPKG",
@@ -190,19 +190,19 @@ def _lines(shapes: NDArray[Any], block: pd.Series, blocks: gpd.GeoDataFrame) -> 
     return lines
 
 
-def _layer_styles(plan: Plan) -> pd.DataFrame:
-    styles = {name: look_of(plan, name) for name in SCHEMA}
+def layer_styles(styles: Mapping[str, Style], words: str) -> pd.DataFrame:
+    """Make the table by which a desktop GIS draws layers; ``words`` describe their styles."""
     return pd.DataFrame(
         {
             "f_table_catalog": "",
             "f_table_schema": "",
-            "f_table_name": list(SCHEMA),
+            "f_table_name": list(styles),
             "f_geometry_column": "geom",
-            "styleName": list(SCHEMA),
+            "styleName": list(styles),
             "styleQML": [qml(style) for style in styles.values()],
             "styleSLD": [sld(name, style) for name, style in styles.items()],
             "useAsDefault": True,
-            "description": "as on the plan's map",
+            "description": words,
             "owner": "",
             "ui": "",
             "update_time": pd.Timestamp(_EPOCH),
@@ -211,7 +211,7 @@ def _layer_styles(plan: Plan) -> pd.DataFrame:
 
 
 @contextmanager
-def _fixed_gdal_options() -> Iterator[None]:
+def fixed_gdal_options() -> Iterator[None]:
     """Set the options that make the bytes repeat; they hold for the process, so one at a time."""
     with _options_lock:
         before = {name: pyogrio.get_gdal_config_option(name) for name in _FIXED_OPTIONS}

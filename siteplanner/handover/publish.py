@@ -22,7 +22,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from siteplanner.errors import fault
+from siteplanner.errors import Fault, InputError, fault
 
 try:
     import fcntl
@@ -33,6 +33,11 @@ MANIFEST = "plan.json"
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
 SIDE_FILES = (".aux.xml", ".ovr", ".msk", "-wal", "-shm", "-journal")
+
+
+class BeingWrittenError(InputError):
+    """Another run is writing the plan now."""
+
 
 _EXCHANGE = 2  # RENAME_EXCHANGE of Linux's renameat2, RENAME_SWAP of macOS's renamex_np
 _CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP}
@@ -176,8 +181,10 @@ def _one_run_only(target: Path) -> Iterator[None]:
         with _lock(target):
             yield
     except _BusyError:
-        raise fault(
-            target, "", "another run is writing this plan", "wait for it, then run again"
+        raise BeingWrittenError(
+            Fault(
+                str(target), "", "another run is writing this plan", "wait for it, then run again"
+            )
         ) from None
 
 

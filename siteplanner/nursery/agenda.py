@@ -3,35 +3,43 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import UTC, datetime, time, timedelta
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from icalendar import Calendar, Event, vText
 
 from siteplanner.nursery.page import clean
-from siteplanner.nursery.tasks import CAUTIONS, tasks_of
+from siteplanner.nursery.tasks import CAUTIONS, Task, tasks_of
 from siteplanner.nursery.year import NurseryYear
 
 
 def write_calendar(year: NurseryYear, site_name: str, path: Path) -> None:
-    """Write every task as an event of whole days.
+    """Write every task of the nursery as an event, stamped with the day of planting."""
+    assert year.rules.plant_on is not None
+    write_tasks(
+        tasks_of(year.batches), site_name, f"Nursery: {site_name}", year.rules.plant_on, path
+    )
 
-    There is no clock in the file: events are stamped with the day of planting, and an event's
-    identity comes from the site, the task and its days, so that the same plan gives the same
-    bytes and reading it in twice gives no doubles.
+
+def write_tasks(tasks: Iterable[Task], whose: str, title: str, stamp: date, path: Path) -> None:
+    """Write tasks as events of whole days.
+
+    There is no clock in the file: events are stamped with the day ``stamp``, and an event's
+    identity comes from ``whose`` it is, the task and its days, so that the same plan gives the
+    same bytes and reading it in twice gives no doubles.
     """
     book = Calendar()
     book.add("prodid", "-//siteplanner//nursery//EN")
     book.add("version", "2.0")
-    book.add("x-wr-calname", vText(clean(f"Nursery: {site_name}")))
-    assert year.rules.plant_on is not None
-    stamp = datetime.combine(year.rules.plant_on, time(), UTC)
-    for task in tasks_of(year.batches):
+    book.add("x-wr-calname", vText(clean(title)))
+    stamped = datetime.combine(stamp, time(), UTC)
+    for task in tasks:
         event = Event()
-        key = "\n".join([site_name, task.title, str(task.start), str(task.end)])
+        key = "\n".join([whose, task.title, str(task.start), str(task.end)])
         digest = hashlib.sha256(key.encode("utf-8", "replace")).hexdigest()[:32]
         event.add("uid", f"{digest}@siteplanner.invalid")
-        event.add("dtstamp", stamp)
+        event.add("dtstamp", stamped)
         event.add("dtstart", task.start)
         event.add("dtend", task.end + timedelta(days=1))
         event.add("summary", clean(f"{task.title} ({len(task.lines)})"))

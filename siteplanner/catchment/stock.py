@@ -1,0 +1,56 @@
+"""Reads what the sites have in common: plants in tubes, and seed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from siteplanner.errors import Faults
+from siteplanner.nursery.hand import known, read_cells, whole
+
+#: Seed is shared out in whole milligrams, so that nothing is lost in rounding.
+MG = 1000
+
+
+def read_tubes(path: Path) -> dict[str, int]:
+    """Read plants by botanical name (``species, plants``).
+
+    Raises :class:`~siteplanner.errors.InputError` with every fault.
+    """
+    return _read(path, "plants", "is no number of plants", "write a whole number", 1)
+
+
+def read_seed(path: Path) -> dict[str, int]:
+    """Read clean seed by botanical name (``species, grams``), in milligrams.
+
+    Raises :class:`~siteplanner.errors.InputError` with every fault.
+    """
+    mend = "write grams with at most three decimals, such as 12.5"
+    return _read(path, "grams", "is no weight of seed", mend, MG)
+
+
+def _read(path: Path, column: str, what: str, mend: str, parts: int) -> dict[str, int]:
+    frame = read_cells(path, ["species", column])
+    faults = Faults()
+    stock: dict[str, int] = {}
+    for row, name, text in zip(frame.index, frame["species"], frame[column], strict=True):
+        where = f"row {row + 2}"
+        number = _parts(text, parts)
+        if number is None:
+            faults.add(path, f"{where}, {column}", f"{text!r} {what}", mend)
+        if not name:
+            faults.add(path, f"{where}, species", "it is empty", "write the botanical name")
+        stock[known(name)] = stock.get(known(name), 0) + (number or 0)
+    faults.raise_any()
+    return stock
+
+
+def _parts(text: str, parts: int) -> int | None:
+    """Read a number as so many whole parts of one, None when it is not a whole number of them."""
+    if parts == 1:
+        return whole(text)
+    try:
+        number = float(text) * parts
+    except ValueError:
+        return None
+    # The nearest whole part, for what floating point makes of 0.3 x 1000.
+    return round(number) if 0 <= number < 1e12 and abs(number - round(number)) < 1e-6 else None
