@@ -154,7 +154,7 @@ def pooled(orders: pd.DataFrame, shared: Shared) -> pd.DataFrame:
     found["tubes_left"] = tubes - found["from_tubes"]
     found["seed_left_g"] = (seed - (found["from_seed_g"] * MG).round()) / MG
     for column in ("seed_g", "seed_asked_g", "from_seed_g", "seed_left_g"):
-        found[column] = found[column].round(3)
+        found[column] = found[column].round(6)
     whole += ["sites", "sites_without_weight", "tubes_left", "lacking"]
     found = found.astype(dict.fromkeys(whole, np.int64)).reset_index()
     return found[
@@ -185,7 +185,7 @@ def seed_lots(sites: Mapping[str, Planned]) -> pd.DataFrame:
                 permit,
                 "; ".join(dict.fromkeys(mine["site"])),
                 *(int(mine[column].sum()) for column in ("plants", "tubes", "trays")),
-                round(float(mine["seed_g"].sum()), 4),
+                round(float(mine["seed_g"].sum()), 6),
                 int(mine["seed_g"].isna().sum()),
                 days[0][0] if days[0] else "",
                 days[1][-1] if days[1] else "",

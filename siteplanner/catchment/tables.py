@@ -10,7 +10,7 @@ from siteplanner.nursery.tables import write_csv
 
 
 def write_frame(frame: pd.DataFrame, path: Path) -> None:
-    """Write a table: numbers to three decimals at most, unknown ones empty, no formulas."""
+    """Write a table: numbers to six decimals at most, unknown ones empty, no formulas."""
     columns = [
         [_number(value) for value in frame[name]]
         if pd.api.types.is_float_dtype(frame[name])
@@ -23,4 +23,4 @@ def write_frame(frame: pd.DataFrame, path: Path) -> None:
 def _number(value: float) -> str | None:
     if value != value:
         return None
-    return f"{value:.3f}".rstrip("0").rstrip(".")
+    return f"{value:.6f}".rstrip("0").rstrip(".")

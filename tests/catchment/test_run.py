@@ -60,7 +60,7 @@ def test_a_site_that_fails_is_told_and_stops_no_other(made, out):
     assert "Traceback" not in done.stderr
     assert "Burnt Flat is not planned:" in done.stderr
     assert re.search(r"farm9/dem\.tif: it cannot be read as a raster.*save the DEM", done.stderr)
-    assert sorted(os.listdir(out / "sites")) == FOLDERS
+    assert sorted(path.name for path in (out / "sites").iterdir()) == FOLDERS
     assert "Not planned, and in none of the figures: Burnt Flat" in words_of(
         out / "shared/report.pdf"
     )
@@ -168,17 +168,17 @@ def mothers(folder):
 
 
 def found(position, content):
-    """Ways in which an exact position can be read from bytes."""
+    """Ways in which an exact position can be read from bytes; none unless both its numbers can.
+
+    As binary numbers, or as text from a decimetre, or a metre in degrees, on.
+    """
     ways = []
     for number in position:
         binary = [struct.pack(f"{order}d", number) for order in "<>"]
-        # From a decimetre, or about ten metres in degrees, on.
-        texts = [
-            f"{number:.{digits}f}".encode()
-            for digits in (range(1, 4) if number > 1e3 else range(4, 9))
-        ]
-        ways += [way for way in (*binary, *texts) if way in content]
-    return ways
+        digits = range(1, 4) if number > 1e3 else range(5, 9)
+        texts = [f"{number:.{n}f}".encode() for n in digits]
+        ways.append([way for way in (*binary, *texts) if way in content])
+    return [way for of_number in ways for way in of_number] if all(ways) else []
 
 
 def contents(folder):
@@ -239,7 +239,7 @@ def again(made, tmp_path_factory):
 
 
 def test_a_second_run_plans_only_what_is_not_up_to_date(out, again):
-    before, stood, done, _ = again
+    _, stood, done, _ = again
     assert done.returncode == 4
     states = dict(re.findall(r"sites: (.*?) (planned|up to date|failed) …", done.stderr))
     assert states == {
@@ -297,8 +297,8 @@ def test_killed_workers_lose_nothing_and_publish_nothing_twice(made, out, again,
     assert run.returncode == 4, said
     assert "Traceback" not in said
     assert {name: len(folders) for name, folders in seen.items()} == dict.fromkeys(FOLDERS, 1)
-    assert sorted(os.listdir(target / "sites")) == FOLDERS
-    assert sorted(os.listdir(target)) == ["shared", "sites"]
+    assert sorted(path.name for path in (target / "sites").iterdir()) == FOLDERS
+    assert sorted(path.name for path in target.iterdir()) == ["shared", "sites"]
     mine, other = digests(target / "sites"), digests(out / "sites")
     assert mine == other
     assert digests(target / "shared")["orders.csv"] == digests(out / "shared")["orders.csv"]
@@ -310,7 +310,7 @@ def watch(run, sites):
     killed, seen, owner = [], defaultdict(set), {}
     end = time.monotonic() + 120
     while run.poll() is None and time.monotonic() < end:
-        names = os.listdir(sites) if sites.is_dir() else []
+        names = [path.name for path in sites.iterdir()] if sites.is_dir() else []
         for name in names:
             if match := re.fullmatch(r"\.(.+)\.new-(\d+)", name):
                 owner[match[1]] = int(match[2])
@@ -348,7 +348,7 @@ def test_a_job_that_kills_its_workers_is_given_up_and_told(tmp_path, monkeypatch
 def test_a_cluster_that_does_not_answer_is_told(made, monkeypatch):
     monkeypatch.setattr(cluster, "_CONNECT_S", 1)
     with (
-        pytest.raises(InputError, match="tcp://127.0.0.1:9: no Dask cluster answers"),
+        pytest.raises(InputError, match=r"tcp://127\.0\.0\.1:9: no Dask cluster answers"),
         cluster.cluster("tcp://127.0.0.1:9", None, 1),
     ):
         pass
