@@ -17,7 +17,7 @@ from benchmarks.harness import Row
 def groups() -> list[str]:
     """Names of the groups: modules of this folder that have ``rows``."""
     names = [m.name for m in pkgutil.iter_modules(benchmarks.__path__)]
-    return sorted(n for n in names if n not in ("__main__", "harness"))
+    return sorted(n for n in names if n[0] != "_" and n != "harness")
 
 
 def number(value: float) -> str:

@@ -41,6 +41,7 @@ file = "dem.tif"
 margin_m = {MARGIN}
 [soils]
 file = "soils.gpkg"
+columns = {{ stones_percent = "stones_pct" }}
 [climate]
 monthly = "climate.csv"
 winter_minima = "winter_minima.csv"
