@@ -33,6 +33,8 @@ from siteplanner.errors import InputError
 from siteplanner.handover import publish
 from siteplanner.handover.write import write_plan
 
+#: Bytes from one number of a position to the other, at most.
+SIDE_BY_SIDE = 60
 FOLDERS = ["far-paddock", "gull-farm", "tern-b-hill-b-1-1"]
 
 
@@ -168,7 +170,7 @@ def mothers(folder):
 
 
 def found(position, content):
-    """Ways in which an exact position can be read from bytes; none unless both its numbers can.
+    """Ways in which an exact position can be read from bytes: both its numbers, side by side.
 
     As binary numbers, or as text from a decimetre, or a metre in degrees, on.
     """
@@ -178,7 +180,12 @@ def found(position, content):
         digits = range(1, 4) if number > 1e3 else range(5, 9)
         texts = [f"{number:.{n}f}".encode() for n in digits]
         ways.append([way for way in (*binary, *texts) if way in content])
-    return [way for of_number in ways for way in of_number] if all(ways) else []
+    east, north = (
+        [match.start() for way in of_number for match in re.finditer(re.escape(way), content)]
+        for of_number in ways
+    )
+    beside = any(abs(e - n) <= SIDE_BY_SIDE for e in east for n in north)
+    return [way for of_number in ways for way in of_number] if beside else []
 
 
 def contents(folder):
