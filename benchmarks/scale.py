@@ -20,6 +20,7 @@ import pyproj
 from affine import Affine
 from numba import njit
 
+from benchmarks._sites import site_rows
 from benchmarks.harness import Row
 from siteplanner.catchment.ground import ground_in_tiles
 from siteplanner.catchment.rasters import scratch
@@ -125,6 +126,7 @@ def tile_rows() -> Iterator[Row]:
 def rows() -> Iterator[Row]:
     """All figures of scale."""
     yield from tile_rows()
+    yield from site_rows()
 
 
 def main() -> None:
