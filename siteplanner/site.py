@@ -9,9 +9,11 @@ a :class:`Site`; it opens none of the files that the site names. Tables on files
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any
+from unicodedata import normalize
 
 import pydantic
 from pydantic import Field
@@ -153,11 +155,11 @@ class Site(Table):
 def slug(text: str) -> str:
     """Turn any text into a safe file name: a-z, 0-9 and single hyphens, at most 60 long.
 
-    >>> slug("../Wether Knoll, north & east!")
+    >>> slug("../Wether Knöll, north & east!")
     'wether-knoll-north-east'
     """
-    kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower())
-    return "-".join(part for part in kept.split("-") if part)[:60].strip("-")
+    plain = normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-")
 
 
 def load_site(path: str | Path) -> Site:

@@ -33,12 +33,6 @@ def length_exponent(slope: ArrayLike) -> NDArray[np.float64]:
     return ratio / (1 + ratio)
 
 
-def length_steepness(length: ArrayLike, slope: ArrayLike) -> NDArray[np.float64]:
-    """RUSLE's LS of an even slope: horizontal ``length`` in m, ``slope`` in degrees."""
-    longer = np.asarray(length, dtype=np.float64) / _UNIT_PLOT
-    return longer ** length_exponent(slope) * steepness_factor(slope)
-
-
 @layer(
     LayerInfo(
         title="Slope length and steepness (LS)",

@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
-from unicodedata import normalize
 
 import geopandas as gpd
 import numpy as np
@@ -26,6 +25,7 @@ from siteplanner.handover.colours import ramp
 from siteplanner.handover.looks import look_of
 from siteplanner.handover.styles import Style, qml, sld
 from siteplanner.plan import Plan
+from siteplanner.site import slug
 from siteplanner.species.fit import CLASSES, NOT_SCORED
 
 #: Geometry and fields of each layer of the GeoPackage, in the order in which they are written.
@@ -387,18 +387,12 @@ def _rgb(colour: str) -> tuple[int, int, int]:
 # --- file names ----------------------------------------------------------------------------
 
 
-def slug(text: str) -> str:
-    """Make a file name's stem of any text: a-z, 0-9 and underscores, at most 60 letters."""
-    plain = normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9]+", "_", plain).strip("_")[:60].strip("_") or "unnamed"
-
-
 def unique_slugs(texts: Sequence[str]) -> list[str]:
-    """Give each text its slug, with ``_2``, ``_3`` … where an earlier one took it."""
+    """Give each text a file name's stem, with ``_2``, ``_3`` … where an earlier one took it."""
     taken: set[str] = set()
     chosen = []
     for text in texts:
-        stem = first = slug(text)
+        stem = first = _stem(text)
         number = 1
         while stem in taken:
             number += 1
@@ -412,4 +406,8 @@ def layer_file_stem(name: str) -> str:
     """File name's stem of a layer; a name unsafe as one is slugged and marked by its hash."""
     if re.fullmatch(r"[a-z0-9_]{1,60}", name) and not name.startswith("fit_"):
         return name
-    return f"{slug(name)}_{sha256(name.encode()).hexdigest()[:8]}"
+    return f"{_stem(name)}_{sha256(name.encode()).hexdigest()[:8]}"
+
+
+def _stem(text: str) -> str:
+    return slug(text).replace("-", "_") or "unnamed"

@@ -63,22 +63,3 @@ def _deal(near, used, close, dealt):  # type: ignore[no-untyped-def]
                 best = m
         dealt[i] = best
         used[best] += 1
-
-
-def same_mother_share(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    kinds: NDArray[np.integer],
-    dealt: NDArray[np.int64],
-) -> float:
-    """Share of the trees with a mother whose nearest tree of the species has the same one."""
-    same = whole = 0
-    for kind in np.unique(kinds):
-        mine = np.flatnonzero((kinds == kind) & (dealt >= 0))
-        if len(mine) < 2:
-            continue
-        points = np.column_stack([x[mine], y[mine]])
-        _, near = cKDTree(points).query(points, k=2)
-        same += int((dealt[mine] == dealt[mine][near[:, 1]]).sum())
-        whole += len(mine)
-    return same / whole if whole else 0.0

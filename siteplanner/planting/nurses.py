@@ -38,25 +38,6 @@ def nurse(
     return out
 
 
-def nursed_share(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    kinds: NDArray[np.int64],
-    pioneer: NDArray[np.bool_],
-    spacing_m: float,
-) -> float:
-    """Share of the trees that are no pioneers with a pioneer within 1.5 spacings; 1 if none."""
-    standing = kinds >= 0
-    is_nurse = standing & np.append(pioneer, False)[kinds]
-    slow = standing & ~is_nurse
-    if not slow.any():
-        return 1.0
-    if not is_nurse.any():
-        return 0.0
-    away, _ = cKDTree(np.column_stack([x, y])[is_nurse]).query(np.column_stack([x, y])[slow])
-    return float((away <= 1.5 * spacing_m).mean())
-
-
 def _neighbours(
     x: NDArray[np.float64], y: NDArray[np.float64], within_m: float, most: int = 8
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -104,22 +104,6 @@ def numbered(row: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.unique(row, return_inverse=True)[1].astype(np.int64)
 
 
-def density_per_ha(pattern: str, spacing_m: float, row_gap_m: float | None = None) -> float:
-    """Stems per map hectare of the built-in patterns; NaN for others."""
-    squares = 10_000 / spacing_m**2
-    triangles = squares * 2 / np.sqrt(3)
-    return {
-        "square": squares,
-        "triangular": triangles,
-        "strip": triangles,
-        "rectangular": 10_000 / (spacing_m * (row_gap_m or ROW_GAP * spacing_m)),
-        "contour": squares,
-        "natural": squares,
-        "clumps": squares,
-        "enrichment": squares / 4,
-    }.get(pattern, float("nan"))
-
-
 def lay(
     pattern: Pattern,
     area: shapely.Polygon,

@@ -25,7 +25,6 @@ from siteplanner.handover.colours import zone_colours
 from siteplanner.handover.gis import (
     SCHEMA,
     layer_file_stem,
-    slug,
     unique_slugs,
     write_fit,
     write_geopackage,
@@ -281,7 +280,7 @@ def test_file_names_are_safe_and_never_the_same(texts):
 
 def test_species_with_one_slug_are_numbered():
     assert unique_slugs(["A b", "a-b", "A b 2", "Ä b"]) == ["a_b", "a_b_2", "a_b_2_2", "a_b_3"]
-    assert slug("../") == "unnamed"
+    assert unique_slugs(["../"]) == ["unnamed"]
 
 
 def test_a_layer_cannot_take_another_layers_file_or_a_species():

@@ -5,11 +5,25 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
+from scipy.spatial import cKDTree
 
 from siteplanner.planting import transport
 from siteplanner.planting.assign import clumped, place_species
-from siteplanner.planting.nurses import nurse, nursed_share
+from siteplanner.planting.nurses import nurse
 from siteplanner.planting.transport import assign
+
+
+def nursed_share(x, y, kinds, pioneer, spacing_m):
+    """Share of the trees that are no pioneers with a pioneer within 1.5 spacings; 1 if none."""
+    standing = kinds >= 0
+    is_nurse = standing & np.append(pioneer, False)[kinds]
+    slow = standing & ~is_nurse
+    if not slow.any():
+        return 1.0
+    if not is_nurse.any():
+        return 0.0
+    away, _ = cKDTree(np.column_stack([x, y])[is_nurse]).query(np.column_stack([x, y])[slow])
+    return float((away <= 1.5 * spacing_m).mean())
 
 
 def worth(value, choice):

@@ -3,8 +3,9 @@
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.spatial import cKDTree
 
-from siteplanner.planting.mothers import deal_mothers, same_mother_share
+from siteplanner.planting.mothers import deal_mothers
 
 
 @given(st.integers(1, 300), st.lists(st.integers(0, 8), min_size=1, max_size=4), st.integers(0, 99))
@@ -21,6 +22,20 @@ def test_every_mother_gets_its_share(trees, mothers, seed):
         elif len(mine):
             shares = np.bincount(mine, minlength=number)
             assert shares.max() <= -(-len(mine) // number)
+
+
+def same_mother_share(x, y, kinds, dealt):
+    """Share of the trees with a mother whose nearest tree of the species has the same one."""
+    same = whole = 0
+    for kind in np.unique(kinds):
+        mine = np.flatnonzero((kinds == kind) & (dealt >= 0))
+        if len(mine) < 2:
+            continue
+        points = np.column_stack([x[mine], y[mine]])
+        _, near = cKDTree(points).query(points, k=2)
+        same += int((dealt[mine] == dealt[mine][near[:, 1]]).sum())
+        whole += len(mine)
+    return same / whole if whole else 0.0
 
 
 def test_neighbours_have_different_mothers():

@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 import shapely
 import shapely.affinity
+from densities import density_per_ha
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from siteplanner.planting.patterns import density_per_ha, lay, patterns, square, triangular
+from siteplanner.planting.patterns import lay, patterns, square, triangular
 
 FIELD = shapely.box(620_000, 5_350_000, 620_200, 5_350_200)
 

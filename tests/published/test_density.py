@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 import shapely
+from densities import density_per_ha
 
-from siteplanner.planting.patterns import density_per_ha, lay, patterns
+from siteplanner.planting.patterns import lay, patterns
 
 ACRE_FT2 = 43_560
 FT = 0.3048

@@ -7,7 +7,6 @@ from ground.surfaces import grid_of
 from siteplanner.ground.erosion import (
     bare_strips_erode,
     length_exponent,
-    length_steepness,
     ls_factor,
     steepness_factor,
 )
@@ -29,6 +28,12 @@ TABLE_4_2 = {
     12: (0.84, 1.23, 1.79, 2.61, 3.26, 3.81, 6.28),
     14: (1.00, 1.48, 2.19),
 }
+
+
+def length_steepness(length, slope):
+    """RUSLE's LS of an even slope: horizontal ``length`` in m, ``slope`` in degrees."""
+    longer = length / (72.6 * 0.3048)
+    return longer ** length_exponent(slope) * steepness_factor(slope)
 
 
 def test_ls_of_even_slopes_as_in_table_4_2():
