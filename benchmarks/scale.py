@@ -81,8 +81,9 @@ def run_one(dem: str, out: str, tile: int) -> None:
     started = time.perf_counter()
     said: list[tuple[str, float]] = []
 
-    def step(words: str) -> None:
-        said.append((words.split(":")[0], time.perf_counter() - started))
+    def step(what: str, done: int, _: int) -> None:
+        if done == 0:
+            said.append((what, time.perf_counter() - started))
 
     ground_in_tiles(Path(dem), Path(out), LAYERS, tile=tile, step=step)
     said.append(("", time.perf_counter() - started))

@@ -12,7 +12,14 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    SpinnerColumn,
+    TextColumn,
+    TimeElapsedColumn,
+)
 
 from siteplanner import __version__
 from siteplanner.errors import InputError
@@ -329,15 +336,19 @@ def ground(
     layers: Annotated[
         str, typer.Option(metavar="NAME,…", help="Layers to work out, by name.")
     ] = "slope,aspect,slope_position,flow_accumulation,channels,wetness",
-    tile: Annotated[int, typer.Option(min=64, help="Cells along a tile's side.")] = 2048,
+    tile: Annotated[
+        int, typer.Option(min=64, help="Cells along a tile's side, a multiple of 64.")
+    ] = 2048,
     workers: Annotated[int, typer.Option(min=1, help="Tiles worked on at a time.")] = 2,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
 ) -> None:
     """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
     from siteplanner.catchment.ground import ground_in_tiles
 
+    if tile % 64:
+        raise typer.BadParameter("--tile must be a multiple of 64")
     names = list(dict.fromkeys(name.strip() for name in layers.split(",") if name.strip()))
-    with _progress(quiet) as step:
+    with _tiles_done(quiet) as step:
         made = ground_in_tiles(dem, out, names, tile=tile, workers=workers, step=step)
     if not quiet:
         console = Console(soft_wrap=True, emoji=False)
@@ -377,6 +388,29 @@ def catchment(
         raise typer.Exit(OUR_FAULT if all(o.ours for o in result.outcomes) else BAD_INPUT)
     if result.failed:
         raise typer.Exit(SOME_FAILED)
+
+
+@contextmanager
+def _tiles_done(quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """Show on stderr how many tiles of a step are done: a bar on a screen, else a line a step."""
+    console = Console(stderr=True, emoji=False)
+    if quiet or not console.is_terminal:
+
+        def line(what: str, done: int, tiles: int) -> None:
+            if done == 0 and not quiet:
+                print(f"{visible(what)} …", file=sys.stderr)
+
+        yield line
+        return
+    words = TextColumn("{task.description}", markup=False)
+    columns = (words, BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, TimeElapsedColumn(), console=console, transient=True) as progress:
+        task = progress.add_task("Starting", total=None)
+
+        def bar(what: str, done: int, tiles: int) -> None:
+            progress.update(task, description=visible(what), completed=done, total=tiles)
+
+        yield bar
 
 
 @contextmanager

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import math
 import shutil
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from siteplanner.catchment.over_tiles import Made, Workers
+from siteplanner.catchment.over_tiles import Made, Step, Workers
 from siteplanner.catchment.rasters import Raster, open_heights
 from siteplanner.catchment.tiles import Box, cut, part_of
 from siteplanner.catchment.whole_grid import IN_TILES, Run
@@ -37,7 +37,7 @@ def ground_in_tiles(
     tile: int = 2048,
     workers: int = 2,
     settings: Mapping[str, Mapping[str, Any]] | None = None,
-    step: Callable[[str], None] = lambda words: None,
+    step: Step = lambda what, done, tiles: None,
 ) -> list[Path]:
     """Work out layers of a DEM of any size into the folder ``out``; give their files.
 
@@ -69,6 +69,7 @@ def ground_in_tiles(
         spare.mkdir()
         run = Run(
             grid,
+            tile,
             boxes,
             book,
             settings,
@@ -81,7 +82,7 @@ def ground_in_tiles(
         )
         _make(run, dem)
         shutil.rmtree(spare)
-        step("Writing the list of files")
+        step("Writing the list of files", 0, 1)
         _write_manifest(run, dem, folder)
     return [out / f"{name}.tif" for name in layers]
 
@@ -220,7 +221,7 @@ def _write_manifest(run: Run, dem: Path, folder: Path) -> None:
     """Write what the layers were made of; no clock and no path, so the same bytes again."""
     files = {f"{name}.tif": folder / f"{name}.tif" for name in sorted(run.wanted)}
     content = {
-        "ground": dem.name,
+        "site": dem.stem,
         "versions": versions(),
         "inputs": {dem.name: digest(dem)},
         "settings": {name: dict(table) for name, table in run.settings.items()},

@@ -15,6 +15,8 @@ from siteplanner.catchment.rasters import Target
 from siteplanner.catchment.tiles import Box
 
 Told = TypeVar("Told")
+#: Is told what is being done, and how many of how many tiles are.
+Step = Callable[[str, int, int], None]
 #: Values of a box for each raster to be written, by name.
 Made = Mapping[str, NDArray[Any]]
 
@@ -24,7 +26,7 @@ class Workers:
     """How many tiles are worked on at a time, and who is told of progress."""
 
     count: int = 2
-    step: Callable[[str], None] = lambda words: None
+    step: Step = lambda what, done, tiles: None
 
     def over(
         self,
@@ -39,6 +41,8 @@ class Workers:
         is written when the ones before it are, by one writer at a time: files come out the
         same whatever the number of workers, and few boxes are held in memory at once.
         """
+        if not boxes:
+            return []
         jobs, written, write = [], None, partial(_write, dict(targets or {}))
         for box in boxes:
             made = dask.delayed(work, pure=False, traverse=False)(box)
@@ -61,19 +65,15 @@ def _told(told: Any) -> Any:
 
 
 class _Progress(Callback):
-    """Tells how many tiles are done, some twenty times in all."""
+    """Tells how many tiles are done."""
 
-    def __init__(self, what: str, tiles: int, step: Callable[[str], None]) -> None:
+    def __init__(self, what: str, tiles: int, step: Step) -> None:
         super().__init__(posttask=self._after)
         self.what, self.tiles, self.step = what, tiles, step
-        self.done, self.said = 0, 0
-        step(f"{what}: {tiles} tiles")
+        self.done = 0
+        step(what, 0, tiles)
 
     def _after(self, key: Any, *_: Any) -> None:
-        if not str(key).startswith("_told"):
-            return
-        self.done += 1
-        twentieth = 20 * self.done // self.tiles
-        if twentieth > self.said:
-            self.said = twentieth
-            self.step(f"{self.what}: {self.done} of {self.tiles} tiles")
+        if str(key).startswith("_told"):
+            self.done += 1
+            self.step(self.what, self.done, self.tiles)

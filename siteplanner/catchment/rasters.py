@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,7 @@ from siteplanner.reading.dem import UNITS
 from siteplanner.reading.tiles import in_metres
 from siteplanner.species.fit import NOT_SCORED
 
-_BLOCK = 512
+_BLOCK, _SMALLEST_BLOCK = 512, 16
 
 
 @dataclass(frozen=True)
@@ -92,14 +93,19 @@ class Target:
             ) from error
 
 
-def new_layer(folder: Path, info: LayerInfo, grid: Grid) -> Target:
-    """Begin a layer's GeoTIFF: tiled, compressed, with its description in the tags."""
+def new_layer(folder: Path, info: LayerInfo, grid: Grid, side: int) -> Target:
+    """Begin a layer's GeoTIFF: compressed, with its description in the tags.
+
+    Its blocks fit into tiles of ``side`` cells, so that each is written once: a compressed one
+    that is written again leaves its first room empty.
+    """
     path = folder / f"{info.name}.tif"
     number = not info.classes
     with _create(
         path,
         grid,
         "float32" if number else "uint8",
+        block=max(_SMALLEST_BLOCK, math.gcd(side, _BLOCK)),
         nodata=np.nan if number else NOT_SCORED,
         compress="DEFLATE",
         zlevel=1 if number else 6,
@@ -115,7 +121,7 @@ def scratch(path: Path, grid: Grid, dtype: str, nodata: float | None = None) -> 
     return Target(Raster(path, grid.shape))
 
 
-def _create(path: Path, grid: Grid, dtype: str, **options: Any) -> Any:
+def _create(path: Path, grid: Grid, dtype: str, block: int = _BLOCK, **options: Any) -> Any:
     rows, cols = grid.shape
     return rasterio.open(
         path,
@@ -128,8 +134,8 @@ def _create(path: Path, grid: Grid, dtype: str, **options: Any) -> Any:
         crs=grid.crs.to_wkt(),
         transform=grid.transform,
         tiled=True,
-        blockxsize=_BLOCK,
-        blockysize=_BLOCK,
+        blockxsize=block,
+        blockysize=block,
         bigtiff="YES",
         sparse_ok=True,
         **options,

@@ -36,6 +36,7 @@ class Run:
     """Layers of one DEM being worked out: where they are, and who works."""
 
     grid: Grid
+    tile: int
     boxes: Sequence[Box]
     book: Catalogue
     settings: Mapping[str, Mapping[str, Any]]
@@ -50,9 +51,8 @@ class Run:
 
     def begin(self, name: str) -> Target:
         """Begin a layer's raster, among the results when it is wanted, else among the rest."""
-        target = new_layer(
-            self.folder if name in self.wanted else self.spare, self.book.info(name), self.grid
-        )
+        folder = self.folder if name in self.wanted else self.spare
+        target = new_layer(folder, self.book.info(name), self.grid, self.tile)
         self.stored[name] = target.raster
         return target
 
