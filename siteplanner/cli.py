@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -44,7 +45,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-SiteFile = Annotated[Path, typer.Argument(metavar="SITE", help="The site file, site.toml.")]
+SiteFile = Annotated[
+    Path, typer.Argument(metavar="SITE", readable=False, help="The site file, site.toml.")
+]
 
 
 @app.command()
@@ -434,6 +437,14 @@ def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
         yield lambda words: progress.update(task, description=visible(words))
 
 
+class _StoppedError(BaseException):
+    """Somebody told the run to stop; typer would make something else of a KeyboardInterrupt."""
+
+
+def _stop(number: int, frame: object) -> None:
+    raise _StoppedError
+
+
 def main() -> None:
     """Run a command; bad input ends with 1, wrong usage with 2, our own fault with 3."""
     if "--version" in sys.argv[1:2]:
@@ -443,13 +454,22 @@ def main() -> None:
         if isinstance(stream, TextIOWrapper):  # a name in letters that the screen has not
             stream.reconfigure(errors="replace")
     errors = Console(stderr=True, soft_wrap=True, emoji=False)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _stop)
     try:
         app()
     except InputError as error:
         for fault in error.faults:
             errors.print(shown(str(fault)), style="bold", highlight=False)
         raise SystemExit(BAD_INPUT) from None
-    except KeyboardInterrupt:
+    except PermissionError as error:
+        errors.print(
+            shown(f"{error.filename}: permission denied; see to your right to read or write it."),
+            style="bold",
+            highlight=False,
+        )
+        raise SystemExit(BAD_INPUT) from None
+    except _StoppedError:
         errors.print("Stopped. The previous plan is as it was.")
         raise SystemExit(OUR_FAULT) from None
     except Exception as error:

@@ -7,13 +7,14 @@ caller's main module. When the caller is killed it stops too, and clears up what
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pickle
 import queue
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -22,15 +23,18 @@ import siteplanner
 from siteplanner.errors import fault
 from siteplanner.handover.publish import recover
 
+#: The job after which the process answers that all before it are done.
+_ALL_DONE = (None, ())
+
 
 class Beside:
     """A process that calls functions one after the other; use it in a ``with`` block.
 
     ``call`` returns at once. ``finish`` waits until all calls are done. Either raises
     ``RuntimeError`` with what the process said if a call failed, and
-    :class:`~siteplanner.errors.InputError` if somebody stopped the process. When the block is
-    left early the process is stopped, so that nothing writes any more. Should the caller be
-    killed, the process puts ``target``, the plan's folder, in order and ends.
+    :class:`~siteplanner.errors.InputError` if somebody stopped the process. It lives until the
+    block is left: should the caller be killed before, it puts ``target``, the plan's folder, in
+    order and ends.
     """
 
     def __init__(self, target: Path) -> None:
@@ -43,7 +47,7 @@ class Beside:
         self._process = subprocess.Popen(
             [sys.executable, "-m", __spec__.name, str(self._target.absolute()), str(os.getpid())],
             stdin=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             env=os.environ | {"PYTHONPATH": path},
         )
@@ -60,9 +64,10 @@ class Beside:
 
     def finish(self) -> None:
         """Wait for all calls."""
-        self._waiting.put(None)
-        self._feeder.join()
-        assert self._process.stderr is not None
+        self._waiting.put(_ALL_DONE)
+        assert self._process.stdout is not None and self._process.stderr is not None
+        if self._process.stdout.read(1):
+            return
         said = self._process.stderr.read().decode("utf-8", "replace").strip()
         code = self._process.wait()
         if code < 0:
@@ -73,8 +78,16 @@ class Beside:
                 "where memory ran short, close other programs or plan on wider cells ([dem] "
                 "cell_m), then run again; the previous plan is as it was",
             )
-        if code != 0:
-            raise RuntimeError(said.splitlines()[-1] if said else "a layer could not be written")
+        raise RuntimeError(said.splitlines()[-1] if said else "a layer could not be written")
+
+    @contextlib.contextmanager
+    def stopped_by_a_fault(self) -> Iterator[None]:
+        """Stop the process when this block is left early, so that nothing writes any more."""
+        try:
+            yield
+        except BaseException:
+            self._stop()
+            raise
 
     def __exit__(
         self,
@@ -82,14 +95,17 @@ class Beside:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Stop the process if it still runs."""
-        if self._process.poll() is None:
-            self._process.kill()
+        """Stop the process."""
+        self._stop()
+
+    def _stop(self) -> None:
+        self._process.kill()
+        self._process.wait()
         self._waiting.put(None)
         self._feeder.join()
-        self._process.wait()
-        if self._process.stderr is not None:
-            self._process.stderr.close()
+        for pipe in (self._process.stdout, self._process.stderr):
+            assert pipe is not None
+            pipe.close()
 
     def _feed(self) -> None:
         assert self._process.stdin is not None
@@ -98,23 +114,27 @@ class Beside:
                 while (job := self._waiting.get()) is not None:
                     pickle.dump(job, pipe, protocol=5)
                     pipe.flush()
-                pickle.dump(None, pipe)
         except OSError:
             # The process has ended early: finish tells why.
             pass
 
 
 def main(target: Path, caller: int) -> None:
-    """Call what comes through the pipe, until there is no more or the caller is dead."""
+    """Call what comes through the pipe; when that breaks off, the caller was killed."""
+    answers = os.dup(1)
+    os.dup2(2, 1)  # what a function prints is no answer
     alone = False
     try:
-        # Of a dead caller's jobs, those that still stand in the pipe are left undone.
-        while (job := pickle.load(sys.stdin.buffer)) is not None and os.getppid() == caller:
-            function, arguments = job
-            function(*arguments)
+        while not alone:
+            function, arguments = pickle.load(sys.stdin.buffer)
+            # Of a dead caller's jobs, those that still stand in the pipe are left undone.
+            alone = os.getppid() != caller
+            if function is None:
+                os.write(answers, b"\n")
+            elif not alone:
+                function(*arguments)
     except (EOFError, pickle.UnpicklingError):
         alone = True
-        raise SystemExit("the work broke off half-way") from None
     finally:
         if alone or os.getppid() != caller:
             recover(target)

@@ -19,6 +19,7 @@ import os
 import re
 import shutil
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -40,6 +41,7 @@ class BeingWrittenError(InputError):
 
 
 _EXCHANGE = 2  # RENAME_EXCHANGE of Linux's renameat2, RENAME_SWAP of macOS's renamex_np
+_PATIENCE_S = 2.0
 _CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP}
 
 
@@ -155,6 +157,9 @@ def _refusenot_own(target: Path) -> None:
     mend = "choose another folder for the plan; nothing in this one was touched"
     if not target.is_dir():
         raise fault(target, "", "this is a file, and a plan is a folder", mend)
+    if not os.access(target, os.W_OK | os.X_OK):
+        why = f"cannot be written ({os.strerror(errno.EACCES)})"
+        raise fault(target, "", why, "have the right to write there, or choose another folder")
     if files_of_plan(target) is None:
         raise fault(target, "", f"holds files but no {MANIFEST} of siteplanner", mend)
 
@@ -177,8 +182,18 @@ class _BusyError(Exception):
 
 @contextlib.contextmanager
 def _one_run_only(target: Path) -> Iterator[None]:
+    # What a killed run left may just be being cleared up, which is no run: look again for a while.
+    patience = time.monotonic() + _PATIENCE_S
     try:
-        with _lock(target):
+        with contextlib.ExitStack() as held:
+            while True:
+                try:
+                    held.enter_context(_lock(target))
+                    break
+                except _BusyError:
+                    if time.monotonic() > patience:
+                        raise
+                    time.sleep(0.05)
             yield
     except _BusyError:
         raise BeingWrittenError(
@@ -292,6 +307,9 @@ def _retire(old: Path, target: Path) -> None:
 
 
 def _remove_tree(folder: Path) -> None:
+    for root, _, _ in os.walk(folder):  # a folder that may not be written keeps its files
+        with contextlib.suppress(OSError):
+            Path(root).chmod(0o700)
     # Whatever cannot be removed now (a file open elsewhere) goes at the next start.
     shutil.rmtree(folder, ignore_errors=True)
 

@@ -45,9 +45,10 @@ def write_plan(
     """
     target = Path(target) if target is not None else Path("maps") / site.slug
     with (
+        Beside(target) as beside,
         staged(target) as folder,
         told_when_full(folder, target),
-        Beside(target) as beside,
+        beside.stopped_by_a_fault(),
     ):
         layers = folder / "layers"
         layers.mkdir()

@@ -8,7 +8,7 @@ import pytest
 import shapely
 from ground.surfaces import grid_of
 
-from siteplanner import keep, load_site
+from siteplanner import load_site
 from siteplanner.ground import gaps, night, night_run
 from siteplanner.ground.cold_air import Air
 from siteplanner.ground.night_run import night_seconds, run_night, sky_share
@@ -137,24 +137,6 @@ def test_second_run_takes_the_kept_night_and_other_ground_does_not(monkeypatch):
     layers_of(dem, grid)
     layers_of(dem, grid, shelter=belt(grid, 60))
     assert len(runs) == 3
-
-
-def test_spoilt_file_in_the_cache_is_made_again():
-    def make():
-        return {"a": np.arange(3)}
-
-    keep.kept("kind", "key", make)
-    (file,) = keep.folder().glob("*.npz")
-    file.write_bytes(b"not an archive")
-    np.testing.assert_array_equal(keep.kept("kind", "key", make)["a"], [0, 1, 2])
-    np.testing.assert_array_equal(keep.kept("kind", "key", lambda: {})["a"], [0, 1, 2])
-    assert [f.suffix for f in keep.folder().iterdir()] == [".npz"]
-
-
-def test_cache_that_cannot_be_written_only_costs_time(tmp_path, monkeypatch):
-    (tmp_path / "file").write_text("")
-    monkeypatch.setenv("SITEPLANNER_CACHE", str(tmp_path / "file"))
-    np.testing.assert_array_equal(keep.kept("kind", "key", lambda: {"a": np.ones(2)})["a"], [1, 1])
 
 
 def test_halving_the_cell_hardly_changes_the_pools_of_the_sample(sample_site):

@@ -29,9 +29,25 @@ def test_a_call_that_fails_is_told(tmp_path):
 
 def test_leaving_early_stops_it(tmp_path):
     start = time.perf_counter()
-    with pytest.raises(KeyError), Beside(tmp_path / "plan") as beside:
+    with pytest.raises(KeyError), Beside(tmp_path / "plan") as beside, beside.stopped_by_a_fault():
         beside.call(time.sleep, 60)
         beside.call(Path.write_text, tmp_path / "late.txt", "text")
         raise KeyError
     assert time.perf_counter() - start < 30
     assert not (tmp_path / "late.txt").exists()
+
+
+def test_what_a_call_prints_is_no_answer(tmp_path):
+    with Beside(tmp_path / "plan") as beside:
+        beside.call(print, "some words")
+        beside.call(time.sleep, 0.3)
+        beside.call(Path.write_text, tmp_path / "last.txt", "done")
+        beside.finish()
+        assert (tmp_path / "last.txt").read_text() == "done"
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_call_that_cannot_be_handed_over_is_told(tmp_path):
+    with Beside(tmp_path / "plan") as beside, pytest.raises(RuntimeError, match="could not be"):
+        beside.call(Path.write_text, tmp_path / "x.txt", lambda: None)
+        beside.finish()

@@ -1,4 +1,4 @@
-"""The same inputs give the same bytes, whatever the threads, the folder or the locale."""
+"""The same inputs give the same bytes, whatever the threads, folders, locale or hash seed."""
 
 import os
 import shutil
@@ -15,9 +15,16 @@ def test_a_second_run_writes_the_same_bytes(sample_plan, tmp_path):
         "OMP_NUM_THREADS": "1",
         "LC_ALL": "C",
         "TZ": "Pacific/Auckland",
+        "PYTHONHASHSEED": "7",
+        # Text is ASCII where no encoding is named.
+        "PYTHONCOERCECLOCALE": "0",
+        "PYTHONUTF8": "0",
+        "TMPDIR": str(tmp_path / "passing"),
     }
+    (tmp_path / "passing").mkdir()
     done = command("plan", "site.toml", "--out", tmp_path / "again", "--quiet", cwd=copy, env=env)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
     first, second = digests(sample_plan), digests(tmp_path / "again")
     assert len(first) > 40
     assert first == second
+    assert list((tmp_path / "passing").iterdir()) == []

@@ -1,0 +1,188 @@
+"""A very small invented site, and a process that plans it again and again and is hit meanwhile.
+
+Run as a program it is that process: it imports everything and plans once, so that all is
+compiled; then each line of its input, a JSON object, is a run in a fork of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rasterio
+import shapely
+from rasterio.transform import from_origin
+
+CELLS, CELL = 48, 5.0
+WEST, NORTH = 620_000.0, 5_350_240.0
+HERE = Path(__file__).parent
+
+
+def small_site(folder: Path, name: str = "A square") -> Path:
+    """Write a site of one hectare of made-up hillside at sea; give its site file."""
+    sys.path.insert(0, str(HERE.parent))
+    from site_around import site_around
+
+    folder.mkdir(parents=True)
+    y, x = np.mgrid[:CELLS, :CELLS] * CELL
+    heights = (300 + 0.1 * x + 6 * np.sin(x / 40) * np.cos(y / 50)).astype(np.float32)
+    with rasterio.open(
+        folder / "dem.tif", "w", driver="GTiff", width=CELLS, height=CELLS, count=1,
+        dtype="float32", crs="EPSG:32756", transform=from_origin(WEST, NORTH, CELL, CELL),
+    ) as file:  # fmt: skip
+        file.write(heights, 1)
+    square = shapely.box(WEST + 70, NORTH - 170, WEST + 170, NORTH - 70)
+    path = site_around(folder, {"file": "dem.tif"}, square, "EPSG:32756")
+    path.write_text(path.read_text("utf-8").replace("A square", name), "utf-8")
+    return path
+
+
+class Warm:
+    """The process that plans; use it in a ``with`` block."""
+
+    def __init__(self, folder: Path, prefix: tuple[str, ...] = ()) -> None:
+        self.folder, self.prefix = folder, prefix
+
+    def __enter__(self) -> Warm:
+        site = small_site(self.folder / "warm")
+        words = [*self.prefix, sys.executable, "-W", "ignore", __file__, str(site)]
+        self.process = subprocess.Popen(
+            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=self.folder,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+        )  # fmt: skip
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.stdin.close()
+        self.process.wait(60)
+        self.process.stdout.close()
+
+    def run(
+        self,
+        *words: object,
+        hit_after: float | None = None,
+        whom: str = "run",
+        how: int = signal.SIGKILL,
+        env: dict[str, str] | None = None,
+        times: int = 1,
+        root: bool = True,
+    ) -> Any:
+        """Run a command; after ``hit_after`` seconds send a signal to the run or its helper.
+
+        Gives ``code``, ``said`` (what stood on stderr), ``seconds`` and ``hit``; a list of them
+        when it is run several ``times`` at once. Without ``root`` the run has the rights of its
+        user alone, even if that is root.
+        """
+        job = {"words": [str(w) for w in words], "hit_after": hit_after, "whom": whom,
+               "how": int(how), "env": env or {}, "root": root, "times": times}  # fmt: skip
+        found = self._ask(job)
+        return found if times > 1 else found[0]
+
+    def small_disk(self, folder: Path, kib: int) -> Path | None:
+        """Put a disk of that size at ``folder``, in place of an earlier one; give its files' way.
+
+        Only the process sees it, and whoever looks through its eyes. None where it may not.
+        """
+        if not self._ask({"disk": str(folder), "kib": kib}):
+            return None
+        return Path(f"/proc/{self.process.pid}/root{folder}")
+
+    def _ask(self, job: dict[str, object]) -> Any:
+        self.process.stdin.write(json.dumps(job) + "\n")
+        self.process.stdin.flush()
+        return json.loads(self.process.stdout.readline())
+
+
+def own_mounts() -> tuple[str, ...]:
+    """Words before a command that let it put up disks which nobody else sees."""
+    return ("unshare", "-m") if os.geteuid() == 0 else ("unshare", "-r", "-m")
+
+
+def _mounted(folder: str, kib: int) -> bool:
+    subprocess.run(["umount", folder], capture_output=True)
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={kib}k", "tmpfs", folder], capture_output=True
+    )
+    return done.returncode == 0
+
+
+def _runs(job: dict) -> list[dict[str, object]]:
+    start = time.monotonic()
+    said = [Path(f"said-{os.getpid()}-{n}.txt").absolute() for n in range(job["times"])]
+    children = [_forked(job, file) for file in said]
+    hit = False
+    if job["hit_after"] is not None:
+        time.sleep(job["hit_after"])
+        for pid in children if job["whom"] == "run" else _children(children[0]):
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, job["how"])
+                hit = True
+    codes = [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children]
+    return [
+        {"code": code, "said": file.read_text("utf-8"), "seconds": time.monotonic() - start,
+         "hit": hit}
+        for code, file in zip(codes, said, strict=True)
+    ]  # fmt: skip
+
+
+def _forked(job: dict, said: Path) -> int:
+    child = os.fork()
+    if child:
+        return child
+    handle = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    os.dup2(handle, 1), os.dup2(handle, 2)
+    os.environ.update(job["env"])
+    if not job["root"] and os.geteuid() == 0:
+        _lay_down_power()
+    _plan(job["words"])
+
+
+def _lay_down_power() -> None:
+    """Give up what makes root more than other users, for this process and what it starts."""
+    library = ctypes.CDLL(None, use_errno=True)
+    securebits, no_root = 28, 0b11
+    header = (ctypes.c_uint32 * 2)(0x20080522, 0)
+    nothing = (ctypes.c_uint32 * 6)()
+    if library.prctl(securebits, no_root, 0, 0, 0) or library.capset(header, nothing):
+        os._exit(99)
+
+
+def _children(pid: int) -> list[int]:
+    with contextlib.suppress(OSError):
+        return [int(n) for n in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    return []
+
+
+def _plan(words: list[str]) -> None:
+    from siteplanner import cli
+
+    sys.argv = ["siteplanner", *words]
+    code = 0
+    try:
+        cli.main()
+    except SystemExit as end:
+        code = end.code or 0
+    sys.stdout.flush(), sys.stderr.flush()
+    os._exit(code)
+
+
+if __name__ == "__main__":
+    from siteplanner.handover.write import write_plan
+    from siteplanner.site import load_site
+
+    write_plan(load_site(sys.argv[1]), "warm/plan")
+    shutil.rmtree("warm")
+    for line in sys.stdin:
+        job = json.loads(line)
+        found = _mounted(job["disk"], job["kib"]) if "disk" in job else _runs(job)
+        print(json.dumps(found), flush=True)
