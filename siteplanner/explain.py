@@ -13,7 +13,8 @@ from siteplanner.errors import fault, near
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.planting.frost_by_zone import odds_by_zone, station_minima
 from siteplanner.site import Site
-from siteplanner.species.fit import CLASSES, class_of, score_factor
+from siteplanner.species.classes import CLASSES
+from siteplanner.species.fit import class_of, score_factor
 from siteplanner.species.table import Factor, read_species
 from siteplanner.survey import Survey, survey
 

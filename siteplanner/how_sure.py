@@ -30,7 +30,8 @@ from siteplanner.handover.gis import unique_slugs
 from siteplanner.handover.tables import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site import HowSure, Site
-from siteplanner.species.fit import CLASSES, fit
+from siteplanner.species.classes import CLASSES
+from siteplanner.species.fit import fit
 from siteplanner.species.table import Factor
 from siteplanner.survey import ready
 

@@ -21,7 +21,7 @@ from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.gis import coded, describe
 from siteplanner.reading.dem import UNITS
 from siteplanner.reading.tiles import in_metres
-from siteplanner.species.fit import NOT_SCORED
+from siteplanner.species.classes import NOT_SCORED
 
 _BLOCK, _SMALLEST_BLOCK = 512, 16
 

@@ -14,6 +14,7 @@ import queue
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -137,6 +138,10 @@ def main(target: Path, caller: int) -> None:
         alone = True
     finally:
         if alone or os.getppid() != caller:
+            # The pipe may break off a moment before the dying caller lets go of its lock.
+            patience = time.monotonic() + 2
+            while os.getppid() == caller and time.monotonic() < patience:
+                time.sleep(0.01)
             recover(target)
 
 

@@ -26,7 +26,7 @@ from siteplanner.handover.looks import look_of
 from siteplanner.handover.styles import Style, qml, sld
 from siteplanner.plan import Plan
 from siteplanner.site import slug
-from siteplanner.species.fit import CLASSES, NOT_SCORED
+from siteplanner.species.classes import CLASSES, NOT_SCORED
 
 #: Geometry and fields of each layer of the GeoPackage, in the order in which they are written.
 SCHEMA: dict[str, tuple[str, dict[str, type]]] = {

@@ -19,7 +19,7 @@ from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover import colours
 from siteplanner.handover.map_ground import MERCATOR, Frame, grey_image, number, warp
 from siteplanner.plan import Plan
-from siteplanner.species.fit import CLASSES, NOT_SCORED
+from siteplanner.species.classes import CLASSES, NOT_SCORED
 from siteplanner.species.table import SURVIVES, Factor
 
 FIT_PIXELS = 800

@@ -12,20 +12,11 @@ from numpy.typing import NDArray
 from siteplanner.grid import BoolGrid, FloatGrid
 from siteplanner.ground._strips import over_rows
 from siteplanner.species._score import FINE, NONE, score_cells
+from siteplanner.species.classes import CLASSES, NOT_SCORED
 from siteplanner.species.table import SURVIVES, Factor
 
-#: Lowest score of each class, best first. FAO Soils Bulletin 32 (1976) names the classes; the
-#: break points are those of parametric land evaluation, from memory.
-CLASSES: tuple[tuple[str, int, str], ...] = (
-    ("S1", 85, "suits well"),
-    ("S2", 60, "suits"),
-    ("S3", 40, "marginal"),
-    ("N1", 25, "do not plant"),
-    ("N2", 0, "do not plant"),
-)
 #: Highest score of a species one of whose factors was never measured there.
 UNKNOWN_CAP = CLASSES[0][1] - 1
-NOT_SCORED = 255
 #: How scores of factors become one score.
 INDICES = ("limiting", "square root", "product")
 MOST_FACTORS = 200

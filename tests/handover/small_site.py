@@ -71,20 +71,24 @@ class Warm:
         self,
         *words: object,
         hit_after: float | None = None,
+        hit_at: str | None = None,
         whom: str = "run",
         how: int = signal.SIGKILL,
         env: dict[str, str] | None = None,
         times: int = 1,
         root: bool = True,
     ) -> Any:
-        """Run a command; after ``hit_after`` seconds send a signal to the run or its helper.
+        """Run a command; send a signal to the run or its helper at some moment.
+
+        That is after ``hit_after`` seconds, or when the run says ``hit_at``.
 
         Gives ``code``, ``said`` (what stood on stderr), ``seconds`` and ``hit``; a list of them
         when it is run several ``times`` at once. Without ``root`` the run has the rights of its
         user alone, even if that is root.
         """
-        job = {"words": [str(w) for w in words], "hit_after": hit_after, "whom": whom,
-               "how": int(how), "env": env or {}, "root": root, "times": times}  # fmt: skip
+        job = {"words": [str(w) for w in words], "hit_after": hit_after, "hit_at": hit_at,
+               "whom": whom, "how": int(how), "env": env or {}, "root": root,
+               "times": times}  # fmt: skip
         found = self._ask(job)
         return found if times > 1 else found[0]
 
@@ -103,6 +107,16 @@ class Warm:
         return json.loads(self.process.stdout.readline())
 
 
+def strays(target: Path, seconds: float = 20) -> list[str]:
+    """What lies beside the plan once those who clear up have had their time."""
+    end = time.monotonic() + seconds
+    while True:
+        found = [p.name for p in target.parent.iterdir() if p != target]
+        if not found or time.monotonic() > end:
+            return found
+        time.sleep(0.05)
+
+
 def own_mounts() -> tuple[str, ...]:
     """Words before a command that let it put up disks which nobody else sees."""
     return ("unshare", "-m") if os.geteuid() == 0 else ("unshare", "-r", "-m")
@@ -119,10 +133,15 @@ def _mounted(folder: str, kib: int) -> bool:
 def _runs(job: dict) -> list[dict[str, object]]:
     start = time.monotonic()
     said = [Path(f"said-{os.getpid()}-{n}.txt").absolute() for n in range(job["times"])]
+    for file in said:
+        file.write_text("")
     children = [_forked(job, file) for file in said]
     hit = False
-    if job["hit_after"] is not None:
-        time.sleep(job["hit_after"])
+    if job["hit_after"] is not None or job["hit_at"] is not None:
+        time.sleep(job["hit_after"] or 0)
+        while job["hit_at"] and job["hit_at"] not in said[0].read_text("utf-8"):
+            assert time.monotonic() < start + 300
+            time.sleep(0.002)
         for pid in children if job["whom"] == "run" else _children(children[0]):
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, job["how"])

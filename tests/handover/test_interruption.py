@@ -6,13 +6,12 @@ import os
 import random
 import shutil
 import signal
-import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 from conftest import digests
-from handover.small_site import Warm, small_site
+from handover.small_site import Warm, small_site, strays
 
 from siteplanner.handover.verify import verify
 
@@ -32,16 +31,6 @@ def planned_twice(folder: Path, warm: Warm) -> tuple[list[Path], list[dict[str, 
     held = [digests(folder / name) for name in ("first", "second")]
     assert held[0] != held[1] and digests(folder / "maps" / "knoll") == held[0]
     return sites, held, done["seconds"]
-
-
-def strays(target: Path, seconds: float = 20) -> list[str]:
-    """What lies beside the plan once those who clear up have had their time."""
-    end = time.monotonic() + seconds
-    while True:
-        found = [p.name for p in target.parent.iterdir() if p != target]
-        if not found or time.monotonic() > end:
-            return found
-        time.sleep(0.05)
 
 
 def hit_at_random(folder: Path, seed: int, hits: int) -> dict[str, int]:
@@ -84,42 +73,3 @@ def test_killed_at_fifty_random_moments(tmp_path):
     assert sum(s["previous"] + s["new"] for s in seen) == HITS
     assert sum(s["previous"] for s in seen) >= HITS // 2
     assert sum(s["not killed"] for s in seen) < HITS // 3
-
-
-@pytest.fixture(scope="module")
-def world(tmp_path_factory):
-    """A warm process, a site planned once and another to plan, and a run's seconds."""
-    folder = tmp_path_factory.mktemp("stopped")
-    with Warm(folder) as warm:
-        sites, held, seconds = planned_twice(folder, warm)
-        yield warm, sites[1], folder / "maps" / "knoll", held[0], seconds
-
-
-@pytest.mark.parametrize("share", [0.2, 0.45, 0.7])
-def test_a_killed_run_leaves_nothing_beside_the_plan_even_without_another_run(world, share):
-    warm, site, target, held, seconds = world
-    done = warm.run("plan", site, "--out", target, "--quiet", hit_after=share * seconds)
-    assert done["code"] == -signal.SIGKILL
-    assert strays(target) == [] and digests(target) == held
-
-
-@pytest.mark.parametrize("share", [0.25, 0.5, 0.7])
-def test_when_the_helper_is_killed_the_run_says_so_and_ends(world, share):
-    warm, site, target, held, seconds = world
-    done = warm.run("plan", site, "--out", target, "--quiet", hit_after=share * seconds,
-                    whom="helper")  # fmt: skip
-    assert done["hit"] and done["code"] == 1
-    assert done["said"] == (
-        f"{target}, layers: the process that writes them was stopped from outside (signal 9); "
-        "where memory ran short, close other programs or plan on wider cells ([dem] cell_m), "
-        "then run again; the previous plan is as it was.\n"
-    )
-    assert strays(target, 0) == [] and digests(target) == held
-
-
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
-def test_a_run_that_is_told_to_stop_says_so(world, how):
-    warm, site, target, held, seconds = world
-    done = warm.run("plan", site, "--out", target, "--quiet", hit_after=seconds / 2, how=how)
-    assert (done["code"], done["said"]) == (3, "Stopped. The previous plan is as it was.\n")
-    assert strays(target, 0) == [] and digests(target) == held
