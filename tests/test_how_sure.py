@@ -5,9 +5,12 @@ import csv
 import numpy as np
 import pytest
 from conftest import SITE
+from handover.small_site import small_site
 from hypothesis import given
 from hypothesis import strategies as st
 
+from siteplanner import how_sure as module
+from siteplanner import keep
 from siteplanner.how_sure import correlated, how_sure, layers_of, safe, shifted, write_how_sure
 from siteplanner.site import HowSure, load_site
 from siteplanner.species.table import Factor
@@ -38,7 +41,8 @@ def test_the_standard_error_is_that_between_terrains(found):
 
 
 def test_the_same_site_gives_the_same_chances(found):
-    again = how_sure(load_site(SITE).model_copy(update={"how_sure": FEW}))
+    with keep.nothing_kept():
+        again = how_sure(load_site(SITE).model_copy(update={"how_sure": FEW}))
     assert (again.chance == found.chance).all()
 
 
@@ -68,3 +72,36 @@ def test_the_noise_is_as_wide_and_as_alike_as_asked():
     assert noise.std() == pytest.approx(1)
     assert np.corrcoef(noise[:, :-2].ravel(), noise[:, 2:].ravel())[0, 1] > 0.95
     assert abs(np.corrcoef(noise[:, :-60].ravel(), noise[:, 60:].ravel())[0, 1]) < 0.3
+
+
+def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_nights_are_not_kept(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setenv("SITEPLANNER_CACHE", str(tmp_path / "cache"))
+    rules = HowSure(terrains=3, draws=2)
+    site = load_site(small_site(tmp_path / "site")).model_copy(update={"how_sure": rules})
+    one, drawn = module._one_terrain, []
+
+    def stopped(*given):
+        if len(drawn) == 2:
+            raise KeyboardInterrupt
+        drawn.append(1)
+        return one(*given)
+
+    monkeypatch.setattr(module, "_one_terrain", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        how_sure(site)
+    monkeypatch.setattr(module, "_one_terrain", lambda *given: drawn.append(1) or one(*given))
+    resumed = how_sure(site)
+    assert len(drawn) == 3
+    kinds = sorted(p.name.split("-")[0] for p in (tmp_path / "cache").iterdir())
+    assert kinds == ["chances"] * 3 + ["night"]
+    with keep.nothing_kept():
+        anew = how_sure(site)
+    assert len(drawn) == 6
+    np.testing.assert_array_equal(resumed.chance, anew.chance)
+    np.testing.assert_array_equal(resumed.error, anew.error)
+    soils = site.folder / "soils.gpkg"
+    soils.write_bytes(soils.read_bytes() + b"\0")
+    how_sure(site)
+    assert len(drawn) == 9
