@@ -37,31 +37,38 @@ class Workers:
     ) -> list[Told]:
         """Work on all boxes and give what each tells, in their order.
 
-        ``work`` gives the values to write to ``targets`` and what is told of the box. Each box
-        is written when the ones before it are, by one writer at a time: files come out the
-        same whatever the number of workers, and few boxes are held in memory at once.
+        ``work`` gives the values to write to ``targets`` and what is told of the box. Each file
+        is written box by box in their order, by one writer at a time: it comes out the same
+        whatever the number of workers. A box is begun only when few before it are unfinished,
+        or those that wait to be written would fill the memory.
         """
         if not boxes:
             return []
-        jobs, written, write = [], None, partial(_write, dict(targets or {}))
-        for box in boxes:
-            made = dask.delayed(work, pure=False, traverse=False)(box)
-            written = dask.delayed(write, pure=False, traverse=False)(box, made, written)
-            jobs.append(dask.delayed(_told, pure=False)(written))
+        targets = targets or {}
+        written: dict[str, Any] = dict.fromkeys(targets)
+        jobs: list[Any] = []
+        for place, box in enumerate(boxes):
+            before = jobs[place - self.count - 1] if place > self.count else None
+            made = dask.delayed(partial(_work, work, box), pure=False)(before)
+            for name, target in targets.items():
+                write = partial(_write, target, name, box)
+                written[name] = dask.delayed(write, pure=False)(made, written[name])
+            jobs.append(dask.delayed(_told, pure=False)(made, *written.values()))
         with _Progress(what, len(jobs), self.step):
             found = dask.compute(*jobs, scheduler="threads", num_workers=self.count)
         return list(found)
 
 
-def _write(targets: Mapping[str, Target], box: Box, made: tuple[Made, Any], before: Any) -> Any:
-    values, told = made
-    for name, target in targets.items():
-        target.write(box, values[name])
-    return told
+def _work(work: Callable[[Box], tuple[Made, Any]], box: Box, before: Any) -> tuple[Made, Any]:
+    return work(box)
 
 
-def _told(told: Any) -> Any:
-    return told
+def _write(target: Target, name: str, box: Box, made: tuple[Made, Any], before: None) -> None:
+    target.write(box, made[0][name])
+
+
+def _told(made: tuple[Made, Any], *written: None) -> Any:
+    return made[1]
 
 
 class _Progress(Callback):

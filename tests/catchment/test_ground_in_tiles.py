@@ -1,6 +1,7 @@
 """Ground in tiles gives what the whole grid gives, wherever the seams run."""
 
 import json
+import time
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -223,6 +224,25 @@ def test_the_number_of_workers_changes_no_byte(tmp_path):
     assert files == sorted([*(f"{n}.tif" for n in names), "plan.json"])
     for name in files:
         assert (tmp_path / "1" / name).read_bytes() == (tmp_path / "3" / name).read_bytes(), name
+
+
+def test_tiles_that_wait_for_a_slow_disk_are_few():
+    begun, ahead, order = [], [], []
+
+    class Slow:
+        def write(self, box, values):
+            time.sleep(0.01)
+            order.append(box)
+            ahead.append(len(begun) - len(order))
+
+    def work(box):
+        begun.append(box)
+        return {"layer": box}, box.top
+
+    boxes = cut((40, 1), 1)
+    told = Workers(2).over("", boxes, work, {"layer": Slow()})
+    assert told == list(range(40)) and order == boxes
+    assert max(ahead) <= 3
 
 
 def test_lines_hold_what_lies_around_each_tile():
