@@ -16,7 +16,8 @@ from python_calamine import CalamineWorkbook
 
 from siteplanner.handover.workbook import write_workbook
 
-HOSTILE = '=HYPERLINK("http://x","y") +1 @A1 & <b> \x1b\ud800 _x0041_'
+# No half of a character: no reader lets one through, and pandas 2 takes all such texts for one.
+HOSTILE = '=HYPERLINK("http://x","y") +1 @A1 & <b> \x1b\ufffe _x0041_'
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 SOFFICE = shutil.which("soffice")
 
@@ -104,7 +105,7 @@ def test_text_from_data_never_becomes_a_formula(plan, book, tmp_path):
     assert not any("HYPERLINK" in text for text in formulas(path))
     read = sheets(path)
     assert column(read["Counts"], "Paddock")[0] == HOSTILE.replace("\x1b", "?").replace(
-        "\ud800", "?"
+        "\ufffe", "?"
     )
 
 

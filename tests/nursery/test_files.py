@@ -22,7 +22,7 @@ HOSTILE = (
     '@SUM(1);"x",y',
     "<b>&amp;</para><img src='file:///etc/passwd'/>",
     "END:VEVENT\r\nBEGIN:VEVENT",
-    "\x00\x1b\u202e名前 ā {{7*7}} \ud800",
+    "\x00\x1b\u202e名前 ā {{7*7}} \ufffe",
 )
 FILES = {
     "labels.pdf",
