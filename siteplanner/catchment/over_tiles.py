@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-import dask
+from dask.base import compute
 from dask.callbacks import Callback
+from dask.delayed import delayed
 from numpy.typing import NDArray
 
 from siteplanner.catchment.rasters import Target
@@ -49,13 +50,13 @@ class Workers:
         jobs: list[Any] = []
         for place, box in enumerate(boxes):
             before = jobs[place - self.count - 1] if place > self.count else None
-            made = dask.delayed(partial(_work, work, box), pure=False)(before)
+            made = delayed(partial(_work, work, box), pure=False)(before)
             for name, target in targets.items():
                 write = partial(_write, target, name, box)
-                written[name] = dask.delayed(write, pure=False)(made, written[name])
-            jobs.append(dask.delayed(_told, pure=False)(made, *written.values()))
+                written[name] = delayed(write, pure=False)(made, written[name])
+            jobs.append(delayed(_told, pure=False)(made, *written.values()))
         with _Progress(what, len(jobs), self.step):
-            found = dask.compute(*jobs, scheduler="threads", num_workers=self.count)
+            found = compute(*jobs, scheduler="threads", num_workers=self.count)
         return list(found)
 
 

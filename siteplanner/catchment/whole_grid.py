@@ -20,7 +20,7 @@ from siteplanner.catchment.rasters import Raster, Target, new_layer, scratch
 from siteplanner.catchment.tiles import Box, Lines, rim_of
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground._flow import channel_below, rimmed, spread
-from siteplanner.ground.edge import inlets
+from siteplanner.ground.edge import OUT, inlets
 from siteplanner.ground.resolve import Catalogue
 from siteplanner.ground.terrain import SMOOTHINGS, smoothed, smoothing_cells
 from siteplanner.ground.water import channels, low_and_level
@@ -91,7 +91,7 @@ def catchment_cut(run: Run) -> None:
     def own(box: Box) -> Any:
         around = ways.read(box.grown(2))
         # The outermost cells only tell where ground is known: their water may leave the array.
-        ended = np.where(np.isnan(around), around, np.float32(tile_flow.OUT))
+        ended = np.where(np.isnan(around), around, np.float32(OUT))
         ended[_INSIDE] = around[_INSIDE]
         _, enters = inlets(ended)
         return rimmed(enters[2:-2, 2:-2], 0)
