@@ -161,10 +161,13 @@ def ways(filled: Filled, boxes: Sequence[Box], store: Target, workers: Workers) 
         return {}, steps.crossing(box, found[_INSIDE])
 
     told = workers.over("Finding the way down", boxes, first, {"way": store})
-    shorter = list(boxes)
+    shorter, left = list(boxes), None
     while shorter:
         for box, pieces in zip(shorter, told, strict=True):
             steps.lay(box, pieces)
+        before, left = left, steps.total()
+        if left == before:
+            raise RuntimeError("tiles do not agree on level ground across an edge")
         shorter = _shorter(steps, filled.edges, boxes)
         told = workers.over("Crossing level ground", shorter, again)
     return steps

@@ -142,6 +142,11 @@ class Lines:
         ring = self.ring(box)
         return np.concatenate([ring[0], ring[-1], ring[1:-1, 0], ring[1:-1, -1]])
 
+    def total(self) -> Any:
+        """Sum of all values on the lines."""
+        lines = [*self.rows.values(), *self.cols.values()]
+        return sum(int(line.sum(dtype=np.int64)) for line in lines)
+
     def set_cells(self, rows: NDArray[Any], cols: NDArray[Any], values: NDArray[Any]) -> None:
         """Put values of single cells onto the lines that run through them."""
         for row, line in self.rows.items():
