@@ -109,16 +109,21 @@ def test_a_name_writes_no_line_of_its_own(capsys, monkeypatch):
 # ---- tables -------------------------------------------------------------------------------
 
 
+def cells_are_text(path):
+    """Check a table, and give its cells."""
+    text = path.read_text(encoding="utf-8")
+    rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+    assert len({len(row) for row in rows}) == 1, path.name
+    cells = [cell for row in rows for cell in row]
+    for cell in cells:
+        assert not FORMULA.match(cell) or NUMBER.fullmatch(cell), (path.name, cell[:40])
+    return cells
+
+
 def test_csv_cells_are_no_formulas_and_no_row_breaks(made):
     seen = set()
     for path in made.out.rglob("*.csv"):
-        rows = list(
-            csv.reader(io.StringIO(path.read_text(encoding="utf-8"), newline=""), strict=True)
-        )
-        assert len({len(row) for row in rows}) == 1, path.name
-        for cell in (cell for row in rows for cell in row):
-            assert not FORMULA.match(cell) or NUMBER.fullmatch(cell), (path.name, cell[:40])
-            seen.add(cell.removeprefix("'"))
+        seen |= {cell.removeprefix("'") for cell in cells_are_text(path)}
     assert set(botanical(made)[:2]) <= seen  # whole, as they were given
 
 
@@ -192,9 +197,9 @@ def test_geotiff_tags_hold_no_controls_and_no_tag_of_a_text(made):
 # ---- paper and calendar -------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["sheets.pdf", "nursery.pdf", "labels.pdf"])
-def test_pdf_has_no_action_link_or_file_in_it(made, name):
-    book = pypdf.PdfReader(made.out / name)
+def paper_is_still(path):
+    """Check that a PDF holds no action, link or file, and no commands in its words."""
+    book = pypdf.PdfReader(path)
     acts = {"/JS", "/JavaScript", "/AA", "/OpenAction", "/Launch", "/URI", "/EmbeddedFile"}
     for number in range(1, len(book.xref[0]) + 1):
         thing = book.get_object(pypdf.generic.IndirectObject(number, 0, book))
@@ -204,8 +209,13 @@ def test_pdf_has_no_action_link_or_file_in_it(made, name):
     assert "cmd|" in text and not COMMANDS.search(text)
 
 
-def test_calendar_reads_back_with_our_own_properties_only(made):
-    data = (made.out / "nursery.ics").read_bytes()
+@pytest.mark.parametrize("name", ["sheets.pdf", "nursery.pdf", "labels.pdf"])
+def test_pdf_has_no_action_link_or_file_in_it(made, name):
+    paper_is_still(made.out / name)
+
+
+def calendar_is_ours(data):
+    """Check that a calendar reads back, and has the properties that we write and no others."""
     book = icalendar.Calendar.from_ical(data)
     assert book.to_ical() == data
     assert set(book) == {"VERSION", "PRODID", "X-WR-CALNAME"}
@@ -213,6 +223,31 @@ def test_calendar_reads_back_with_our_own_properties_only(made):
     own = {"UID", "DTSTAMP", "DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "TRANSP"}
     assert events and all(set(event) == own and not event.subcomponents for event in events)
     assert not re.search(b"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", data)
+
+
+def test_calendar_reads_back_with_our_own_properties_only(made):
+    calendar_is_ours((made.out / "nursery.ics").read_bytes())
+
+
+# ---- a catchment of it ------------------------------------------------------------------
+
+
+def test_a_catchment_of_hostile_sites_passes_on_text_alone(made, capsys, monkeypatch, tmp_path):
+    name = json.dumps(f"=Tern {BODY[-60:]}{BODY[:120]}", ensure_ascii=False).replace(
+        "\x7f", "\\u007f"
+    )
+    site = json.dumps(str(made.site))
+    path = tmp_path / "catchment.toml"
+    path.write_text(f"[catchment]\nname = {name}\nsites = [{site}]\n", encoding="utf-8")
+    code, said = run(capsys, monkeypatch, "catchment", path, "--out", tmp_path / "out")
+    assert code == 0 and not COMMANDS.search(said), said[-500:]
+    assert {p.name for p in tmp_path.iterdir()} == {"catchment.toml", "out"}
+    shared = tmp_path / "out" / "shared"
+    assert all(re.fullmatch(r"[a-z0-9_.]+", p.name) for p in shared.iterdir())
+    for table in shared.glob("*.csv"):
+        cells_are_text(table)
+    calendar_is_ours((shared / "calendar.ics").read_bytes())
+    paper_is_still(shared / "report.pdf")
 
 
 # ---- the map in a browser -----------------------------------------------------------------
