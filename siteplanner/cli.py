@@ -5,25 +5,17 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    MofNCompleteColumn,
-    Progress,
-    SpinnerColumn,
-    TextColumn,
-    TimeElapsedColumn,
-)
 
 from siteplanner import __version__
+from siteplanner.catchment.commands import catchment, ground
 from siteplanner.errors import InputError
+from siteplanner.exits import BAD_INPUT, OUR_FAULT
 from siteplanner.printed import (
     print_changes,
     print_explained,
@@ -33,9 +25,7 @@ from siteplanner.printed import (
     print_verified,
     shown,
 )
-from siteplanner.shown import visible
-
-DONE, BAD_INPUT, USAGE, OUR_FAULT, SOME_FAILED = 0, 1, 2, 3, 4
+from siteplanner.progress import steps_done
 
 app = typer.Typer(
     name="siteplanner",
@@ -84,7 +74,7 @@ def plan(
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
-    with _progress(quiet) as step:
+    with steps_done(quiet) as step:
         made = write_plan(read, target, sure=how_sure, step=step)
     if not quiet:
         print_plan(made, target)
@@ -141,11 +131,11 @@ def explain(
         raise typer.BadParameter("give a spot with --at, or a species with --species")
     read = load_site(site)
     if at is None:
-        with _progress(quiet=False) as step:
+        with steps_done(quiet=False) as step:
             suited = explain_species(read, str(species), step)
         print_suited(suited)
         return
-    with _progress(quiet=False) as step:
+    with steps_done(quiet=False) as step:
         found = explain_at(read, at, step)
     print_explained(found)
 
@@ -332,109 +322,8 @@ def species(
         console.print(f"  {shown(one.heading)}", highlight=False)
 
 
-@app.command()
-def ground(
-    dem: Annotated[Path, typer.Argument(metavar="DEM", help="Bare-earth heights: any raster.")],
-    out: Annotated[Path, typer.Option(help="Folder to write the layers to.")],
-    layers: Annotated[
-        str, typer.Option(metavar="NAME,…", help="Layers to work out, by name.")
-    ] = "slope,aspect,slope_position,flow_accumulation,channels,wetness",
-    tile: Annotated[
-        int, typer.Option(min=64, help="Cells along a tile's side, a multiple of 64.")
-    ] = 2048,
-    workers: Annotated[int, typer.Option(min=1, help="Tiles worked on at a time.")] = 2,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
-) -> None:
-    """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
-    from siteplanner.catchment.ground import ground_in_tiles
-
-    if tile % 64:
-        raise typer.BadParameter("--tile must be a multiple of 64")
-    names = list(dict.fromkeys(name.strip() for name in layers.split(",") if name.strip()))
-    with _tiles_done(quiet) as step:
-        made = ground_in_tiles(dem, out, names, tile=tile, workers=workers, step=step)
-    if not quiet:
-        console = Console(soft_wrap=True, emoji=False)
-        for path in made:
-            console.print(shown(f"written: {path}"), highlight=False)
-
-
-@app.command()
-def catchment(
-    file: Annotated[
-        Path, typer.Argument(metavar="CATCHMENT", help="The catchment file, catchment.toml.")
-    ],
-    out: Annotated[
-        Path | None, typer.Option(help="Folder to write to; maps/<catchment> by default.")
-    ] = None,
-    cluster: Annotated[
-        str | None,
-        typer.Option(metavar="ADDRESS", help="A Dask cluster; else processes are started here."),
-    ] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes to start; as many as fit by default.")
-    ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
-) -> None:
-    """Plan many sites and what they share; ends with 4 when some sites could not be planned."""
-    from siteplanner.catchment.printed import print_catchment, print_failed
-    from siteplanner.catchment.run import plan_catchment
-    from siteplanner.catchment.settings import load_catchment
-
-    read = load_catchment(file)
-    with _progress(quiet) as step:
-        result = plan_catchment(read, out, address=cluster, workers=workers, step=step)
-    if not quiet:
-        print_catchment(result)
-    print_failed(result)
-    if result.told is None:
-        raise typer.Exit(OUR_FAULT if all(o.ours for o in result.outcomes) else BAD_INPUT)
-    if result.failed:
-        raise typer.Exit(SOME_FAILED)
-
-
-@contextmanager
-def _tiles_done(quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
-    """Show on stderr how many tiles of a step are done: a bar on a screen, else a line a step."""
-    console = Console(stderr=True, emoji=False)
-    if quiet or not console.is_terminal:
-
-        def line(what: str, done: int, tiles: int) -> None:
-            if done == 0 and not quiet:
-                print(f"{visible(what)} …", file=sys.stderr)
-
-        yield line
-        return
-    words = TextColumn("{task.description}", markup=False)
-    columns = (words, BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, TimeElapsedColumn(), console=console, transient=True) as progress:
-        task = progress.add_task("Starting", total=None)
-
-        def bar(what: str, done: int, tiles: int) -> None:
-            progress.update(task, description=visible(what), completed=done, total=tiles)
-
-        yield bar
-
-
-@contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
-    """Show on stderr what is being done; on a screen as one changing line, else a line each."""
-    if quiet:
-        yield lambda words: None
-        return
-    console = Console(stderr=True, emoji=False)
-    if not console.is_terminal:
-        yield lambda words: print(f"{visible(words)} …", file=sys.stderr)
-        return
-    with Progress(
-        SpinnerColumn(),
-        TextColumn("{task.description}", markup=False),
-        TimeElapsedColumn(),
-        console=console,
-        transient=True,
-    ) as progress:
-        task = progress.add_task("Starting", total=None)
-        yield lambda words: progress.update(task, description=visible(words))
+for beyond in (ground, catchment):
+    app.command()(beyond)
 
 
 class _StoppedError(BaseException):
