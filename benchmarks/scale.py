@@ -22,10 +22,10 @@ from numba import njit
 
 from benchmarks._sites import site_rows
 from benchmarks.harness import Row
-from siteplanner.catchment.ground import ground_in_tiles
-from siteplanner.catchment.rasters import scratch
-from siteplanner.catchment.tiles import Box, cut
 from siteplanner.grid import FloatGrid, Grid
+from siteplanner.tiled.ground import ground_in_tiles
+from siteplanner.tiled.rasters import scratch
+from siteplanner.tiled.tiles import Box, cut
 
 #: Cells a side: 0.1, 1, 4, 25, 100 and 400 million cells.
 SIDES = (317, 1000, 2000, 5000, 10_000, 20_000)

@@ -13,7 +13,7 @@ import typer
 from rich.console import Console
 
 from siteplanner import __version__
-from siteplanner.catchment.commands import catchment, ground
+from siteplanner.cli_beyond import catchment, ground
 from siteplanner.errors import InputError
 from siteplanner.exits import BAD_INPUT, OUR_FAULT
 from siteplanner.printed import (

@@ -1,1 +1,1 @@
-"""Beyond one property: many sites planned together, and ground of any size in tiles."""
+"""Many properties planned together: sites on a cluster, what they share, one report."""

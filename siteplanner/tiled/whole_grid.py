@@ -14,16 +14,16 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.catchment import tile_flow
-from siteplanner.catchment.over_tiles import Made, Workers
-from siteplanner.catchment.rasters import Raster, Target, new_layer, scratch
-from siteplanner.catchment.tiles import Box, Lines, rim_of
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground._flow import channel_below, rimmed, spread
 from siteplanner.ground.edge import OUT, inlets
 from siteplanner.ground.resolve import Catalogue
 from siteplanner.ground.terrain import SMOOTHINGS, smoothed, smoothing_cells
 from siteplanner.ground.water import channels, low_and_level
+from siteplanner.tiled import tile_flow
+from siteplanner.tiled.over_tiles import Made, Workers
+from siteplanner.tiled.rasters import Raster, Target, new_layer, scratch
+from siteplanner.tiled.tiles import Box, Lines, rim_of
 
 _INSIDE = np.s_[1:-1, 1:-1]
 #: Water that parts is followed over so many cells of the neighbouring tiles, and passed on from

@@ -11,16 +11,16 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.catchment.over_tiles import Made, Step, Workers
-from siteplanner.catchment.rasters import Raster, open_heights
-from siteplanner.catchment.tiles import Box, cut, part_of
-from siteplanner.catchment.whole_grid import IN_TILES, Run
 from siteplanner.errors import Faults, fault, near
 from siteplanner.ground.layer import WHOLE_GRID, Reach
 from siteplanner.ground.resolve import Catalogue, Maker, catalogue, check, resolve
 from siteplanner.ground.terrain import step_of
 from siteplanner.handover.manifest import digest, versions
 from siteplanner.handover.publish import MANIFEST, staged
+from siteplanner.tiled.over_tiles import Made, Step, Workers
+from siteplanner.tiled.rasters import Raster, open_heights
+from siteplanner.tiled.tiles import Box, cut, part_of
+from siteplanner.tiled.whole_grid import IN_TILES, Run
 
 #: What a DEM alone gives; layers that ask for anything else are for the plan of a site.
 GIVEN = ("dem", "grid", "latitude", "height_step")

@@ -26,7 +26,7 @@ def ground(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
 ) -> None:
     """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
-    from siteplanner.catchment.ground import ground_in_tiles
+    from siteplanner.tiled.ground import ground_in_tiles
 
     if tile % 64:
         raise typer.BadParameter("--tile must be a multiple of 64")

@@ -12,8 +12,8 @@ from dask.callbacks import Callback
 from dask.delayed import delayed
 from numpy.typing import NDArray
 
-from siteplanner.catchment.rasters import Target
-from siteplanner.catchment.tiles import Box
+from siteplanner.tiled.rasters import Target
+from siteplanner.tiled.tiles import Box
 
 Told = TypeVar("Told")
 #: Is told what is being done, and how many of how many tiles are.

@@ -23,13 +23,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from siteplanner.catchment import _tile_flow as kernels
-from siteplanner.catchment.over_tiles import Made, Workers
-from siteplanner.catchment.rasters import Raster, Target
-from siteplanner.catchment.tiles import Box, Lines, rim_of
 from siteplanner.ground._flow import LEVEL, accumulate, flood, rimmed, steepest
 from siteplanner.ground._strips import over_rows
 from siteplanner.ground.edge import OUT
+from siteplanner.tiled import _tile_flow as kernels
+from siteplanner.tiled.over_tiles import Made, Workers
+from siteplanner.tiled.rasters import Raster, Target
+from siteplanner.tiled.tiles import Box, Lines, rim_of
 
 _INSIDE = np.s_[1:-1, 1:-1]
 

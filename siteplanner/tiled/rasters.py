@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
-from siteplanner.catchment.tiles import Box
 from siteplanner.errors import fault
 from siteplanner.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
@@ -22,6 +21,7 @@ from siteplanner.handover.gis import coded, describe
 from siteplanner.reading.dem import UNITS
 from siteplanner.reading.tiles import in_metres
 from siteplanner.species.classes import NOT_SCORED
+from siteplanner.tiled.tiles import Box
 
 _BLOCK, _SMALLEST_BLOCK = 512, 16
 

@@ -13,15 +13,15 @@ from hypothesis import strategies as st
 from shared_data import shared
 from typer.testing import CliRunner
 
-from siteplanner.catchment import tile_flow, whole_grid
-from siteplanner.catchment.ground import ground_in_tiles, why_not
-from siteplanner.catchment.over_tiles import Workers
-from siteplanner.catchment.tiles import Box, Lines, cut
 from siteplanner.cli import app
 from siteplanner.errors import InputError
 from siteplanner.ground.resolve import catalogue, check, resolve
 from siteplanner.ground.terrain import step_of
 from siteplanner.ground.water import flow
+from siteplanner.tiled import tile_flow, whole_grid
+from siteplanner.tiled.ground import ground_in_tiles, why_not
+from siteplanner.tiled.over_tiles import Workers
+from siteplanner.tiled.tiles import Box, Lines, cut
 
 #: Every kind of reach: cells, neighbours, radii, and each whole-grid layer that tiles can make.
 LAYERS = (
