@@ -62,6 +62,15 @@ class Faults:
             raise InputError(*dict.fromkeys(self.found))
 
 
+def told(value: object) -> str:
+    """Write a value as a person would know it: a number without the type that holds it.
+
+    >>> told("warm"), told(2.5)
+    ("'warm'", '2.5')
+    """
+    return repr(value.item() if hasattr(value, "item") else value)
+
+
 def near(word: str, choices: object) -> str:
     """Name the choices nearest to a misspelled word, for the mend of a fault.
 

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from siteplanner.errors import Faults, fault, near
+from siteplanner.errors import Faults, near
 from siteplanner.site import Site
+from siteplanner.species.sheet import read_sheet
 
 STAGES = ("germinated", "pricked out", "plantable")
 
@@ -54,29 +55,18 @@ def read_hand(site: Site, species: Collection[str]) -> Hand:
 
 
 def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
-    """Read a CSV as trimmed text; it must have ``columns``. Empty rows are left out.
+    """Read a CSV or XLSX as trimmed text; it must have ``columns``. Empty rows are left out.
 
     Raises :class:`~siteplanner.errors.InputError`.
     """
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check its path")
-    try:
-        frame = pd.read_csv(path, encoding="utf-8-sig", dtype=str, keep_default_na=False)
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError) as error:
-        raise fault(
-            path,
-            "",
-            f"it cannot be read as a CSV table ({error})",
-            "save it as CSV, UTF-8, with commas",
-        ) from None
+    frame = read_sheet(path, remarks=False)
     frame.columns = [str(name).strip().lower() for name in frame.columns]
     faults = Faults()
     for column in columns:
         if column not in frame:
             faults.add(path, column, "the column is missing", near(column, frame.columns))
     faults.raise_any()
-    frame = frame.apply(lambda column: column.str.strip())
-    return frame[(frame != "").any(axis=1)]
+    return frame
 
 
 def whole(text: str) -> int | None:

@@ -40,6 +40,8 @@ def with_kept_survival(table: SpeciesTable, path: Path) -> tuple[SpeciesTable, s
                 f"{cells['expected_survival'][row]!r} will not do",
                 "write a share from 0 to 1",
             )
+        if name in kept:
+            faults.add(path, name, "it stands there twice", "keep one row of it")
         kept[name] = max(0.05, float(share))  # the table's own least: below, nobody plants
     faults.raise_any()
     facts = table.facts.assign(

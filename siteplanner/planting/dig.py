@@ -33,6 +33,8 @@ COLUMNS = (
 #: An answer holds this far around the spot where ``reach_m`` is empty (common practice, no
 #: source: a hole tells of the ground that looks alike around it).
 REACH_M = 40.0
+#: A spot farther from every soil polygon was dug elsewhere, or its coordinates are wrong.
+FARTHEST_M = 1000.0
 _SPOTS, _APART_M = 15, 50.0
 #: On the very line a hole tells of neither side.
 _OFF_LINE_M = 8.0
@@ -229,6 +231,13 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
         found = _answer(cells, path, f"row {row + 2}", faults)
         point = shapely.Point(found.pop("easting"), found.pop("northing"))
         ground = shapely.buffer(point, found.pop("reach_m"))
+        if not faults.found and shapely.distance(shapes, point).min() > FARTHEST_M:
+            faults.add(
+                path,
+                f"row {row + 2}",
+                f"no soil polygon is within {FARTHEST_M:.0f} m of the spot",
+                "check its easting and northing",
+            )
         inside = np.flatnonzero(shapely.contains(shapes, point))
         told: dict[str, object] = {"unit": ""}
         if len(inside):
@@ -260,6 +269,8 @@ def _answer(cells: dict[str, str], path: Path, where: str, faults: Faults) -> di
     ):
         text = cells[name]
         number = float(pd.to_numeric(text, errors="coerce")) if text else default
+        if name in ("easting", "northing") and not text:
+            faults.add(path, f"{where}, {name}", "it is empty", "write where the hole was dug")
         if number is not None and text and not low <= number <= high:
             faults.add(
                 path, f"{where}, {name}", f"{text!r} will not do",

@@ -17,6 +17,7 @@ import shapely
 from affine import Affine
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
+from rasterio.errors import RasterioError
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
 from siteplanner.errors import Faults, fault
@@ -40,6 +41,10 @@ UNITS = {
 }
 #: No planning cell is smaller than this unless the site file says so.
 SMALLEST_CELL_M = 2.0
+#: No ground on dry land is lower or higher.
+LOWEST_M, HIGHEST_M = -500.0, 9000.0
+#: More cells than these, of the file's own, are not read at once.
+MOST_CELLS = 400_000_000
 
 
 @dataclass(frozen=True)
@@ -77,8 +82,17 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     with opened(site) as sources:
         metres, words = _unit(site, sources[0])
         native_crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
-        values, transform = _joined(path, sources, crs, native_crs, box)
+        try:
+            values, transform = _joined(path, sources, crs, native_crs, box)
+        except RasterioError as error:
+            raise fault(
+                path,
+                "",
+                f"it cannot be read as a raster ({error.__cause__ or error})",
+                "save the DEM again as a GeoTIFF; it may be cut short, or a tile of it is missing",
+            ) from None
     values *= metres
+    _must_be_heights(path, values)
     if words:
         notes.append(words)
     step = step_of(values)
@@ -124,6 +138,21 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     return Heights(grid, dem, filled, step, tuple(notes))
 
 
+def _must_be_heights(path: Path, values: NDArray[np.float64]) -> None:
+    known = np.isfinite(values)
+    if not known.any():
+        return
+    low, high = float(values[known].min()), float(values[known].max())
+    if low < LOWEST_M or high > HIGHEST_M:
+        raise fault(
+            path,
+            "",
+            f"its heights from {low:.6g} to {high:.6g} m cannot be",
+            "say in the site file what number means no height (dem.nodata), or the unit "
+            "(dem.heights_in)",
+        )
+
+
 def _unit(site: Site, source: Any) -> tuple[float, str]:
     """Metres in the DEM's unit of height, and what to tell the user of it.
 
@@ -157,6 +186,14 @@ def _joined(
     east = min(east + 2 * wide, max(b.right for b in bounds))
     north = min(north + 2 * high, max(b.top for b in bounds))
     if not (west < east and south < north):
+        swapped = shapely.box(box[1], box[0], box[3], box[2])
+        if crs == native_crs and any(swapped.intersects(shapely.box(*b)) for b in bounds):
+            raise fault(
+                path,
+                "",
+                "the DEM lies where the boundary would be with its axes swapped",
+                "save the boundary again with easting first",
+            )
         raise fault(
             path,
             "",
@@ -166,6 +203,14 @@ def _joined(
     # Keep to the first tile's lattice, so that joining copies cells and moves none.
     west, east = (t.c + np.round((v - t.c) / wide) * wide for v in (west, east))
     south, north = (t.f + np.round((v - t.f) / high) * high for v in (south, north))
+    cells = (east - west) / wide * ((north - south) / high)
+    if cells > MOST_CELLS:
+        raise fault(
+            path,
+            "",
+            f"{cells / 1e6:.0f} million cells lie round the property, {wide:g} wide",
+            "save the DEM again with larger cells, 0.5 m or more",
+        )
     merged, transform = rasterio.merge.merge(
         list(sources),
         bounds=(west, south, east, north),

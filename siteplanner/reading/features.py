@@ -13,6 +13,10 @@ import pyproj
 import shapely
 
 from siteplanner.errors import Faults, fault, near
+from siteplanner.reading.archive import must_not_swell
+from siteplanner.reading.shapes import check_axes, mended, which
+from siteplanner.reading.text import must_hold
+from siteplanner.species.sheet import read_sheet
 
 #: Nobody's property is wider; a larger extent means that the units are wrong.
 WIDEST_M = 200_000.0
@@ -27,17 +31,23 @@ def read_features(
     columns: dict[str, str | None],
     crs: pyproj.CRS | None,
     kinds: tuple[str, ...],
+    notes: list[str] | None = None,
 ) -> gpd.GeoDataFrame:
     """Read one vector layer with standard column names, in ``crs`` (None: its own).
 
     ``columns`` maps standard names to the user's; None leaves a column out. ``kinds`` are the
-    geometry types allowed. Invalid polygons are mended, empty features dropped.
+    geometry types allowed. Polygons that cross themselves are mended, features without a shape
+    and heights of corners left out; each is told in ``notes``.
 
     Raises :class:`~siteplanner.errors.InputError` for a missing file, layer, CRS or column,
     and for geometry of the wrong type, all together where possible.
     """
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
+    must_hold(path)
+    must_not_swell(path, "save it again as a GeoPackage")
+    if path.suffix.lower() == ".shp" and not path.with_suffix(".shx").exists():
+        raise fault(
+            path, "", "its .shx file is not beside it", "copy the Shapefile with all its parts"
+        )
     try:
         layers = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
         if layer is not None and layer not in layers:
@@ -55,6 +65,8 @@ def read_features(
         pyogrio.errors.DataLayerError,
         pyogrio.errors.FieldError,
         pyogrio.errors.FeatureError,
+        pyogrio.errors.GeometryError,
+        shapely.errors.GEOSException,
         UnicodeDecodeError,
     ) as error:
         raise fault(
@@ -86,7 +98,8 @@ def read_features(
         else:
             out[standard] = frame[theirs]
     frame = gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
-    frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
+    empty = frame.geometry.isna() | frame.geometry.is_empty
+    frame = frame[~empty]
     for number, kind in zip(frame.index, frame.geom_type, strict=True):
         if kind not in kinds:
             faults.add(
@@ -95,22 +108,20 @@ def read_features(
                 f"it is a {kind}",
                 f"this layer takes {' or '.join(kinds)}",
             )
-    if not np.isfinite(frame.total_bounds).all():
-        faults.add(
-            path,
-            place,
-            "it has no features with finite coordinates",
-            "check that the right layer was saved",
-        )
     faults.raise_any()
-    flat = shapely.force_2d(frame.geometry.array)
-    if "Polygon" in kinds:
-        flat = shapely.make_valid(flat, method="structure", keep_collapsed=False)
-    frame = frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
+    notes = [] if notes is None else notes
+    if empty.any():
+        notes.append(f"{path.name}, {place}: {which(empty)} without a shape left out.")
+    frame = mended(path, place, frame, "Polygon" in kinds, notes)
+    check_axes(path, place, frame)
     if crs is not None:
         frame = frame.to_crs(crs)
     west, south, east, north = frame.total_bounds
-    if crs is not None and not max(east - west, north - south) < WIDEST_M:
+    if not np.isfinite([west, south, east, north]).all():
+        raise fault(
+            path, place, "its coordinates lie outside what its CRS can hold", "check its CRS"
+        )
+    if crs is not None and max(east - west, north - south) >= WIDEST_M:
         raise fault(
             path,
             place,
@@ -127,18 +138,10 @@ def texts(column: pd.Series[str]) -> pd.Series[str]:
 
 
 def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> pd.DataFrame:
-    """Read a CSV that must have these columns and may have others, all numbers."""
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
-    try:
-        frame = pd.read_csv(path, encoding="utf-8-sig", comment="#", skipinitialspace=True)
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
-        raise fault(
-            path,
-            "",
-            f"it cannot be read as a CSV table ({error})",
-            "save it as CSV, UTF-8, with commas",
-        ) from None
+    """Read a CSV or XLSX that must have these columns and may have others, all numbers."""
+    frame = read_sheet(path).map(lambda cell: cell.partition("#")[0].strip())
+    if frame.empty:
+        raise fault(path, "", "it holds no rows", "write one row for each entry below the header")
     faults = Faults()
     for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:
@@ -149,9 +152,7 @@ def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> p
             faults.add(
                 path,
                 f"row {row + 2}, {column}",
-                "it is empty"
-                if pd.isna(frame[column][row])
-                else f"{str(frame[column][row])!r} is no number",
+                f"{frame[column][row]!r} is no number" if frame[column][row] else "it is empty",
                 "write a number with a decimal point",
             )
         frame[column] = numbers

@@ -20,6 +20,7 @@ from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.planting.dig import with_answers
 from siteplanner.planting.names import check_names
+from siteplanner.reading.archive import must_not_swell
 from siteplanner.reading.dem import Heights, read_dem
 from siteplanner.reading.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.grown import read_grown
@@ -31,6 +32,7 @@ from siteplanner.reading.records import (
     read_soils,
 )
 from siteplanner.reading.shelter import read_shelter
+from siteplanner.reading.text import must_hold
 from siteplanner.reading.tiles import tiles, working_crs
 from siteplanner.site import Site
 from siteplanner.species.table import SpeciesTable, read_species
@@ -92,26 +94,27 @@ def read_inputs(site: Site) -> Inputs:
     species: SpeciesTable | None = None
     hand = Hand()
     with faults.gather():
-        boundary = _boundary(site, crs)
+        boundary = _boundary(site, crs, notes)
     with faults.gather():
-        paddocks = _paddocks(site, crs)
+        paddocks = _paddocks(site, crs, notes)
     with faults.gather():
-        soils = read_soils(site, crs)
+        soils = read_soils(site, crs, notes)
+        _note_overlap("Soil polygons", soils, site.soils.file, "the later polygon counts", notes)
         if site.soils.dug:
             soils, answered = with_answers(soils, site.folder / site.soils.dug)
             notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
     with faults.gather():
         climate = read_climate(site)
     with faults.gather():
-        readings = read_readings(site, crs)
+        readings = read_readings(site, crs, notes)
     with faults.gather():
-        hollows = _hollows(site, crs)
+        hollows = _hollows(site, crs, notes)
     with faults.gather():
-        shelter = read_shelter(site, crs)
+        shelter = read_shelter(site, crs, notes)
     with faults.gather():
-        no_plant = _no_plant(site, crs)
+        no_plant = _no_plant(site, crs, notes)
     with faults.gather():
-        seeds = _seed_sources(site, crs)
+        seeds = _seed_sources(site, crs, notes)
     with faults.gather():
         species = read_species(site.folder / site.species.file)
         if site.species.survival:
@@ -197,9 +200,9 @@ def hashes(site: Site) -> dict[str, str]:
     return found
 
 
-def _boundary(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     path = site.folder / site.boundary.file
-    frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS)
+    frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS, notes)
     if not float(frame.area.sum()) > 0:
         raise fault(
             path,
@@ -210,10 +213,10 @@ def _boundary(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     return frame
 
 
-def _paddocks(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     part = site.paddocks
     path = site.folder / part.file
-    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS)
+    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS, notes)
     faults = Faults()
     frame["name"] = texts(frame["name"])
     for number in frame.index[frame["name"].isna()]:
@@ -262,23 +265,23 @@ def _paddocks(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     return frame[["name", "plant", "geometry"]]
 
 
-def _hollows(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def _hollows(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     part = site.frost.hollows
     if part is None:
         return gpd.GeoDataFrame({"name": []}, geometry=[], crs=crs)
     return read_features(
-        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POLYGONS
+        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POLYGONS, notes
     )
 
 
-def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     part = site.no_plant
     empty = gpd.GeoDataFrame({"kind": [], "name": []}, geometry=[], crs=crs)
     if part is None:
         return empty
     path = site.folder / part.file
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
+    must_hold(path)
+    must_not_swell(path, "save it again as a GeoPackage")
     try:
         layers = part.layers or tuple(str(n) for n in pyogrio.list_layers(path)[:, 0])
     except pyogrio.errors.DataSourceError as error:
@@ -289,7 +292,7 @@ def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     frames = []
     for layer in layers:
         with faults.gather():
-            frames.append(read_features(path, layer, part.columns.model_dump(), crs, ANY))
+            frames.append(read_features(path, layer, part.columns.model_dump(), crs, ANY, notes))
     faults.raise_any()
     frame = pd.concat(frames, ignore_index=True) if frames else empty
     kinds = [k for k in type(site.setbacks).model_fields if k != "boundary"]
@@ -306,14 +309,14 @@ def _no_plant(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs if frames else crs)
 
 
-def _seed_sources(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def _seed_sources(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     part = site.seed_sources
     if part is None:
         return gpd.GeoDataFrame(
             {c: [] for c in ("species", "name", "fruiting_months")}, geometry=[], crs=crs
         )
     return read_features(
-        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POINTS
+        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POINTS, notes
     )
 
 
@@ -336,29 +339,66 @@ def _note_gaps(
     notes: list[str],
 ) -> None:
     property_ = boundary.union_all()
+    parts = shapely.get_parts(property_)
+    if len(parts) > 1:
+        notes.append(f"The boundary is in {_few(len(parts))} parts ({site.boundary.file}).")
+    holes = int(shapely.get_num_interior_rings(parts).sum())
+    if holes:
+        notes.append(
+            f"The boundary has {holes} hole{'s' if holes > 1 else ''} ({site.boundary.file}); "
+            "nothing is planted there."
+        )
     outside = paddocks.union_all().difference(property_).area
     if outside > 100:
         notes.append(
             f"{outside / 1e4:.2f} ha of paddocks lie outside the boundary "
             f"({site.paddocks.file}); nothing is planted there."
         )
-    planted = paddocks[paddocks["plant"]].union_all().intersection(property_)
+    fields, left = (paddocks[paddocks["plant"] == plant] for plant in (True, False))
+    _note_overlap("Paddocks", fields, site.paddocks.file, "the earlier paddock counts", notes)
+    twice = fields.union_all().intersection(left.union_all()).area
+    if twice > 100:
+        notes.append(
+            f"Paddocks to plant overlap paddocks to leave on {twice / 1e4:.2f} ha "
+            f"({site.paddocks.file}); it is planted there."
+        )
+    planted = fields.union_all().intersection(property_)
+    if not planted.area > 0:
+        raise fault(
+            site.folder / site.paddocks.file,
+            f"layer {site.paddocks.layer or ''}".strip(),
+            "the paddocks to plant lie outside the boundary",
+            "check its CRS and that it is of this property",
+        )
+    if not planted.intersects(soils.union_all()):
+        raise fault(
+            site.folder / site.soils.file,
+            f"layer {site.soils.layer or ''}".strip(),
+            "it covers none of the ground to be planted",
+            "check its CRS and that it is of this property",
+        )
     bare = planted.difference(soils.union_all()).area
     if bare > 100:
         notes.append(
             f"{bare / 1e4:.2f} ha to be planted have no soil polygon ({site.soils.file}); "
             "the soil there counts as unknown."
         )
-    parts = soils.geometry.array
-    tree = shapely.STRtree(parts)
-    left, right = tree.query(parts, predicate="intersects")
+
+
+def _few(count: int) -> str:
+    return {2: "two", 3: "three", 4: "four"}.get(count, str(count))
+
+
+def _note_overlap(
+    what: str, frame: gpd.GeoDataFrame, file: str, counts: str, notes: list[str]
+) -> None:
+    """Tell where polygons of one layer lie on top of each other, and which of them counts."""
+    parts = frame.geometry.array
+    left, right = shapely.STRtree(parts).query(parts, predicate="intersects")
     pairs = left < right
     twice = shapely.area(shapely.intersection(parts[left[pairs]], parts[right[pairs]])).sum()
     if twice > 100:
-        notes.append(
-            f"Soil polygons overlap on {twice / 1e4:.2f} ha ({site.soils.file}); "
-            "the later polygon counts there."
-        )
+        notes.append(f"{what} overlap on {twice / 1e4:.2f} ha ({file}); {counts} there.")
 
 
 __all__ = ["Inputs", "files", "hashes", "read_inputs"]

@@ -11,7 +11,7 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
-from siteplanner.errors import Faults, fault, near
+from siteplanner.errors import Faults, fault, near, told
 from siteplanner.ground.frost import SCREEN_M, to_height
 from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.ground.thirst import Air, vapour_of_humidity, wind_at_2_m
@@ -59,7 +59,9 @@ _AIR_COLUMNS = {
 }
 
 
-def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def read_soils(
+    site: Site, crs: pyproj.CRS | None, notes: list[str] | None = None
+) -> gpd.GeoDataFrame:
     """Read the soil polygons with ``unit, texture, drainage, depth_m, ph, stones_percent``.
 
     The user's words are given their standard class; None and NaN mean unknown. Where there is
@@ -69,7 +71,7 @@ def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     part = site.soils
     path = site.folder / part.file
     columns = {name: theirs or None for name, theirs in part.columns.model_dump().items()}
-    frame = read_features(path, part.layer, columns, crs, POLYGONS)
+    frame = read_features(path, part.layer, columns, crs, POLYGONS, notes)
     absent = [name for name in columns if name not in frame]
     frame[absent] = pd.DataFrame(None, frame.index, absent, dtype=object)
     faults = Faults()
@@ -110,8 +112,9 @@ def read_soils(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
             faults.add(
                 path,
                 f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                f"{given[number]!r} will not do",
-                f"give {unit} between {low} and {high}, or leave it empty when unknown",
+                f"{told(given[number])} will not do",
+                f"give {unit} between {low} and {high} with a decimal point, or leave it empty "
+                "when unknown",
             )
         frame[column] = numbers
     faults.raise_any()
@@ -157,6 +160,14 @@ def read_climate(site: Site) -> Climate:
         for row in monthly.itertuples():
             if row.tmin_c > row.tmax_c:
                 faults.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
+            for column in ("tmin_c", "tmax_c"):
+                if not -60 <= getattr(row, column) <= 60:
+                    faults.add(
+                        path,
+                        f"month {row.month}, {column}",
+                        f"{getattr(row, column)} cannot be",
+                        "give the month's mean in °C",
+                    )
             if not 0 <= row.rain_mm < 5000:
                 faults.add(
                     path,
@@ -173,7 +184,7 @@ def read_climate(site: Site) -> Climate:
                         f"give the month's {what}",
                     )
     with faults.gather():
-        minima = read_table(site.folder / site.climate.winter_minima, ["year", "min_c"])
+        minima = _winter_minima(site.folder / site.climate.winter_minima)
     faults.raise_any()
     by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
     by_year[:] = to_height(
@@ -183,6 +194,34 @@ def read_climate(site: Site) -> Climate:
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
     return Climate(tmin, tmax, rain, by_year, _daily_minima(site), _air(site, path, monthly))
+
+
+def _winter_minima(path: Path) -> pd.DataFrame:
+    """Read ``year`` and ``min_c``, each winter once."""
+    minima = read_table(path, ["year", "min_c"])
+    year = minima["year"]
+    faults = Faults()
+    for row in minima.index[~year.between(1800, 2200) | (year != year.round())]:
+        faults.add(
+            path, f"row {row + 2}, year", f"{year[row]} is no year", "write a whole year, as 2024"
+        )
+    for row in minima.index[year.duplicated()]:
+        faults.add(
+            path, f"row {row + 2}, year", f"{year[row]} stands there twice", "keep one row of it"
+        )
+    _possible_minima(path, minima, faults)
+    faults.raise_any()
+    return minima
+
+
+def _possible_minima(path: Path, frame: pd.DataFrame, faults: Faults) -> None:
+    for row in frame.index[~frame["min_c"].between(-90, 40)]:
+        faults.add(
+            path,
+            f"row {row + 2}, min_c",
+            f"{frame['min_c'][row]} cannot be",
+            "give the lowest temperature in °C",
+        )
 
 
 def _air(site: Site, path: Path, monthly: pd.DataFrame) -> Air | None:
@@ -219,6 +258,7 @@ def _daily_minima(site: Site) -> pd.Series[float] | None:
         raise fault(path, "date", "the column is missing", "head the column of dates with date")
     dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
     faults = Faults()
+    _possible_minima(path, frame, faults)
     for row in frame.index[dates.isna()][:10]:
         faults.add(
             path,
@@ -243,7 +283,9 @@ def _daily_minima(site: Site) -> pd.Series[float] | None:
     return pd.Series(lowest, index=pd.DatetimeIndex(dates)).sort_index()
 
 
-def read_readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def read_readings(
+    site: Site, crs: pyproj.CRS | None, notes: list[str] | None = None
+) -> gpd.GeoDataFrame:
     """Read the frost readings and bring them to the reference height (``at_reference_c``).
 
     A reading without a height is a fault, not a guess: grass and screen differ by degrees.
@@ -266,7 +308,7 @@ def read_readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
             crs=crs,
         )
     path = site.folder / part.file
-    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS)
+    frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS, notes)
     faults = Faults()
     frame["name"] = [
         str(n) if not pd.isna(n) else f"reading {i + 1}" for i, n in enumerate(frame["name"])
@@ -277,15 +319,20 @@ def read_readings(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
         ("winter", 1800, 2200, "give the year of the winter"),
     ):
         numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
-        for number in frame.index[~numbers.between(low, high)]:
+        half = (numbers != numbers.round()) & (column == "winter")
+        for number in frame.index[~numbers.between(low, high) | half]:
             faults.add(
                 path,
                 f"{frame['name'][number]}, {getattr(part.columns, column)}",
-                f"{frame[column][number]!r} will not do",
+                f"{told(frame[column][number])} will not do",
                 mend,
             )
         frame[column] = numbers
     faults.raise_any()
+    twice = frame.duplicated(["name", "winter"])
+    if twice.any() and notes is not None:
+        names = ", ".join(sorted(set(frame["name"][twice])))
+        notes.append(f"Frost readings of the same name and winter ({names}): each counts.")
     frame["at_reference_c"] = to_height(
         frame["winter_min_c"].to_numpy(),
         frame["height_m"].to_numpy(),

@@ -6,7 +6,7 @@ import geopandas as gpd
 import pandas as pd
 import pyproj
 
-from siteplanner.errors import Faults
+from siteplanner.errors import Faults, told
 from siteplanner.reading.features import read_features
 from siteplanner.site import Site
 
@@ -19,7 +19,9 @@ def no_shelter(crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(empty, geometry=[], crs=crs)
 
 
-def read_shelter(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
+def read_shelter(
+    site: Site, crs: pyproj.CRS | None, notes: list[str] | None = None
+) -> gpd.GeoDataFrame:
     """Read the lines with ``height_m`` (m) and ``porosity`` (0 a wall, 1 nothing).
 
     Raises :class:`~siteplanner.errors.InputError` with every height or porosity that will not
@@ -29,7 +31,7 @@ def read_shelter(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     if part is None:
         return no_shelter(crs)
     path = site.folder / part.file
-    frame = read_features(path, part.layer, part.columns.model_dump(), crs, LINES)
+    frame = read_features(path, part.layer, part.columns.model_dump(), crs, LINES, notes)
     faults = Faults()
     for column, high, mend in (
         ("height_m", 60.0, "give the height in metres"),
@@ -38,7 +40,7 @@ def read_shelter(site: Site, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
         numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
         for number in frame.index[~numbers.between(0, high)]:
             theirs = getattr(part.columns, column)
-            what = f"{frame[column][number]!r} will not do"
+            what = f"{told(frame[column][number])} will not do"
             faults.add(path, f"line {number + 1}, {theirs}", what, mend)
         frame[column] = numbers
     faults.raise_any()

@@ -16,6 +16,8 @@ from rasterio.vrt import WarpedVRT
 from rasterio.warp import transform_bounds
 
 from siteplanner.errors import Faults
+from siteplanner.reading.raster_place import misplaced, must_be_here
+from siteplanner.reading.text import must_hold
 from siteplanner.site import Site
 
 #: Files of a folder that are taken for tiles of the DEM.
@@ -60,6 +62,11 @@ def opened(site: Site) -> Iterator[list[Any]]:
     with ExitStack() as stack:
         sources: list[Any] = []
         for path in tiles(site):
+            with faults.gather():
+                must_hold(path)
+                must_be_here(path)
+            if faults.found:
+                continue
             try:
                 source = stack.enter_context(rasterio.open(path))
             except RasterioError as error:
@@ -83,6 +90,10 @@ def opened(site: Site) -> Iterator[list[Any]]:
                     "set the DEM's CRS in a GIS and save it again, or write dem.crs in the site "
                     'file, such as crs = "EPSG:32756"',
                 )
+                continue
+            wrong = misplaced(source, pyproj.CRS.from_wkt(crs.to_wkt()))
+            if wrong:
+                faults.add(path, "", *wrong)
                 continue
             given = {} if site.dem.nodata is None else {"src_nodata": site.dem.nodata}
             first = sources[0].crs if sources else crs

@@ -4,27 +4,32 @@ from __future__ import annotations
 
 import csv
 import io
+import zipfile
 from pathlib import Path
 
 import pandas as pd
 
 from siteplanner.errors import fault
+from siteplanner.reading.archive import must_not_swell
+from siteplanner.reading.text import AS_CSV, must_hold, table_text
 
 
-def read_sheet(path: Path) -> pd.DataFrame:
+def read_sheet(path: Path, remarks: bool = True) -> pd.DataFrame:
     """Read a CSV or the first sheet of an XLSX as trimmed text, "" where a cell is empty.
 
-    Lines above the header that begin with "#" are notes and left out, as are empty rows. The
+    Lines that begin with "#" are remarks and left out, where there may be ``remarks``, as are
+    empty rows. The
     index is each row's number in the file, less two, so that the row under a header on the
     first line is 0. Raises :class:`~siteplanner.errors.InputError`.
     """
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path in the site file")
+    must_hold(path)
     rows = _xlsx(path) if path.suffix.lower() == ".xlsx" else _csv(path)
     rows = [(number, [cell.strip() for cell in row]) for number, row in rows]
-    rows = [(number, row) for number, row in rows if any(row) and not row[0].startswith("#")]
+    rows = [
+        (number, row) for number, row in rows if any(row) and not (remarks and row[0][:1] == "#")
+    ]
     if not rows:
-        raise fault(path, "", "it holds no table", "write a header and one row for each species")
+        raise fault(path, "", "it holds no table", "write a header and one row for each entry")
     header = rows[0][1]
     while header and not header[-1]:
         header.pop()
@@ -37,7 +42,8 @@ def read_sheet(path: Path) -> pd.DataFrame:
                 path,
                 f"row {number}",
                 f"it has {len(row)} cells, the header has {len(header)}",
-                "put text that holds commas in double quotes",
+                "put text that holds commas in double quotes, and write numbers with a decimal "
+                "point",
             )
     width = len(header)
     return pd.DataFrame(
@@ -49,16 +55,12 @@ def read_sheet(path: Path) -> pd.DataFrame:
 
 
 def _csv(path: Path) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(table_text(path)), strict=True)
     try:
-        text = path.read_text(encoding="utf-8-sig")
-        reader = csv.reader(io.StringIO(text), strict=True)
         found = [(reader.line_num, row) for row in reader]
-    except (UnicodeDecodeError, csv.Error, OSError) as error:
+    except csv.Error as error:
         raise fault(
-            path,
-            "",
-            f"it cannot be read as a CSV table ({error})",
-            "save it as CSV, UTF-8, with commas",
+            path, f"row {reader.line_num}", f"it cannot be read as a CSV table ({error})", AS_CSV
         ) from None
     return found
 
@@ -66,6 +68,8 @@ def _csv(path: Path) -> list[tuple[int, list[str]]]:
 def _xlsx(path: Path) -> list[tuple[int, list[str]]]:
     import python_calamine
 
+    if zipfile.is_zipfile(path):
+        must_not_swell(path, "save the table as CSV")
     try:
         book = python_calamine.CalamineWorkbook.from_path(str(path))
         sheet = book.get_sheet_by_index(0).to_python(skip_empty_area=False)
@@ -78,6 +82,6 @@ def _xlsx(path: Path) -> list[tuple[int, list[str]]]:
 
 def _text(cell: object) -> str:
     """Write a cell as a person would: 20, not 20.0."""
-    if isinstance(cell, float) and cell == int(cell):
+    if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))
     return str(cell)

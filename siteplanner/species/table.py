@@ -178,6 +178,20 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
             f"{raw['expected_survival'][row]!r} will not do",
             "write the share expected to live, 0.05 to 1",
         )
+    for column, low, high in (
+        *((f"{fact}_m", 0.01, 150) for fact in LENGTHS),
+        ("seedling_dies_below_c", -60, 20),
+    ):
+        if column not in raw:
+            continue
+        wrong = ~pd.to_numeric(raw[column], errors="coerce").between(low, high)
+        for row in raw.index[(raw[column] != "") & wrong]:
+            faults.add(
+                path,
+                f"{names[row]}, {column}",
+                f"{raw[column][row]!r} will not do",
+                f"write a number from {low} to {high}, or leave it empty when unknown",
+            )
     roles = raw["roles"].map(lambda t: tuple(r.strip() for r in t.split(";") if r.strip()))
     for row in raw.index:
         for role in roles[row]:
@@ -306,7 +320,9 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
                     "use the columns 'thrives in' and 'survives in'",
                 )
             points = table.points[layer]
-            found.append(Factor(layer, convert(points) if convert else points, None))
+            points = convert(points) if convert else points
+            _must_be_possible(table, layer, info, points, faults)
+            found.append(Factor(layer, points, None))
         else:
             if not info.classes:
                 faults.add(
@@ -319,6 +335,30 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
             found.append(Factor(layer, None, _class_scores(table, layer, info, faults)))
     faults.raise_any()
     return found
+
+
+def _must_be_possible(
+    table: SpeciesTable,
+    layer: str,
+    info: LayerInfo,
+    points: NDArray[np.float64],
+    faults: Faults,
+) -> None:
+    """Hold points to what can be at all, in units that have an end."""
+    if info.unit.startswith(("degrees", "percent of volume", "pH")):
+        low, high = info.valid
+    elif info.unit == "°C":
+        low, high = -90, 70
+    else:
+        return
+    wrong = np.isfinite(points) & ((points < low) | (points > high))
+    for row in np.flatnonzero(wrong.any(axis=1)):
+        faults.add(
+            table.path,
+            f"{table.facts['botanical_name'][row]}, {layer}",
+            f"{points[row][wrong[row]][0]:g} cannot be",
+            f"write numbers from {low:g} to {high:g} {info.unit}, or leave it empty for no limit",
+        )
 
 
 def _class_scores(

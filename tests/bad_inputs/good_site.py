@@ -1,0 +1,172 @@
+"""A small good site that names every kind of file, and ways to break it in place."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import rasterio
+import shapely
+from affine import Affine
+from site_around import site_around
+
+CRS = "EPSG:32756"
+WEST, SOUTH, ACROSS = 620_100.0, 5_350_100.0, 200.0
+SQUARE = shapely.box(WEST, SOUTH, WEST + ACROSS, SOUTH + ACROSS)
+SPECIES = ("Eucalyptus rodwayi", "Acacia melanoxylon")
+
+
+def at(east: float, north: float) -> shapely.Point:
+    """Give the point so many metres from the property's south-west corner."""
+    return shapely.Point(WEST + east, SOUTH + north)
+
+
+def good_site(folder: Path) -> Path:
+    """Write the site into ``folder``; every file of it is good. Gives the site file's path.
+
+    ``dig.csv`` and ``kept.csv`` lie there too, but the site file does not name them.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    rows, cols = np.mgrid[0:80, 0:80]
+    heights = (300 + 0.4 * cols + 4 * np.sin(rows / 15)).astype(np.float32)
+    write_dem(folder / "dem.tif", heights)
+    path = site_around(folder, {"file": "dem.tif"}, SQUARE, CRS)
+    frames = {
+        "readings": gpd.GeoDataFrame(
+            {
+                "name": ["Flat", "Knoll"],
+                "winter_min_c": [-7.5, -4.0],
+                "height_m": [1.2, 1.2],
+                "winter": [2020, 2020],
+            },
+            geometry=[at(40, 60), at(150, 140)],
+            crs=CRS,
+        ),
+        "hollows": gpd.GeoDataFrame({"name": ["Sump"]}, geometry=[at(40, 60).buffer(20)], crs=CRS),
+    }
+    for layer, frame in frames.items():
+        frame.to_file(folder / "frost.gpkg", layer=layer)
+    gpd.GeoDataFrame(
+        {"kind": ["track"], "name": ["Drive"]},
+        geometry=[shapely.LineString([at(0, 100), at(200, 100)])],
+        crs=CRS,
+    ).to_file(folder / "no_plant.gpkg")
+    gpd.GeoDataFrame(
+        {"height_m": [4.0], "porosity": [0.4]},
+        geometry=[shapely.LineString([at(0, 50), at(200, 50)])],
+        crs=CRS,
+    ).to_file(folder / "shelter.gpkg")
+    gpd.GeoDataFrame(
+        {"species": ["A"], "name": ["Old tree"], "fruiting_months": ["12-3"]},
+        geometry=[at(20, 20)],
+        crs=CRS,
+    ).to_file(folder / "seed_sources.gpkg")
+    x, y = WEST + 50, SOUTH + 50
+    texts = {
+        "daily.csv": "date,min_c\n2020-06-01,-1.5\n2020-06-02,-3.0\n",
+        "stock.csv": "species,plants\n",
+        "counts.csv": "batch,stage,count,date\nB1,germinated,120,2028-03-04\n",
+        "dig.csv": "spot,easting,northing,reach_m,texture,drainage,depth_m,mottles_from_m,"
+        f"water_at_m,stones_percent,ph\n1,{x},{y},20,loam,,0.8,0.3,,5,5.6\n",
+        "kept.csv": "species,expected_survival\n",
+    }
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    change(
+        path,
+        frost={
+            "readings": {"file": "frost.gpkg", "layer": "readings"},
+            "hollows": {"file": "frost.gpkg", "layer": "hollows"},
+        },
+        no_plant={"file": "no_plant.gpkg"},
+        shelter={"file": "shelter.gpkg"},
+        seed_sources={"file": "seed_sources.gpkg"},
+        climate={"daily_minima": "daily.csv"},
+        nursery={"stock": "stock.csv", "counts": "counts.csv"},
+    )
+    return path
+
+
+def change(path: Path, **tables: dict[str, object]) -> None:
+    """Set values in the site file's tables; None takes one out."""
+    told = tomllib.loads(path.read_text(encoding="utf-8"))
+    for table, values in tables.items():
+        told[table] = {k: v for k, v in (told.get(table, {}) | values).items() if v is not None}
+    lines = []
+    for table, values in told.items():
+        lines.append(f"[{table}]")
+        lines += [f"{key} = {_toml(value)}" for key, value in values.items()]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, float):
+        return str(value)
+    return json.dumps(value, ensure_ascii=False)
+
+
+def write_dem(path: Path, heights: np.ndarray, **more: object) -> None:
+    """Write a raster of 4 m cells that covers the property and 60 m round it."""
+    profile = {
+        "driver": "GTiff",
+        "height": heights.shape[-2],
+        "width": heights.shape[-1],
+        "count": 1,
+        "dtype": heights.dtype,
+        "crs": CRS,
+        "transform": Affine(4, 0, WEST - 60, 0, -4, SOUTH + 260),
+    } | more
+    with rasterio.open(path, "w", **profile) as target:
+        for band in range(1, profile["count"] + 1):
+            target.write(heights if heights.ndim == 2 else heights[band - 1], band)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One way to break the good site, and what has to be said of it.
+
+    ``file`` ends the path that the sentence begins with, ``place`` stands before its colon,
+    ``what`` and ``mend`` after it. A ``repair`` is no fault: ``check`` lists ``what`` as a note.
+    """
+
+    name: str
+    breaks: Callable[[Path], None]
+    file: str
+    place: str
+    what: str
+    mend: str
+    repair: bool = False
+
+
+class Table:
+    """The cases of one kind of file."""
+
+    def __init__(self) -> None:
+        self.cases: list[Case] = []
+
+    def refuse(
+        self, file: str, place: str, what: str, mend: str
+    ) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
+        """Enter a function that breaks a site so that it has to be refused."""
+
+        def enter(breaks: Callable[[Path], None]) -> Callable[[Path], None]:
+            self.cases.append(Case(breaks.__name__, breaks, file, place, what, mend))
+            return breaks
+
+        return enter
+
+    def repair(self, what: str) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
+        """Enter a function that makes a site odd, which is mended and told."""
+
+        def enter(breaks: Callable[[Path], None]) -> Callable[[Path], None]:
+            self.cases.append(Case(breaks.__name__, breaks, "", "", what, "", repair=True))
+            return breaks
+
+        return enter

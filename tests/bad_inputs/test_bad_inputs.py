@@ -1,0 +1,104 @@
+"""Every broken input: one clear sentence with file, place and remedy, and nothing is touched."""
+
+import shutil
+import sys
+
+import pytest
+from conftest import command, digests
+
+from bad_inputs import archives, good_site, rasters, settings, tables, vectors
+from siteplanner.cli import main
+
+CASES = [
+    pytest.param(case, id=f"{part.__name__.rpartition('.')[2]}-{case.name}")
+    for part in (archives, rasters, settings, tables, vectors)
+    for case in part.TABLE.cases
+]
+IN_A_PROCESS = ("archives-bomb_in_a_kmz", "settings-not_utf8", "vectors-truncated_boundary")
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("good") / "site"
+    good_site.good_site(folder)
+    return folder
+
+
+@pytest.fixture
+def site(good, tmp_path):
+    shutil.copytree(good, tmp_path / "site")
+    plan = tmp_path / "plan"
+    plan.mkdir()
+    (plan / "plan.gpkg").write_bytes(b"an earlier plan")
+    (plan / "plan.json").write_text(
+        '{"versions": {"siteplanner": "0"}, "files": {"plan.gpkg": "", "trees.csv": ""}}',
+        encoding="utf-8",
+    )
+    (plan / "trees.csv").write_text("tree\n1\n", encoding="utf-8")
+    return tmp_path / "site" / "site.toml"
+
+
+def run(monkeypatch, capsys, *words):
+    """Run a command in this process; give its exit code and what it said."""
+    monkeypatch.setattr(sys, "argv", ["siteplanner", *map(str, words)])
+    with pytest.raises(SystemExit) as left:
+        main()
+    said = capsys.readouterr()
+    return left.value.code or 0, said.out, said.err
+
+
+def test_the_good_site_is_good(site, monkeypatch, capsys):
+    code, out, err = run(monkeypatch, capsys, "check", site)
+    assert (code, err) == (0, "") and "Nothing is wrong with the inputs." in out
+    assert "note: " not in out
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site, monkeypatch, capsys):
+    case.breaks(site)
+    before = digests(site.parent.parent)
+    words = (
+        ("check", site)
+        if case.repair
+        else ("plan", site, "--out", site.parent.parent / "plan", "--quiet")
+    )
+    code, out, err = run(monkeypatch, capsys, *words)
+    assert "Traceback" not in err and digests(site.parent.parent) == before
+    if case.repair:
+        assert (code, err) == (0, "")
+        assert [
+            line for line in out.splitlines() if line.startswith("note: ") and case.what in line
+        ]
+        return
+    assert code == 1, err
+    said = err.splitlines()
+    assert all(": " in line and "; " in line for line in said), err
+    assert any(fits(case, site, line) for line in said), err
+
+
+@pytest.mark.parametrize("case", [case for case in CASES if case.id in IN_A_PROCESS])
+def test_the_command_itself_says_so(case, site):
+    case.breaks(site)
+    done = command("check", site)
+    assert done.returncode == 1 and "Traceback" not in done.stderr
+    assert any(fits(case, site, line) for line in done.stderr.splitlines())
+
+
+def fits(case, site, line):
+    """Whether a sentence has file, place, fault and remedy of a case, each where it belongs."""
+    file = str(site.parent / case.file)
+    head, _, rest = line[len(file) :].partition(": ")
+    _, said, mend = rest.partition(case.what) if case.what else ("", "", rest)
+    return (
+        line.startswith(file)
+        and (case.place in head if case.place else head == "")
+        and said == case.what
+        and "; " in mend
+        and case.mend in mend
+        and line.endswith((".", "?"))
+    )
+
+
+def test_the_table_is_long_and_no_case_stands_twice():
+    names = [case.id for case in CASES]
+    assert len(set(names)) == len(names) >= 120
