@@ -62,6 +62,8 @@ def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
     frame = read_sheet(path, remarks=False)
     frame.columns = [str(name).strip().lower() for name in frame.columns]
     faults = Faults()
+    for column in sorted({c for c in frame.columns if list(frame.columns).count(c) > 1}):
+        faults.add(path, repr(column), "two columns are headed so", "keep one of them")
     for column in columns:
         if column not in frame:
             faults.add(path, column, "the column is missing", near(column, frame.columns))

@@ -61,3 +61,19 @@ def _no_entities(path: Path, text: bytes, mend: str) -> None:
     plain = text.replace(b"\0", b"")  # the same letters in UTF-16
     if b"<!ENTITY" in plain:
         raise fault(path, "", "it declares entities, which may swell", f"{mend}, without them")
+
+
+def geodata_in(path: Path) -> str:
+    """Give the path that geodata is opened by: a KMZ's own KML, else the file itself.
+
+    Raises :class:`~siteplanner.errors.InputError` for what would swell and for an empty KMZ.
+    """
+    mend = "save it again as a GeoPackage"
+    must_not_swell(path, mend)
+    if path.suffix.lower() != ".kmz":
+        return str(path)
+    with zipfile.ZipFile(path) as packed:
+        inside = [part for part in packed.namelist() if part.lower().endswith(".kml")]
+    if not inside:
+        raise fault(path, "", "it holds no KML", mend)
+    return f"/vsizip/{{{path.absolute()}}}/{inside[0]}"

@@ -13,7 +13,7 @@ import pyproj
 import shapely
 
 from siteplanner.errors import Faults, fault, near
-from siteplanner.reading.archive import must_not_swell
+from siteplanner.reading.archive import geodata_in
 from siteplanner.reading.shapes import check_axes, mended, which
 from siteplanner.reading.text import must_hold
 from siteplanner.species.sheet import read_sheet
@@ -43,13 +43,13 @@ def read_features(
     and for geometry of the wrong type, all together where possible.
     """
     must_hold(path)
-    must_not_swell(path, "save it again as a GeoPackage")
+    source = geodata_in(path)
     if path.suffix.lower() == ".shp" and not path.with_suffix(".shx").exists():
         raise fault(
             path, "", "its .shx file is not beside it", "copy the Shapefile with all its parts"
         )
     try:
-        layers = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+        layers = [str(name) for name in pyogrio.list_layers(source)[:, 0]]
         if layer is not None and layer not in layers:
             raise fault(path, f"layer {layer}", "there is no such layer", near(layer, layers))
         if layer is None and len(layers) > 1:
@@ -59,7 +59,7 @@ def read_features(
                 f"it holds several layers ({', '.join(layers)})",
                 "name one in the site file: layer = …",
             )
-        frame = gpd.read_file(path, layer=layer, engine="pyogrio")
+        frame = gpd.read_file(source, layer=layer, engine="pyogrio")
     except (
         pyogrio.errors.DataSourceError,
         pyogrio.errors.DataLayerError,

@@ -20,7 +20,7 @@ from siteplanner.nursery.hand import Hand, read_hand
 from siteplanner.nursery.kept import with_kept_survival
 from siteplanner.planting.dig import with_answers
 from siteplanner.planting.names import check_names
-from siteplanner.reading.archive import must_not_swell
+from siteplanner.reading.archive import geodata_in
 from siteplanner.reading.dem import Heights, read_dem
 from siteplanner.reading.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.grown import read_grown
@@ -281,9 +281,9 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
         return empty
     path = site.folder / part.file
     must_hold(path)
-    must_not_swell(path, "save it again as a GeoPackage")
+    source = geodata_in(path)
     try:
-        layers = part.layers or tuple(str(n) for n in pyogrio.list_layers(path)[:, 0])
+        layers = part.layers or tuple(str(n) for n in pyogrio.list_layers(source)[:, 0])
     except pyogrio.errors.DataSourceError as error:
         raise fault(
             path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"

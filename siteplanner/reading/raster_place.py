@@ -38,6 +38,11 @@ def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
         return "it has no place on the ground", "georeference it in a GIS and save it again"
     if t.b or t.d or t.a <= 0 or t.e >= 0:
         return "its rows are turned or upside down", "save the DEM again with north up"
+    if not (crs.is_geographic or crs.is_projected):
+        return (
+            f"its CRS ({crs.name}) is not one of the earth's surface",
+            "set the CRS it was made in, such as EPSG:32756",
+        )
     west, south, east, north = source.bounds
     across, up = max(abs(west), abs(east)), max(abs(south), abs(north))
     if crs.is_geographic and (across > 361 or up > 91):

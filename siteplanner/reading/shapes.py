@@ -75,6 +75,13 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
     Degrees called metres and the reverse, latitude before longitude, and a layer on both sides
     of the 180th meridian, which would be as wide as the earth.
     """
+    if not (frame.crs.is_geographic or frame.crs.is_projected):
+        raise fault(
+            path,
+            place,
+            f"its CRS ({frame.crs.name}) is not one of the earth's surface",
+            "set the CRS it was drawn in, in a GIS",
+        )
     west, south, east, north = frame.total_bounds
     across, up = max(abs(west), abs(east)), max(abs(south), abs(north))
     if frame.crs.is_geographic:

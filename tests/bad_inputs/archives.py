@@ -102,6 +102,19 @@ def kmz_that_climbs_out(site):
     change(site, boundary={"file": "a.kmz"})
 
 
+@TABLE.repair("heights of its corners")
+def kmz_with_heights(site):
+    told = KML.format(head="", name="All").replace(" 1", ",300 1").encode()
+    archive(site, "a.kmz", "doc.kml", told)
+    change(site, boundary={"file": "a.kmz"})
+
+
+@TABLE.refuse("a.kmz", "", "holds no KML", AGAIN)
+def kmz_without_a_kml(site):
+    archive(site, "a.kmz", "notes.txt", b"nothing")
+    change(site, boundary={"file": "a.kmz"})
+
+
 @TABLE.refuse("a.kmz", "", "no archive", AGAIN)
 def kmz_that_is_no_archive(site):
     outline(site, "a.kmz", "PK nothing")

@@ -137,6 +137,11 @@ def metres_called_degrees(site):
     outline(site, SQUARE, crs="EPSG:4326")
 
 
+@TABLE.refuse("outline.gpkg", LAYER, "not one of the earth's surface", "set the CRS")
+def boundary_in_a_crs_of_no_map(site):
+    outline(site, SQUARE, crs='LOCAL_CS["paddock tape",UNIT["metre",1]]')
+
+
 @TABLE.refuse("outline.gpkg", LAYER, "finite coordinates", "")
 def boundary_at_infinity(site):
     outline(site, shapely.Polygon([(0, 0), (np.inf, 0), (1, 1)]))

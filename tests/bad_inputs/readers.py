@@ -1,0 +1,78 @@
+"""Every reader on one mutated file: what it is given, and how it is called."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from bad_inputs import archives
+from bad_inputs.good_site import CRS, good_site
+from siteplanner.errors import InputError
+from siteplanner.nursery.hand import read_hand
+from siteplanner.planting.dig import with_answers
+from siteplanner.reading.dem import read_dem
+from siteplanner.reading.features import ANY, read_features
+from siteplanner.reading.records import read_climate, read_soils
+from siteplanner.reading.tiles import working_crs
+from siteplanner.site import load_site
+from siteplanner.species.table import read_species
+
+
+class Readers:
+    """A good site in a folder of its own; ``read`` puts bytes in a file's place and reads it."""
+
+    def __init__(self) -> None:
+        import pyproj
+
+        self.folder = Path(tempfile.mkdtemp(prefix="readers-"))
+        path = good_site(self.folder)
+        site, crs = load_site(path), pyproj.CRS.from_user_input(CRS)
+        soils, land = read_soils(site, crs), read_features(
+            self.folder / "land.gpkg", None, {}, crs, ANY
+        ).union_all()  # fmt: skip
+        kml = archives.KML.format(head="", name="All").encode()
+        (self.folder / "a.kml").write_bytes(kml)
+        (self.folder / "a.geojson").write_text(archives.LAND.to_json(), encoding="utf-8")
+        archives.archive(path, "a.kmz", "doc.kml", kml)
+
+        def features(name: str) -> Callable[[], object]:
+            return lambda: read_features(self.folder / name, None, {}, crs, ANY)
+
+        self.calls: dict[str, tuple[str, Callable[[], object]]] = {
+            "settings": ("site.toml", lambda: load_site(path)),
+            "dem": ("dem.tif", lambda: (working_crs(site), read_dem(site, crs, land))),
+            "geopackage": ("soils.gpkg", lambda: read_soils(site, crs)),
+            "geojson": ("a.geojson", features("a.geojson")),
+            "kml": ("a.kml", features("a.kml")),
+            "kmz": ("a.kmz", features("a.kmz")),
+            "climate": ("climate.csv", lambda: read_climate(site)),
+            "daily": ("daily.csv", lambda: read_climate(site)),
+            "species": ("species.csv", lambda: read_species(self.folder / "species.csv")),
+            "counts": ("counts.csv", lambda: read_hand(site, [])),
+            "dig": ("dig.csv", lambda: with_answers(soils, self.folder / "dig.csv")),
+        }
+        self.good = {
+            name: (self.folder / file).read_bytes() for name, (file, _) in self.calls.items()
+        }
+
+    def read(self, name: str, data: bytes) -> bool:
+        """Whether the reader took the bytes; False for an InputError. Anything else is raised."""
+        file, call = self.calls[name]
+        (self.folder / file).write_bytes(data)
+        try:
+            call()
+        except InputError as error:
+            assert error.faults and all(fault.what and fault.mend for fault in error.faults)
+            return False
+        finally:
+            (self.folder / file).write_bytes(self.good[name])
+        return True
+
+
+def mutated(data: bytes, edits: list[tuple[int, int, bytes]]) -> bytes:
+    """Replace parts of bytes: each edit is a place, how many bytes to take out, what to put in."""
+    for place, out, put in edits:
+        at = place % (len(data) + 1)
+        data = data[:at] + put + data[at + out :]
+    return data
