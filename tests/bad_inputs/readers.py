@@ -6,10 +6,14 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
+
 from bad_inputs import archives
-from bad_inputs.good_site import CRS, good_site
+from bad_inputs.good_site import CRS, SPECIES, good_site
 from siteplanner.errors import InputError
 from siteplanner.nursery.hand import read_hand
+from siteplanner.nursery.planted import Planted
+from siteplanner.nursery.survival_counts import read_counts
 from siteplanner.planting.dig import with_answers
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.features import ANY, read_features
@@ -17,6 +21,18 @@ from siteplanner.reading.records import read_climate, read_soils
 from siteplanner.reading.tiles import working_crs
 from siteplanner.site import load_site
 from siteplanner.species.table import read_species
+
+PLANTED = Planted(
+    pd.DataFrame({"block": ["A1"], "zone": ["A"], "row": [1], "species": [SPECIES[0]],
+                  "planted": [20]}),
+    {"A": ("Flat", "level")},
+    {SPECIES[0]: 3},
+    pd.DataFrame(columns=["zone", "species", "substitute"]),
+    -42.0,
+)  # fmt: skip
+ALIVE = (
+    f"block,row,species,planted,alive,frost,drought,date\nA1,1,{SPECIES[0]},20,15,2,1,2029-03-04\n"
+)
 
 
 class Readers:
@@ -32,6 +48,7 @@ class Readers:
             self.folder / "land.gpkg", None, {}, crs, ANY
         ).union_all()  # fmt: skip
         kml = archives.KML.format(head="", name="All").encode()
+        (self.folder / "alive.csv").write_text(ALIVE, encoding="utf-8")
         (self.folder / "a.kml").write_bytes(kml)
         (self.folder / "a.geojson").write_text(archives.LAND.to_json(), encoding="utf-8")
         archives.archive(path, "a.kmz", "doc.kml", kml)
@@ -50,6 +67,10 @@ class Readers:
             "daily": ("daily.csv", lambda: read_climate(site)),
             "species": ("species.csv", lambda: read_species(self.folder / "species.csv")),
             "counts": ("counts.csv", lambda: read_hand(site, [])),
+            "survival": (
+                "alive.csv",
+                lambda: read_counts([self.folder / "alive.csv"], PLANTED),
+            ),
             "dig": ("dig.csv", lambda: with_answers(soils, self.folder / "dig.csv")),
         }
         self.good = {

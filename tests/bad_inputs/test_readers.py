@@ -4,7 +4,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bad_inputs.readers import Readers, mutated
+from bad_inputs.readers import ALIVE, PLANTED, Readers, mutated
+from siteplanner.errors import InputError
+from siteplanner.nursery.survival_counts import read_counts
 
 WORDS = st.sampled_from(
     [
@@ -29,7 +31,7 @@ EDITS = st.lists(
     max_size=4,
 )
 NAMES = ("settings", "dem", "geopackage", "geojson", "kml", "kmz", "climate", "daily", "species",
-         "counts", "dig")  # fmt: skip
+         "counts", "survival", "dig")  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -53,3 +55,28 @@ def test_the_good_files_are_read(readers):
 @given(edits=EDITS)
 def test_a_mutated_file_is_read_or_refused(readers, name, edits):
     readers.read(name, mutated(readers.good[name], edits))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place", "what", "mend"),
+    [
+        ("15,2,1", "25,2,1", "alive", "25 alive of 20 planted", "correct one of the two"),
+        ("15,2,1", "15,9,1", "", "10 trees have a cause of death, but 5", "one cause for each"),
+        ("15,2,1", "nan,2,1", "alive", "'nan' is no number of trees", "write a whole number"),
+        ("15,2,1", '"15,5",2,1', "alive", "'15,5' is no number of trees", "write a whole number"),
+        ("2029-03-04", "04/03/2029", "date", "'04/03/2029' is no date", "year-month-day"),
+        ("A1,1,", "B9,1,", "block B9", "no such block", "choose from"),
+        ("rodwayi", "rodway", "block A1", "no such trees", "did you mean"),
+        (",15,2,1,", ",,2,1,", "alive", "nothing was counted", "fill in"),
+        ("block,", "block;", "row 2", "cells", "double quotes"),
+    ],
+)
+def test_a_wrong_survival_count(readers, old, new, place, what, mend):
+    path = readers.folder / "counted.csv"
+    assert old in ALIVE
+    path.write_text(ALIVE.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_counts([path], PLANTED)
+    said = str(caught.value.faults[0])
+    head, _, rest = said.removeprefix(str(path)).partition(": ")
+    assert said.startswith(str(path)) and place in head and what in rest and mend in rest
