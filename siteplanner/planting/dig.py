@@ -229,9 +229,11 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
     added = []
     for row, cells in zip(frame.index, frame.to_dict("records"), strict=True):
         found = _answer(cells, path, f"row {row + 2}", faults)
+        if faults.found:
+            continue
         point = shapely.Point(found.pop("easting"), found.pop("northing"))
         ground = shapely.buffer(point, found.pop("reach_m"))
-        if not faults.found and shapely.distance(shapes, point).min() > FARTHEST_M:
+        if shapely.distance(shapes, point).min() > FARTHEST_M:
             faults.add(
                 path,
                 f"row {row + 2}",

@@ -306,6 +306,11 @@ def dug_not_a_number(site):
     with_dig(site, ",5.6", ",nan")
 
 
+@TABLE.refuse("dig.csv", "row 2, reach_m", "'inf' will not do", "from 1 to 1000")
+def dug_without_end(site):
+    with_dig(site, ",20,loam", ",inf,loam")
+
+
 @TABLE.refuse("dig.csv", "row 2, easting", "is empty", "write")
 def dug_nowhere(site):
     with_dig(site, "1,620150.0,", "1,,")
