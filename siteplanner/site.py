@@ -79,6 +79,13 @@ IMAGERY = (
 )
 
 
+#: What texts of a given form should look like.
+_FORMS = {
+    IMAGERY: "it should be an https address with {z}, {x} and {y}",
+    r"^[a-z][a-z0-9_]*$": "it should be a name in small letters, digits and underscores",
+}
+
+
 class Map(Table):
     """``[map]``: online imagery under the map, off unless the reader switches it on.
 
@@ -219,6 +226,8 @@ def explained(path: Path, part: Any, model: Any) -> Fault:
         case "missing":
             return Fault(str(path), place, "this setting is missing", f"write {place} = …")
     what = str(part["msg"])
+    if part["type"] == "string_pattern_mismatch":
+        what = _FORMS.get(part["ctx"]["pattern"], "it should be written in another form")
     what = what[0].lower() + what[1:]
     given = repr(part["input"])
     given = given if len(given) <= 60 else given[:57] + "…"

@@ -212,7 +212,16 @@ def check(
                 near(name, functions),
             )
             continue
-        for setting in table:
+        for setting, value in table.items():
+            usual = functions[name].settings.get(setting)
+            number = isinstance(usual, int | float) and not isinstance(usual, bool)
+            if number and (isinstance(value, bool) or not isinstance(value, int | float)):
+                faults.add(
+                    site_file,
+                    f"layers.{name}.{setting}",
+                    f"{value!r} is no number",
+                    f"write a number, such as {usual:g}",
+                )
             if setting not in functions[name].settings:
                 known = functions[name].settings
                 faults.add(

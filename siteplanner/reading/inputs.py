@@ -122,6 +122,11 @@ def read_inputs(site: Site) -> Inputs:
             notes.append(said)
         hand = read_hand(site, set(species.facts["botanical_name"]))
         grown = read_grown(site, species.facts, crs)
+    for name in filter(None, (site.decisions.zones, site.decisions.local)):
+        with faults.gather():
+            must_hold(site.folder / name)
+    if species is not None and seeds is not None:
+        _note_strangers(seeds, species, site, notes)
     if species is not None:
         with faults.gather():
             check_names(site, set(species.facts["botanical_name"]))
@@ -210,6 +215,15 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
             "the boundary has no area",
             "draw it as a polygon round the property",
         )
+    whole = frame.union_all()
+    twice = float(frame.area.sum()) - whole.area
+    if twice > 1:
+        notes.append(
+            f"Polygons of the boundary overlap on {twice / 1e4:.2f} ha ({site.boundary.file}); "
+            "that ground counts once."
+        )
+        parts = shapely.get_parts(whole)
+        return gpd.GeoDataFrame(geometry=parts, crs=frame.crs)
     return frame
 
 
@@ -318,6 +332,19 @@ def _seed_sources(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.G
     return read_features(
         site.folder / part.file, part.layer, part.columns.model_dump(), crs, POINTS, notes
     )
+
+
+def _note_strangers(
+    seeds: gpd.GeoDataFrame, species: SpeciesTable, site: Site, notes: list[str]
+) -> None:
+    """Tell of mother trees whose species the table does not have: no seed is counted of them."""
+    known = set(species.facts["botanical_name"])
+    strange = sorted({str(name) for name in seeds["species"] if name not in known})
+    if strange and site.seed_sources is not None:
+        notes.append(
+            f"Mother trees of species that are not in the species table ({', '.join(strange)}; "
+            f"{site.seed_sources.file}) are left out of the seed to collect."
+        )
 
 
 def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -> gpd.GeoDataFrame:

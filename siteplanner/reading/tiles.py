@@ -15,7 +15,7 @@ from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import transform_bounds
 
-from siteplanner.errors import Faults
+from siteplanner.errors import Faults, fault
 from siteplanner.reading.raster_place import misplaced, must_be_here
 from siteplanner.reading.text import must_hold
 from siteplanner.site import Site
@@ -146,12 +146,38 @@ def working_crs(site: Site) -> pyproj.CRS:
         crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
         bounds = sources[0].bounds
     if site.site.crs is not None:
-        return pyproj.CRS.from_user_input(site.site.crs).to_2d()
+        named = pyproj.CRS.from_user_input(site.site.crs).to_2d()
+        _must_be_meant_for(site, named, crs, bounds)
+        return named
     if in_metres(crs):
         return crs
     west, south, east, north = transform_bounds(crs.to_wkt(), "EPSG:4326", *bounds)
     zone = int(np.clip((west + east) / 2 // 6 + 31, 1, 60))
     return pyproj.CRS.from_epsg((32700 if south + north < 0 else 32600) + zone)
+
+
+def _must_be_meant_for(
+    site: Site, named: pyproj.CRS, crs: pyproj.CRS, bounds: tuple[float, float, float, float]
+) -> None:
+    """Refuse a CRS that is meant for another part of the earth than the DEM's (with 3° to spare).
+
+    Metres would be no metres there.
+    """
+    area = named.area_of_use
+    try:
+        west, south, east, north = transform_bounds(crs.to_wkt(), "EPSG:4326", *bounds)
+    except RasterioError:
+        return  # said when the DEM is read
+    if area is None or not np.isfinite([west, south, east, north]).all():
+        return
+    across = ((west + east) / 2 - area.west) % 360 - (area.east - area.west) % 360
+    if 3 < across < 357 or not area.south - 3 < (south + north) / 2 < area.north + 3:
+        raise fault(
+            site.path,
+            "site.crs",
+            f"{named.name!r} is meant for another part of the earth than the DEM's",
+            "choose the projected CRS of the property, or leave it out",
+        )
 
 
 def in_metres(crs: pyproj.CRS) -> bool:

@@ -116,3 +116,23 @@ def file_name_with_a_nought(site):
 @TABLE.refuse("x" * 5000, "", "", "check the path")
 def file_name_too_long(site):
     change(site, soils={"file": "x" * 5000})
+
+
+@TABLE.refuse("site.toml", "map.imagery_url", "will not do", "https address")
+def imagery_without_a_lock(site):
+    change(site, map={"imagery_url": "http://x.example/{z}/{x}/{y}"})
+
+
+@TABLE.refuse("site.toml", "layers.hillshade.azimuth", "'north' is no number", "such as 315")
+def a_layers_setting_of_another_kind(site):
+    change(site, layers={"hillshade": {"azimuth": "north"}})
+
+
+@TABLE.refuse("site.toml", "site.crs", "another part of the earth", "leave it out")
+def crs_across_the_earth(site):
+    change(site, site={"crs": "EPSG:32633"})
+
+
+@TABLE.refuse("local.csv", "", "no such file", "check the path")
+def a_list_of_local_species_that_is_gone(site):
+    change(site, decisions={"local": "local.csv"})

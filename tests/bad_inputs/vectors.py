@@ -366,3 +366,16 @@ def porosity_in_percent(site):
 @TABLE.refuse("shelter.gpkg", "feature 1", "it is a Point", "LineString")
 def hedge_that_is_a_point(site):
     redo(site, "shelter.gpkg", lambda f: f.assign(geometry=[at(5, 5)]))
+
+
+@TABLE.repair("Polygons of the boundary overlap on 1.00 ha")
+def boundary_drawn_twice(site):
+    outline(site, SQUARE, SQUARE)
+
+
+@TABLE.repair("species that are not in the species table (Acacia dealbatum")
+def mother_of_no_species(site):
+    def edit(frame):
+        return frame.assign(species=["Acacia dealbatum", *frame["species"][1:]])
+
+    redo(site, "seed_sources.gpkg", edit)
