@@ -8,10 +8,6 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 
-#: Of a longer path only the end is said.
-_LONGEST = 300
-
-
 @dataclass(frozen=True)
 class Fault:
     """One thing wrong with the input: which file, where in it, what, and the mend."""
@@ -22,8 +18,7 @@ class Fault:
     mend: str
 
     def __str__(self) -> str:
-        file = self.file if len(self.file) <= _LONGEST else f"…{self.file[-_LONGEST:]}"
-        place = f"{file}, {self.where}" if self.where else file
+        place = f"{self.file}, {self.where}" if self.where else self.file
         return f"{place}: {self.what}; {self.mend}."
 
 

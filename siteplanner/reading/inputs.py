@@ -24,6 +24,7 @@ from siteplanner.reading.archive import geodata_in
 from siteplanner.reading.dem import Heights, read_dem
 from siteplanner.reading.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.grown import read_grown
+from siteplanner.reading.noted import note_gaps, note_overlap, note_strangers
 from siteplanner.reading.records import (
     Climate,
     against_station,
@@ -99,7 +100,7 @@ def read_inputs(site: Site) -> Inputs:
         paddocks = _paddocks(site, crs, notes)
     with faults.gather():
         soils = read_soils(site, crs, notes)
-        _note_overlap("Soil polygons", soils, site.soils.file, "the later polygon counts", notes)
+        note_overlap("Soil polygons", soils, site.soils.file, "the later polygon counts", notes)
         if site.soils.dug:
             soils, answered = with_answers(soils, site.folder / site.soils.dug)
             notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
@@ -126,7 +127,7 @@ def read_inputs(site: Site) -> Inputs:
         with faults.gather():
             must_hold(site.folder / name)
     if species is not None and seeds is not None:
-        _note_strangers(seeds, species, site, notes)
+        note_strangers(seeds, species, site, notes)
     if species is not None:
         with faults.gather():
             check_names(site, set(species.facts["botanical_name"]))
@@ -144,7 +145,7 @@ def read_inputs(site: Site) -> Inputs:
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
     assert species is not None and shelter is not None and grown is not None
-    _note_gaps(boundary, paddocks, soils, site, notes)
+    note_gaps(boundary, paddocks, soils, site, notes)
     return Inputs(
         heights.grid,
         heights.dem,
@@ -334,19 +335,6 @@ def _seed_sources(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.G
     )
 
 
-def _note_strangers(
-    seeds: gpd.GeoDataFrame, species: SpeciesTable, site: Site, notes: list[str]
-) -> None:
-    """Tell of mother trees whose species the table does not have: no seed is counted of them."""
-    known = set(species.facts["botanical_name"])
-    strange = sorted({str(name) for name in seeds["species"] if name not in known})
-    if strange and site.seed_sources is not None:
-        notes.append(
-            f"Mother trees of species that are not in the species table ({', '.join(strange)}; "
-            f"{site.seed_sources.file}) are left out of the seed to collect."
-        )
-
-
 def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -> gpd.GeoDataFrame:
     """Leave out points beyond the DEM, and say so."""
     rows, cols = grid.rows_cols(points.geometry.x.to_numpy(), points.geometry.y.to_numpy())
@@ -356,76 +344,6 @@ def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -
             f"{(~inside).sum()} of {len(points)} {what} lie beyond the DEM and were left out."
         )
     return points[inside].reset_index(drop=True)
-
-
-def _note_gaps(
-    boundary: gpd.GeoDataFrame,
-    paddocks: gpd.GeoDataFrame,
-    soils: gpd.GeoDataFrame,
-    site: Site,
-    notes: list[str],
-) -> None:
-    property_ = boundary.union_all()
-    parts = shapely.get_parts(property_)
-    if len(parts) > 1:
-        notes.append(f"The boundary is in {_few(len(parts))} parts ({site.boundary.file}).")
-    holes = int(shapely.get_num_interior_rings(parts).sum())
-    if holes:
-        notes.append(
-            f"The boundary has {holes} hole{'s' if holes > 1 else ''} ({site.boundary.file}); "
-            "nothing is planted there."
-        )
-    outside = paddocks.union_all().difference(property_).area
-    if outside > 100:
-        notes.append(
-            f"{outside / 1e4:.2f} ha of paddocks lie outside the boundary "
-            f"({site.paddocks.file}); nothing is planted there."
-        )
-    fields, left = (paddocks[paddocks["plant"] == plant] for plant in (True, False))
-    _note_overlap("Paddocks", fields, site.paddocks.file, "the earlier paddock counts", notes)
-    twice = fields.union_all().intersection(left.union_all()).area
-    if twice > 100:
-        notes.append(
-            f"Paddocks to plant overlap paddocks to leave on {twice / 1e4:.2f} ha "
-            f"({site.paddocks.file}); it is planted there."
-        )
-    planted = fields.union_all().intersection(property_)
-    if not planted.area > 0:
-        raise fault(
-            site.folder / site.paddocks.file,
-            f"layer {site.paddocks.layer or ''}".strip(),
-            "the paddocks to plant lie outside the boundary",
-            "check its CRS and that it is of this property",
-        )
-    if not planted.intersects(soils.union_all()):
-        raise fault(
-            site.folder / site.soils.file,
-            f"layer {site.soils.layer or ''}".strip(),
-            "it covers none of the ground to be planted",
-            "check its CRS and that it is of this property",
-        )
-    bare = planted.difference(soils.union_all()).area
-    if bare > 100:
-        notes.append(
-            f"{bare / 1e4:.2f} ha to be planted have no soil polygon ({site.soils.file}); "
-            "the soil there counts as unknown."
-        )
-
-
-def _few(count: int) -> str:
-    return {2: "two", 3: "three", 4: "four"}.get(count, str(count))
-
-
-def _note_overlap(
-    what: str, frame: gpd.GeoDataFrame, file: str, counts: str, notes: list[str]
-) -> None:
-    """Tell where polygons of one layer lie on top of each other, and which of them counts."""
-    parts = frame.geometry.array
-    left, right = shapely.STRtree(parts).query(parts, predicate="intersects")
-    pairs = left < right
-    twice = shapely.area(shapely.intersection(parts[left[pairs]], parts[right[pairs]])).sum()
-    if twice > 100:
-        notes.append(f"{what} overlap on {twice / 1e4:.2f} ha ({file}); {counts} there.")
 
 
 __all__ = ["Inputs", "files", "hashes", "read_inputs"]

@@ -62,7 +62,7 @@ def good_site(folder: Path) -> Path:
         crs=CRS,
     ).to_file(folder / "shelter.gpkg")
     gpd.GeoDataFrame(
-        {"species": ["A"], "name": ["Old tree"], "fruiting_months": ["12-3"]},
+        {"species": ["Acacia dealbata"], "name": ["Old tree"], "fruiting_months": ["12-3"]},
         geometry=[at(20, 20)],
         crs=CRS,
     ).to_file(folder / "seed_sources.gpkg")

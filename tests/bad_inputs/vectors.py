@@ -368,7 +368,7 @@ def hedge_that_is_a_point(site):
     redo(site, "shelter.gpkg", lambda f: f.assign(geometry=[at(5, 5)]))
 
 
-@TABLE.repair("Polygons of the boundary overlap on 1.00 ha")
+@TABLE.repair("Polygons of the boundary overlap on 4.00 ha")
 def boundary_drawn_twice(site):
     outline(site, SQUARE, SQUARE)
 
