@@ -1,10 +1,11 @@
-"""What is odd in a site's files taken together, told in notes; nothing is refused for it."""
+"""What is odd in a site's files taken together: told in notes, or refused when nothing fits."""
 
 from __future__ import annotations
 
 import geopandas as gpd
 import shapely
 
+from siteplanner.errors import fault
 from siteplanner.site import Site
 from siteplanner.species.table import SpeciesTable
 
