@@ -30,6 +30,10 @@ def note_gaps(
     site: Site,
     notes: list[str],
 ) -> None:
+    """Tell of paddocks past the boundary and ground without soil or planted twice.
+
+    Raises :class:`~siteplanner.errors.InputError` where paddocks or soils lie elsewhere.
+    """
     property_ = boundary.union_all()
     parts = shapely.get_parts(property_)
     if len(parts) > 1:
