@@ -59,11 +59,10 @@ def write_site(folder: Path, number: int) -> None:
     for name in _FILES:
         shutil.copy(SAMPLE / name, folder)
     with rasterio.open(SAMPLE / "dem.tif") as source:
-        left, bottom, right, top = source.bounds
-        across, down = right - left - WIDE - 2 * MARGIN, top - bottom - WIDE - 2 * MARGIN
+        left, bottom, right, top = gpd.read_file(SAMPLE / "soils.gpkg").total_bounds
         # Places that do not repeat, spread evenly by the golden section.
-        x = left + MARGIN + across * (number * 0.6180339887 % 1)
-        y = bottom + MARGIN + down * (number * 0.7548776662 % 1)
+        x = left + (right - left - WIDE) * (number * 0.6180339887 % 1)
+        y = bottom + (top - bottom - WIDE) * (number * 0.7548776662 % 1)
         box = (x - MARGIN, y - MARGIN, x + WIDE + MARGIN, y + WIDE + MARGIN)
         window = from_bounds(*box, source.transform).round_offsets().round_lengths()
         values = source.read(window=window)
