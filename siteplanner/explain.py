@@ -11,15 +11,12 @@ from numpy.typing import NDArray
 
 from siteplanner.errors import fault, near
 from siteplanner.ground.layer import LayerInfo
-from siteplanner.planting.frost_by_zone import odds_by_zone, station_minima
+from siteplanner.planting.frost_by_zone import COLD_WINTER, colder_winter, odds_by_zone
 from siteplanner.site import Site
 from siteplanner.species.classes import CLASSES
 from siteplanner.species.fit import class_of, score_factor
 from siteplanner.species.table import Factor, read_species
 from siteplanner.survey import Survey, survey
-
-#: A cold winter is one of so many.
-_WINTERS = 5
 
 
 @dataclass(frozen=True)
@@ -202,8 +199,7 @@ def _species(ground: Survey, row: int, col: int) -> list[tuple[str, str, str, st
     cell = int(ground.fit.mask.ravel()[: row * ground.fit.mask.shape[1] + col].sum())
     scores = ground.fit.score[:, cell]
     names = ground.inputs.species.facts
-    station = station_minima(ground.inputs.climate)
-    colder = float(station.mean - station.once_in(_WINTERS))
+    colder = colder_winter(ground.inputs.climate)
     out = []
     for species in np.argsort(-scores.astype(int), kind="stable"):
         worst = int(ground.fit.limiting[species, cell])
@@ -258,7 +254,7 @@ def why(
         by = f"too cold by {gap}" if low else f"too mild by {gap}"
         if low and np.isfinite(colder_c):
             worse = wanted - value + colder_c
-            by += f" in an average winter and by {worse:.1f}{unit} in 1 winter of {_WINTERS}"
+            by += f" in an average winter and by {worse:.1f}{unit} in 1 winter of {COLD_WINTER}"
     else:
         by = f"short by {gap}" if low else f"over by {gap}"
     end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""

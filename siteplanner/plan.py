@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -87,6 +88,9 @@ class Plan:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
     frost_error_c:
         Standard error of the winter-minimum estimate, °C, NaN where it cannot be told.
+    colder_c:
+        How far the coldest night of one winter in five lies under an average one's, °C, NaN
+        where it cannot be told.
     cautions:
         Sentences that every output shows.
     warnings:
@@ -139,6 +143,7 @@ class Plan:
     counts: pd.DataFrame
     frost_error_c: float
     cautions: tuple[str, ...]
+    colder_c: float = math.nan
     warnings: tuple[str, ...] = ()
     inputs: dict[str, str] = field(default_factory=dict)
     settings: dict[str, object] = field(default_factory=dict)

@@ -34,7 +34,7 @@ from siteplanner.planting.decisions import (
     what_was_kept,
 )
 from siteplanner.planting.dig import dig_spots
-from siteplanner.planting.frost_by_zone import tell_frost
+from siteplanner.planting.frost_by_zone import colder_winter, tell_frost
 from siteplanner.planting.layout import (
     draw_rows,
     kept_bearing,
@@ -215,6 +215,7 @@ def make_plan(
             site.mix.lowest_fit,
         ),
         frost_error_c=ground.minimum.error_c,
+        colder_c=colder_winter(inputs.climate),
         cautions=CAUTIONS,
         warnings=tuple(warnings),
         inputs=inputs.hashes,

@@ -148,6 +148,7 @@ async function saidOf(latlng) {
     const value = factor.image ? codeAt(await codesOf(factor.image), latlng) : 255;
     pairs.push(["Held back by", factor.title]);
     if (value !== 255) pairs.push(["There", valueOf(factor, value)]);
+    if (value !== 255 && factor.colder) pairs.push(["1 winter of 5", valueOf(factor, value, factor.colder)]);
     pairs.push(["This species", one.wants[worst]]);
   } else if (one.limiting) pairs.push(["Held back by", "nothing that was scored"]);
   const odds = one.odds ? codeAt(await codesOf(one.odds), latlng) : 255;
@@ -156,9 +157,9 @@ async function saidOf(latlng) {
   }
   return [el("h3", { class: "species" }, speciesName(plan.species[place])), facts(pairs)];
 }
-function valueOf(factor, code) {
+function valueOf(factor, code, less = 0) {
   if (factor.classes) return factor.classes[code];
-  const value = factor.low + (code / 250) * (factor.high - factor.low);
+  const value = factor.low + (code / 250) * (factor.high - factor.low) - less;
   const span = factor.high - factor.low;
   return "about " + signed(value, span > 30 ? 0 : span > 3 ? 1 : 2) + (factor.unit ? ` ${factor.unit}` : "");
 }

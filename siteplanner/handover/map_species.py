@@ -123,6 +123,8 @@ def _factor(factor: Factor, plan: Plan, frame: Frame) -> dict[str, Any]:
     """Give a factor's title and unit, and its values where the plan keeps the layer."""
     info = plan.infos[factor.layer]
     record: dict[str, Any] = {"title": info.title, "unit": _unit(info)}
+    if factor.layer == "winter_minimum" and math.isfinite(plan.colder_c):
+        record["colder"] = round(plan.colder_c, 1)
     if factor.layer not in plan.layers:
         return record
     values = warp(

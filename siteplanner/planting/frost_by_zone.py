@@ -34,6 +34,8 @@ from siteplanner.species.frost_risk import (
 )
 from siteplanner.species.table import SpeciesTable
 
+#: A cold winter is one of so many.
+COLD_WINTER = 5
 _MARGINS = np.linspace(-25, 25, 251)
 _UNKNOWN = 255
 
@@ -78,6 +80,12 @@ def station_minima(climate: Climate) -> Gumbel:
     if len(minima) < 5 or np.ptp(minima) == 0:
         return gumbel_of(float(minima.mean()), 1.5, len(minima))
     return fit_gumbel(minima)
+
+
+def colder_winter(climate: Climate, winters: int = COLD_WINTER) -> float:
+    """How far the coldest night of one winter in so many lies under an average one's, °C."""
+    station = station_minima(climate)
+    return float(station.mean - station.once_in(winters))
 
 
 def odds_by_zone(

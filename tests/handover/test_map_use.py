@@ -35,7 +35,7 @@ def plan():
     made = made_plan()
     fit = np.random.default_rng(3).integers(0, 101, made.fit.shape).astype(np.uint8)
     fit[made.fit == 255] = 255
-    return dataclasses.replace(made, fit=fit)
+    return dataclasses.replace(made, fit=fit, colder_c=1.5)
 
 
 @pytest.fixture(scope="module")
@@ -109,6 +109,8 @@ def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, pl
         here = float(plan.layers["winter_minimum"][row, col])
         shown = words.split("about −")[1].split(" °C")[0]
         assert abs(-float(shown) - here) < 0.3
+        worse = words.split("1 winter of 5")[1].split("about −")[1].split(" °C")[0]
+        assert float(worse) - float(shown) == pytest.approx(1.5, abs=0.11)
         page.get_by_label("Odds that frost kills").check()
         page.get_by_text("not a forecast. Where the species").wait_for()
         page.get_by_label("Relief alone").check()
