@@ -51,7 +51,7 @@ def cluster(address: str | None, workers: int | None, jobs: int) -> Iterator[Cli
             n_workers=number,
             threads_per_worker=1,
             processes=True,
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
             silence_logs=logging.CRITICAL,
             env={"NUMBA_NUM_THREADS": str(max(1, cores() // number))},
         ) as local,

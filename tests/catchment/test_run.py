@@ -288,7 +288,7 @@ def test_killed_workers_lose_nothing_and_publish_nothing_twice(made, out, again,
     """Kill a worker while it plans, then one that has just published a plan."""
     target = tmp_path / "out"
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
+        n_workers=2, threads_per_worker=1, dashboard_address="127.0.0.1:0", silence_logs=50
     ) as workers:
         run = subprocess.Popen(
             [sys.executable, "-m", "siteplanner", "catchment", made[0], "--out", target,
