@@ -241,8 +241,8 @@ def _breach(dem, filled, far):  # type: ignore[no-untyped-def]
                 continue
             steps = max(abs(down), abs(right))
             for step in range(1, steps):
-                r = row + int(np.round(step * down / steps))
-                c = col + int(np.round(step * right / steps))
+                r = row + int(np.rint(step * down / steps))
+                c = col + int(np.rint(step * right / steps))
                 dem[r, c] = min(dem[r, c], bottom)
 
 
