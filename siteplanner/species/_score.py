@@ -61,8 +61,9 @@ def score_cells(  # type: ignore[no-untyped-def]
     """
     n_factors, n_species = matters.shape
     most = min(_BLOCK, last - first)
-    numbers = np.empty((5, most), dtype=np.float32)
-    flags = np.empty((n_factors + 1, most), dtype=np.uint8)
+    # Rows that are whole pages apart would get in each other's way in the cache.
+    numbers = np.empty((5, most + 48), dtype=np.float32)
+    flags = np.empty((n_factors + 1, most + 64), dtype=np.uint8)
     looks = np.empty(most, dtype=np.int32)
     gaps = np.empty(n_factors, dtype=np.bool_)
     for start in range(first, last, _BLOCK):
