@@ -16,10 +16,12 @@ from siteplanner.compiled import kernel
 
 #: Prices are found on a sample of about so many rows first.
 _SAMPLE = 20_000
-#: How many of the best moves between two columns are kept in a list.
-_LISTED = 48
-#: Less than any gain: there is no such move.
+#: How many of the best moves between two columns are listed at a time.
+_LISTED = 16
+#: Less than any chain gains: there is no such move.
 _NOTHING = -(2**40)
+#: Less than any column is worth.
+_LEAST = -(2**30)
 
 
 def assign(value: NDArray[np.int32], number: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -31,29 +33,14 @@ def assign(value: NDArray[np.int32], number: NDArray[np.int64]) -> NDArray[np.in
         raise ValueError("the numbers must add up to the places")
     if not len(value):
         return np.empty(0, dtype=np.int64)
-    value = np.ascontiguousarray(value)
     every = max(1, len(value) // _SAMPLE)
     price = np.zeros(value.shape[1], dtype=np.int32)
-    price = _bid(value[::every].copy(), number / len(value), price, sweeps=12)
+    price = _bid(value[::every], number / len(value), price, sweeps=12)
     if every > 1:
         price = _bid(value, number / len(value), price, sweeps=3)
-    choice = _choice(value, price)
-    _settle(value, choice, number)
+    choice = (value - price).argmax(axis=1)
+    _settle(np.ascontiguousarray(value), choice, number)
     return choice
-
-
-def _settle(value: NDArray[np.int32], choice: NDArray[np.int64], number: NDArray[np.int64]) -> None:
-    """Move rows until each column has its number; in place. Makes the kernel's work arrays."""
-    rows, columns = value.shape
-    lists = np.full((2, columns, columns, _LISTED), -1)
-    lists[0] = _NOTHING
-    pairs = np.full((3, columns, columns), -1)
-    pairs[0], pairs[1] = _LISTED, _NOTHING
-    count = np.bincount(choice, minlength=columns)
-    chain = np.empty((2, columns), dtype=np.int64)
-    flags = np.ones((2, columns), dtype=np.bool_)
-    moved, has_moved = np.empty(rows, dtype=np.int64), np.zeros(rows, dtype=np.bool_)
-    _even_out(value, choice, number, count, lists, pairs, chain, flags, moved, has_moved)
 
 
 def _bid(
@@ -67,8 +54,10 @@ def _bid(
     target = np.rint(share * rows).astype(np.int64)
     best, least = price.copy(), rows + 1
     price = price.copy()
+    # What each column is worth to each row after its price.
+    worth = np.ascontiguousarray(value.T) - price[:, None]
     for _ in range(sweeps):
-        excess = np.bincount(_choice(value, price), minlength=columns) - target
+        excess = np.bincount(worth.argmax(axis=0), minlength=columns) - target
         wrong = int(np.maximum(excess, 0).sum())
         if wrong < least:
             best, least = price.copy(), wrong
@@ -76,136 +65,95 @@ def _bid(
             break
         for column in range(columns):
             place = rows - max(int(target[column]), 1)
-            margin = _margin(value, price, column)
+            # What each row would pay for the column before it chose another.
+            own = worth[column] + price[column]
+            worth[column] = _LEAST
+            margin = own - worth.max(axis=0)
             margin.partition(place)
             price[column] = margin[place]
+            worth[column] = own - price[column]
     return best
 
 
-@kernel("int32[::1](int32[:, ::1], int32[::1], int64)")
-def _margin(value, price, column):  # type: ignore[no-untyped-def]
-    """What each row would pay for a column before it chose another."""
+def _settle(value: NDArray[np.int32], choice: NDArray[np.int64], number: NDArray[np.int64]) -> None:
+    """Move rows along the dearest chains of columns until each has its number; in place."""
     rows, columns = value.shape
-    margin = np.empty(rows, dtype=np.int32)
-    for row in range(rows):
-        other = np.int32(-(2**30))
-        for c in range(columns):
-            if c != column:
-                other = max(other, value[row, c] - price[c])
-        margin[row] = value[row, column] - other
-    return margin
-
-
-@kernel("int64[::1](int32[:, ::1], int32[::1])")
-def _choice(value, price):  # type: ignore[no-untyped-def]
-    """Column that is worth most to each row after the price, the first of equals."""
-    rows, columns = value.shape
-    choice = np.zeros(rows, dtype=np.int64)
-    for row in range(rows):
-        for c in range(1, columns):
-            best = choice[row]
-            if value[row, c] - price[c] > value[row, best] - price[best]:
-                choice[row] = c
-    return choice
+    excess = np.bincount(choice, minlength=columns) - number
+    gain = np.empty((columns, columns, _LISTED), dtype=np.int64)
+    mover, head = np.empty_like(gain), np.full((columns, columns), _LISTED)
+    fresh = np.empty(max(rows, columns), dtype=np.int64)
+    reach, before = np.empty((2, columns), dtype=np.int64)
+    while excess.any():
+        # Where a list is used up, all lists of moves from that column are drawn up anew.
+        used = (head == _LISTED).any(axis=1)
+        gain[used], mover[used], head[used] = _NOTHING, -1, 0
+        standing = np.flatnonzero(used[choice])
+        fresh[: len(standing)] = standing
+        _even_out(value, choice, excess, gain, mover, head, fresh, len(standing), reach, before)
 
 
 @kernel(
-    "void(int32[:, ::1], int64[::1], int64[::1], int64[::1], int64[:, :, :, ::1],"
-    "int64[:, :, ::1], int64[:, ::1], boolean[:, ::1], int64[::1], boolean[::1])"
+    "void(int32[:, ::1], int64[::1], int64[::1], int64[:, :, ::1], int64[:, :, ::1],"
+    "int64[:, ::1], int64[::1], int64, int64[::1], int64[::1])"
 )
 def _even_out(  # type: ignore[no-untyped-def]
-    value, choice, number, count, lists, pairs, chain, flags, moved, has_moved
+    value, choice, excess, gain, mover, head, fresh, waiting, reach, before
 ):
-    """Move rows along the dearest chains of columns until each has its number; in place."""
-    rows, columns = value.shape
-    nothing = _NOTHING
-    # The best moves from one column to another, best first: what they gain, who moves.
-    first_gain, first_row = lists[0], lists[1]
-    # Which of a list is the next, and with those who moved since: the best gain, who moves.
-    next_, gain, mover = pairs[0], pairs[1], pairs[2]
-    stale, listing = flags[0], flags[1]
-    reach, before = chain[0], chain[1]
-    moves = 0
+    """Move rows along the dearest chains until a list is used up or no column has too many.
+
+    ``gain`` and ``mover`` (from, to, listed) are the best moves between two columns, best first,
+    ``head`` (from, to) which of them is the next. ``fresh`` holds the rows that wait to be
+    listed, ``reach`` and ``before`` are room for the search. In place.
+    """
+    columns, last = len(excess), gain.shape[2] - 1
     while True:
-        # A list that was used up is drawn up anew; whoever moved since stands in no list.
-        any_listing = False
-        for a in range(columns):
-            listing[a] = False
-            for b in range(columns):
-                while next_[a, b] < _LISTED and stale[a]:
-                    row = first_row[a, b, next_[a, b]]
-                    if row < 0 or choice[row] == a:
-                        break
-                    next_[a, b] += 1
-                listing[a] = listing[a] or (a != b and next_[a, b] == _LISTED)
-            any_listing = any_listing or listing[a]
-        if any_listing:
-            for a in range(columns):
-                if listing[a]:
-                    first_gain[a] = nothing
-                    first_row[a] = -1
-                    next_[a] = 0
-            for row in range(rows):
-                a = choice[row]
-                if listing[a]:
-                    for b in range(columns):
-                        d = np.int64(value[row, b]) - np.int64(value[row, a])
-                        if b != a and d > first_gain[a, b, _LISTED - 1]:
-                            at = _LISTED - 1
-                            while at > 0 and first_gain[a, b, at - 1] < d:
-                                first_gain[a, b, at] = first_gain[a, b, at - 1]
-                                first_row[a, b, at] = first_row[a, b, at - 1]
-                                at -= 1
-                            first_gain[a, b, at] = d
-                            first_row[a, b, at] = row
-        for a in range(columns):
-            if stale[a] or listing[a]:
-                for b in range(columns):
-                    if a != b:
-                        gain[a, b] = first_gain[a, b, next_[a, b]]
-                        mover[a, b] = first_row[a, b, next_[a, b]]
-        for m in range(moves):
-            row = moved[m]
+        for w in range(waiting):
+            row = fresh[w]
             a = choice[row]
-            if stale[a] or listing[a]:
-                for b in range(columns):
-                    d = np.int64(value[row, b]) - np.int64(value[row, a])
-                    if b != a and d > gain[a, b]:
-                        gain[a, b] = d
-                        mover[a, b] = row
-        stale[:] = False
+            for b in range(columns):
+                d = value[row, b] - value[row, a]
+                if b != a and d > gain[a, b, last]:
+                    at = last
+                    while at > head[a, b] and gain[a, b, at - 1] < d:
+                        gain[a, b, at] = gain[a, b, at - 1]
+                        mover[a, b, at] = mover[a, b, at - 1]
+                        at -= 1
+                    gain[a, b, at] = d
+                    mover[a, b, at] = row
         for a in range(columns):
             before[a] = -1
-            reach[a] = 0 if count[a] > number[a] else nothing
-        for _ in range(columns):
+            reach[a] = 0 if excess[a] > 0 else _NOTHING
+            for b in range(columns):
+                # Whoever has moved on stands in the list still.
+                row = mover[a, b, head[a, b]]
+                while row >= 0 and choice[row] != a:
+                    head[a, b] += 1
+                    if head[a, b] > last:
+                        return
+                    row = mover[a, b, head[a, b]]
+        # No round of moves gains anything, as the choice is the best for its numbers.
+        better = True
+        while better:
             better = False
             for a in range(columns):
-                if reach[a] == nothing:
-                    continue
                 for b in range(columns):
-                    if gain[a, b] != nothing and reach[a] + gain[a, b] > reach[b]:
-                        reach[b] = reach[a] + gain[a, b]
-                        before[b] = a
+                    d = reach[a] + gain[a, b, head[a, b]]
+                    if d > reach[b]:
+                        reach[b], before[b] = d, a
                         better = True
-            if not better:
-                break
-        goal = -1
+        goal, best = -1, _NOTHING
         for b in range(columns):
-            if count[b] < number[b] and (goal < 0 or reach[b] > reach[goal]):
-                goal = b
+            if excess[b] < 0 and reach[b] > best:
+                goal, best = b, reach[b]
         if goal < 0:
             return
-        count[goal] += 1
-        b = goal
-        while before[b] >= 0:
-            a = before[b]
-            row = mover[a, b]
-            choice[row] = b
-            stale[a] = True
-            stale[b] = True
-            if not has_moved[row]:
-                has_moved[row] = True
-                moved[moves] = row
-                moves += 1
-            b = a
-        count[b] -= 1
+        excess[goal] += 1
+        waiting = 0
+        while before[goal] >= 0:
+            a = before[goal]
+            row = mover[a, goal, head[a, goal]]
+            choice[row] = goal
+            fresh[waiting] = row
+            waiting += 1
+            goal = a
+        excess[goal] -= 1
