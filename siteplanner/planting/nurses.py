@@ -6,10 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from siteplanner.compiled import kernel, part
+from siteplanner.compiled import kernel
 
 #: Points of fit that a nurse beside a slow tree is worth.
 _NURSED = 10.0
+#: Added to the number of nurses of a place where no slow tree stands: it never needs one.
+_NEEDLESS = 2**30
 
 
 def nurse(
@@ -28,89 +30,92 @@ def nurse(
     """
     if len(x) < 3:
         return kinds
-    near, beside = _neighbours(x, y, 1.5 * spacing_m)
-    out = kinds.copy()
-    is_nurse = np.append(pioneer, False)
+    near = _neighbours(x, y, 1.5 * spacing_m)
+    # The kernel's kinds: the slow ones, then nobody, then the pioneers.
+    order = np.argsort(np.append(2 * pioneer, 1), kind="stable")
+    nobody = int((~pioneer).sum())
+    kind = np.append(np.argsort(order)[kinds], nobody)
     worth = np.where(np.isfinite(scores), scores, -1e6).astype(np.float32)
+    worth = np.take(np.append(worth, np.zeros_like(worth[:, :1]), axis=1), order, axis=1)
+    beside = np.empty(len(near), dtype=np.int64)
     for _ in range(3):
-        if not _swap(near, beside, worth, is_nurse, np.float32(_NURSED), out):
+        nurses = np.where(kind < nobody, 0, _NEEDLESS)
+        for one in near.T[1:]:
+            nurses += kind[one] > nobody
+        beside[:] = -1
+        if not _swap(near, worth, nobody, kind, nurses, beside):
             break
-    return out
+    return np.append(np.arange(len(pioneer)), -1)[order][kind[:-1]]
 
 
 def _neighbours(
     x: NDArray[np.float64], y: NDArray[np.float64], within_m: float, most: int = 8
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Nearest other places (places, most) and how many of them are near enough."""
+) -> NDArray[np.int64]:
+    """Each place itself and the nearest others that are near enough (places + 1, most + 1).
+
+    Where there are fewer, the rest is the number after the last place; its row holds itself.
+    """
     points = np.column_stack([x, y])
     most = min(most, len(x) - 1)
-    away, near = cKDTree(points).query(points, k=most + 1, distance_upper_bound=within_m)
+    near = np.full((len(x) + 1, most + 1), len(x))
+    _, near[:-1] = cKDTree(points).query(points, k=most + 1, distance_upper_bound=within_m)
     # A place is its own nearest, and none stands on another.
-    return np.ascontiguousarray(near[:, 1:]), np.isfinite(away[:, 1:]).sum(axis=1)
+    near[:-1, 0] = np.arange(len(x))
+    return near
 
 
-@part("int64(int64[:, ::1], int64[::1], int64[::1], boolean[::1], int64[::1], int64, int64)")
-def _newly(near, beside, nurses, is_nurse, kind, here, there):  # type: ignore[no-untyped-def]
-    """How many more slow trees have a nurse once ``here`` becomes one and ``there`` none."""
-    more = 0
-    still = nurses[there]
-    for n in range(beside[here]):
-        j = near[here, n]
-        if j == there:
-            still += 1
-        elif kind[j] >= 0 and not is_nurse[kind[j]] and nurses[j] == 0:
-            more += 1
-    if nurses[here] == 0:
-        more += 1
-    for n in range(beside[there]):
-        j = near[there, n]
-        if j == here or kind[j] < 0 or is_nurse[kind[j]] or nurses[j] != 1:
-            continue
-        kept = False
-        for q in range(beside[here]):
-            kept = kept or near[here, q] == j
-        if not kept:
-            more -= 1
-    return more - 1 + (still > 0)
+@kernel("int64(int64[:, ::1], float32[:, ::1], int64, int64[::1], int64[::1], int64[::1])")
+def _swap(near, worth, nobody, kind, nurses, beside):  # type: ignore[no-untyped-def]
+    """One pass over the slow trees without a nurse, in place; gives the number of swaps.
 
-
-@kernel("int64(int64[:, ::1], int64[::1], float32[:, ::1], boolean[::1], float32, int64[::1])")
-def _swap(near, beside, worth, is_nurse, bonus, kind):  # type: ignore[no-untyped-def]
-    """One pass over the slow trees without a nurse; gives the number of swaps."""
-    rows = len(kind)
-    nurses = np.zeros(rows, dtype=np.int64)
-    for i in range(rows):
-        for n in range(beside[i]):
-            nurses[i] += is_nurse[kind[near[i, n]]]
+    A ``kind`` below ``nobody`` is slow, one above it a pioneer. ``nurses`` of a place are as
+    many as stand beside it, and ``_NEEDLESS`` where it has no slow tree. ``beside`` is -1 at
+    first, then the last tree looked at that the place is beside or is itself.
+    """
     swaps = 0
-    for i in range(rows):
-        if kind[i] < 0 or is_nurse[kind[i]] or nurses[i] > 0:
+    places, width = near.shape
+    for i in range(places):
+        if nurses[i] > 0:
             continue
-        best, into, of = np.float32(0), -1, -1
+        best, into, of = 0.0, i, i
         # Either the tree itself or a slow neighbour of it gives its place to a pioneer from
         # the places two steps around.
-        for m in range(-1, beside[i]):
-            here = i if m < 0 else near[i, m]
-            if kind[here] < 0 or is_nurse[kind[here]]:
+        for m in range(width):
+            here = near[i, m]
+            slow = kind[here]
+            if slow >= nobody:
                 continue
-            for n in range(beside[here]):
-                for q in range(-1, beside[near[here, n]]):
-                    there = near[here, n] if q < 0 else near[near[here, n], q]
-                    if there == here or kind[there] < 0 or not is_nurse[kind[there]]:
+            # At most so many trees fewer are without a nurse once a pioneer stands here.
+            most = 0
+            for n in range(width):
+                j = near[here, n]
+                beside[j] = here
+                most += nurses[j] == 0
+            for n in range(1, width):
+                for q in range(width):
+                    there = near[near[here, n], q]
+                    fast = kind[there]
+                    if fast <= nobody:
                         continue
-                    slow, fast = kind[here], kind[there]
                     got = worth[here, fast] + worth[there, slow]
                     got -= worth[here, slow] + worth[there, fast]
-                    if got + 9 * bonus <= best:
+                    if got + _NURSED * most <= best:
                         continue
-                    got += bonus * _newly(near, beside, nurses, is_nurse, kind, here, there)
-                    if got > best:
-                        best, into, of = got, here, there
-        if into >= 0:
-            for n in range(beside[into]):
+                    # Fewer where the slow tree has none there or the pioneer was one's only nurse.
+                    more = most
+                    if nurses[there] + (beside[there] == here) <= _NEEDLESS:
+                        more -= 1
+                    for k in range(width):
+                        j = near[there, k]
+                        more -= nurses[j] == 1 and beside[j] != here
+                    if got + _NURSED * more > best:
+                        best, into, of = got + _NURSED * more, here, there
+        if best > 0:
+            for n in range(1, width):
                 nurses[near[into, n]] += 1
-            for n in range(beside[of]):
                 nurses[near[of, n]] -= 1
+            nurses[into] += _NEEDLESS
+            nurses[of] -= _NEEDLESS
             kind[into], kind[of] = kind[of], kind[into]
             swaps += 1
     return swaps
