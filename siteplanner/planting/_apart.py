@@ -27,31 +27,38 @@ def apart(
     width, height = np.ptp(x), np.ptp(y)
     # Far-flung points would make too many squares; larger squares are right too, but slower.
     side = max(least.max(), math.sqrt(width * height / (4 * len(x) + 10_000)), 1e-3)
-    columns, rows = int(width / side) + 1, int(height / side) + 1
+    # The grid has a rim of one empty square, so that every point has nine squares around it.
+    columns, rows = int(width / side) + 3, int(height / side) + 3
     column, row = ((x - x.min()) / side).astype(np.int64), ((y - y.min()) / side).astype(np.int64)
+    square = (row + 1) * columns + column + 1
+    around = np.add.outer([-columns, 0, columns], [-1, 0, 1]).ravel()
     head, after = np.full(rows * columns, -1), np.empty(len(x), dtype=np.int64)
-    _keep(x, y, least, group, column, row, head.reshape(rows, columns), after, keep)
+    _keep(x, y, least * least, group, square, around, head, after, keep)
     return keep
 
 
 @kernel(
     "void(float64[::1], float64[::1], float64[::1], int64[::1], int64[::1], int64[::1],"
-    "int64[:, ::1], int64[::1], boolean[::1])"
+    "int64[::1], int64[::1], boolean[::1])"
 )
-def _keep(x, y, least, group, columns, rows, head, after, keep):  # type: ignore[no-untyped-def]
-    """Keep points in turn; ``head`` is the last one kept in a square, ``after`` the one before."""
+def _keep(x, y, least2, group, square, around, head, after, keep):  # type: ignore[no-untyped-def]
+    """Keep points in turn; ``head`` is the last one kept in a square, ``after`` the one before.
+
+    ``least2`` is in square metres; ``around`` leads from a square to itself and its neighbours.
+    """
     for i in range(len(x)):
-        column, row = columns[i], rows[i]
+        home = square[i]
         free = True
-        for r in range(max(row - 1, 0), min(row + 2, head.shape[0])):
-            for c in range(max(column - 1, 0), min(column + 2, head.shape[1])):
-                j = head[r, c]
-                while j >= 0 and free:
-                    if group[j] != group[i]:
-                        limit = min(least[i], least[j])
-                        free = (x[i] - x[j]) ** 2 + (y[i] - y[j]) ** 2 >= limit * limit
-                    j = after[j]
+        for n in range(len(around)):
+            j = head[home + around[n]]
+            while j >= 0:
+                east, north = x[i] - x[j], y[i] - y[j]
+                away2 = east * east + north * north
+                if (away2 < least2[i]) & (away2 < least2[j]) & (group[j] != group[i]):
+                    free = False
+                    break
+                j = after[j]
         if free:
             keep[i] = True
-            after[i] = head[row, column]
-            head[row, column] = i
+            after[i] = head[home]
+            head[home] = i

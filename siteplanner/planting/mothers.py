@@ -34,32 +34,30 @@ def deal_mothers(
         if len(mine) > 1:
             _, near = cKDTree(points).query(points, k=min(_NEAREST, len(mine) - 1) + 1)
             near = near[:, 1:]
-        to = np.full(len(mine), -1)
-        used = np.zeros(mothers[kind], dtype=np.int64)
-        close = np.zeros(mothers[kind])
-        _deal(np.ascontiguousarray(near, dtype=np.int64), used, close, to)
+        # One mother more stands for those not dealt yet; she has none left.
+        share = -(-len(mine) // mothers[kind])
+        left = np.append(np.full(mothers[kind], share), 0)
+        close = np.append(np.zeros(mothers[kind]), np.inf)
+        to = np.full(len(mine), mothers[kind], dtype=np.int64)
+        _deal(np.ascontiguousarray(near, dtype=np.int64), left, close, to)
         dealt[mine] = to
     return dealt
 
 
 @kernel("void(int64[:, ::1], int64[::1], float64[::1], int64[::1])")
-def _deal(near, used, close, dealt):  # type: ignore[no-untyped-def]
-    """Tree by tree the mother that the nearest trees have least, of those the least used."""
-    trees, mothers = len(near), len(used)
-    most = (trees + mothers - 1) // mothers
-    for i in range(trees):
-        close[:] = 0.0
+def _deal(near, left, close, dealt):  # type: ignore[no-untyped-def]
+    """Tree by tree the mother that the nearest trees have least, of those with most ``left``."""
+    nobody = len(left) - 1
+    for i in range(len(dealt)):
+        for m in range(nobody):
+            close[m] = 0.0
         for n in range(near.shape[1]):
-            j = near[i, n]
-            if dealt[j] >= 0:
-                close[dealt[j]] += 1.0 / (n + 1)
-        best = -1
-        for m in range(mothers):
-            if used[m] < most and (
-                best < 0
-                or close[m] < close[best]
-                or (close[m] == close[best] and used[m] < used[best])
+            close[dealt[near[i, n]]] += 1.0 / (n + 1)
+        best = nobody
+        for m in range(nobody):
+            if left[m] > 0 and (
+                close[m] < close[best] or (close[m] == close[best] and left[m] > left[best])
             ):
                 best = m
         dealt[i] = best
-        used[best] += 1
+        left[best] -= 1
