@@ -37,12 +37,11 @@ def nurse(
     kind = np.append(np.argsort(order)[kinds], nobody)
     worth = np.where(np.isfinite(scores), scores, -1e6).astype(np.float32)
     worth = np.take(np.append(worth, np.zeros_like(worth[:, :1]), axis=1), order, axis=1)
-    beside = np.empty(len(near), dtype=np.int64)
+    beside = np.full(len(near), -1)
     for _ in range(3):
         nurses = np.where(kind < nobody, 0, _NEEDLESS)
         for one in near.T[1:]:
             nurses += kind[one] > nobody
-        beside[:] = -1
         if not _swap(near, worth, nobody, kind, nurses, beside):
             break
     return np.append(np.arange(len(pioneer)), -1)[order][kind[:-1]]
