@@ -35,13 +35,15 @@ def nurse(
     order = np.argsort(np.append(2 * pioneer, 1), kind="stable")
     nobody = int((~pioneer).sum())
     kind = np.append(np.argsort(order)[kinds], nobody)
-    worth = np.where(np.isfinite(scores), scores, -1e6).astype(np.float32)
-    worth = np.take(np.append(worth, np.zeros_like(worth[:, :1]), axis=1), order, axis=1)
+    # What stands in nobody's column is never read.
+    worth = np.take(scores, order, axis=1, mode="clip").astype(np.float32, copy=False)
+    worth[~np.isfinite(worth)] = -1e6
     beside = np.full(len(near), -1)
     for _ in range(3):
         nurses = np.where(kind < nobody, 0, _NEEDLESS)
+        is_nurse = kind > nobody
         for one in near.T[1:]:
-            nurses += kind[one] > nobody
+            nurses += is_nurse[one]
         if not _swap(near, worth, nobody, kind, nurses, beside):
             break
     return np.append(np.arange(len(pioneer)), -1)[order][kind[:-1]]
