@@ -70,76 +70,83 @@ def _faces(bed, bed_there, depth, depth_there, sill, flow, push, drag_dt, cap): 
         )
 
 
-@part(types.void(_F4, _F4, _F4, _F8, _F4, _F4, _f4, _f4, _f4))
-def _flow(bed, sill_x, sill_y, depth, flow_x, flow_y, push, drag_dt, cap):  # type: ignore[no-untyped-def]
-    """Give every face its discharge after a step.
+@kernel(types.void(_F4, _F4, _F4, _F8, _F4, _F4, _F4, _f4, _f4, _f4))
+def _flow(bed, sill_x, sill_y, depth, flow_x, flow_y, work, push, drag_dt, cap):  # type: ignore[no-untyped-def]
+    """Give every face its discharge after a step; ``work`` (2, columns) is all zero.
 
     A tenth of a face's old discharge is taken from the faces before and after it: without that
     the form lets waves as short as two cells grow (de Almeida et al. 2012, from memory).
     """
     rows, cols = depth.shape
-    none = np.float32(0)
-    before, here, after = np.zeros(cols, np.float32), np.zeros(cols, np.float32), flow_y[0].copy()
-    along = np.zeros(cols + 1, np.float32)
+    above, beyond = work[0], work[1]
     for r in range(rows):
         row = flow_x[r]
-        for c in range(cols - 1):
-            along[c + 1] = row[c]
-        for c in range(cols - 1):
-            row[c] = _OWN * along[c + 1] + _NEXT * (along[c] + along[c + 2])
-        _faces(
-            bed[r, : cols - 1],
-            bed[r, 1:],
-            depth[r, : cols - 1],
-            depth[r, 1:],
-            sill_x[r],
-            row,
+        before = np.float32(0)
+        for c in range(cols - 2):
+            here = row[c]
+            row[c] = _OWN * here + _NEXT * (before + row[c + 1])
+            before = here
+        row[cols - 2] = _OWN * row[cols - 2] + _NEXT * before
+        _faces(bed[r], bed[r, 1:], depth[r], depth[r, 1:], sill_x[r], row, push, drag_dt, cap)
+        if r + 1 == rows:
+            break
+        row = flow_y[r]
+        after = flow_y[r + 1] if r + 2 < rows else beyond
+        for c in range(cols):
+            here = row[c]
+            row[c] = _OWN * here + _NEXT * (above[c] + after[c])
+            above[c] = here
+        _faces(bed[r], bed[r + 1], depth[r], depth[r + 1], sill_y[r], row, push, drag_dt, cap)
+
+
+@kernel(types.void(_F1, _D1, _F1, _F1, _I8, _I8, _I8, _F1, _F1, _F1, _f4, _f4, _f4))
+def _screened(  # type: ignore[no-untyped-def]
+    bed, depth, sill, flow, faces, here, there, screen, closed, old, push, drag_dt, cap
+):
+    """Work screened faces out again, with the depth left open to them; all arrays flat.
+
+    ``old`` is what they started the step with, ``here`` and ``there`` the cells beside them.
+    """
+    for k in range(len(faces)):
+        f, i, j = faces[k], here[k], there[k]
+        flow[f] = _through(
+            bed[i] + depth[i],
+            bed[j] + depth[j],
+            sill[f],
+            screen[k],
+            closed[k],
+            old[k],
             push,
             drag_dt,
             cap,
         )
-        if r + 1 == rows:
-            break
-        before, here, after = here, after, before
-        for c in range(cols):
-            after[c] = flow_y[r + 1, c] if r + 2 < rows else none
-        row = flow_y[r]
-        for c in range(cols):
-            row[c] = _OWN * here[c] + _NEXT * (before[c] + after[c])
-        _faces(bed[r], bed[r + 1], depth[r], depth[r + 1], sill_y[r], row, push, drag_dt, cap)
 
 
-@part(types.void(_F8, _F4, _F4, _f8))
-def _limit(depth, flow_x, flow_y, dt_over_cell):  # type: ignore[no-untyped-def]
-    """Hold what leaves a cell to what it holds.
+@kernel(types.void(_F8, _F4, _F4, _F1, _f4))
+def _limit(depth, flow_x, flow_y, leaving, share):  # type: ignore[no-untyped-def]
+    """Hold what leaves a cell to what it holds; ``leaving`` (columns,) is room to work in.
 
     A face is changed only by the cell that gives.
     """
     rows, cols = depth.shape
-    share, none = np.float32(dt_over_cell), np.float32(0)
+    none = np.float32(0)
     for r in range(1, rows - 1):
         # Few rows hold a cell that would give too much; a first look finds them quickly.
         over = 0
         for c in range(1, cols - 1):
-            leaving = share * (
+            leaving[c] = share * (
                 max(flow_x[r, c], none)
                 + max(-flow_x[r, c - 1], none)
                 + max(flow_y[r, c], none)
                 + max(-flow_y[r - 1, c], none)
             )
-            over += leaving > np.float32(depth[r, c]) * _AT_MOST
+            over += leaving[c] > np.float32(depth[r, c]) * _AT_MOST
         if over == 0:
             continue
         for c in range(1, cols - 1):
-            leaving = share * (
-                max(flow_x[r, c], none)
-                + max(-flow_x[r, c - 1], none)
-                + max(flow_y[r, c], none)
-                + max(-flow_y[r - 1, c], none)
-            )
             held = np.float32(depth[r, c]) * _AT_MOST
-            if leaving > held:
-                less = held / leaving * _AT_MOST
+            if leaving[c] > held:
+                less = held / leaving[c] * _AT_MOST
                 if flow_x[r, c] > none:
                     flow_x[r, c] *= less
                 if flow_x[r, c - 1] < none:
@@ -150,12 +157,18 @@ def _limit(depth, flow_x, flow_y, dt_over_cell):  # type: ignore[no-untyped-def]
                     flow_y[r - 1, c] *= less
 
 
-@part(types.void(_F8, _F4, _F4, _F4, _f8, _f8, _f8, _D1))
-def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type: ignore[no-untyped-def]
-    """Move the air, chill new air, mix away what is too deep; ``made`` (rows,) gathers the gain."""
+@kernel(types.void(_F8, _F4, _F4, _F4, _D1, _f8, _f8, _f8, _D1, _D1, _I8, _I8))
+def _gain(  # type: ignore[no-untyped-def]
+    depth, flow_x, flow_y, cooling, new, dt, dt_over_cell, full, made, lost, drain_rows, drain_cols
+):
+    """Move the air, chill new air, mix away what is too deep, empty the drains.
+
+    ``made`` and ``lost`` (rows,) gather what is chilled and emptied; ``new`` (columns,) is room
+    to work in.
+    """
     rows, cols = depth.shape
+    last = 1 + (cols - 2) // 4 * 4
     for r in range(1, rows - 1):
-        new = np.empty(cols, dtype=np.float64)
         for c in range(1, cols - 1):
             moved = depth[r, c] + dt_over_cell * (
                 np.float64(flow_x[r, c - 1])
@@ -168,7 +181,6 @@ def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type
             depth[r, c] = moved + new[c]
         # Four sums side by side, always the same way: quick, and the same on every machine.
         a, b, d, e = 0.0, 0.0, 0.0, 0.0
-        last = 1 + (cols - 2) // 4 * 4
         for c in range(1, last, 4):
             a += new[c]
             b += new[c + 1]
@@ -177,118 +189,16 @@ def _gain(depth, flow_x, flow_y, cooling, dt, dt_over_cell, full, made):  # type
         for c in range(last, cols - 1):
             a += new[c]
         made[r] += (a + b) + (d + e)
-    # The rim takes what reaches it; nothing is chilled there.
+        # The rim takes what reaches it; nothing is chilled there.
+        depth[r, 0] -= dt_over_cell * flow_x[r, 0]
+        depth[r, cols - 1] += dt_over_cell * flow_x[r, cols - 2]
     for c in range(1, cols - 1):
         depth[0, c] -= dt_over_cell * flow_y[0, c]
         depth[rows - 1, c] += dt_over_cell * flow_y[rows - 2, c]
-    for r in range(1, rows - 1):
-        depth[r, 0] -= dt_over_cell * flow_x[r, 0]
-        depth[r, cols - 1] += dt_over_cell * flow_x[r, cols - 2]
-
-
-@kernel(
-    types.void(
-        _F4,
-        _F4,
-        _F4,
-        _F8,
-        _F4,
-        _F4,
-        _F4,
-        _I8,
-        _F1,
-        _F1,
-        _I8,
-        _F1,
-        _F1,
-        _I8,
-        _D1,
-        _D1,
-        _i8,
-        _f8,
-        _f8,
-        _f8,
-        _f8,
-        _f8,
-        _f8,
-    )
-)
-def _advance(  # type: ignore[no-untyped-def]
-    bed,
-    sill_x,
-    sill_y,
-    depth,
-    flow_x,
-    flow_y,
-    cooling,
-    faces_x,
-    screen_x,
-    closed_x,
-    faces_y,
-    screen_y,
-    closed_y,
-    drains,
-    made,
-    lost,
-    steps,
-    dt,
-    cell,
-    gravity,
-    drag,
-    froude,
-    full,
-):
-    """Take ``steps`` steps in place.
-
-    ``made`` and ``lost`` (rows,) gather the depth chilled in each row and emptied from its
-    drains, summed over its cells, m.
-    """
-    old_x = np.empty(len(faces_x), dtype=np.float32)
-    old_y = np.empty(len(faces_y), dtype=np.float32)
-    flat_x, flat_y, flat = flow_x.ravel(), flow_y.ravel(), depth.ravel()
-    beds, sills_x, sills_y = bed.ravel(), sill_x.ravel(), sill_y.ravel()
-    push, drag_dt = np.float32(gravity * dt / cell), np.float32(drag * dt)
-    cap = np.float32(froude * np.sqrt(gravity))
-    cols = depth.shape[1]
-    for _ in range(steps):
-        for k in range(len(faces_x)):
-            old_x[k] = flat_x[faces_x[k]]
-        for k in range(len(faces_y)):
-            old_y[k] = flat_y[faces_y[k]]
-        _flow(bed, sill_x, sill_y, depth, flow_x, flow_y, push, drag_dt, cap)
-        # Screened faces are few: they are worked out again, with the depth left open to them.
-        for k in range(len(faces_x)):
-            f = faces_x[k]
-            i = f // (cols - 1) * cols + f % (cols - 1)
-            flat_x[f] = _through(
-                beds[i] + flat[i],
-                beds[i + 1] + flat[i + 1],
-                sills_x[f],
-                screen_x[k],
-                closed_x[k],
-                old_x[k],
-                push,
-                drag_dt,
-                cap,
-            )
-        for k in range(len(faces_y)):
-            f = faces_y[k]
-            flat_y[f] = _through(
-                beds[f] + flat[f],
-                beds[f + cols] + flat[f + cols],
-                sills_y[f],
-                screen_y[k],
-                closed_y[k],
-                old_y[k],
-                push,
-                drag_dt,
-                cap,
-            )
-        _limit(depth, flow_x, flow_y, dt / cell)
-        _gain(depth, flow_x, flow_y, cooling, dt, dt / cell, full, made)
-        for k in range(len(drains)):
-            lost[drains[k] // cols] += flat[drains[k]]
-            flat[drains[k]] = 0.0
+    for k in range(len(drain_rows)):
+        r, c = drain_rows[k], drain_cols[k]
+        lost[r] += depth[r, c]
+        depth[r, c] = 0.0
 
 
 #: Rows on either side that a row hears of in one step.
@@ -320,22 +230,33 @@ def advance(
     between rows (rows - 1, columns). ``cooling`` is m/s; it weakens to none at depth ``full``.
     ``drains`` are flat indices of cells that are emptied after every step.
     """
-    _advance(
-        bed,
-        *sills,
-        depth,
-        *flows,
-        cooling,
-        *screens[0],
-        *screens[1],
-        drains,
-        made,
-        lost,
-        steps,
-        dt,
-        cell,
-        gravity,
-        drag,
-        froude,
-        full,
-    )
+    cols = depth.shape[1]
+    push, drag_dt = np.float32(gravity * dt / cell), np.float32(drag * dt)
+    cap, share = np.float32(froude * np.sqrt(gravity)), np.float32(dt / cell)
+    work, leaving, new = np.zeros((2, cols), np.float32), np.empty(cols, np.float32), np.empty(cols)
+    beds, cells = bed.ravel(), depth.ravel()
+    drained = np.divmod(drains, cols)
+    sides = [
+        (beds, cells, sill.ravel(), flow.ravel(), faces, here, there, screen, closed)
+        for sill, flow, (faces, screen, closed), (here, there) in zip(
+            sills, flows, screens, _beside(screens, cols), strict=True
+        )
+        if len(faces)
+    ]
+    for _ in range(steps):
+        old = [side[3][side[4]] for side in sides]
+        work[0] = 0
+        _flow(bed, *sills, depth, *flows, work, push, drag_dt, cap)
+        for side, before in zip(sides, old, strict=True):
+            _screened(*side, before, push, drag_dt, cap)
+        _limit(depth, *flows, leaving, share)
+        _gain(depth, *flows, cooling, new, dt, dt / cell, full, made, lost, *drained)
+
+
+def _beside(
+    screens: tuple[Screens, Screens], cols: int
+) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """Cells on either side of the screened faces between columns and between rows."""
+    row, col = np.divmod(screens[0][0], cols - 1)
+    left, above = row * cols + col, screens[1][0]
+    return [(left, left + 1), (above, above + cols)]
