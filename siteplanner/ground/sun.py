@@ -175,13 +175,12 @@ def sun(
     """
     heights, steep, facing = plain(dem), plain(slope), plain(aspect)
     rays, diffuse, level = _sky(latitude, convergence(grid), clear_air)
-    look, look_end = looks(grid.cell, shade_reach)
     of_sky = np.empty((2, *heights.shape), np.float32)
     months = np.empty((3, 12, *heights.shape), np.float32)
     turn = np.float32(math.radians(convergence(grid)))
     over_rows(
-        shine, heights.shape, heights, steep, facing, turn, look, look_end, rays, diffuse,
-        of_sky, months,
+        shine, heights.shape, heights, steep, facing, turn, looks(grid.cell, shade_reach),
+        rays, diffuse, of_sky, months,
     )  # fmt: skip
     days = MONTH_DAYS / (level * MONTH_DAYS).sum()
     year = np.zeros_like(heights)
@@ -216,13 +215,12 @@ def horizon_and_sky(
     counts. Sky view (rows, cols) of the tilted surface after Dozier & Frew (1990), from memory.
     """
     heights = plain(dem)
-    look, look_end = looks(grid.cell, shade_reach)
     horizon = np.empty((LOOKS, *heights.shape), np.float32)
     of_sky = np.empty((2, *heights.shape), np.float32)
     turn = np.float32(math.radians(convergence(grid)))
     over_rows(
-        horizons, heights.shape, heights, plain(slope), plain(aspect), turn, look, look_end,
-        horizon, of_sky,
+        horizons, heights.shape, heights, plain(slope), plain(aspect), turn,
+        looks(grid.cell, shade_reach), horizon, of_sky,
     )  # fmt: skip
     return horizon, of_sky[0]
 
