@@ -11,6 +11,7 @@ from pyproj import Proj
 from siteplanner.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground._windows import above_mean, bend, horn
+from siteplanner.ground.beside_gaps import over_windows
 from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer
 
 
@@ -59,11 +60,8 @@ def slope_and_aspect(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid]:
 
     NaN where ``dem`` is NaN; aspect is NaN on level ground too. After Horn (1981).
     """
-    heights = plain(dem)
-    slopes, aspects = np.empty_like(heights), np.empty_like(heights)
     per_metre, turn = np.float32(1 / (8 * grid.cell)), np.float32(convergence(grid))
-    over_rows(horn, heights.shape, heights, per_metre, turn, slopes, aspects)
-    return slopes, aspects
+    return over_windows(horn, plain(dem), per_metre, turn)
 
 
 @layer(
@@ -218,7 +216,4 @@ def curvature(smooth_heights: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGr
 
     After Zevenbergen & Thorne (1987), with D, E, F, G, H as there.
     """
-    heights = plain(smooth_heights)
-    down, across = np.empty_like(heights), np.empty_like(heights)
-    over_rows(bend, heights.shape, heights, np.float32(grid.cell), down, across)
-    return down, across
+    return over_windows(bend, plain(smooth_heights), np.float32(grid.cell))
