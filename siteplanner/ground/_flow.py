@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.compiled import kernel, part
-from siteplanner.grid import FloatGrid
+from siteplanner.grid import BoolGrid, FloatGrid
 
 _OUT = 8
 # Neighbours clockwise from grid east.
@@ -44,9 +44,29 @@ def flood(heights: FloatGrid) -> tuple[FloatGrid, NDArray[np.uint8]]:
     lowest spill (priority-flood after Barnes et al. 2014, with a heap for spills alone).
     """
     filled = rimmed(heights, np.nan)
-    came_from = np.empty(filled.shape, np.uint8)
-    _flood(filled.ravel(), came_from.ravel(), filled.shape[1])
+    unknown = np.isnan(filled)
+    came_from = np.where(unknown, np.uint8(_OUT), np.uint8(_NOT_YET))
+    outlets = _beside(unknown)
+    came_from.ravel()[outlets] = _OUT
+    # A cell waits once at most. Memory that is not written to is not taken from the machine.
+    queue, waiting, cells = np.empty((3, filled.size), np.int32)
+    queue[: outlets.size] = outlets
+    keys = np.empty(filled.size, np.float32)
+    columns = filled.shape[1]
+    _flood(filled.ravel(), came_from.ravel(), columns, queue, outlets.size, waiting, keys, cells)
     return filled, came_from
+
+
+def _beside(unknown: BoolGrid) -> NDArray[np.int64]:
+    """Flat indices of known cells beside an unknown one, in order; the rim is unknown."""
+    beside = np.zeros(unknown.size, np.bool_)
+    cells = np.flatnonzero(unknown)
+    for row in (-1, 0, 1):
+        for column in (-1, 0, 1):
+            there = cells + (row * unknown.shape[1] + column)
+            beside[there[(there >= 0) & (there < beside.size)]] = True
+    beside[cells] = False
+    return np.flatnonzero(beside)
 
 
 def across_level(filled: FloatGrid, direction: NDArray[np.uint8]) -> None:
@@ -57,7 +77,8 @@ def across_level(filled: FloatGrid, direction: NDArray[np.uint8]) -> None:
     order of visits is left to matter, so that ground worked out in pieces comes out the same.
     Both grids with a rim; ``direction`` is changed in place.
     """
-    _across_level(filled.ravel(), direction.ravel(), direction.shape[1])
+    queue = np.empty(direction.size, np.int32)
+    _across_level(filled.ravel(), direction.ravel(), direction.shape[1], queue)
 
 
 def breached(heights: FloatGrid, filled: FloatGrid, far: int) -> FloatGrid:
@@ -66,9 +87,36 @@ def breached(heights: FloatGrid, filled: FloatGrid, far: int) -> FloatGrid:
     ``filled`` is that of :func:`flood`, with its rim. The nearest lower cell counts; what
     stands higher on the way to it is lowered to the hollow's bottom.
     """
-    cut = rimmed(heights, np.nan)
-    _breach(cut, filled, far)
-    return cut[1:-1, 1:-1]
+    cut = np.pad(heights, far, constant_values=np.nan)
+    columns = cut.shape[1]
+    places, ways, ends = _straight_ways(far, columns)
+    hollow = np.flatnonzero(filled[1:-1, 1:-1] > heights)
+    row, column = np.divmod(hollow, heights.shape[1])
+    bottoms = (row + far) * columns + column + far
+    _breach(cut.ravel(), bottoms, places, ways, ends)
+    return cut[far:-far, far:-far]
+
+
+def _straight_ways(
+    far: int, columns: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Places within ``far`` cells, nearest first, and the cells on the way to each.
+
+    Both as distances in a flat array with so many columns; the way to place ``n`` is found from
+    ``ends[n]`` to ``ends[n + 1]``.
+    """
+    down, right = (a.ravel() for a in np.mgrid[-far : far + 1, -far : far + 1])
+    away = down**2 + right**2
+    near = np.argsort(away, kind="stable")
+    near = near[(away[near] > 0) & (away[near] <= far * far)]
+    ways, ends = [], [0]
+    for y, x in zip(down[near], right[near], strict=True):
+        steps = max(abs(y), abs(x))
+        between = np.arange(1, steps)
+        ways.append(np.rint(between * y / steps) * columns + np.rint(between * x / steps))
+        ends.append(ends[-1] + between.size)
+    places = down[near] * columns + right[near]
+    return places, np.concatenate(ways).astype(np.int64), np.array(ends)
 
 
 def accumulate(
@@ -76,14 +124,29 @@ def accumulate(
 ) -> NDArray[np.int32]:
     """Add ``cells`` (1 each unless given) up along the directions; all grids with a rim."""
     area = np.ones(direction.shape, np.int32) if cells is None else cells.copy()
-    _accumulate(direction.ravel(), direction.shape[1], area.ravel())
+    donors = np.zeros(direction.size, np.uint8)
+    _accumulate(direction.ravel(), direction.shape[1], area.ravel(), donors)
     return area
 
 
 def strips_along(size: NDArray[np.uint8], wide: NDArray[np.float64]) -> NDArray[np.uint8]:
     """Tell the largest ``size`` of a stream within its width, in cells, ``wide[size]``."""
+    rows, cols = size.shape
     out = np.zeros(size.shape, np.uint8)
-    _strips(size, wide, out)
+    for which in range(1, len(wide)):
+        row, col = np.nonzero(size == which)
+        far = int(wide[which])
+        down = np.arange(-far, far + 1)[:, None]
+        span = np.sqrt(wide[which] ** 2 - down**2).astype(np.int64)
+        # Each row of a disc is a run of cells, told by its ends: streams are few, so this takes a
+        # tenth of the time of a distance transform.
+        line = (row + down + far) * (cols + 1)
+        begin = (line + np.maximum(col - span, 0)).ravel()
+        end = (line + np.minimum(col + span + 1, cols)).ravel()
+        size_of_all = (rows + 2 * far) * (cols + 1)
+        runs = np.bincount(begin, minlength=size_of_all) - np.bincount(end, minlength=size_of_all)
+        within = np.cumsum(runs).reshape(-1, cols + 1)[far : far + rows, :cols] > 0
+        out[within] = which
     return out
 
 
@@ -100,9 +163,15 @@ def spread(
     the flow direction. ``cells`` are those of each cell itself, 1 unless given; on a rim so many
     cells wide nothing is added to what is given.
     """
-    cells = np.ones(filled.shape) if cells is None else cells.copy()
-    _spread(filled, direction, cells, rim)
-    return cells
+    total = np.ones(filled.shape) if cells is None else cells
+    total = rimmed(total, 0.0)
+    heights, ways = rimmed(filled, np.nan), rimmed(direction, _OUT)
+    takes = np.zeros(total.shape, np.uint8)
+    takes[rim + 1 : -rim - 1, rim + 1 : -rim - 1] = 1
+    donors, ready = np.zeros(total.size, np.uint8), np.empty(total.size, np.int32)
+    flat = (a.ravel() for a in (heights, ways, takes, total))
+    _spread(*flat, donors, ready, total.shape[1])
+    return total[1:-1, 1:-1]
 
 
 def to_channel(filled: FloatGrid, direction: FloatGrid, channel: FloatGrid) -> FloatGrid:
@@ -118,7 +187,8 @@ def channel_below(
 
     ``base`` is -inf where that is to be found out; elsewhere it holds.
     """
-    _channel_height(filled, direction, channel, base)
+    flat = (a.ravel() for a in (filled, direction, channel, base))
+    _channel_height(*flat, filled.shape[1])
     return base
 
 
@@ -156,28 +226,13 @@ def _around(cols):  # type: ignore[no-untyped-def]
     return (1, cols + 1, cols, cols - 1, -1, -cols - 1, -cols, 1 - cols)
 
 
-@kernel("void(float32[::1], uint8[::1], int64)")
-def _flood(dem, came_from, cols):  # type: ignore[no-untyped-def]
+@kernel(
+    "void(float32[::1], uint8[::1], int64, int32[::1], int64, int32[::1], float32[::1],int32[::1])"
+)
+def _flood(dem, came_from, cols, queue, tail, waiting, keys, cells):  # type: ignore[no-untyped-def]
+    """Flood from the first ``tail`` cells of the ``queue``; the last three are room to work in."""
     around = _around(cols)
-    size_of_all = dem.size
-    for here in range(size_of_all):
-        came_from[here] = _NOT_YET if dem[here] == dem[here] else _OUT
-    for here in range(size_of_all):
-        if came_from[here] == _OUT:
-            for k in range(8):
-                beside = here + around[k]
-                if 0 <= beside < size_of_all and came_from[beside] == _NOT_YET:
-                    came_from[beside] = _OPEN
-    queue = np.empty(size_of_all, np.int32)
-    head = tail = 0
-    for here in range(size_of_all):
-        if came_from[here] == _OPEN:
-            came_from[here] = _OUT
-            queue[tail] = here
-            tail += 1
-    # A cell waits once at most. Memory that is not written to is not taken from the machine.
-    waiting = np.empty(size_of_all, np.int32)
-    keys, cells = np.empty(size_of_all, np.float32), np.empty(size_of_all, np.int32)
+    head = 0
     waits = size = 0
     level = np.float32(-np.inf)
     while True:
@@ -220,45 +275,18 @@ def _flood(dem, came_from, cols):  # type: ignore[no-untyped-def]
         size -= 1
 
 
-@kernel("void(float32[:, ::1], float32[:, ::1], int64)")
-def _breach(dem, filled, far):  # type: ignore[no-untyped-def]
-    rows, cols = dem.shape
-    for row in range(1, rows - 1):
-        for col in range(1, cols - 1):
-            bottom = dem[row, col]
-            if not filled[row, col] > bottom:
-                continue
-            nearest, down, right = far * far + 1, 0, 0
-            for r in range(max(1, row - far), min(rows - 1, row + far + 1)):
-                for c in range(max(1, col - far), min(cols - 1, col + far + 1)):
-                    away = (r - row) * (r - row) + (c - col) * (c - col)
-                    if away < nearest and dem[r, c] < bottom:
-                        nearest, down, right = away, r - row, c - col
-                if nearest <= 2:
-                    break
-            # Beside lower ground the cell is no bottom.
-            if nearest <= 2 or nearest > far * far:
-                continue
-            steps = max(abs(down), abs(right))
-            for step in range(1, steps):
-                r = row + int(np.rint(step * down / steps))
-                c = col + int(np.rint(step * right / steps))
-                dem[r, c] = min(dem[r, c], bottom)
-
-
-@kernel("void(uint8[:, ::1], float64[::1], uint8[:, ::1])")
-def _strips(size, wide, out):  # type: ignore[no-untyped-def]
-    rows, cols = size.shape
-    for row in range(rows):
-        for col in range(cols):
-            which = size[row, col]
-            if which == 0:
-                continue
-            far = wide[which]
-            for r in range(max(0, row - int(far)), min(rows, row + int(far) + 1)):
-                span = int(np.sqrt(far * far - (r - row) * (r - row)))
-                for c in range(max(0, col - span), min(cols, col + span + 1)):
-                    out[r, c] = max(out[r, c], which)
+@kernel("void(float32[::1], int64[::1], int64[::1], int64[::1], int64[::1])")
+def _breach(dem, bottoms, places, ways, ends):  # type: ignore[no-untyped-def]
+    """Cut the way from each bottom to the first place that is lower, down to the bottom."""
+    for n in range(bottoms.size):
+        here = bottoms[n]
+        bottom = dem[here]
+        for to in range(places.size):
+            if dem[here + places[to]] < bottom:
+                for step in range(ends[to], ends[to + 1]):
+                    cell = here + ways[step]
+                    dem[cell] = min(dem[cell], bottom)
+                break
 
 
 @kernel("void(int64, int64, float32[:, ::1], uint8[:, ::1])")
@@ -284,15 +312,14 @@ def steepest(first, last, filled, direction):  # type: ignore[no-untyped-def]
             direction[row, col] = way
 
 
-@kernel("void(float32[::1], uint8[::1], int64)")
-def _across_level(filled, direction, cols):  # type: ignore[no-untyped-def]
+@kernel("void(float32[::1], uint8[::1], int64, int32[::1])")
+def _across_level(filled, direction, cols, queue):  # type: ignore[no-untyped-def]
     """Go from the places where level ground falls, one step farther each time.
 
     While it works, a way also holds the number of steps, modulo 3 and plus 1, in its upper
     bits: neighbours differ by one step at most, so that tells which of them is nearer.
     """
     around = _around(cols)
-    queue = np.empty(direction.size, np.int32)
     head = tail = 0
     for here in range(direction.size):
         if direction[here] != LEVEL:
@@ -325,11 +352,10 @@ def _across_level(filled, direction, cols):  # type: ignore[no-untyped-def]
         direction[queue[n]] &= 15
 
 
-@kernel("void(uint8[::1], int64, int32[::1])")
-def _accumulate(direction, cols, area):  # type: ignore[no-untyped-def]
+@kernel("void(uint8[::1], int64, int32[::1], uint8[::1])")
+def _accumulate(direction, cols, area, donors):  # type: ignore[no-untyped-def]
     """Walk down from each source, on past each cell whose donors have all arrived."""
     around = _around(cols)
-    donors = np.zeros(direction.size, np.uint8)
     for here in range(direction.size):
         k = direction[here]
         if k < _OUT:
@@ -348,87 +374,74 @@ def _accumulate(direction, cols, area):  # type: ignore[no-untyped-def]
             donors[here] -= 1
 
 
-@kernel("void(float32[:, ::1], float32[:, ::1], float64[:, ::1], int64)")
-def _spread(filled, direction, cells, rim):  # type: ignore[no-untyped-def]
-    """Hand on each cell's water once all its donors have handed on theirs."""
-    rows, cols = filled.shape
-    top, bottom, left, right = rim, rows - rim, rim, cols - rim
-    donors = np.zeros((rows, cols), np.uint8)
-    for row in range(rows):
-        for col in range(cols):
-            lower = False
+@kernel("void(float32[::1], float32[::1], uint8[::1], float64[::1], uint8[::1], int32[::1], int64)")
+def _spread(filled, ways, takes, cells, donors, ready, cols):  # type: ignore[no-untyped-def]
+    """Hand on each cell's water once all its donors have handed on theirs.
+
+    Flat arrays; unknown cells, as those of the rim are, neither give nor take. ``donors`` is all
+    zero, ``ready`` room to work in.
+    """
+    around = _around(cols)
+    for here in range(filled.size):
+        height, level = filled[here], True
+        if height == height:
             for k in range(8):
-                r, c = row + _DOWN[k], col + _RIGHT[k]
-                if 0 <= r < rows and 0 <= c < cols and filled[r, c] < filled[row, col]:
-                    lower = True
-                    if top <= r < bottom and left <= c < right:
-                        donors[r, c] += 1
-            if not lower and direction[row, col] < _OUT:
-                k = int(direction[row, col])
-                r, c = row + _DOWN[k], col + _RIGHT[k]
-                if top <= r < bottom and left <= c < right:
-                    donors[r, c] += 1
-    ready = np.empty(rows * cols, np.int32)
+                beside = here + around[k]
+                if filled[beside] < height:
+                    level = False
+                    donors[beside] += takes[beside]
+            if level and ways[here] < _OUT:
+                beside = here + around[int(ways[here])]
+                donors[beside] += takes[beside]
     done = np.uint8(255)
-    for start in range(rows * cols):
-        if donors[start // cols, start % cols] != 0:
+    for start in range(filled.size):
+        if donors[start] != 0 or filled[start] != filled[start]:
             continue
         ready[0] = start
         size = 1
         while size > 0:
             size -= 1
-            row, col = ready[size] // cols, ready[size] % cols
-            donors[row, col] = done
-            height = filled[row, col]
+            here = ready[size]
+            donors[here] = done
+            height = filled[here]
             total = 0.0
             for k in range(8):
-                r, c = row + _DOWN[k], col + _RIGHT[k]
-                if 0 <= r < rows and 0 <= c < cols and filled[r, c] < height:
-                    total += (height - filled[r, c]) * (2 - k % 2)
-            way = direction[row, col]
+                fall = height - filled[here + around[k]]
+                if fall > 0:
+                    total += fall * (2 - (k & 1))
             for k in range(8):
-                r, c = row + _DOWN[k], col + _RIGHT[k]
-                if not (top <= r < bottom and left <= c < right):
+                beside = here + around[k]
+                if takes[beside] == 0:
                     continue
+                fall = height - filled[beside]
                 if total > 0:
-                    if not filled[r, c] < height:
-                        continue
-                    share = (height - filled[r, c]) * (2 - k % 2) / total
-                elif k == way:
-                    share = 1.0
+                    share = fall * (2 - (k & 1)) / total if fall > 0 else 0.0
                 else:
-                    continue
-                cells[r, c] += cells[row, col] * share
-                donors[r, c] -= 1
-                if donors[r, c] == 0:
-                    ready[size] = r * cols + c
-                    size += 1
+                    share = 1.0 if k == ways[here] else 0.0
+                if share > 0:
+                    cells[beside] += cells[here] * share
+                    donors[beside] -= 1
+                    if donors[beside] == 0:
+                        ready[size] = beside
+                        size += 1
 
 
-@kernel("void(float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1])")
-def _channel_height(filled, direction, channel, base):  # type: ignore[no-untyped-def]
+@kernel("void(float32[::1], float32[::1], float32[::1], float32[::1], int64)")
+def _channel_height(filled, direction, channel, base, cols):  # type: ignore[no-untyped-def]
     """Walk down to a cell whose channel is known, then again, telling all cells on the way."""
-    rows, cols = filled.shape
+    around = _around(cols)
     unknown = np.float32(-np.inf)
-    for row in range(rows):
-        for col in range(cols):
-            r, c = row, col
-            found = base[r, c]
-            while found == unknown:
-                k = direction[r, c]
-                if channel[r, c] == 1:
-                    found = filled[r, c]
-                elif k < _OUT:
-                    r += _DOWN[int(k)]
-                    c += _RIGHT[int(k)]
-                    found = base[r, c]
-                else:
-                    found = np.float32(np.nan)
-            r, c = row, col
-            while base[r, c] == unknown:
-                base[r, c] = found
-                k = direction[r, c]
-                if channel[r, c] == 1 or not k < _OUT:
-                    break
-                r += _DOWN[int(k)]
-                c += _RIGHT[int(k)]
+    for start in range(filled.size):
+        here = start
+        while base[here] == unknown:
+            if channel[here] == 1:
+                base[here] = filled[here]
+            elif direction[here] < _OUT:
+                here += around[int(direction[here])]
+            else:
+                base[here] = np.nan
+        found, end = base[here], here
+        here = start
+        while here != end:
+            base[here] = found
+            here += around[int(direction[here])]
