@@ -7,12 +7,9 @@ import scipy.ndimage
 from numpy.typing import NDArray
 
 from siteplanner.grid import BoolGrid, FloatGrid
-from siteplanner.ground._flow import accumulate, rimmed
+from siteplanner.ground._flow import accumulate
+from siteplanner.ground._neighbours import DOWN, OUT, RIGHT, rimmed
 from siteplanner.ground.layer import WHOLE_GRID, LayerInfo, layer
-from siteplanner.ground.water import DIRECTIONS, DOWN, RIGHT
-
-#: Way of water that leaves the map.
-OUT = len(DIRECTIONS) - 1
 
 
 @layer(
@@ -45,7 +42,7 @@ def inlets(flow_direction: FloatGrid) -> tuple[NDArray[np.uint8], NDArray[np.int
     ways = np.where(known, flow_direction, OUT).astype(np.uint8)
     rows, cols = np.nonzero(edge & (ways < OUT))
     way = ways[rows, cols]
-    inwards = ~edge[rows + DOWN[way], cols + RIGHT[way]]
+    inwards = ~edge[rows + np.array(DOWN)[way], cols + np.array(RIGHT)[way]]
     enters = np.zeros(known.shape, np.int32)
     enters[rows[inwards], cols[inwards]] = 1
     return ways, enters

@@ -1,7 +1,7 @@
 """Compiled kernels for water in tiles: what a tile tells the others, and the answer for all.
 
 They are compiled when first called: a plan of one property never calls them. Grids have a rim
-of one cell, as in ``ground/_flow.py``.
+of one cell, as in ``ground/_neighbours.py``.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from siteplanner.ground._flow import _DOWN, _OUT, _RIGHT, _SIDES_FIRST, LEVEL
+from siteplanner.ground._flow import LEVEL
+from siteplanner.ground._neighbours import DOWN, OUT, RIGHT, SIDES_FIRST
 
 #: Steps to where level ground falls, where no way is known yet.
 FAR = np.int32(2**31 - 2)
@@ -31,15 +32,15 @@ def label_roots(came_from, label):  # type: ignore[no-untyped-def]
             r, c = row, col
             while label[r, c] < 0:
                 k = came_from[r, c]
-                r += _DOWN[k]
-                c += _RIGHT[k]
+                r += DOWN[k]
+                c += RIGHT[k]
             found = label[r, c]
             r, c = row, col
             while label[r, c] < 0:
                 label[r, c] = found
                 k = came_from[r, c]
-                r += _DOWN[k]
-                c += _RIGHT[k]
+                r += DOWN[k]
+                c += RIGHT[k]
 
 
 @_kernel
@@ -58,7 +59,7 @@ def spills(filled, label):  # type: ignore[no-untyped-def]
                 if here != here:
                     continue
                 for k in range(_AROUND_FIRST):
-                    r, c = row + _DOWN[k], col + _RIGHT[k]
+                    r, c = row + DOWN[k], col + RIGHT[k]
                     there = filled[r, c]
                     if there != there or label[r, c] == label[row, col]:
                         continue
@@ -153,7 +154,7 @@ def steps_to_fall(filled, way, steps):  # type: ignore[no-untyped-def]
                 continue
             for k in range(8):
                 beside = here + around[k]
-                r, c = row + _DOWN[k], col + _RIGHT[k]
+                r, c = row + DOWN[k], col + RIGHT[k]
                 if r == 0 or c == 0 or r == rows - 1 or c == cols - 1:
                     continue
                 if steps[beside] == 0 and filled[beside] == filled[here]:
@@ -170,7 +171,7 @@ def steps_to_fall(filled, way, steps):  # type: ignore[no-untyped-def]
             head += 1
         row, col = nearer // cols, nearer % cols
         for k in range(8):
-            r, c = row + _DOWN[k], col + _RIGHT[k]
+            r, c = row + DOWN[k], col + RIGHT[k]
             if not (0 < r < rows - 1 and 0 < c < cols - 1):
                 continue
             here = r * cols + c
@@ -191,8 +192,8 @@ def level_ways(filled, way, steps):  # type: ignore[no-untyped-def]
             if way[row, col] != LEVEL:
                 continue
             for n in range(8):
-                k = _SIDES_FIRST[n]
-                r, c = row + _DOWN[k], col + _RIGHT[k]
+                k = SIDES_FIRST[n]
+                r, c = row + DOWN[k], col + RIGHT[k]
                 if filled[r, c] == filled[row, col] and steps[r, c] == steps[row, col] - 1:
                     way[row, col] = k
                     break
@@ -222,7 +223,7 @@ def leaves_at(way, starts, stop):  # type: ignore[no-untyped-def]
                 out[n] = here
                 break
             passed[here] = n
-            if way[here] >= _OUT or stop[here]:
+            if way[here] >= OUT or stop[here]:
                 out[n] = -1
                 break
             here += around[way[here]]

@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground._flow import channel_below, rimmed, spread
-from siteplanner.ground.edge import OUT, inlets
+from siteplanner.ground._flow import channel_below, spread
+from siteplanner.ground._neighbours import OUT, rimmed
+from siteplanner.ground.edge import inlets
 from siteplanner.ground.resolve import Catalogue
 from siteplanner.ground.terrain import SMOOTHINGS, smoothed, smoothing_cells
 from siteplanner.ground.water import channels, low_and_level

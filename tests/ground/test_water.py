@@ -7,10 +7,9 @@ from ground.surfaces import grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.ground._neighbours import DOWN, RIGHT
 from siteplanner.ground.terrain import slope_and_aspect
 from siteplanner.ground.water import (
-    DOWN,
-    RIGHT,
     channels,
     flood_flat,
     flow,
@@ -161,7 +160,7 @@ def test_level_ground_drains_along_the_fewest_cells(seed, shape):
     assert np.isfinite(steps).all()
     rows, cols = np.nonzero(steps > 0)
     way = direction[rows, cols].astype(int)
-    to = rows + DOWN[way], cols + RIGHT[way]
+    to = rows + np.array(DOWN)[way], cols + np.array(RIGHT)[way]
     assert (filled[to] == filled[rows, cols]).all()
     assert (steps[to] == steps[rows, cols] - 1).all()
 
