@@ -3,106 +3,109 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from siteplanner.compiled import kernel, part
+from siteplanner.compiled import kernel
 
 #: What stands for no factor where nothing limits.
 NONE = 255
 #: Scores of classes are whole numbers of this part of a point.
 FINE = np.float32(1024)
+#: What a species asks of a factor, if it asks anything.
+A_CLASS, A_NUMBER = 1, 2
 #: From here on a score is full: rounding must not make a factor limit where it does not.
 _FULL = np.float32(99.9999)
+_NO_FACTOR = np.float32(NONE)
+_NOUGHT, _HALF, _ONE, _HUNDRED = np.float32(0), np.float32(0.5), np.float32(1), np.float32(100)
+_EIGHT, _LOW_BYTE = np.int32(8), np.int32(255)
 _BLOCK = 1024
 
 
-@part("void(float32[::1], float32[::1], float32, float32[::1], float32[::1])")
-def _limit(x, side, factor, lowest, worst):  # type: ignore[no-untyped-def]
-    """Lower ``lowest`` to one factor's score and put ``factor`` to ``worst`` where it falls.
-
-    NaN compares false throughout, so an unknown value changes nothing.
-    """
-    a, up, d, down = side[0], side[1], side[2], side[3]
-    b, below, c, above = side[4], side[5], side[6], side[7]
-    if np.isfinite(a) or np.isfinite(d):
-        for i in range(x.size):
-            v = x[i]
-            rising = (v - a) * up
-            falling = (d - v) * down
-            got = falling if falling < rising else rising
-            before, by = lowest[i], worst[i]
-            lower = got < before
-            lowest[i] = got if lower else before
-            worst[i] = factor if lower else by
-    if np.isfinite(b) or np.isfinite(c):
-        for i in range(x.size):
-            v = x[i]
-            got = below if v < b else (above if v > c else np.float32(100))
-            before, by = lowest[i], worst[i]
-            lower = got < before
-            lowest[i] = got if lower else before
-            worst[i] = factor if lower else by
-
-
-@kernel(
-    "void(int64, int64, float32[:, ::1], float32[:, :, ::1], boolean[::1], boolean[:, ::1],"
-    "uint16[:, ::1], int32[:, :, ::1], float32[:, :, ::1], uint8[:, ::1], float32, int64,"
-    "uint8[:, ::1], uint8[:, ::1], uint8[:, ::1])"
-)
-def score_cells(  # type: ignore[no-untyped-def]
-    first, last,
-    values, sides, numeric, matters,
-    codes, class_worst, class_product,
-    share, cap, index, score, limiting, confidence,
-):  # fmt: skip
+def score_cells(
+    first: int,
+    last: int,
+    index: int,
+    values: NDArray[np.float32],
+    *rest: object,
+) -> None:
     """Fill ``score``, ``limiting`` and ``confidence`` of the cells from ``first`` to ``last``.
 
     Cells are taken in blocks that stay in the processor's cache while all species and factors
     pass over them.
     """
-    n_factors, n_species = matters.shape
-    most = min(_BLOCK, last - first)
+    unknown = np.isnan(values[:, first:last])
+    gaps = np.logical_or.reduceat(unknown, np.arange(0, last - first, _BLOCK), axis=1)
     # Rows that are whole pages apart would get in each other's way in the cache.
-    numbers = np.empty((5, most + 48), dtype=np.float32)
-    flags = np.empty((n_factors + 1, most + 64), dtype=np.uint8)
-    looks = np.empty(most, dtype=np.int32)
-    gaps = np.empty(n_factors, dtype=np.bool_)
-    for start in range(first, last, _BLOCK):
+    numbers = np.empty((5, _BLOCK + 48), dtype=np.float32)
+    numbers.T[:] = _FULL, NONE, _FULL, NONE, 1
+    lowest, worst, alone, spare, product = numbers
+    if index == 0:  # no factor's score is asked for by itself
+        alone, spare = lowest, worst
+    missing, looked = np.zeros(_BLOCK, dtype=np.uint8), np.empty(_BLOCK, dtype=np.int32)
+    _score(
+        first, last, index, values, *rest, unknown, gaps,
+        lowest, worst, alone, spare, product, missing, looked,
+    )  # fmt: skip
+
+
+@kernel(
+    "void(int64, int64, int64, float32[:, ::1], uint8[:, ::1], uint8[:, ::1], uint8[:, ::1],"
+    "float32[:, :, ::1], uint8[:, ::1], uint16[:, ::1], int32[:, :, ::1], float32[:, :, ::1],"
+    "uint8[:, ::1], float32, boolean[:, ::1], boolean[:, ::1], float32[::1], float32[::1],"
+    "float32[::1], float32[::1], float32[::1], uint8[::1], int32[::1])"
+)
+def _score(  # type: ignore[no-untyped-def]
+    first, last, index, values, confidence, score, limiting, sides, asks, codes, class_worst,
+    class_product, share, cap, unknown, gaps, lowest, worst, alone, spare, product, missing, looked,
+):  # fmt: skip
+    """Score block by block; the work arrays are left to the next species as they were found.
+
+    NaN compares false throughout, so an unknown value changes nothing. ``alone`` is ``lowest``
+    itself where only the lowest score counts.
+    """
+    for block in range(gaps.shape[1]):
+        start = first + block * _BLOCK
         stop = min(start + _BLOCK, last)
         n = stop - start
-        lowest, worst, product = numbers[0, :n], numbers[1, :n], numbers[2, :n]
-        alone, spare = numbers[3, :n], numbers[4, :n]
-        missing, looked = flags[n_factors, :n], looks[:n]
-        for f in range(n_factors):
-            x, here = values[f, start:stop], flags[f]
-            some = np.uint8(0)
-            for i in range(n):
-                here[i] = np.uint8(x[i] != x[i])
-                some |= here[i]
-            gaps[f] = some > 0
-        for s in range(n_species):
-            lowest[:] = _FULL
-            worst[:] = np.float32(NONE)
-            missing[:] = 0
-            if index > 0:
-                product[:] = np.float32(1)
-            unknown = False
-            for f in range(n_factors):
-                if not matters[f, s]:
+        for s in range(asks.shape[0]):
+            lacks = False
+            for f in range(asks.shape[1]):
+                kind = asks[s, f]
+                if kind == 0:
                     continue
-                if gaps[f]:
-                    unknown = True
-                    here = flags[f]
+                if gaps[f, block]:
+                    lacks = True
+                    here = unknown[f, start - first : stop - first]
                     for i in range(n):
                         missing[i] += here[i]
-                if not numeric[f]:
+                if kind == A_CLASS:
                     continue
-                x = values[f, start:stop]
-                if index > 0:
-                    alone[:] = _FULL
-                    _limit(x, sides[f, s], np.float32(f), alone, spare)
+                x, side, factor = values[f, start:stop], sides[f, s], np.float32(f)
+                a, up, below, d, down, above = side[0], side[1], side[2], side[3], side[4], side[5]
+                for i in range(n):
+                    v = x[i]
+                    rising = (v - a) * up
+                    if rising < below:
+                        rising = below
+                    falling = (d - v) * down
+                    if falling < above:
+                        falling = above
+                    got = falling if falling < rising else rising
+                    least, by = alone[i], spare[i]
+                    if got < least:
+                        least, by = got, factor
+                    alone[i] = least
+                    spare[i] = by
+                if index:
                     for i in range(n):
-                        product[i] *= max(alone[i], np.float32(0)) / np.float32(100)
-                _limit(x, sides[f, s], np.float32(f), lowest, worst)
+                        got = alone[i]
+                        alone[i] = _FULL
+                        product[i] *= (got if got > _NOUGHT else _NOUGHT) / _HUNDRED
+                        least, by = lowest[i], worst[i]
+                        if got < least:
+                            least, by = got, factor
+                        lowest[i] = least
+                        worst[i] = by
             for g in range(codes.shape[0]):
                 code = codes[g, start:stop]
                 table = class_worst[g, s]
@@ -110,34 +113,40 @@ def score_cells(  # type: ignore[no-untyped-def]
                     looked[i] = table[code[i]]
                 for i in range(n):
                     packed = looked[i]
-                    got = np.float32(packed >> np.int32(8)) / FINE
-                    before, by = lowest[i], worst[i]
-                    lower = got < before
-                    lowest[i] = got if lower else before
-                    worst[i] = np.float32(packed & np.int32(255)) if lower else by
-                if index > 0:
+                    got = np.float32(packed >> _EIGHT) / FINE
+                    name = np.float32(packed & _LOW_BYTE)
+                    least, by = lowest[i], worst[i]
+                    if got < least:
+                        least, by = got, name
+                    lowest[i] = least
+                    worst[i] = by
+                if index:
+                    times = class_product[g, s]
                     for i in range(n):
-                        product[i] *= class_product[g, s, code[i]]
-            if index > 0:
+                        product[i] *= times[code[i]]
+            if index:  # where the least is 0 or lower the product is 0, and so is the score
                 for i in range(n):
-                    least = max(lowest[i], np.float32(0)) / np.float32(100)
-                    if index == 2 or least == 0:
-                        lowest[i] = np.float32(100) * product[i]
-                    else:
-                        lowest[i] = np.float32(100) * least * np.sqrt(product[i] / least)
-            out, sure = score[s, start:stop], confidence[s, start:stop]
-            by_missing = share[s]
-            if unknown:
+                    least, rest = lowest[i] / _HUNDRED, product[i]
+                    apart = _ONE if index == 2 else np.sqrt(rest / least)
+                    lowest[i] = _HUNDRED * (rest if index == 2 else least) * apart
+                    product[i] = _ONE
+            sure = confidence[s, start:stop]
+            if lacks:
+                by_missing = share[s]
+                for i in range(n):
+                    sure[i] = by_missing[missing[i]]
                 for i in range(n):
                     got = lowest[i]
                     lowest[i] = cap if (got > cap) & (missing[i] > 0) else got
-                for i in range(n):
-                    sure[i] = by_missing[missing[i]]
+                    missing[i] = 0
             else:
-                sure[:] = 100
-            name = limiting[s, start:stop]
+                for i in range(n):
+                    sure[i] = 100
+            out, name = score[s, start:stop], limiting[s, start:stop]
             for i in range(n):
                 got = lowest[i]
-                got = got if got > 0 else np.float32(0)
-                out[i] = np.uint8(np.int32(got + np.float32(0.5)))
-                name[i] = np.uint8(np.int32(worst[i]))
+                got = got if got > _NOUGHT else _NOUGHT
+                out[i] = got + _HALF
+                name[i] = worst[i]
+                lowest[i] = _FULL
+                worst[i] = _NO_FACTOR

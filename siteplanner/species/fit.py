@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from siteplanner.grid import BoolGrid, FloatGrid
 from siteplanner.ground._strips import over_rows
-from siteplanner.species._score import FINE, NONE, score_cells
+from siteplanner.species._score import A_CLASS, A_NUMBER, FINE, NONE, score_cells
 from siteplanner.species.classes import CLASSES, NOT_SCORED
 from siteplanner.species.table import SURVIVES, Factor
 
@@ -106,59 +106,63 @@ def fit(
         raise ValueError(f"at most {MOST_FACTORS} factors can be scored, not {len(factors)}")
     values = np.stack([layers[factor.layer][mask] for factor in factors])
     species = factors[0].species
-    sides = np.zeros((len(factors), species, 8), dtype=np.float32)
-    matters = np.zeros((len(factors), species), dtype=np.bool_)
+    sides = np.zeros((len(factors), species, 6), dtype=np.float32)
+    asks = np.zeros((species, len(factors)), dtype=np.uint8)
     for place, factor in enumerate(factors):
         if factor.points is not None:
             sides[place] = _sides(factor.points)
-            matters[place] = np.isfinite(factor.points).any(axis=1)
+            asks[:, place] = np.isfinite(factor.points).any(axis=1) * A_NUMBER
         else:
             assert factor.scores is not None
-            matters[place] = (factor.scores < 100).any(axis=1)
-    asked = matters.sum(axis=0)[:, None]
+            asks[:, place] = (factor.scores < 100).any(axis=1) * A_CLASS
+    asked = np.count_nonzero(asks, axis=1)[:, None]
     known = np.maximum(asked - np.arange(len(factors) + 1), 0)
     share = np.where(asked > 0, 100 * known // np.maximum(asked, 1), 100).astype(np.uint8)
-    outs = [np.empty((species, values.shape[1]), dtype=np.uint8) for _ in range(3)]
+    score, limiting, confidence = (
+        np.empty((species, values.shape[1]), dtype=np.uint8) for _ in range(3)
+    )
     over_rows(
         score_cells,
         (values.shape[1], species),
+        INDICES.index(index),
         values,
+        confidence,
+        score,
+        limiting,
         sides,
-        np.array([f.points is not None for f in factors]),
-        matters,
+        asks,
         *_class_groups(factors, values),
         share,
         np.float32(UNKNOWN_CAP),
-        INDICES.index(index),
-        *outs,
     )
-    return Fit(mask, tuple(f.layer for f in factors), *outs)
+    return Fit(mask, tuple(f.layer for f in factors), score, limiting, confidence)
 
 
 def _sides(points: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Straight sides and steps of each species' trapezium: (species, 8) float32.
+    """Both sides of each species' trapezium: (species, 6) float32.
 
-    Columns: foot and rise per unit of the lower side, foot and fall per unit of the upper one;
-    then the lower step's place and the score below it, the upper step's place and the score
-    above it. A side that is not there is infinitely far away.
+    Columns: the lower side's foot, its rise per unit and the score below which it does not
+    fall; then the upper side's foot, fall per unit and lowest score. A step is a side of
+    infinite slope; at its very place, where that gives no number, the score is full. A side
+    that is not there is infinitely far away.
     """
     a, b, c, d = points.astype(np.float32).astype(np.float64).T
-    with np.errstate(invalid="ignore", divide="ignore"):
-        rising, falling = np.isfinite(a) & (b > a), np.isfinite(d) & (d > c)
-        up = np.where(rising, 100 / (b - a), 1)
-        down = np.where(falling, 100 / (d - c), 1)
-    return np.column_stack(
-        [
-            np.where(rising, a, -np.inf),
-            up,
-            np.where(falling, d, np.inf),
-            down,
-            np.where(rising, -np.inf, b),
-            np.where(np.isfinite(a), 0, SURVIVES),
-            np.where(falling, np.inf, c),
-            np.where(np.isfinite(d), 0, SURVIVES),
-        ]
-    ).astype(np.float32)
+    return np.column_stack([*_side(a, b, b - a, -np.inf), *_side(d, c, d - c, np.inf)]).astype(
+        np.float32
+    )
+
+
+def _side(
+    dies: NDArray[np.float64], thrives: NDArray[np.float64], width: NDArray[np.float64], far: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Foot, slope and lowest score of one side, each (species,)."""
+    slopes = np.isfinite(dies) & (width > 0)
+    step = ~slopes & np.isfinite(thrives)
+    with np.errstate(divide="ignore"):
+        slope = np.where(slopes, 100 / width, np.where(step, np.inf, 1))
+    foot = np.where(slopes, dies, np.where(step, thrives, far))
+    lowest = np.where(step, np.where(np.isfinite(dies), 0, SURVIVES), -np.inf)
+    return foot, slope, lowest
 
 
 def _class_groups(
