@@ -126,9 +126,9 @@ def water_balance(
     told = wetness[np.isfinite(wetness)]
     mean_wetness = float(told.mean(dtype=np.float64)) if told.size else 0.0
     more = np.clip(wetness - np.float32(mean_wetness), 0, np.float32(most_run_on))
-    out = np.empty((3, *grid.shape), np.float32)
+    out = np.full((3, *grid.shape), np.nan, np.float32)
     over_rows(
-        _balance,
+        _balance_of_rows,
         grid.shape,
         plain(available_water),
         plain(drainage_class),
@@ -209,56 +209,58 @@ def _year(rain, thirst, capacity, stored, used):  # type: ignore[no-untyped-def]
     for _ in range(100):
         start = store
         for month in range(12):
-            left = rain[month] - thirst[month]
+            comes, wanted = rain[month], thirst[month]
+            left = comes - wanted
             if left >= 0:
                 store = min(capacity, store + left)
-                used[month] = thirst[month]
+                used[month] = wanted
             else:
                 # exp falls short of the capacity only; an empty soil holds nothing to lose.
                 kept = store * math.exp(left / capacity) if capacity > 0 else 0.0
-                used[month] = rain[month] + store - kept
+                used[month] = comes + store - kept
                 store = kept
             stored[month] = store
         if abs(store - start) < 1e-6:
             break
 
 
+def _balance_of_rows(first: int, last: int, *given: object) -> None:
+    months = np.empty((4, 12))
+    _balance(first, last, *given, *months)
+
+
 @kernel(
     "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1],"
     "float32[:, ::1], float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1],"
-    "float64[::1], float32[:, :, ::1])"
+    "float64[::1], float32[:, :, ::1], float64[::1], float64[::1], float64[::1], float64[::1])"
 )
 def _balance(  # type: ignore[no-untyped-def]
     first, last, capacity, drainage, more, year, summer, winter, rates, rain, thirst, runs_on,
-    lets_go, out
+    lets_go, out, comes, wanted, stored, used,
 ):  # fmt: skip
-    wanted, comes = np.empty(12), np.empty(12)
-    stored, used = np.empty(12), np.empty(12)
+    """Fill the rows of ``out``, which is NaN, where soil and light are known."""
     for row in range(first, last):
         for col in range(capacity.shape[1]):
             holds = float(capacity[row, col])
-            light = year[row, col] + summer[row, col] + winter[row, col]
-            if not (holds == holds and light == light):
-                out[:, row, col] = np.nan
+            in_year, in_summer, in_winter = year[row, col], summer[row, col], winter[row, col]
+            known = holds + in_year + in_summer + in_winter
+            if known != known:
                 continue
+            run_on, code = more[row, col], drainage[row, col]
             for m in range(12):
-                share = (
-                    rates[m, 0] * year[row, col]
-                    + rates[m, 1] * summer[row, col]
-                    + rates[m, 2] * winter[row, col]
-                )
+                share = rates[m, 0] * in_year + rates[m, 1] * in_summer + rates[m, 2] * in_winter
                 wanted[m] = thirst[m] * max(share, 0.0)
-                comes[m] = rain[m] + runs_on[m] * more[row, col]
+                comes[m] = rain[m] + runs_on[m] * run_on
             _year(comes, wanted, holds, stored, used)
-            missing, lowest, wet = 0.0, holds, 0
-            code = drainage[row, col]
             goes = lets_go[int(code)] if code == code else np.nan
-            before = stored[11]
+            missing, lowest, wet, before = 0.0, holds, 0, stored[11]
             for m in range(12):
-                missing += wanted[m] - used[m]
-                lowest = min(lowest, stored[m])
-                wet += comes[m] + before - used[m] - stored[m] > goes
-                before = stored[m]
+                need, got, store = wanted[m], used[m], stored[m]
+                missing += need - got
+                lowest = min(lowest, store)
+                wet += comes[m] + before - got - store > goes
+                before = store
             out[0, row, col] = missing
             out[1, row, col] = 100.0 * lowest / holds if holds > 0 else 0.0
-            out[2, row, col] = wet if goes == goes else np.nan
+            if goes == goes:
+                out[2, row, col] = wet

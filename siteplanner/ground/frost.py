@@ -56,8 +56,7 @@ def _lower_share(first, last, dem, around, share):  # type: ignore[no-untyped-de
     counts = np.empty((2, cols), dtype=np.int32)
     lower, seen = counts[0], counts[1]
     for r in range(first, last):
-        lower[:] = 0
-        seen[:] = 0
+        counts[:] = 0
         for k in range(len(around)):
             rr, shift = r + around[k, 0], around[k, 1]
             if rr < 0 or rr >= rows:
