@@ -1,9 +1,10 @@
 """How kernels are compiled: ahead of their first call, once, and kept on disk.
 
-Compiling is part of the first user's wait, and most of it is spent on what surrounds a kernel,
-so helpers that only kernels call are built without their entrance from Python, and a division
-by zero gives an infinity, as in numpy, rather than a branch that raises. The compiler leaves
-next to no garbage in rings, so Python's search for it waits meanwhile: an eighth of the time.
+Compiling is part of the first user's wait, and most of it is spent on what surrounds a kernel.
+So helpers that only kernels call are built without their entrance from Python; a division by zero
+gives an infinity, as in numpy, rather than a branch that raises; and no kernel makes an array,
+which spares the counting of references: room to work in is made by the plain function that calls.
+The compiler leaves next to no garbage in rings, so Python's search for it waits meanwhile.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 
 from numba import njit
 
-_KEPT: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy"}
+_KEPT: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", "_nrt": False}
 _INSIDE: dict[str, Any] = {**_KEPT, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
 

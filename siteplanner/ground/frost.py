@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label, map_coordinates, uniform_filter
 
-from siteplanner.compiled import kernel
 from siteplanner.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground.gaps import HELD_M
@@ -22,6 +21,8 @@ from siteplanner.ground.minimum import PREDICTORS, MinimumFit, fit_minimum
 
 SCREEN_M, GRASS_M = 1.2, 0.05
 _NEIGHBOURS = 400
+#: Cells worked on at a time: few enough to stay in the cache, enough to be worth the calls.
+_RUN = 100_000
 
 
 @layer(
@@ -50,24 +51,27 @@ def lower_share(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> Float
     return share
 
 
-@kernel("void(int64, int64, float32[:, ::1], int64[:, ::1], float32[:, ::1])")
-def _lower_share(first, last, dem, around, share):  # type: ignore[no-untyped-def]
+def _lower_share(
+    first: int, last: int, dem: FloatGrid, around: NDArray[np.int64], share: FloatGrid
+) -> None:
+    """Fill the rows of ``share``, a run of rows at a time."""
     rows, cols = dem.shape
-    counts = np.empty((2, cols), dtype=np.int32)
-    lower, seen = counts[0], counts[1]
-    for r in range(first, last):
-        counts[:] = 0
-        for k in range(len(around)):
-            rr, shift = r + around[k, 0], around[k, 1]
-            if rr < 0 or rr >= rows:
+    run = max(1, _RUN // cols)
+    for top in range(first, last, run):
+        here = dem[top : min(top + run, last)]
+        lower, seen = np.zeros((2, *here.shape), np.int16)
+        for down, right in around:
+            above, below = max(0, -down - top), min(len(here), rows - down - top)
+            west, east = max(0, -right), min(cols, cols - right)
+            if above >= below or west >= east:
                 continue
-            for c in range(max(0, -shift), min(cols, cols - shift)):
-                other = dem[rr, c + shift]
-                lower[c] += other < dem[r, c]
-                seen[c] += other == other
-        for c in range(cols):
-            known = seen[c] > 0 and dem[r, c] == dem[r, c]
-            share[r, c] = np.float32(lower[c] / seen[c]) if known else np.float32(np.nan)
+            window = np.s_[above:below, west:east]
+            there = dem[top + above + down : top + below + down, west + right : east + right]
+            lower[window] += there < here[window]
+            seen[window] += there == there
+        share[top : top + len(here)] = np.where(
+            (seen > 0) & ~np.isnan(here), lower / np.maximum(seen, 1), np.nan
+        )
 
 
 @layer(
