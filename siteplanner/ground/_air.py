@@ -31,7 +31,7 @@ _F8 = types.Array(types.float64, 2, "C")
 _I8 = types.Array(types.int64, 1, "C")
 _F1 = types.Array(types.float32, 1, "C")
 _D1 = types.Array(types.float64, 1, "C")
-_f4, _f8, _i8 = types.float32, types.float64, types.int64
+_f4, _f8 = types.float32, types.float64
 
 
 @part(_f4(_f8, _f8, _f4, _f4, _f4, _f4, _f4, _f4, _f4))
