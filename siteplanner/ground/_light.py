@@ -17,12 +17,12 @@ _RADIAN = np.float32(math.pi / 180)
 #: Rows are worked on in runs of about so many cells, whose horizons stay in the cache.
 _RUN = 2048
 
-#: Where to look (n, 8), how (n, 2), and where each direction's entries end (directions,).
+#: Where to look (n, 8), how (n, 2), and where directions begin and end (directions + 1,).
 Looks = tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.int64]]
 
 
 def looks(cell: float, reach: float) -> Looks:
-    """Places to look at for the horizon, and where each direction's end.
+    """Places to look at for the horizon; those of a direction from its end to the next one.
 
     Directions follow each other clockwise from grid north. A line of sight is looked at where
     it crosses a row (or, if it runs more east than north, a column) of cell middles, between
@@ -31,7 +31,7 @@ def looks(cell: float, reach: float) -> Looks:
     weight of the other, 1 / distance (1/m). Steps are a thirty-sixth of the distance (a cell at
     least), so far ground is looked at more coarsely.
     """
-    found, how, ends = [], [], []
+    found, how, ends = [], [], [0]
     for direction in range(LOOKS):
         angle = 2 * math.pi * direction / LOOKS
         south, east = -math.cos(angle), math.sin(angle)
@@ -155,14 +155,13 @@ def _look_round(  # type: ignore[no-untyped-def]
             open_sky[c] = zero
             mean[c] = zero
         # The horizon is at least the cell's own slope, then whatever ground stands higher.
-        start = 0
         for k in range(LOOKS):
             angle = np.float32(2 * math.pi * k / LOOKS) + turn
             de, dn = np.float32(math.sin(angle)), np.float32(math.cos(angle))
             line = horizon[k, at]
             for c in range(cols):
                 line[c] = max(zero, -(east[c] * de + north[c] * dn) / up[c])
-            for n in range(start, ends[k]):
+            for n in range(ends[k], ends[k + 1]):
                 if row < place[n, 6] or row >= rows - place[n, 7]:
                     continue
                 low, high = place[n, 4], cols - place[n, 5]
@@ -174,7 +173,6 @@ def _look_round(  # type: ignore[no-untyped-def]
                 for c in range(high - low):
                     rise = (there[c] + weight * (beyond[c] - there[c]) - mine[c]) * near
                     best[c] = rise if rise > best[c] else best[c]
-            start = ends[k]
             # Sky seen by a tilted surface, direction by direction (Dozier & Frew's form).
             for c in range(cols):
                 h = line[c]

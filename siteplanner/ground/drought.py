@@ -253,7 +253,7 @@ def _balance(  # type: ignore[no-untyped-def]
                 comes[m] = rain[m] + runs_on[m] * run_on
             _year(comes, wanted, holds, stored, used)
             goes = lets_go[int(code)] if code == code else np.nan
-            missing, lowest, wet, before = 0.0, holds, 0, stored[11]
+            missing, lowest, wet, before = 0.0, holds, 0.0, stored[11]
             for m in range(12):
                 need, got, store = wanted[m], used[m], stored[m]
                 missing += need - got

@@ -26,6 +26,7 @@ def score_cells(
     last: int,
     index: int,
     values: NDArray[np.float32],
+    asks: NDArray[np.uint8],
     *rest: object,
 ) -> None:
     """Fill ``score``, ``limiting`` and ``confidence`` of the cells from ``first`` to ``last``.
@@ -41,22 +42,24 @@ def score_cells(
     lowest, worst, alone, spare, product = numbers
     if index == 0:  # no factor's score is asked for by itself
         alone, spare = lowest, worst
+    lacks = (asks > 0) @ gaps
     missing, looked = np.zeros(_BLOCK, dtype=np.uint8), np.empty(_BLOCK, dtype=np.int32)
     _score(
-        first, last, index, values, *rest, unknown, gaps,
+        first, last, index, values, asks, *rest, unknown, gaps, lacks,
         lowest, worst, alone, spare, product, missing, looked,
     )  # fmt: skip
 
 
 @kernel(
     "void(int64, int64, int64, float32[:, ::1], uint8[:, ::1], uint8[:, ::1], uint8[:, ::1],"
-    "float32[:, :, ::1], uint8[:, ::1], uint16[:, ::1], int32[:, :, ::1], float32[:, :, ::1],"
-    "uint8[:, ::1], float32, boolean[:, ::1], boolean[:, ::1], float32[::1], float32[::1],"
-    "float32[::1], float32[::1], float32[::1], uint8[::1], int32[::1])"
+    "uint8[:, ::1], float32[:, :, ::1], uint16[:, ::1], int32[:, :, ::1], float32[:, :, ::1],"
+    "uint8[:, ::1], float32, boolean[:, ::1], boolean[:, ::1], boolean[:, ::1], float32[::1],"
+    "float32[::1], float32[::1], float32[::1], float32[::1], uint8[::1], int32[::1])"
 )
 def _score(  # type: ignore[no-untyped-def]
-    first, last, index, values, confidence, score, limiting, sides, asks, codes, class_worst,
-    class_product, share, cap, unknown, gaps, lowest, worst, alone, spare, product, missing, looked,
+    first, last, index, values, asks, confidence, score, limiting, sides, codes, class_worst,
+    class_product, share, cap, unknown, gaps, lacks, lowest, worst, alone, spare, product,
+    missing, looked,
 ):  # fmt: skip
     """Score block by block; the work arrays are left to the next species as they were found.
 
@@ -68,13 +71,11 @@ def _score(  # type: ignore[no-untyped-def]
         stop = min(start + _BLOCK, last)
         n = stop - start
         for s in range(asks.shape[0]):
-            lacks = False
             for f in range(asks.shape[1]):
                 kind = asks[s, f]
                 if kind == 0:
                     continue
                 if gaps[f, block]:
-                    lacks = True
                     here = unknown[f, start - first : stop - first]
                     for i in range(n):
                         missing[i] += here[i]
@@ -131,7 +132,7 @@ def _score(  # type: ignore[no-untyped-def]
                     lowest[i] = _HUNDRED * (rest if index == 2 else least) * apart
                     product[i] = _ONE
             sure = confidence[s, start:stop]
-            if lacks:
+            if lacks[s, block]:
                 by_missing = share[s]
                 for i in range(n):
                     sure[i] = by_missing[missing[i]]
