@@ -88,15 +88,14 @@ def _meetings(
     box: Box, around: NDArray[np.float32], inside: NDArray[np.float32], whole_cols: int
 ) -> _Meetings:
     filled, came_from = flood(inside)
-    cols = filled.shape[1]
-    label = np.full(filled.shape, -1, np.int32)
-    roots = came_from == OUT
-    label[roots] = 0  # beside a gap inside the tile, or unknown: water is outside at once
+    # Water that is unknown, or beside a gap inside the tile, is outside at once: label 0.
+    label = np.full(filled.shape, kernels.UNKNOWN)
+    label[came_from == OUT] = 0
     rows, columns = rim_of(box)
     r, c = rows - box.top + 1, columns - box.left + 1
     known = ~np.isnan(filled[r, c])
     rows, columns, r, c = rows[known], columns[known], r[known], c[known]
-    label[r, c] = r * cols + c
+    label[r, c] = np.arange(1, r.size + 1)
     kernels.label_roots(came_from, label)
     one, other, height = kernels.spills(filled, label)
     # Edge cells that lie beside unknown ground, in whatever tile, let water out.
@@ -108,14 +107,9 @@ def _meetings(
     one = np.concatenate([one, label[r[out], c[out]]])
     other = np.concatenate([other, np.zeros(int(out.sum()), np.int32)])
     height = np.concatenate([height, filled[r[out], c[out]]])
-    order = np.argsort(height, kind="stable")
-    keep = kernels.needed(one, other, order, filled.size)
-
-    def numbered(labels: NDArray[np.int32]) -> NDArray[np.int64]:
-        row, col = labels // cols - 1 + box.top, labels % cols - 1 + box.left
-        return np.where(labels == 0, -1, row.astype(np.int64) * whole_cols + col)
-
-    return _Meetings(numbered(one[keep]), numbered(other[keep]), height[keep])
+    keep = kernels.needed(one, other, height, r.size + 1)
+    number = np.append(-1, rows * whole_cols + columns)
+    return _Meetings(number[one[keep]], number[other[keep]], height[keep])
 
 
 def _edge_levels(ground: Lines, found: list[_Meetings], edges: Lines, cols: int) -> Lines:
@@ -135,9 +129,7 @@ def _edge_levels(ground: Lines, found: list[_Meetings], edges: Lines, cols: int)
     ends = np.concatenate([*one, *other])
     cells, numbers = np.unique(np.append(ends, -1), return_inverse=True)
     first, second = np.split(numbers[:-1], 2)
-    spill = np.concatenate(height)
-    order = np.argsort(spill, kind="stable")
-    level = kernels.levels(first, second, spill, order, cells.size)
+    level = kernels.levels(first, second, np.concatenate(height), cells.size)
     edges.set_cells(cells[1:] // cols, cells[1:] % cols, level[1:])
     return edges
 
@@ -190,10 +182,9 @@ def _steepest(around: NDArray[np.float32]) -> NDArray[np.uint8]:
 
 
 def _steps(
-    around: NDArray[np.float32], way: NDArray[np.uint8], ring: NDArray[np.int32]
+    around: NDArray[np.float32], way: NDArray[np.uint8], steps: NDArray[np.int32]
 ) -> NDArray[np.int32]:
-    """Steps to where level ground falls, with the ring of the neighbours' around them."""
-    steps = ring.astype(np.int32)
+    """Steps to where level ground falls, put inside the ring of the neighbours'."""
     steps[_INSIDE] = np.where(way == LEVEL, kernels.FAR, 0)
     kernels.steps_to_fall(around, rimmed(way, OUT), steps)
     return steps
@@ -278,10 +269,8 @@ class Links:
         self, box: Box, way: NDArray[np.uint8], stop: NDArray[np.bool_]
     ) -> NDArray[np.int64]:
         """Number on the grid of the cell beyond the tile that each edge cell's water comes to."""
-        rows, cols = rim_of(box)
-        wide = way.shape[1]
-        starts = (rows - box.top + 1) * wide + cols - box.left + 1
-        return self._numbered(box, kernels.leaves_at(way, starts, stop), wide)
+        places = kernels.leaves_at(way, stop).astype(np.int64)
+        return self._numbered(box, places, way.shape[1])
 
     def given(
         self, box: Box, area: NDArray[np.int32]
