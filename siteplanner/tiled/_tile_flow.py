@@ -193,7 +193,7 @@ def _steps_to_fall(filled, way, steps, nearest, queue, around):  # type: ignore[
     """Go from the places where level ground falls, one step farther each time.
 
     Cells of the edge that know steps from elsewhere, ``nearest`` first, come in when it is their
-    turn. ``queue`` is room to work in.
+    turn: so no cell is queued twice, and ``queue`` has room for all.
     """
     place = head = tail = 0
     for here in range(way.size):
