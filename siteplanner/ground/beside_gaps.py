@@ -20,14 +20,15 @@ def over_windows(
     as NaN. The few that lack a neighbour are done again, on windows that are carried on.
     """
     made, lacking = _run(kernel, heights, *settings)
+    if min(heights.shape) > 1:
+        _along_edges(kernel, heights, made, *settings)
     rows, cols = _windows_that_lack(made[0], heights, lacking)
-    if not rows.size:
-        return made
-    # Side by side they are three long rows, of which the kernel does the middle one.
-    windows = carried_on(heights, rows, cols)
-    again, _ = _run(kernel, windows.transpose(0, 2, 1).reshape(3, -1), *settings)
-    for out, new in zip(made, again, strict=True):
-        out[rows, cols] = new[1, 1::3]
+    if rows.size:
+        # Side by side they are three long rows, of which the kernel does the middle one.
+        windows = carried_on(heights, rows, cols).transpose(0, 2, 1).reshape(3, -1)
+        again, _ = _run(kernel, windows, *settings)
+        for out, new in zip(made, again, strict=True):
+            out[rows, cols] = new[1, 1::3]
     return made
 
 
@@ -35,25 +36,51 @@ def _run(
     kernel: Callable[..., None], heights: FloatGrid, *settings: np.float32
 ) -> tuple[tuple[FloatGrid, FloatGrid], NDArray[np.int32]]:
     made = np.empty_like(heights), np.empty_like(heights)
+    lacking = np.zeros(len(heights), np.int32)
+    over_rows(kernel, heights.shape, heights, *settings, *made, lacking)
+    # After the kernel, whose threads have then shared the work of taking the memory.
     for out in made:
         out[[0, -1]] = np.nan
         out[:, [0, -1]] = np.nan
-    lacking = np.zeros(len(heights), np.int32)
-    over_rows(kernel, heights.shape, heights, *settings, *made, lacking)
     return made, lacking
+
+
+def _along_edges(
+    kernel: Callable[..., None],
+    heights: FloatGrid,
+    made: tuple[FloatGrid, FloatGrid],
+    *settings: np.float32,
+) -> None:
+    """Put what comes of carrying all the ground on by a row or column, corner cells aside.
+
+    It is the rule of :func:`carried_on` where the ground along the edge is known, at a fraction
+    of the time.
+    """
+    rows, cols = heights.shape
+    strips = [np.stack([2 * h[0] - h[1], h[0], h[1]]) for h in (heights, heights[::-1])]
+    strips[1] = strips[1][::-1]
+    for h, east in ((heights.T, 1), (heights.T[::-1], -1)):
+        side = np.stack([2 * h[0] - h[1], h[0], h[1]][::east], axis=1)
+        # Windows of three columns side by side, as long rows are what the kernel is quick at.
+        strips.append(np.concatenate([side[n : n + rows - 2].reshape(1, -1) for n in range(3)]))
+    new, _ = _run(kernel, np.hstack(strips), *settings)
+    for out, strip in zip(made, (one[1] for one in new), strict=True):
+        out[0, 1:-1], out[-1, 1:-1] = strip[1 : cols - 1], strip[cols + 1 : 2 * cols - 1]
+        out[1:-1, 0], out[1:-1, -1] = strip[2 * cols + 1 :: 3].reshape(2, -1)
 
 
 def _windows_that_lack(
     made: FloatGrid, heights: FloatGrid, lacking: NDArray[np.int32]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Rows and columns of known cells beside a gap or an edge."""
-    whole = lacking == 0
-    whole[[0, -1]] = False
-    others = np.flatnonzero(~whole)
-    which, cols = np.nonzero(np.isnan(made[others]))
-    inner = np.flatnonzero(whole)
-    rows = np.concatenate([inner, inner, others[which]])
-    cols = np.concatenate([np.zeros_like(inner), inner * 0 + heights.shape[1] - 1, cols])
+    """Rows and columns of known cells that have no result yet."""
+    with_gaps = lacking > 0
+    with_gaps[[0, -1]] = True
+    some = np.flatnonzero(with_gaps)
+    which, inner = np.nonzero(np.isnan(made[some]))
+    others = np.flatnonzero(~with_gaps)
+    row, side = np.nonzero(np.isnan(made[others[:, None], [0, -1]]))
+    rows = np.concatenate([some[which], others[row]])
+    cols = np.concatenate([inner, side * (heights.shape[1] - 1)])
     known = ~np.isnan(heights[rows, cols])
     return rows[known], cols[known]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,11 +16,12 @@ from siteplanner.ground.beside_gaps import over_windows
 from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer
 
 
+@lru_cache(maxsize=64)
 def convergence(grid: Grid) -> float:
     """Angle from true north to grid north at the middle of the grid, degrees.
 
     Positive where grid north lies east of true north; a true bearing is the grid bearing plus
-    this angle.
+    this angle. Remembered, as several layers ask for it of the same grid.
     """
     factors = Proj(grid.crs).get_factors(*grid.centre_lonlat)
     return float(factors.meridian_convergence)
