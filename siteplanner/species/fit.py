@@ -147,9 +147,9 @@ def _sides(points: NDArray[np.float64]) -> NDArray[np.float32]:
     that is not there is infinitely far away.
     """
     a, b, c, d = points.astype(np.float32).astype(np.float64).T
-    return np.column_stack([*_side(a, b, b - a, -np.inf), *_side(d, c, d - c, np.inf)]).astype(
-        np.float32
-    )
+    with np.errstate(invalid="ignore", divide="ignore"):  # a step has no width, or no number for it
+        lower, upper = _side(a, b, b - a, -np.inf), _side(d, c, d - c, np.inf)
+    return np.column_stack([*lower, *upper]).astype(np.float32)
 
 
 def _side(
@@ -158,8 +158,7 @@ def _side(
     """Foot, slope and lowest score of one side, each (species,)."""
     slopes = np.isfinite(dies) & (width > 0)
     step = ~slopes & np.isfinite(thrives)
-    with np.errstate(divide="ignore"):
-        slope = np.where(slopes, 100 / width, np.where(step, np.inf, 1))
+    slope = np.where(slopes, 100 / width, np.where(step, np.inf, 1))
     foot = np.where(slopes, dies, np.where(step, thrives, far))
     lowest = np.where(step, np.where(np.isfinite(dies), 0, SURVIVES), -np.inf)
     return foot, slope, lowest
