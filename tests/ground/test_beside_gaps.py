@@ -1,6 +1,7 @@
 """Ground carried on beyond gaps and edges, against the stated rule taken cell by cell."""
 
 import numpy as np
+import pytest
 from ground.surfaces import grid_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -8,6 +9,9 @@ from hypothesis import strategies as st
 from siteplanner.ground._windows import horn
 from siteplanner.ground.beside_gaps import carried_on, over_windows
 from siteplanner.ground.terrain import curvature, slope_and_aspect
+
+# A user would see it, and not know what to do about it.
+pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
 
 def by_the_rule(dem, row, col, down, right):

@@ -9,6 +9,9 @@ from hypothesis.extra import numpy as hnp
 from siteplanner.species.fit import CLASSES, UNKNOWN_CAP, class_of, fit, score_factor
 from siteplanner.species.table import Factor
 
+# A user would see it, and not know what to do about it.
+pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
+
 INF = np.inf
 
 
