@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,65 +67,53 @@ def _off_map(one: int, other: int) -> tuple[int, int]:
     return max(0, -one, -other), max(0, one, other)
 
 
-def horizons(
-    first: int,
-    last: int,
-    dem: FloatGrid,
-    slope: FloatGrid,
-    aspect: FloatGrid,
-    turn: np.float32,
-    look: Looks,
-    out: FloatGrid,
-    of_sky: FloatGrid,
-) -> None:
+class View(NamedTuple):
+    """What is looked round from, and where to: the first arguments of the kernel."""
+
+    dem: FloatGrid
+    slope: FloatGrid
+    aspect: FloatGrid
+    #: Angle from true to grid north, rad.
+    turn: np.float32
+    place: NDArray[np.int64]
+    how: NDArray[np.float32]
+    ends: NDArray[np.int64]
+
+
+def horizons(first: int, last: int, view: View, of_sky: FloatGrid, out: FloatGrid) -> None:
     """Put height of the horizon, degrees, into ``out`` (directions, rows, cols)."""
-    for start, stop, _, horizon in _looked_round(
-        first, last, dem, slope, aspect, turn, look, of_sky
-    ):
+    for start, stop, _, horizon in _looked_round(first, last, view, of_sky):
         angle = np.arctan(horizon[:, : stop - start], out=horizon[:, : stop - start])
         angle /= _RADIAN
-        angle += dem[start:stop] * np.float32(0)
+        angle += view.dem[start:stop] * np.float32(0)
         out[:, start:stop] = angle
 
 
 def shine(
     first: int,
     last: int,
-    dem: FloatGrid,
-    slope: FloatGrid,
-    aspect: FloatGrid,
-    turn: np.float32,
-    look: Looks,
+    view: View,
+    of_sky: FloatGrid,
     rays: FloatGrid,
     diffuse: NDArray[np.float32],
-    of_sky: FloatGrid,
     months: FloatGrid,
 ) -> None:
     """Put beam, diffuse and all light of each month's middle day into ``months``."""
-    for start, stop, normal, horizon in _looked_round(
-        first, last, dem, slope, aspect, turn, look, of_sky
-    ):
+    for start, stop, normal, horizon in _looked_round(first, last, view, of_sky):
         _shine(start, stop, normal, horizon, rays, diffuse, of_sky, months)
 
 
 def _looked_round(
-    first: int,
-    last: int,
-    dem: FloatGrid,
-    slope: FloatGrid,
-    aspect: FloatGrid,
-    turn: np.float32,
-    look: Looks,
-    of_sky: FloatGrid,
+    first: int, last: int, view: View, of_sky: FloatGrid
 ) -> Iterator[tuple[int, int, FloatGrid, FloatGrid]]:
     """Give runs of rows with their normals and tangents of their horizons; puts ``of_sky``."""
-    cols = dem.shape[1]
+    cols = view.dem.shape[1]
     run = min(max(1, _RUN // cols), last - first)
     normal = np.empty((3, run, cols), np.float32)
     horizon = np.empty((LOOKS, run, cols), np.float32)
     for start in range(first, last, run):
         stop = min(start + run, last)
-        _look_round(start, stop, dem, slope, aspect, turn, *look, normal, horizon, of_sky)
+        _look_round(start, stop, *view, normal, horizon, of_sky)
         yield start, stop, normal, horizon
 
 

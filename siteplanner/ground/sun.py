@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground._light import LOOKS, STEPS, horizons, looks, shine
+from siteplanner.ground._light import LOOKS, STEPS, View, horizons, looks, shine
 from siteplanner.ground._strips import over_rows, plain
 from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
 from siteplanner.ground.terrain import convergence
@@ -173,23 +173,19 @@ def sun(
     the beam that passes the air with the sun overhead; ground within ``shade_reach`` (m) may
     cast shade. In polar night the level ground has no light either: NaN percent.
     """
-    heights, steep, facing = plain(dem), plain(slope), plain(aspect)
     rays, diffuse, level = _sky(latitude, convergence(grid), clear_air)
-    of_sky = np.empty((2, *heights.shape), np.float32)
-    months = np.empty((3, 12, *heights.shape), np.float32)
-    turn = np.float32(math.radians(convergence(grid)))
-    over_rows(
-        shine, heights.shape, heights, steep, facing, turn, looks(grid.cell, shade_reach),
-        rays, diffuse, of_sky, months,
-    )  # fmt: skip
+    of_sky = np.empty((2, *grid.shape), np.float32)
+    months = np.empty((3, 12, *grid.shape), np.float32)
+    view = _view(dem, slope, aspect, grid, shade_reach)
+    over_rows(shine, grid.shape, view, of_sky, rays, diffuse, months)
     days = MONTH_DAYS / (level * MONTH_DAYS).sum()
-    year = np.zeros_like(heights)
+    year = np.zeros(grid.shape, np.float32)
     for month in range(12):
         year += months[2, month] * np.float32(100 * days[month])
     with np.errstate(divide="ignore", invalid="ignore"):
         solstices = [months[2, m] * np.float32(100 / level[m]) for m in _solstices(latitude)]
     _round_to_64ths(months)
-    return year, *solstices, *of_sky, *months.reshape(36, *heights.shape)
+    return year, *solstices, *of_sky, *months.reshape(36, *grid.shape)
 
 
 def _round_to_64ths(values: NDArray[np.float32]) -> None:
@@ -214,15 +210,17 @@ def horizon_and_sky(
     least the cell's own slope, at least level, and only ground within ``shade_reach`` (m)
     counts. Sky view (rows, cols) of the tilted surface after Dozier & Frew (1990), from memory.
     """
-    heights = plain(dem)
-    horizon = np.empty((LOOKS, *heights.shape), np.float32)
-    of_sky = np.empty((2, *heights.shape), np.float32)
-    turn = np.float32(math.radians(convergence(grid)))
-    over_rows(
-        horizons, heights.shape, heights, plain(slope), plain(aspect), turn,
-        looks(grid.cell, shade_reach), horizon, of_sky,
-    )  # fmt: skip
+    horizon = np.empty((LOOKS, *grid.shape), np.float32)
+    of_sky = np.empty((2, *grid.shape), np.float32)
+    over_rows(horizons, grid.shape, _view(dem, slope, aspect, grid, shade_reach), of_sky, horizon)
     return horizon, of_sky[0]
+
+
+def _view(
+    dem: FloatGrid, slope: FloatGrid, aspect: FloatGrid, grid: Grid, shade_reach: float
+) -> View:
+    turn = np.float32(math.radians(convergence(grid)))
+    return View(plain(dem), plain(slope), plain(aspect), turn, *looks(grid.cell, shade_reach))
 
 
 @layer(
