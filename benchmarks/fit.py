@@ -12,9 +12,9 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from benchmarks.harness import REFERENCE, Row, mark, reference_job, seconds
-from siteplanner.grid import BoolGrid, FloatGrid
-from siteplanner.species.fit import fit, score_factor
-from siteplanner.species.table import Factor
+from siteplanner.base.grid import BoolGrid, FloatGrid
+from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.score import fit, score_factor
 
 SIDE, SPECIES = 2000, 60
 NUMBERS, CLASSES = 8, (7, 12)
@@ -62,8 +62,8 @@ def zoning() -> None:
     import pyproj
     from affine import Affine
 
-    from siteplanner.grid import Grid
-    from siteplanner.planting.zones import kinds_of_ground, shapes_of_kinds
+    from siteplanner.base.grid import Grid
+    from siteplanner.planting.zones.zones import kinds_of_ground, shapes_of_kinds
 
     factors, layers, mask = made()
     fitted = fit(factors, layers, mask)

@@ -18,13 +18,13 @@ from rasterio.warp import Resampling, reproject
 
 from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner import load_site
-from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground.cold_air import Air
-from siteplanner.ground.frost import cold_pool_criteria, hollowness, lower_share
-from siteplanner.ground.minimum import PREDICTORS, best_penalty, ridge
-from siteplanner.ground.night import height_above_cold_air
-from siteplanner.ground.night_run import kept_night, night_seconds, run_night
-from siteplanner.ground.terrain import slope_and_aspect
+from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.frost import cold_pool_criteria, hollowness, lower_share
+from siteplanner.ground.cold.minimum import PREDICTORS, best_penalty, ridge
+from siteplanner.ground.cold.night_run import kept_night, night_seconds, run_night
+from siteplanner.ground.cold.nocturnal_drainage import height_above_cold_air
+from siteplanner.ground.relief.terrain import slope_and_aspect
 from siteplanner.reading.inputs import read_inputs
 
 ROOT = Path(__file__).parent.parent

@@ -23,7 +23,7 @@ import pyproj
 from affine import Affine
 
 from benchmarks.harness import REFERENCE, Row, copies, mark, reference_job, seconds
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.base.grid import FloatGrid, Grid
 
 SMALL, LARGE = 2000, 5000  # cells a side: 4 and 25 million
 #: Asked for in seconds: 0.25, 5, 25 and 15.
@@ -31,7 +31,15 @@ POSITION, HORIZON, GROUND, COMPILE = mark(0.25), mark(5), mark(25), mark(15)
 ASKED = "(asked for)"
 MEMORY_GB = 3.0
 #: Subjects of the ground that this group answers for.
-SUBJECTS = ("terrain", "landform", "water", "erosion", "sun", "soil", "drought")
+SUBJECTS = (
+    "relief.terrain",
+    "relief.landform",
+    "relief.erosion",
+    "water.surface_water",
+    "sun.irradiation",
+    "soil.soils",
+    "soil.drought",
+)
 
 
 def hills(side: int, seed: int = 1) -> FloatGrid:
@@ -124,7 +132,7 @@ def height_of_others(
 
 def water_rows() -> Iterator[Row]:
     """Flow and height above the channel beside the libraries."""
-    from siteplanner.ground import water
+    from siteplanner.ground.water import surface_water as water
 
     for side, repeats in ((SMALL, 3), (LARGE, 1)):
         dem, grid = hills(side), grid_of(side)
@@ -145,7 +153,7 @@ def water_rows() -> Iterator[Row]:
 
 def terrain_rows() -> Iterator[Row]:
     """Slope and position beside copies of the grid."""
-    from siteplanner.ground import landform, terrain
+    from siteplanner.ground.relief import landform, terrain
 
     for side in (SMALL, LARGE):
         dem, grid, millions = hills(side), grid_of(side), side * side // 1_000_000
@@ -160,7 +168,8 @@ def terrain_rows() -> Iterator[Row]:
 
 def horizon_row() -> Row:
     """Horizon and sky view in 36 directions."""
-    from siteplanner.ground import sun, terrain
+    from siteplanner.ground.relief import terrain
+    from siteplanner.ground.sun import irradiation as sun
 
     dem, grid = hills(SMALL), grid_of(SMALL)
     slope, aspect = terrain.slope_and_aspect(dem, grid)

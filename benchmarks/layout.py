@@ -20,17 +20,17 @@ from affine import Affine
 from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from benchmarks.plan import SAMPLE
 from siteplanner import load_site, make_plan
-from siteplanner.grid import Grid
-from siteplanner.planting import stands
-from siteplanner.planting.assign import clumped, place_species
-from siteplanner.planting.contour import contour, row_gaps
-from siteplanner.planting.layout import number_rows, set_out
-from siteplanner.planting.mix import Kinds, choose_mix, gather
-from siteplanner.planting.patterns import Relief, patterns
-from siteplanner.planting.settings import Mix
-from siteplanner.planting.stands import species_at
-from siteplanner.species.fit import Fit
-from siteplanner.species.table import SpeciesTable
+from siteplanner.base.grid import Grid
+from siteplanner.planting.mix import allocation as stands
+from siteplanner.planting.mix.allocation import species_at
+from siteplanner.planting.mix.assign import clumped, place_species
+from siteplanner.planting.mix.mix import Kinds, choose_mix, gather
+from siteplanner.planting.rows.contour import contour, row_gaps
+from siteplanner.planting.rows.layout import number_rows, set_out
+from siteplanner.planting.rows.patterns import Relief, patterns
+from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.site.planting import Mix
+from siteplanner.suitability.score import Fit
 
 MILLION, LARGE_MIX, SMALL_MIX = mark(20), mark(20), mark(2)
 MEMORY_GB = 2.0

@@ -14,7 +14,7 @@ import numpy as np
 
 from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner.handover.write import write_plan
-from siteplanner.site import Site, load_site
+from siteplanner.site.site_file import Site, load_site
 
 SAMPLE = Path(__file__).parent.parent / "sample_site" / "site.toml"
 TREES = 50_000

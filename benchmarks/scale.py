@@ -22,7 +22,7 @@ from numba import njit
 
 from benchmarks._sites import site_rows
 from benchmarks.harness import Row
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.tiled.ground import ground_in_tiles
 from siteplanner.tiled.rasters import scratch
 from siteplanner.tiled.tiles import Box, cut

@@ -19,12 +19,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siteplanner.errors import InputError
+    from siteplanner.base.errors import InputError
     from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer, radius
     from siteplanner.handover.write import write_plan
     from siteplanner.plan import Plan
     from siteplanner.planning import make_plan
-    from siteplanner.site import Site, load_site
+    from siteplanner.site.site_file import Site, load_site
 
 __version__ = "0.1.0"
 __all__ = [
@@ -43,7 +43,7 @@ __all__ = [
 ]
 
 _HOME = {
-    "InputError": "errors",
+    "InputError": "base.errors",
     "CELL": "ground.layer",
     "NEIGHBOURS": "ground.layer",
     "WHOLE_GRID": "ground.layer",
@@ -53,8 +53,8 @@ _HOME = {
     "write_plan": "handover.write",
     "Plan": "plan",
     "make_plan": "planning",
-    "Site": "site",
-    "load_site": "site",
+    "Site": "site.site_file",
+    "load_site": "site.site_file",
 }
 
 

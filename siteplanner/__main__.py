@@ -1,5 +1,5 @@
 """``python -m siteplanner``: the same as the command ``siteplanner``."""
 
-from siteplanner.cli import main
+from siteplanner.cli.app import main
 
 main()

@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
 
 if TYPE_CHECKING:
-    from siteplanner.nursery.year import NurseryYear
-    from siteplanner.planting.works import Works
-    from siteplanner.species.table import Factor
+    from siteplanner.reading.species_table import Factor
+    from siteplanner.season.nursery.year import NurseryYear
+    from siteplanner.season.works import Works
 
 #: What every output says, whatever the plan (rule of the house: local codes decide).
 CAUTIONS = (

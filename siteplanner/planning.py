@@ -12,19 +12,29 @@ import rasterio.features
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.errors import fault
-from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground.edge import cut_note
-from siteplanner.ground.frost import disagreement, held_back
+from siteplanner.base.colours import species_colours
+from siteplanner.base.errors import fault
+from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.ground.assess import Survey, survey
+from siteplanner.ground.cold.frost import disagreement, held_back
+from siteplanner.ground.cold.minimum import FEWEST_READINGS
 from siteplanner.ground.layer import LayerInfo
-from siteplanner.ground.minimum import FEWEST_READINGS
-from siteplanner.handover.colours import species_colours
-from siteplanner.nursery.year import with_nursery
+from siteplanner.ground.water.edge_contamination import cut_note
 from siteplanner.plan import CAUTIONS, Plan
-from siteplanner.planting import describe
-from siteplanner.planting.blocks import blocks_of, name_blocks
 from siteplanner.planting.counts import count_trees
-from siteplanner.planting.decisions import (
+from siteplanner.planting.mix.allocation import species_at
+from siteplanner.planting.rows.layout import (
+    draw_rows,
+    kept_bearing,
+    mean_fall,
+    number_rows,
+    row_bearing,
+    set_out,
+)
+from siteplanner.planting.rows.patterns import Relief, patterns
+from siteplanner.planting.zones import describe
+from siteplanner.planting.zones.blocks import blocks_of, name_blocks
+from siteplanner.planting.zones.decisions import (
     Decided,
     drawn_over,
     letters_of,
@@ -33,31 +43,21 @@ from siteplanner.planting.decisions import (
     titles_of,
     what_was_kept,
 )
-from siteplanner.planting.dig import dig_spots
-from siteplanner.planting.frost_by_zone import colder_winter, tell_frost
-from siteplanner.planting.layout import (
-    draw_rows,
-    kept_bearing,
-    mean_fall,
-    number_rows,
-    row_bearing,
-    set_out,
-)
-from siteplanner.planting.leave import better_left
-from siteplanner.planting.parts import for_crews
-from siteplanner.planting.patterns import Relief, patterns
-from siteplanner.planting.setbacks import plantable_area, with_setbacks
-from siteplanner.planting.stands import species_at
-from siteplanner.planting.works import with_works
-from siteplanner.planting.zones import (
+from siteplanner.planting.zones.leave import better_left
+from siteplanner.planting.zones.parts import for_crews
+from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
+from siteplanner.planting.zones.zones import (
     NOTHING_FITS,
     TOO_STEEP,
     kinds_of_ground,
     shapes_of_kinds,
 )
 from siteplanner.reading.inputs import Inputs
-from siteplanner.site import Site
-from siteplanner.survey import Survey, survey
+from siteplanner.season.dig import dig_spots
+from siteplanner.season.frost_by_zone import colder_winter, tell_frost
+from siteplanner.season.nursery.year import with_nursery
+from siteplanner.season.works import with_works
+from siteplanner.site.site_file import Site
 
 #: Share of a block on which bare strips would erode, from which rows keep off the fall line.
 _ERODING = 0.25
@@ -72,7 +72,7 @@ def make_plan(
     """Run all parts in order: ground, fit, zones, places, mix, trees, counts.
 
     ``each`` is given every layer as soon as it exists; ``step`` is told, in words, what comes
-    next. Writes nothing. Raises :class:`~siteplanner.errors.InputError`.
+    next. Writes nothing. Raises :class:`~siteplanner.InputError`.
     """
     step("Reading the site's files")
     ground = survey(site, each=each, step=step)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from siteplanner.planting.patterns import ROW_GAP
+from siteplanner.planting.rows.patterns import ROW_GAP
 
 
 def density_per_ha(pattern: str, spacing_m: float, row_gap_m: float | None = None) -> float:

@@ -19,8 +19,8 @@ from handover.browser import DESK, PHONE, chromium, opened
 from handover.test_handheld import schema
 from hostile_site import BODY, hostile_site
 
-from siteplanner import cli
-from siteplanner.errors import InputError
+from siteplanner.base.errors import InputError
+from siteplanner.cli import app as cli
 
 #: What may command a terminal or turn the order of reading; a line feed ends our own lines.
 COMMANDS = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")

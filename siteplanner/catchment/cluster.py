@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from siteplanner.base.errors import Fault, fault
 from siteplanner.catchment.one_site import FAILED, Job, Outcome, plan_one
-from siteplanner.errors import Fault, fault
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -24,7 +24,7 @@ def cluster(address: str | None, workers: int | None, jobs: int) -> Iterator[Cli
     """Give a client of the cluster at ``address``, or of one of our own, closed afterwards.
 
     Our own has ``workers`` processes of one thread each, by default as many as cores and memory
-    bear and there are ``jobs``. Raises :class:`~siteplanner.errors.InputError` where the
+    bear and there are ``jobs``. Raises :class:`~siteplanner.InputError` where the
     cluster does not answer or has no worker.
     """
     from distributed import Client, LocalCluster

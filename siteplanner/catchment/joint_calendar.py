@@ -11,8 +11,8 @@ import pandas as pd
 
 from siteplanner.catchment.planned import Planned
 from siteplanner.catchment.tables import write_frame
-from siteplanner.nursery.agenda import write_tasks
-from siteplanner.nursery.tasks import Task, amount
+from siteplanner.handover.tables.calendar import write_tasks
+from siteplanner.season.nursery.tasks import Task, amount
 
 COLUMNS = ["start", "end", "site", "job", "place", "quantity", "unit", "note"]
 #: A plan without a first year numbers its years 1, 2 …: no date can be told.

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from siteplanner.reading.features import POINTS, read_features
-from siteplanner.reading.tiles import working_crs
-from siteplanner.site import Site
+from siteplanner.reading.files.features import POINTS, read_features
+from siteplanner.reading.files.tiles import working_crs
+from siteplanner.site.site_file import Site
 
 COLUMNS = ["species", "trees", "lon", "lat"]
 
@@ -18,7 +18,7 @@ def blurred(site: Site, grid_m: float) -> pd.DataFrame:
     """Count a site's mother trees by species and square, ``grid_m`` wide, of its metric CRS.
 
     ``lon`` and ``lat`` are the middle of the square, to five decimals. Raises
-    :class:`~siteplanner.errors.InputError`.
+    :class:`~siteplanner.InputError`.
     """
     part = site.seed_sources
     if part is None:

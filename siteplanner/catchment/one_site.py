@@ -10,14 +10,14 @@ from pathlib import Path
 import pandas as pd
 
 from siteplanner import __version__
+from siteplanner.base.errors import Fault, InputError
 from siteplanner.catchment.mother_trees import blurred
 from siteplanner.catchment.planned import Planned, read_planned
-from siteplanner.errors import Fault, InputError
-from siteplanner.handover.manifest import digest, plain, versions
-from siteplanner.handover.publish import MANIFEST, BeingWrittenError, recover
+from siteplanner.handover.folder.manifest import digest, plain, versions
+from siteplanner.handover.folder.publish import MANIFEST, BeingWrittenError, recover
 from siteplanner.handover.write import write_plan
 from siteplanner.reading.inputs import hashes
-from siteplanner.site import Site, load_site
+from siteplanner.site.site_file import Site, load_site
 
 PLANNED, UP_TO_DATE, FAILED = "planned", "up to date", "failed"
 #: So long a worker waits for another one that is writing the same plan, s.

@@ -13,9 +13,9 @@ import pandas as pd
 import pyogrio
 import shapely
 
-from siteplanner.handover.manifest import digest
-from siteplanner.handover.publish import MANIFEST
-from siteplanner.nursery.hand import known, read_cells
+from siteplanner.handover.folder.manifest import digest
+from siteplanner.handover.folder.publish import MANIFEST
+from siteplanner.reading.nursery_counts import known, read_cells
 
 _BATCH_DATES = ("collect_from", "collect_to", "pretreat_from", "sow_on", "prick_out_on",
                 "harden_from", "resow_by")  # fmt: skip
@@ -63,7 +63,7 @@ class Planned:
 def read_planned(folder: Path) -> Planned:
     """Read a published plan's folder.
 
-    Raises :class:`~siteplanner.errors.InputError` for a table that cannot be read.
+    Raises :class:`~siteplanner.InputError` for a table that cannot be read.
     """
     manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
     blocks = _table(folder / "blocks.csv", ["block", "trees"])

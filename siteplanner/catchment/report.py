@@ -25,10 +25,10 @@ from reportlab.platypus import (
 )
 
 from siteplanner.catchment.sketch import Sketch
-from siteplanner.nursery.page import BOLD, FONT, clean, fonts, for_paragraph
-from siteplanner.nursery.tasks import CAUTIONS as NURSERY_CAUTIONS
-from siteplanner.nursery.tasks import amount
+from siteplanner.handover.paper.text import BOLD, FONT, clean, fonts, for_paragraph
 from siteplanner.plan import CAUTIONS
+from siteplanner.season.nursery.tasks import CAUTIONS as NURSERY_CAUTIONS
+from siteplanner.season.nursery.tasks import amount
 
 _MARGIN = 15 * mm
 _PADDING = 6  # points that the page's frame keeps clear

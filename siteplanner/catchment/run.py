@@ -9,6 +9,7 @@ from pathlib import Path
 
 import geopandas as gpd
 
+from siteplanner.base.errors import Faults
 from siteplanner.catchment.cluster import cluster, run
 from siteplanner.catchment.joint_calendar import by_month, joint_calendar, write_calendar
 from siteplanner.catchment.one_site import FAILED, Job, Outcome
@@ -19,9 +20,8 @@ from siteplanner.catchment.settings import Catchment, Found, find_sites
 from siteplanner.catchment.stock import read_seed, read_tubes
 from siteplanner.catchment.summary import mother_table, site_table, write_summary
 from siteplanner.catchment.tables import write_frame
-from siteplanner.errors import Faults
-from siteplanner.handover.manifest import digest, plain, versions
-from siteplanner.handover.publish import MANIFEST, staged
+from siteplanner.handover.folder.manifest import digest, plain, versions
+from siteplanner.handover.folder.publish import MANIFEST, staged
 
 #: Folders in a catchment's own: plans of the sites, and what may be passed on.
 SITES, SHARED = "sites", "shared"
@@ -65,7 +65,7 @@ def plan_catchment(
     processes are started here.
 
     A site that cannot be planned is told in the result. Raises
-    :class:`~siteplanner.errors.InputError` for what is wrong with the catchment file, the shared
+    :class:`~siteplanner.InputError` for what is wrong with the catchment file, the shared
     stock or the cluster.
     """
     folder = Path(folder) if folder is not None else Path("maps") / catchment.slug

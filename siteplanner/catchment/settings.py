@@ -13,9 +13,9 @@ from typing import Annotated, Literal
 import pydantic
 from pydantic import Field
 
-from siteplanner.errors import Fault, Faults, InputError, fault, near
-from siteplanner.site import Site, explained, load_site, read_toml, slug
-from siteplanner.site_table import Table
+from siteplanner.base.errors import Fault, Faults, InputError, fault, near
+from siteplanner.site.site_file import Site, explained, load_site, read_toml, slug
+from siteplanner.site.table import Table
 
 
 class Sites(Table):
@@ -102,7 +102,7 @@ class Found:
 def load_catchment(path: str | Path) -> Catchment:
     """Read and check a catchment file.
 
-    Raises :class:`~siteplanner.errors.InputError` with every fault found.
+    Raises :class:`~siteplanner.InputError` with every fault found.
     """
     path = Path(path)
     if path.is_dir():
@@ -121,7 +121,7 @@ def load_catchment(path: str | Path) -> Catchment:
 def find_sites(catchment: Catchment) -> tuple[Found, ...]:
     """Find the catchment's sites, in the order of their folders' names.
 
-    A file that is named twice counts once. Raises :class:`~siteplanner.errors.InputError` for a
+    A file that is named twice counts once. Raises :class:`~siteplanner.InputError` for a
     path without a file, a pattern that nothing fits, and two sites whose plans would have the
     same folder. A site file that is there and broken is told in the site's ``faults``.
     """

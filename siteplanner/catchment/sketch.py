@@ -9,10 +9,10 @@ from reportlab.lib.colors import HexColor, black
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from siteplanner.handover.colours import GREEN
-from siteplanner.handover.paper import Pen
-from siteplanner.handover.sheets_drawing import Drawing
-from siteplanner.handover.sheets_frame import frame_for
+from siteplanner.base.colours import GREEN
+from siteplanner.handover.paper.drawing import Drawing
+from siteplanner.handover.paper.frame import frame_for
+from siteplanner.handover.paper.pages import Pen
 
 _LINE_MM = 4.0
 

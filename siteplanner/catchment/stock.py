@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from siteplanner.errors import Faults
-from siteplanner.nursery.hand import known, read_cells, whole
+from siteplanner.base.errors import Faults
+from siteplanner.reading.nursery_counts import known, read_cells, whole
 
 #: Seed is shared out in whole milligrams, so that nothing is lost in rounding.
 MG = 1000
@@ -14,7 +14,7 @@ MG = 1000
 def read_tubes(path: Path) -> dict[str, int]:
     """Read plants by botanical name (``species, plants``).
 
-    Raises :class:`~siteplanner.errors.InputError` with every fault.
+    Raises :class:`~siteplanner.InputError` with every fault.
     """
     return _read(path, "plants", "is no number of plants", "write a whole number", 1)
 
@@ -22,7 +22,7 @@ def read_tubes(path: Path) -> dict[str, int]:
 def read_seed(path: Path) -> dict[str, int]:
     """Read clean seed by botanical name (``species, grams``), in milligrams.
 
-    Raises :class:`~siteplanner.errors.InputError` with every fault.
+    Raises :class:`~siteplanner.InputError` with every fault.
     """
     mend = "write grams with at most three decimals, such as 12.5"
     return _read(path, "grams", "is no weight of seed", mend, MG)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from siteplanner.nursery.tables import write_csv
+from siteplanner.handover.tables.nursery import write_csv
 
 
 def write_frame(frame: pd.DataFrame, path: Path) -> None:

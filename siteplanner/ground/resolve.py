@@ -13,21 +13,21 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.errors import Faults, near
+from siteplanner.base.errors import Faults, near
 from siteplanner.ground.layer import LayerInfo, Reach
 
 GROUP = "siteplanner.layers"
 BUILT_IN = (
-    "terrain",
-    "landform",
-    "water",
-    "erosion",
-    "sun",
-    "soil",
-    "drought",
-    "night",
-    "frost",
-    "edge",
+    "relief.terrain",
+    "relief.landform",
+    "water.surface_water",
+    "relief.erosion",
+    "sun.irradiation",
+    "soil.soils",
+    "soil.drought",
+    "cold.nocturnal_drainage",
+    "cold.frost",
+    "water.edge_contamination",
 )
 
 #: What a layer function may ask for that is not a layer.
@@ -149,7 +149,7 @@ def catalogue(
     built-in layer stays, and two packages that make the same layer are a fault that names
     both. ``extra`` stands in for the installed plugins when given.
 
-    Raises :class:`~siteplanner.errors.InputError` naming ``site_file``.
+    Raises :class:`~siteplanner.InputError` naming ``site_file``.
     """
     replace = dict(replace or {})
     faults = Faults()
@@ -197,7 +197,7 @@ def check(
 ) -> list[Maker]:
     """Order the makers that the wanted layers need; nothing is computed.
 
-    Raises :class:`~siteplanner.errors.InputError` for a layer nobody makes (naming everyone
+    Raises :class:`~siteplanner.InputError` for a layer nobody makes (naming everyone
     who needs it), for a circle of needs, and for a misspelled layer or setting in
     ``settings`` (the site file's ``[layers]``).
     """

@@ -18,7 +18,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.grid import Grid
+from siteplanner.base.grid import Grid
 from siteplanner.plan import Plan
 
 BUCKET = 40

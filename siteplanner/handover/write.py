@@ -6,25 +6,25 @@ from collections.abc import Callable
 from importlib.metadata import entry_points
 from pathlib import Path
 
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
+from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
-from siteplanner.handover.beside import Beside
-from siteplanner.handover.frost_tables import write_frost
-from siteplanner.handover.full_disk import told_when_full
-from siteplanner.handover.gis import write_fit, write_geopackage, write_layer
-from siteplanner.handover.handheld import write_handheld
-from siteplanner.handover.manifest import write_manifest
-from siteplanner.handover.map import write_map
-from siteplanner.handover.publish import staged
-from siteplanner.handover.sheets import write_sheets
-from siteplanner.handover.tables import write_counts, write_dig
-from siteplanner.handover.work_tables import write_works
-from siteplanner.handover.workbook import write_workbook
-from siteplanner.how_sure import how_sure, layers_of, write_how_sure
-from siteplanner.nursery.write import write_nursery
+from siteplanner.handover.folder.background import Beside
+from siteplanner.handover.folder.full_disk import told_when_full
+from siteplanner.handover.folder.manifest import write_manifest
+from siteplanner.handover.folder.publish import staged
+from siteplanner.handover.gis.gis import write_fit, write_geopackage, write_layer
+from siteplanner.handover.gis.handheld import write_handheld
+from siteplanner.handover.map.page import write_map
+from siteplanner.handover.paper.sheets import write_sheets
+from siteplanner.handover.tables.counts import write_counts, write_dig
+from siteplanner.handover.tables.frost import write_frost
+from siteplanner.handover.tables.workbook import write_workbook
+from siteplanner.handover.tables.works import write_works
+from siteplanner.handover.tables.write_nursery import write_nursery
 from siteplanner.plan import Plan
 from siteplanner.planning import make_plan
-from siteplanner.site import Site
+from siteplanner.site.site_file import Site
 
 #: Other packages add writers here: ``writer(plan, folder)`` puts its own files into a folder.
 GROUP = "siteplanner.writers"
@@ -41,7 +41,7 @@ def write_plan(
 
     With ``sure``, the chances of every species are worked out too, which takes longer. The
     previous plan stays as it was until the new one is complete. Raises
-    :class:`~siteplanner.errors.InputError`.
+    :class:`~siteplanner.InputError`.
     """
     target = Path(target) if target is not None else Path("maps") / site.slug
     with (

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.planting.settings import Work
+from siteplanner.site.planting import Work
 
 #: Deaths may be half to one and a half times what is expected (our own range, no source).
 DEATHS = (0.5, 1.5)

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import rasterio.features
 
-from siteplanner.grid import FloatGrid, Grid
-from siteplanner.planting.contour import NARROWEST, WIDEST, row_gaps
-from siteplanner.planting.mix import Mixed
+from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.planting.mix.mix import Mixed
+from siteplanner.planting.rows.contour import NARROWEST, WIDEST, row_gaps
 
 
 def zone_figures(

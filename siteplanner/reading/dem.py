@@ -20,11 +20,11 @@ from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
-from siteplanner.errors import Faults, fault
-from siteplanner.grid import BoolGrid, Grid
-from siteplanner.ground.terrain import step_of
-from siteplanner.reading.tiles import in_metres, opened
-from siteplanner.site import Site
+from siteplanner.base.errors import Faults, fault
+from siteplanner.base.grid import BoolGrid, Grid
+from siteplanner.ground.relief.terrain import step_of
+from siteplanner.reading.files.tiles import in_metres, opened
+from siteplanner.site.site_file import Site
 
 #: Metres in the units of height that people use; the words are also those of band tags.
 UNITS = {
@@ -71,7 +71,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     another CRS or coarser cells are resampled bilinearly. Small holes are filled from their
     rims (inverse distance), large ones in the property refused.
 
-    Raises :class:`~siteplanner.errors.InputError` when the DEM does not cover the boundary.
+    Raises :class:`~siteplanner.InputError` when the DEM does not cover the boundary.
     """
     notes: list[str] = []
     margin = site.dem.margin_m
@@ -302,7 +302,7 @@ def _without_small_holes(
 ) -> tuple[NDArray[np.float32], BoolGrid]:
     """Fill holes of up to ``largest_m2``; voids that reach the DEM's edge are no holes.
 
-    Raises :class:`~siteplanner.errors.InputError` with place and size of each larger hole in
+    Raises :class:`~siteplanner.InputError` with place and size of each larger hole in
     the property.
     """
     unknown = np.isnan(dem)

@@ -14,17 +14,16 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.errors import Faults, fault, near
-from siteplanner.grid import Grid
-from siteplanner.nursery.hand import Hand, read_hand
-from siteplanner.nursery.kept import with_kept_survival
-from siteplanner.planting.dig import with_answers
-from siteplanner.planting.names import check_names
-from siteplanner.reading.archive import geodata_in
+from siteplanner.base.errors import Faults, fault, near
+from siteplanner.base.grid import Grid
+from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
 from siteplanner.reading.dem import Heights, read_dem
-from siteplanner.reading.features import ANY, POINTS, POLYGONS, read_features, texts
-from siteplanner.reading.grown import read_grown
-from siteplanner.reading.noted import note_gaps, note_overlap, note_strangers
+from siteplanner.reading.files.archive import geodata_in
+from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
+from siteplanner.reading.files.text import must_hold
+from siteplanner.reading.files.tiles import tiles, working_crs
+from siteplanner.reading.mature_shelter import read_grown
+from siteplanner.reading.nursery_counts import Hand, read_hand
 from siteplanner.reading.records import (
     Climate,
     against_station,
@@ -33,10 +32,11 @@ from siteplanner.reading.records import (
     read_soils,
 )
 from siteplanner.reading.shelter import read_shelter
-from siteplanner.reading.text import must_hold
-from siteplanner.reading.tiles import tiles, working_crs
-from siteplanner.site import Site
-from siteplanner.species.table import SpeciesTable, read_species
+from siteplanner.reading.species_table import SpeciesTable, read_species
+from siteplanner.reading.survival_rates import with_kept_survival
+from siteplanner.season.dig import with_answers
+from siteplanner.site.names import check_names
+from siteplanner.site.site_file import Site
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ class Inputs:
 def read_inputs(site: Site) -> Inputs:
     """Read and check all files of a site.
 
-    Raises :class:`~siteplanner.errors.InputError` with the faults of all files together.
+    Raises :class:`~siteplanner.InputError` with the faults of all files together.
     """
     faults = Faults()
     notes: list[str] = []

@@ -11,12 +11,12 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
-from siteplanner.errors import Faults, fault, near, told
-from siteplanner.ground.frost import SCREEN_M, to_height
-from siteplanner.ground.soil import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
-from siteplanner.ground.thirst import Air, vapour_of_humidity, wind_at_2_m
-from siteplanner.reading.features import POINTS, POLYGONS, read_features, read_table, texts
-from siteplanner.site import Site
+from siteplanner.base.errors import Faults, fault, near, told
+from siteplanner.ground.cold.frost import SCREEN_M, to_height
+from siteplanner.ground.soil.soils import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
+from siteplanner.ground.sun.evapotranspiration import Air, vapour_of_humidity, wind_at_2_m
+from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
+from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
 EXPOSURES = ("open", "sheltered")
@@ -66,7 +66,7 @@ def read_soils(
 
     The user's words are given their standard class; None and NaN mean unknown. Where there is
     no word for the texture, it is worked out from sand, silt and clay, if the file has them.
-    Raises :class:`~siteplanner.errors.InputError` with every word and number that will not do.
+    Raises :class:`~siteplanner.InputError` with every word and number that will not do.
     """
     part = site.soils
     path = site.folder / part.file
@@ -143,7 +143,7 @@ def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
 def read_climate(site: Site) -> Climate:
     """Read the station's monthly means and winter minima.
 
-    Raises :class:`~siteplanner.errors.InputError` with every fault of both files.
+    Raises :class:`~siteplanner.InputError` with every fault of both files.
     """
     path = site.folder / site.climate.monthly
     faults = Faults()

@@ -6,9 +6,9 @@ import geopandas as gpd
 import pandas as pd
 import pyproj
 
-from siteplanner.errors import Faults, told
-from siteplanner.reading.features import read_features
-from siteplanner.site import Site
+from siteplanner.base.errors import Faults, told
+from siteplanner.reading.files.features import read_features
+from siteplanner.site.site_file import Site
 
 LINES = ("LineString", "MultiLineString")
 
@@ -24,7 +24,7 @@ def read_shelter(
 ) -> gpd.GeoDataFrame:
     """Read the lines with ``height_m`` (m) and ``porosity`` (0 a wall, 1 nothing).
 
-    Raises :class:`~siteplanner.errors.InputError` with every height or porosity that will not
+    Raises :class:`~siteplanner.InputError` with every height or porosity that will not
     do.
     """
     part = site.shelter

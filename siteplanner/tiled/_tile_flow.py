@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order
 
-from siteplanner.compiled import kernel
-from siteplanner.grid import BoolGrid, FloatGrid
-from siteplanner.ground._flow import LEVEL
-from siteplanner.ground._neighbours import AROUND, OUT, SIDES_FIRST, around
+from siteplanner.base.grid import BoolGrid, FloatGrid
+from siteplanner.base.kernels import kernel
+from siteplanner.ground.water._flow import LEVEL
+from siteplanner.ground.water._neighbours import AROUND, OUT, SIDES_FIRST, around
 from siteplanner.tiled.tiles import Box, rim_of
 
 #: Steps to where level ground falls, where no way is known yet.

@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.errors import Faults, fault, near
+from siteplanner.base.errors import Faults, fault, near
 from siteplanner.ground.layer import WHOLE_GRID, Reach
+from siteplanner.ground.relief.terrain import step_of
 from siteplanner.ground.resolve import Catalogue, Maker, catalogue, check, resolve
-from siteplanner.ground.terrain import step_of
-from siteplanner.handover.manifest import digest, versions
-from siteplanner.handover.publish import MANIFEST, staged
+from siteplanner.handover.folder.manifest import digest, versions
+from siteplanner.handover.folder.publish import MANIFEST, staged
 from siteplanner.tiled.over_tiles import Made, Step, Workers
 from siteplanner.tiled.rasters import Raster, open_heights
 from siteplanner.tiled.tiles import Box, cut, part_of
@@ -47,7 +47,7 @@ def ground_in_tiles(
     the tile and the number of ``workers``, not with the DEM. The folder is changed as a whole
     or not at all.
 
-    Raises :class:`~siteplanner.errors.InputError` for a DEM that cannot be used, for a layer
+    Raises :class:`~siteplanner.InputError` for a DEM that cannot be used, for a layer
     that nobody makes, and for one that cannot be made in tiles.
     """
     heights, grid = open_heights(dem)

@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
-from siteplanner.errors import fault
-from siteplanner.grid import FloatGrid, Grid
+from siteplanner.base.errors import fault
+from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.layer import LayerInfo
-from siteplanner.handover.gis import coded, describe
+from siteplanner.handover.gis.gis import coded, describe
 from siteplanner.reading.dem import UNITS
-from siteplanner.reading.tiles import in_metres
-from siteplanner.species.classes import NOT_SCORED
+from siteplanner.reading.files.tiles import in_metres
+from siteplanner.suitability.classes import NOT_SCORED
 from siteplanner.tiled.tiles import Box
 
 _BLOCK, _SMALLEST_BLOCK = 512, 16
@@ -36,7 +36,7 @@ class Raster:
     def read(self, box: Box, beyond: float = np.nan) -> FloatGrid:
         """Values of a box as float32, NaN where unknown and ``beyond`` off the raster.
 
-        Raises :class:`~siteplanner.errors.InputError` for a part that cannot be read.
+        Raises :class:`~siteplanner.InputError` for a part that cannot be read.
         """
         inside = box.within(self.shape)
         try:
@@ -77,7 +77,7 @@ class Target:
     def write(self, box: Box, values: NDArray[Any]) -> None:
         """Write the values of a box; a layer of categories is written as its codes.
 
-        Raises :class:`~siteplanner.errors.InputError` where the disk does not take them.
+        Raises :class:`~siteplanner.InputError` where the disk does not take them.
         """
         if self.info is not None:
             values = coded(self.info, values)
@@ -145,7 +145,7 @@ def _create(path: Path, grid: Grid, dtype: str, block: int = _BLOCK, **options: 
 def open_heights(path: Path) -> tuple[Raster, Grid]:
     """Look at a DEM without reading it: a GeoTIFF, a VRT, any raster of one band.
 
-    Raises :class:`~siteplanner.errors.InputError` for what cannot be worked on as it is: layers
+    Raises :class:`~siteplanner.InputError` for what cannot be worked on as it is: layers
     in tiles are told cell by cell, so the DEM must have square cells in metres.
     """
     if not path.exists():

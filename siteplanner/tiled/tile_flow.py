@@ -23,10 +23,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from siteplanner.ground._flood import flood
-from siteplanner.ground._flow import LEVEL, accumulate, steepest
-from siteplanner.ground._neighbours import OUT, rimmed
-from siteplanner.ground._strips import over_rows
+from siteplanner.base.strips import over_rows
+from siteplanner.ground.water._flood import flood
+from siteplanner.ground.water._flow import LEVEL, accumulate, steepest
+from siteplanner.ground.water._neighbours import OUT, rimmed
 from siteplanner.tiled import _tile_flow as kernels
 from siteplanner.tiled.over_tiles import Made, Workers
 from siteplanner.tiled.rasters import Raster, Target

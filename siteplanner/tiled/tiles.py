@@ -10,7 +10,7 @@ import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
 
-from siteplanner.grid import Grid
+from siteplanner.base.grid import Grid
 
 
 class Box(NamedTuple):

@@ -14,13 +14,13 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.grid import FloatGrid, Grid
-from siteplanner.ground._flow import channel_below, spread
-from siteplanner.ground._neighbours import OUT, rimmed
-from siteplanner.ground.edge import inlets
+from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.ground.relief.terrain import SMOOTHINGS, smoothed, smoothing_cells
 from siteplanner.ground.resolve import Catalogue
-from siteplanner.ground.terrain import SMOOTHINGS, smoothed, smoothing_cells
-from siteplanner.ground.water import channels, low_and_level
+from siteplanner.ground.water._flow import channel_below, spread
+from siteplanner.ground.water._neighbours import OUT, rimmed
+from siteplanner.ground.water.edge_contamination import inlets
+from siteplanner.ground.water.surface_water import channels, low_and_level
 from siteplanner.tiled import tile_flow
 from siteplanner.tiled.over_tiles import Made, Workers
 from siteplanner.tiled.rasters import Raster, Target, new_layer, scratch

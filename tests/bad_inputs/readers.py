@@ -10,17 +10,17 @@ import pandas as pd
 
 from bad_inputs import archives
 from bad_inputs.good_site import CRS, SPECIES, good_site
-from siteplanner.errors import InputError
-from siteplanner.nursery.hand import read_hand
-from siteplanner.nursery.planted import Planted
-from siteplanner.nursery.survival_counts import read_counts
-from siteplanner.planting.dig import with_answers
+from siteplanner.after.planted import Planted
+from siteplanner.after.survival_counts import read_counts
+from siteplanner.base.errors import InputError
 from siteplanner.reading.dem import read_dem
-from siteplanner.reading.features import ANY, read_features
+from siteplanner.reading.files.features import ANY, read_features
+from siteplanner.reading.files.tiles import working_crs
+from siteplanner.reading.nursery_counts import read_hand
 from siteplanner.reading.records import read_climate, read_soils
-from siteplanner.reading.tiles import working_crs
-from siteplanner.site import load_site
-from siteplanner.species.table import read_species
+from siteplanner.reading.species_table import read_species
+from siteplanner.season.dig import with_answers
+from siteplanner.site.site_file import load_site
 
 PLANTED = Planted(
     pd.DataFrame({"block": ["A1"], "zone": ["A"], "row": [1], "species": [SPECIES[0]],

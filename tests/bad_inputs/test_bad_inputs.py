@@ -7,7 +7,7 @@ import pytest
 from conftest import command, digests
 
 from bad_inputs import archives, good_site, rasters, settings, tables, vectors
-from siteplanner.cli import main
+from siteplanner.cli.app import main
 
 CASES = [
     pytest.param(case, id=f"{part.__name__.rpartition('.')[2]}-{case.name}")

@@ -5,8 +5,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bad_inputs.readers import ALIVE, PLANTED, Readers, mutated
-from siteplanner.errors import InputError
-from siteplanner.nursery.survival_counts import read_counts
+from siteplanner.after.survival_counts import read_counts
+from siteplanner.base.errors import InputError
 
 WORDS = st.sampled_from(
     [

@@ -27,10 +27,10 @@ from icalendar import Calendar
 from pypdf import PdfReader
 
 from siteplanner import load_site
+from siteplanner.base.errors import InputError
 from siteplanner.catchment import cluster, one_site
 from siteplanner.catchment.one_site import Job, plan_one
-from siteplanner.errors import InputError
-from siteplanner.handover import publish
+from siteplanner.handover.folder import publish
 from siteplanner.handover.write import write_plan
 
 #: Bytes from one number of a position to the other, at most.

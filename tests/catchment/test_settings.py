@@ -3,10 +3,10 @@
 import pytest
 from catchment.made_catchment import small_site
 
+from siteplanner.base.errors import InputError
 from siteplanner.catchment.run import plan_catchment
 from siteplanner.catchment.settings import find_sites, load_catchment
 from siteplanner.catchment.stock import read_seed
-from siteplanner.errors import InputError
 
 
 def catchment(folder, text):

@@ -6,7 +6,7 @@ import numpy as np
 import pyproj
 from affine import Affine
 
-from siteplanner.grid import Grid
+from siteplanner.base.grid import Grid
 
 
 def grid_of(shape, cell=1.0, east_of_meridian=0.0):

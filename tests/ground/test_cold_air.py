@@ -6,15 +6,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.ground import cold_air
-from siteplanner.ground.cold_air import (
-    Air,
-    finer,
-    flow_on,
-    imbalance,
-    level_of,
-    still,
-)
+from siteplanner.ground.cold import cold_air
+from siteplanner.ground.cold.cold_air import Air, finer, flow_on, imbalance, level_of, still
 
 AIR = Air()
 CELL = 5.0

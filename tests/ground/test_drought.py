@@ -8,15 +8,15 @@ from ground.surfaces import grid_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.ground.drought import (
+from siteplanner.ground.soil.drought import (
     annual_rainfall,
     outflow,
     site_drainage,
     water_balance,
     water_year,
 )
-from siteplanner.ground.sun import month_ratio
-from siteplanner.ground.thirst import hargreaves, monthly_thirst
+from siteplanner.ground.sun.evapotranspiration import hargreaves, monthly_thirst
+from siteplanner.ground.sun.irradiation import month_ratio
 
 CLIMATE = SimpleNamespace(
     tmin_c=np.array([11, 11, 9, 7, 5, 3, 2, 3, 4, 6, 8, 9.5]),

@@ -11,8 +11,8 @@ from ground.surfaces import grid_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.ground import frost
-from siteplanner.ground.frost_dates import (
+from siteplanner.ground.cold import frost
+from siteplanner.ground.cold.frost_dates import (
     Nights,
     chance_each_night,
     day_words,
@@ -21,7 +21,7 @@ from siteplanner.ground.frost_dates import (
     growth_starts,
     nights_of,
 )
-from siteplanner.ground.minimum import (
+from siteplanner.ground.cold.minimum import (
     DEFAULT_ERROR,
     PREDICTORS,
     TALLEST_INVERSION_M,

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from ground.surfaces import grid_of, hills, middles, plane
 
-from siteplanner.ground.landform import LANDFORMS, landform, rough_ground, slope_positions
+from siteplanner.base.colours import ramp
+from siteplanner.ground.relief.landform import LANDFORMS, landform, rough_ground, slope_positions
+from siteplanner.ground.relief.terrain import slope_and_aspect
 from siteplanner.ground.resolve import built_in
-from siteplanner.ground.terrain import slope_and_aspect
-from siteplanner.handover.colours import ramp
 
 
 def test_each_scale_sees_its_own_forms():

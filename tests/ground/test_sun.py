@@ -5,9 +5,15 @@ import pytest
 from ground.surfaces import grid_of, hills, middles, plane
 from scipy.ndimage import map_coordinates
 
-from siteplanner.ground import sun as module
-from siteplanner.ground.sun import MID_MONTH, MONTH_DAYS, horizon_and_sky, month_ratio, sun
-from siteplanner.ground.terrain import slope_and_aspect
+from siteplanner.ground.relief.terrain import slope_and_aspect
+from siteplanner.ground.sun import irradiation as module
+from siteplanner.ground.sun.irradiation import (
+    MID_MONTH,
+    MONTH_DAYS,
+    horizon_and_sky,
+    month_ratio,
+    sun,
+)
 
 
 def light_on(latitude, slope=0.0, aspect=0.0, horizon=0.0, clear_air=0.75):
@@ -112,7 +118,7 @@ def test_a_turned_grid_sees_the_same_sun(monkeypatch):
     grid = grid_of(dem.shape, 5.0)
     upright = np.ascontiguousarray(np.rot90(dem, -1))
     expected = sun(upright, *slope_and_aspect(upright, grid), grid, -42.0)
-    monkeypatch.setattr("siteplanner.ground.terrain.convergence", lambda grid: 90.0)
+    monkeypatch.setattr("siteplanner.ground.relief.terrain.convergence", lambda grid: 90.0)
     monkeypatch.setattr(module, "convergence", lambda grid: 90.0)
     turned = sun(dem, *slope_and_aspect(dem, grid), grid, -42.0)
     for ours, theirs in zip(turned, expected, strict=True):

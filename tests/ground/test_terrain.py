@@ -7,8 +7,8 @@ from ground.surfaces import angle_between, grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.ground.landform import slope_positions
-from siteplanner.ground.terrain import (
+from siteplanner.ground.relief.landform import slope_positions
+from siteplanner.ground.relief.terrain import (
     convergence,
     curvature,
     heights_filled,
@@ -134,8 +134,8 @@ def test_position_does_not_depend_on_how_the_rows_are_shared_out(monkeypatch):
     grid = grid_of(dem.shape, 10.0)
     shared = {}
     for cores in (1, 2, 3):
-        monkeypatch.setattr("siteplanner.ground._strips.os.cpu_count", lambda n=cores: n)
-        monkeypatch.setattr("siteplanner.ground._strips._WORTH_A_THREAD", 1)
+        monkeypatch.setattr("siteplanner.base.strips.os.cpu_count", lambda n=cores: n)
+        monkeypatch.setattr("siteplanner.base.strips._WORTH_A_THREAD", 1)
         shared[cores] = slope_positions(dem, grid, near=70.0)[0].tobytes()
     assert shared[1] == shared[2] == shared[3]
 

@@ -7,9 +7,9 @@ from ground.surfaces import grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.ground._neighbours import DOWN, RIGHT
-from siteplanner.ground.terrain import slope_and_aspect
-from siteplanner.ground.water import (
+from siteplanner.ground.relief.terrain import slope_and_aspect
+from siteplanner.ground.water._neighbours import DOWN, RIGHT
+from siteplanner.ground.water.surface_water import (
     channels,
     flood_flat,
     flow,

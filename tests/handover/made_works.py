@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from siteplanner.plan import Plan
-from siteplanner.planting.works import BLOCK_COLUMNS, YEAR_COLUMNS, Works
+from siteplanner.season.works import BLOCK_COLUMNS, YEAR_COLUMNS, Works
 
 
 def with_works(plan: Plan, wait: int | None = None) -> Plan:

@@ -183,7 +183,7 @@ def _children(pid: int) -> list[int]:
 
 
 def _plan(words: list[str]) -> None:
-    from siteplanner import cli
+    from siteplanner.cli import app as cli
 
     sys.argv = ["siteplanner", *words]
     code = 0
@@ -197,7 +197,7 @@ def _plan(words: list[str]) -> None:
 
 if __name__ == "__main__":
     from siteplanner.handover.write import write_plan
-    from siteplanner.site import load_site
+    from siteplanner.site.site_file import load_site
 
     write_plan(load_site(sys.argv[1]), "warm/plan")
     shutil.rmtree("warm")

@@ -20,9 +20,10 @@ from hypothesis import strategies as st
 from made_plan import made_plan
 from rio_cogeo.cogeo import cog_validate
 
+from siteplanner.base.colours import zone_colours
+from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
 from siteplanner.ground.layer import LayerInfo
-from siteplanner.handover.colours import zone_colours
-from siteplanner.handover.gis import (
+from siteplanner.handover.gis.gis import (
     SCHEMA,
     layer_file_stem,
     unique_slugs,
@@ -30,7 +31,6 @@ from siteplanner.handover.gis import (
     write_geopackage,
     write_layer,
 )
-from siteplanner.handover.styles import Rule, Style, Symbol, qml, sld
 from siteplanner.plan import Plan
 
 SLD = {"s": "http://www.opengis.net/sld", "o": "http://www.opengis.net/ogc"}

@@ -26,7 +26,7 @@ from siteplanner.handover.fieldwork import (
     to_true_north,
     trees_by_row,
 )
-from siteplanner.handover.handheld import write_handheld
+from siteplanner.handover.gis.handheld import write_handheld
 
 HOSTILE = "</name><x> ]]> & \" ' \x00\x1b\ud800 {{7*7}} ../../etc <script>alert(1)</script>\n"
 GPX = "{http://www.topografix.com/GPX/1/1}"

@@ -12,7 +12,7 @@ import pytest
 from conftest import digests
 from handover.small_site import Warm, small_site, strays
 
-from siteplanner.handover.verify import verify
+from siteplanner.after.verify import verify
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork to stop runs")
 SEED, HITS, AT_ONCE = 20261125, 50, 2

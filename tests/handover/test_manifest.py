@@ -15,10 +15,10 @@ import pytest
 from made_plan import made_plan
 
 import siteplanner
-from siteplanner.handover.gis import write_geopackage
-from siteplanner.handover.manifest import plain, write_manifest
-from siteplanner.handover.publish import files_of_plan
-from siteplanner.handover.tables import COUNT_COLUMNS, unformula, write_counts
+from siteplanner.handover.folder.manifest import plain, write_manifest
+from siteplanner.handover.folder.publish import files_of_plan
+from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.tables.counts import COUNT_COLUMNS, unformula, write_counts
 from siteplanner.plan import Plan
 
 

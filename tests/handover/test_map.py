@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from made_plan import made_plan
 from pyproj import Transformer
 
-from siteplanner.handover import colours
-from siteplanner.handover.map import _json, map_page, write_map
-from siteplanner.handover.map_data import page_data
+from siteplanner.base import colours
+from siteplanner.handover.map.data import page_data
+from siteplanner.handover.map.page import _json, map_page, write_map
 
 HOSTILE = "\n".join(
     (

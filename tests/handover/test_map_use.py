@@ -14,13 +14,13 @@ from handover.browser import DESK, PHONE, chromium, opened
 from made_plan import made_plan
 from pyproj import Transformer
 
-from siteplanner.errors import InputError
-from siteplanner.handover import colours
-from siteplanner.handover.gis import write_geopackage
-from siteplanner.handover.map import write_map
-from siteplanner.handover.tables import write_counts
-from siteplanner.nursery.planted import read_planted
-from siteplanner.nursery.ticked import only_ticked, read_ticks, told
+from siteplanner.after.planted import read_planted
+from siteplanner.after.ticked import only_ticked, read_ticks, told
+from siteplanner.base import colours
+from siteplanner.base.errors import InputError
+from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.map.page import write_map
+from siteplanner.handover.tables.counts import write_counts
 
 
 @pytest.fixture(scope="module")

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from siteplanner.errors import InputError
-from siteplanner.handover import publish
-from siteplanner.handover.publish import recover, staged
+from siteplanner.base.errors import InputError
+from siteplanner.handover.folder import publish
+from siteplanner.handover.folder.publish import recover, staged
 
 FILES = {"a.txt": "one", "layers/slope.tif": "two"}
 

@@ -20,9 +20,9 @@ from pypdf import PdfReader
 
 from siteplanner.handover.cautions import STEEP_DEG, cautions_of
 from siteplanner.handover.fieldwork import codes
-from siteplanner.handover.sheets import write_sheets
-from siteplanner.handover.sheets_frame import SCALES, bar_of, frame_for
-from siteplanner.handover.sheets_symbols import SIGNS, signs
+from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
+from siteplanner.handover.paper.sheets import write_sheets
+from siteplanner.handover.paper.signs import SIGNS, signs
 from siteplanner.handover.work import gap_on_tape, works
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '

@@ -14,7 +14,7 @@ from handover.made_works import with_works
 from made_plan import made_plan
 from python_calamine import CalamineWorkbook
 
-from siteplanner.handover.workbook import write_workbook
+from siteplanner.handover.tables.workbook import write_workbook
 
 # No half of a character: no reader lets one through, and pandas 2 takes all such texts for one.
 HOSTILE = '=HYPERLINK("http://x","y") +1 @A1 & <b> \x1b\ufffe _x0041_'

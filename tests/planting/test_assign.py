@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 from scipy.spatial import cKDTree
 
-from siteplanner.planting import transport
-from siteplanner.planting.assign import clumped, place_species
-from siteplanner.planting.nurses import nurse
-from siteplanner.planting.transport import assign
+from siteplanner.planting.mix import transport
+from siteplanner.planting.mix.assign import clumped, place_species
+from siteplanner.planting.mix.nurses import nurse
+from siteplanner.planting.mix.transport import assign
 
 
 def nursed_share(x, y, kinds, pioneer, spacing_m):

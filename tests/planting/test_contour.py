@@ -6,9 +6,9 @@ import shapely
 from affine import Affine
 from scipy.ndimage import map_coordinates
 
-from siteplanner.grid import Grid
-from siteplanner.planting.contour import GRADE, NARROWEST, WIDEST, contour, row_gaps
-from siteplanner.planting.patterns import Relief
+from siteplanner.base.grid import Grid
+from siteplanner.planting.rows.contour import GRADE, NARROWEST, WIDEST, contour, row_gaps
+from siteplanner.planting.rows.patterns import Relief
 
 GRID = Grid(None, Affine(2, 0, 0, 0, -2, 600), (300, 300))
 ROWS, COLS = np.mgrid[:300, :300]

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.planting.counts import count_trees, materials, split
-from siteplanner.planting.settings import Work
+from siteplanner.site.planting import Work
 
 
 def species(survival):

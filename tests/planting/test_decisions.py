@@ -11,10 +11,10 @@ import shapely
 from affine import Affine
 from conftest import SITE
 
-from siteplanner.errors import InputError
-from siteplanner.grid import Grid
-from siteplanner.planting.blocks import BY_HAND, blocks_of, name_blocks
-from siteplanner.planting.decisions import (
+from siteplanner.base.errors import InputError
+from siteplanner.base.grid import Grid
+from siteplanner.planting.zones.blocks import BY_HAND, blocks_of, name_blocks
+from siteplanner.planting.zones.decisions import (
     drawn_over,
     letters_of,
     mixes_of,
@@ -22,9 +22,9 @@ from siteplanner.planting.decisions import (
     titles_of,
     what_was_kept,
 )
-from siteplanner.planting.settings import Mix
-from siteplanner.site import load_site
-from siteplanner.species.fit import Fit
+from siteplanner.site.planting import Mix
+from siteplanner.site.site_file import load_site
+from siteplanner.suitability.score import Fit
 
 CRS = pyproj.CRS("EPSG:32756")
 SPECIES = ["Acacia a", "Banksia b", "Correa c"]

@@ -4,7 +4,7 @@ import dataclasses
 
 import pytest
 
-from siteplanner.planting.describe import Ground, distinct_titles, sentence, tags, title
+from siteplanner.planting.zones.describe import Ground, distinct_titles, sentence, tags, title
 
 FLAT = Ground(
     slope=1, slope_from=0, slope_to=3, facing="", winter_minimum=-7, water_deficit=200,

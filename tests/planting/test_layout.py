@@ -9,17 +9,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from siteplanner.grid import Grid
-from siteplanner.planting.assign import place_species
-from siteplanner.planting.layout import (
+from siteplanner.base.grid import Grid
+from siteplanner.planting.mix.assign import place_species
+from siteplanner.planting.rows.layout import (
     kept_bearing,
     mean_fall,
     number_rows,
     row_bearing,
     set_out,
 )
-from siteplanner.planting.patterns import Relief, patterns
-from siteplanner.planting.setbacks import plantable_area, with_setbacks
+from siteplanner.planting.rows.patterns import Relief, patterns
+from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
 
 CRS = "EPSG:32756"
 

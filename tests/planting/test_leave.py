@@ -4,8 +4,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.grid import Grid
-from siteplanner.planting.leave import better_left
+from siteplanner.base.grid import Grid
+from siteplanner.planting.zones.leave import better_left
 
 CRS = "EPSG:32756"
 GRID = Grid(CRS, (5.0, 0, 0, 0, -5.0, 100), (20, 60))

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.planting.mix import Kinds, aim_of, choose_mix, gather
-from siteplanner.planting.settings import Mix
-from siteplanner.planting.shares import share_out
+from siteplanner.planting.mix.mix import Kinds, aim_of, choose_mix, gather
+from siteplanner.planting.mix.shares import share_out
+from siteplanner.site.planting import Mix
 
 
 def zone(*groups):

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from siteplanner.planting.mothers import deal_mothers
+from siteplanner.planting.mix.mothers import deal_mothers
 
 
 @given(st.integers(1, 300), st.lists(st.integers(0, 8), min_size=1, max_size=4), st.integers(0, 99))

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from siteplanner.planting.patterns import lay, patterns, square, triangular
+from siteplanner.planting.rows.patterns import lay, patterns, square, triangular
 
 FIELD = shapely.box(620_000, 5_350_000, 620_200, 5_350_200)
 

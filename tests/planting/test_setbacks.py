@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 import shapely
 
-from siteplanner.planting.setbacks import UNKNOWN_HEIGHT_M, clear_of, too_tall, with_setbacks
-from siteplanner.planting.settings import Setbacks
+from siteplanner.planting.zones.setbacks import UNKNOWN_HEIGHT_M, clear_of, too_tall, with_setbacks
+from siteplanner.site.planting import Setbacks
 
 CRS = "EPSG:32756"
 SPOTS = np.random.default_rng(1).uniform(0, 200, (2, 4000))

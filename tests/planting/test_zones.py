@@ -14,17 +14,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import binary_opening, gaussian_filter
 
-from siteplanner.grid import Grid
-from siteplanner.planting.blocks import blocks_of, name_blocks
-from siteplanner.planting.setbacks import plantable_area, with_setbacks
-from siteplanner.planting.zones import (
+from siteplanner.base.grid import Grid
+from siteplanner.ground.assess import survey
+from siteplanner.planting.zones.blocks import blocks_of, name_blocks
+from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
+from siteplanner.planting.zones.zones import (
     NOTHING_FITS,
     TOO_STEEP,
     kinds_of_ground,
     shapes_of_kinds,
 )
-from siteplanner.site import load_site
-from siteplanner.survey import survey
+from siteplanner.site.site_file import load_site
 
 GRID = Grid(pyproj.CRS("EPSG:32756"), Affine(2, 0, 600000, 0, -2, 5300000), (120, 160))
 ROWS, COLS = np.mgrid[:120, :160]

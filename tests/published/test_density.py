@@ -5,7 +5,7 @@ import pytest
 import shapely
 from densities import density_per_ha
 
-from siteplanner.planting.patterns import lay, patterns
+from siteplanner.planting.rows.patterns import lay, patterns
 
 ACRE_FT2 = 43_560
 FT = 0.3048
@@ -59,8 +59,8 @@ def test_counts_on_a_plane_are_area_by_spacing_within_the_edge(pattern, slope):
     """On map distances the slope of a plane does not matter to the count."""
     from affine import Affine
 
-    from siteplanner.grid import Grid
-    from siteplanner.planting.patterns import Relief
+    from siteplanner.base.grid import Grid
+    from siteplanner.planting.rows.patterns import Relief
 
     east = (np.arange(200) + 0.5) * 2 * np.tan(np.radians(slope))
     relief = Relief(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from ground.surfaces import grid_of
 
-from siteplanner.ground.erosion import (
+from siteplanner.ground.relief.erosion import (
     bare_strips_erode,
     length_exponent,
     ls_factor,

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from siteplanner.ground.night_trend import fit_minimum_of_night, night_trend
-from siteplanner.species.frost_risk import (
+from siteplanner.ground.cold.night_trend import fit_minimum_of_night, night_trend
+from siteplanner.suitability.frost_risk import (
     Gumbel,
     fit_gumbel,
     frequency_factor,

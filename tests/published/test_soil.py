@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from siteplanner.ground.soil import TEXTURE_CLASSES, soil_water, texture_class_of
+from siteplanner.ground.soil.soils import TEXTURE_CLASSES, soil_water, texture_class_of
 
 # Saxton & Rawls (2006), Soil Sci. Soc. Am. J. 70:1569-1578, Table 3 (organic matter 2.5 %):
 # sand, clay, wilting point, field capacity, saturation in percent; seen through a page that

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from siteplanner.species.fit import class_of, fit
-from siteplanner.species.table import Factor
+from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.score import class_of, fit
 
 
 def rated(*ratings):

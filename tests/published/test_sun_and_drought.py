@@ -6,18 +6,8 @@ import pvlib
 import pytest
 from ground.surfaces import grid_of, plane
 
-from siteplanner.ground.drought import water_year
-from siteplanner.ground.sun import (
-    MID_MONTH,
-    daylight,
-    declination,
-    heat_load,
-    nearness,
-    sky_radiation,
-    sun,
-    sunset_angle,
-)
-from siteplanner.ground.thirst import (
+from siteplanner.ground.soil.drought import water_year
+from siteplanner.ground.sun.evapotranspiration import (
     Air,
     clear_sky,
     hargreaves,
@@ -29,6 +19,16 @@ from siteplanner.ground.thirst import (
     vapour_of_humidity,
     vapour_pressure,
     wind_at_2_m,
+)
+from siteplanner.ground.sun.irradiation import (
+    MID_MONTH,
+    daylight,
+    declination,
+    heat_load,
+    nearness,
+    sky_radiation,
+    sun,
+    sunset_angle,
 )
 
 

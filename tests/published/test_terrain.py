@@ -10,9 +10,9 @@ import rasterio
 from affine import Affine
 from ground.surfaces import angle_between, grid_of
 
-from siteplanner.grid import Grid
-from siteplanner.ground.landform import rough_ground, slope_positions
-from siteplanner.ground.terrain import slope_and_aspect
+from siteplanner.base.grid import Grid
+from siteplanner.ground.relief.landform import rough_ground, slope_positions
+from siteplanner.ground.relief.terrain import slope_and_aspect
 
 
 def at_middle(window, cell):

@@ -9,7 +9,7 @@ from ground.surfaces import grid_of
 from scipy.ndimage import binary_dilation
 from shared_data import shared
 
-from siteplanner.ground.water import channels, flow, height_above_channel
+from siteplanner.ground.water.surface_water import channels, flow, height_above_channel
 
 
 def jacksboro():

@@ -10,9 +10,9 @@ import rasterio
 from affine import Affine
 from conftest import SITE, command, digests
 
-from siteplanner.errors import InputError
-from siteplanner.site import load_site
-from siteplanner.survey import ready
+from siteplanner.base.errors import InputError
+from siteplanner.ground.assess import ready
+from siteplanner.site.site_file import load_site
 
 
 @pytest.fixture

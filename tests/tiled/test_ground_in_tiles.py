@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from shared_data import shared
 from typer.testing import CliRunner
 
+from siteplanner.base.errors import InputError
 from siteplanner.cli import app
-from siteplanner.errors import InputError
+from siteplanner.ground.relief.terrain import step_of
 from siteplanner.ground.resolve import catalogue, check, resolve
-from siteplanner.ground.terrain import step_of
-from siteplanner.ground.water import flow
+from siteplanner.ground.water.surface_water import flow
 from siteplanner.tiled import tile_flow, whole_grid
 from siteplanner.tiled.ground import ground_in_tiles, why_not
 from siteplanner.tiled.over_tiles import Workers

@@ -1,0 +1,262 @@
+"""What one spot is like, and what each species thinks of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyproj
+from numpy.typing import NDArray
+
+from siteplanner.base.errors import fault, near
+from siteplanner.ground.assess import Survey, survey
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.reading.species_table import Factor, read_species
+from siteplanner.season.frost_by_zone import COLD_WINTER, colder_winter, odds_by_zone
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.classes import CLASSES
+from siteplanner.suitability.score import class_of, score_factor
+
+
+@dataclass(frozen=True)
+class Explained:
+    """The answer in texts.
+
+    ``ground`` has rows of title, value, unit; ``species``, best first, rows of name, score,
+    class in words, limiting factor and by how much, unknown factors; ``frost`` rows of name and
+    the odds that a winter kills it there as a seedling.
+    """
+
+    place: str
+    ground: list[tuple[str, str, str]]
+    species: list[tuple[str, str, str, str, str]]
+    frost: list[tuple[str, str]] = field(default_factory=list)
+
+
+def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: None) -> Explained:
+    """Explain the spot ``at`` ("X,Y": map metres, or longitude and latitude in degrees).
+
+    Raises :class:`~siteplanner.InputError` when it is no spot on the property.
+    """
+    try:
+        first, second = (float(part) for part in at.split(","))
+    except ValueError:
+        raise fault(
+            "--at",
+            "",
+            f"{at!r} is no pair of numbers",
+            "write easting,northing or longitude,latitude, such as 620100,5350200",
+        ) from None
+    ground = survey(site, step=step)
+    grid = ground.inputs.grid
+    x, y = first, second
+    if abs(first) <= 180 and abs(second) <= 90:
+        from_degrees = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
+        x, y = from_degrees.transform(first, second)
+    row, col = (int(v[0]) for v in grid.rows_cols(np.array([x]), np.array([y])))
+    rows, cols = grid.shape
+    if not (0 <= row < rows and 0 <= col < cols) or not ground.fit.mask[row, col]:
+        west, south, east, north = ground.inputs.boundary.total_bounds
+        raise fault(
+            "--at",
+            "",
+            f"{at} is not on the property",
+            f"the property lies between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}",
+        )
+    listed = [
+        (info.title, _value(info, float(ground.layers[name][row, col])), info.unit)
+        for name, info in ground.infos.items()
+        if name in ground.layers
+    ]
+    return Explained(
+        f"At {x:.0f}, {y:.0f} ({grid.crs.name})",
+        listed,
+        _species(ground, row, col),
+        _frost(ground, site, row, col),
+    )
+
+
+@dataclass(frozen=True)
+class Suited:
+    """Where a species fits, in texts.
+
+    ``rows``: place, its hectares, the percentages of it that suit well, suit, are marginal, and
+    are not to be planted, and what limits most of it. ``limits``: factor, hectares that it
+    limits most, and the usual case there in words. ``unknown``: sentences on what nobody
+    measured.
+    """
+
+    species: str
+    rows: list[tuple[str, ...]]
+    limits: list[tuple[str, str, str]]
+    unknown: list[str]
+
+
+def explain_species(
+    site: Site, name: str, step: Callable[[str], None] = lambda words: None
+) -> Suited:
+    """Say how much of the property suits a species, by paddock, and what limits it where.
+
+    ``name`` is a botanical or common name, in any case. Raises
+    :class:`~siteplanner.InputError` for a species that is not in the table.
+    """
+    facts = read_species(site.folder / site.species.file).facts
+    names = {
+        str(word).lower(): place
+        for column in ("common_name", "botanical_name")
+        for place, word in enumerate(facts[column])
+    }
+    if name.strip().lower() not in names:
+        raise fault(
+            "--species",
+            "",
+            f"{name!r} is not in {site.species.file}",
+            near(name, facts["botanical_name"]),
+        )
+    species = names[name.strip().lower()]
+    ground = survey(site, step=step)
+    inputs, fitted = ground.inputs, ground.fit
+    places = {"whole property": np.ones(int(fitted.mask.sum()), dtype=bool)}
+    for paddock in inputs.paddocks.itertuples():
+        places[str(paddock.name)] = inputs.grid.cover([paddock.geometry])[fitted.mask]
+    score, worst = fitted.score[species], fitted.limiting[species]
+    rows = []
+    for place, cells in places.items():
+        shares = _shares(score[cells])
+        most = _commonest(worst[cells])
+        limit = ground.infos[ground.factors[most].layer].title.lower() if most is not None else ""
+        area = cells.sum() * inputs.grid.cell_area / 1e4
+        rows.append((place, f"{area:.1f}", *(f"{100 * s:.0f}" for s in shares), limit))
+    limits = []
+    for factor in np.argsort(
+        -np.bincount(worst, minlength=256)[: len(ground.factors)], kind="stable"
+    ):
+        cells = worst == factor
+        if not cells.any():
+            continue
+        one = ground.factors[factor]
+        info = ground.infos[one.layer]
+        values = ground.layers[one.layer][fitted.mask][cells]
+        usual = float(
+            np.bincount(values.astype(np.intp)).argmax() if info.classes else np.median(values)
+        )
+        area = cells.sum() * inputs.grid.cell_area / 1e4
+        limits.append((info.title, f"{area:.1f}", why(one, info, species, usual)))
+    unknown = []
+    for one in ground.factors:
+        missing = np.isnan(ground.layers[one.layer][fitted.mask])
+        if _matters(one, species) and missing.any():
+            unknown.append(
+                f"{ground.infos[one.layer].title} is unknown on "
+                f"{missing.sum() * inputs.grid.cell_area / 1e4:.1f} ha: no top class there."
+            )
+    row = facts.iloc[species]
+    return Suited(f"{row['botanical_name']} ({row['common_name']})", rows, limits, unknown)
+
+
+def _shares(score: NDArray[np.uint8]) -> list[float]:
+    """Shares of cells that suit well, suit, are marginal, and are not to be planted."""
+    bounds = [lowest for _, lowest, _ in CLASSES[:3]]
+    band = np.searchsorted(-np.array(bounds), -score.astype(np.int64), side="left")
+    return list(np.bincount(band, minlength=4) / max(len(score), 1))
+
+
+def _commonest(worst: NDArray[np.uint8]) -> int | None:
+    """The factor that limits most cells, None when nothing limits most of them."""
+    count = np.bincount(worst, minlength=256)
+    return int(count.argmax()) if len(worst) and count.argmax() != 255 else None
+
+
+def _frost(ground: Survey, site: Site, row: int, col: int) -> list[tuple[str, str]]:
+    """Odds of a killing frost for each species at one cell."""
+    inputs = ground.inputs
+    names = inputs.species.facts["botanical_name"]
+    lowest, error = (
+        float(ground.layers[name][row, col]) for name in ("winter_minimum", "winter_minimum_error")
+    )
+    if not np.isfinite(lowest + error):
+        return []
+    chances = odds_by_zone(
+        {"here": (lowest, error)},
+        {"here": list(names)},
+        inputs.species,
+        inputs.climate,
+        site.frost.establishment_years,
+    )
+    return list(zip(chances["species"], chances["words"], strict=True))
+
+
+def _value(info: LayerInfo, value: float) -> str:
+    if not np.isfinite(value):
+        return "unknown"
+    if info.classes:
+        return info.classes[int(value)]
+    return f"{value:.2f}" if abs(value) < 10 else f"{value:.0f}"
+
+
+def _species(ground: Survey, row: int, col: int) -> list[tuple[str, str, str, str, str]]:
+    cell = int(ground.fit.mask.ravel()[: row * ground.fit.mask.shape[1] + col].sum())
+    scores = ground.fit.score[:, cell]
+    names = ground.inputs.species.facts
+    colder = colder_winter(ground.inputs.climate)
+    out = []
+    for species in np.argsort(-scores.astype(int), kind="stable"):
+        worst = int(ground.fit.limiting[species, cell])
+        limit = ""
+        if worst < len(ground.factors):
+            factor = ground.factors[worst]
+            value = float(ground.layers[factor.layer][row, col])
+            limit = why(factor, ground.infos[factor.layer], int(species), value, colder)
+        unknown = [
+            ground.infos[f.layer].title.lower()
+            for f in ground.factors
+            if np.isnan(ground.layers[f.layer][row, col]) and _matters(f, int(species))
+        ]
+        fao, words = class_of(int(scores[species]))
+        out.append(
+            (
+                f"{names['botanical_name'].iloc[species]} ({names['common_name'].iloc[species]})",
+                str(int(scores[species])),
+                f"{words} ({fao})",
+                limit,
+                ", ".join(unknown),
+            )
+        )
+    return out
+
+
+def _matters(factor: Factor, species: int) -> bool:
+    if factor.points is not None:
+        return bool(np.isfinite(factor.points[species]).any())
+    assert factor.scores is not None
+    return bool((factor.scores[species] < 100).any())
+
+
+def why(
+    factor: Factor, info: LayerInfo, species: int, value: float, colder_c: float = np.nan
+) -> str:
+    """Say in words how a factor limits a species at a value, and by how much.
+
+    ``colder_c`` is how far a cold winter, one in five, lies under an average one.
+    """
+    title = info.title[0].lower() + info.title[1:]
+    if float(score_factor(factor, np.array([value], dtype=np.float32))[species, 0]) >= 100:
+        return ""
+    if factor.points is None:
+        return f"{title}: {info.classes[int(value)]}"
+    dies_below, thrives_from, thrives_to, dies_above = factor.points[species]
+    unit = "" if info.unit.startswith("pH") else f" {info.unit}".rstrip()
+    low = value < thrives_from
+    wanted, outer = (thrives_from, dies_below) if low else (thrives_to, dies_above)
+    gap = f"{abs(wanted - value):.1f}{unit}"
+    if factor.layer == "winter_minimum":
+        by = f"too cold by {gap}" if low else f"too mild by {gap}"
+        if low and np.isfinite(colder_c):
+            worse = wanted - value + colder_c
+            by += f" in an average winter and by {worse:.1f}{unit} in 1 winter of {COLD_WINTER}"
+    else:
+        by = f"short by {gap}" if low else f"over by {gap}"
+    end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""
+    more = "or more" if low else "or less"
+    return f"{title}: {by}, has {value:.1f}{unit}, wants {wanted:g}{unit} {more}{end}"

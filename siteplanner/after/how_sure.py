@@ -1,0 +1,207 @@
+"""How sure the fit is: the ground and the tolerances drawn anew many times, and scored again.
+
+What is uncertain, and how it is drawn (spreads are settings of ``[how_sure]``, from memory):
+heights, by noise that is alike over some tens of metres; soil lines, moved together; the coldest
+night, by its own standard error, up or down over the whole site; the species' tolerances, each
+limit by itself. The chance that a species suits (S1 or S2) is the share of draws in which it
+does. Draws on the same terrain are not independent, so the standard error of a chance is taken
+between the terrain draws. Seeded: the same site gives the same chances.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from siteplanner.base import cache as keep
+from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.ground import resolve
+from siteplanner.ground.assess import ready
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.handover.gis.gis import unique_slugs
+from siteplanner.handover.tables.counts import cell
+from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.species_table import Factor
+from siteplanner.site.site_file import HowSure, Site
+from siteplanner.suitability.classes import CLASSES
+from siteplanner.suitability.score import fit
+
+SUITS = CLASSES[1][1]
+_SEED = 20260102
+_METHOD = "Share of seeded draws of heights, soil lines, coldest night and tolerances."
+
+
+@dataclass(frozen=True)
+class Chances:
+    """Chances that each species suits each cell of a (coarse) grid.
+
+    ``chance`` and ``error`` (its standard error) float32 (species, cells of the mask in
+    row-major order), 0-1; ``mapped`` bool, where the species suits by the ground as mapped.
+    """
+
+    grid: Grid
+    mask: BoolGrid
+    names: tuple[str, ...]
+    chance: NDArray[np.float32]
+    error: NDArray[np.float32]
+    mapped: NDArray[np.bool_]
+    rules: HowSure
+
+
+def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Chances:
+    """Draw the ground and the tolerances anew, and count how often each species suits.
+
+    Works on cells of ``site.how_sure.cell_m``. Raises
+    :class:`~siteplanner.InputError` as a plan does.
+    """
+    rules = site.how_sure
+    wide = max(rules.cell_m, site.dem.cell_m or 0)
+    coarse = site.model_copy(update={"dem": site.dem.model_copy(update={"cell_m": wide})})
+    inputs, book, factors, _ = ready(coarse)
+    needed = {f.layer for f in factors} | {"winter_minimum_error"}
+    order = resolve.check(book, needed, list(resolve.GIVEN), coarse.layers, coarse.path)
+    given = inputs.given()
+    mask = inputs.grid.cover(inputs.paddocks[inputs.paddocks["plant"]].geometry)
+    mask &= np.isfinite(inputs.dem)
+    mapped = resolve.resolve(order, given, needed, coarse.layers)
+    as_mapped = fit(factors, mapped, mask, index=site.species.index).score >= SUITS
+    shape = (rules.terrains, *as_mapped.shape)
+    share = np.empty(shape, dtype=np.float32)
+    seeds = np.random.SeedSequence(_SEED).spawn(rules.terrains)
+
+    def one_terrain(seed: np.random.SeedSequence) -> keep.Arrays:
+        draw = np.random.default_rng(seed)
+        noise = correlated(inputs.dem.shape, rules.height_reach_m / inputs.grid.cell, draw)
+        ground = dict(given)
+        ground["dem"] = (inputs.dem + rules.height_error_m * noise).astype(np.float32)
+        ground["soils"] = moved(inputs.soils, draw.normal(0, rules.soil_line_m, 2))
+        with keep.nothing_kept():  # a drawn night would push the ground's own out
+            layers = resolve.resolve(order, ground, needed, coarse.layers)
+        return {"share": _one_terrain(factors, layers, mask, rules, draw, site.species.index)}
+
+    key = _key(coarse, inputs, order)
+    for number, seed in enumerate(seeds):
+        step(f"How sure: terrain {number + 1} of {rules.terrains}")
+        found = keep.kept("chances", f"{key}-{number}", functools.partial(one_terrain, seed))
+        share[number] = found["share"]
+    chance = share.mean(axis=0)
+    error = share.std(axis=0, ddof=1) / np.sqrt(rules.terrains)
+    names = tuple(inputs.species.facts["botanical_name"])
+    return Chances(inputs.grid, mask, names, chance, error, as_mapped, rules)
+
+
+def _key(site: Site, inputs: Inputs, order: Sequence[resolve.Maker]) -> str:
+    """Tell what the draws hang on: every input file, every setting, and all of the code."""
+    home = Path(__file__).parents[1]
+    others = {inspect.getfile(m.function) for m in order}
+    code = sorted({*map(str, home.rglob("*.py")), *others})
+    return keep.key_of([sorted(inputs.hashes.items()), json.dumps(site.settings())], code)
+
+
+def _one_terrain(
+    factors: Sequence[Factor],
+    layers: dict[str, FloatGrid],
+    mask: BoolGrid,
+    rules: HowSure,
+    draw: np.random.Generator,
+    index: str,
+) -> NDArray[np.float32]:
+    """Share of the draws on one terrain in which each species suits each cell."""
+    total = np.zeros((factors[0].species, int(mask.sum())), dtype=np.float32)
+    for _ in range(rules.draws):
+        here = dict(layers)
+        if "winter_minimum" in here:
+            here["winter_minimum"] = (
+                layers["winter_minimum"] + draw.normal() * layers["winter_minimum_error"]
+            ).astype(np.float32)
+        drawn = [shifted(factor, rules, draw) for factor in factors]
+        total += fit(drawn, here, mask, index=index).score >= SUITS
+    return (total / rules.draws).astype(np.float32)
+
+
+def correlated(
+    shape: tuple[int, int], reach_cells: float, draw: np.random.Generator
+) -> NDArray[np.float64]:
+    """Noise with standard deviation 1 that is alike over about ``reach_cells``."""
+    noise = gaussian_filter(draw.standard_normal(shape), reach_cells, mode="wrap")
+    return noise / noise.std()
+
+
+def moved(soils: gpd.GeoDataFrame, by: NDArray[np.float64]) -> gpd.GeoDataFrame:
+    """All soil lines moved together, ``by`` metres east and north."""
+    return soils.set_geometry(soils.geometry.translate(float(by[0]), float(by[1])))
+
+
+def shifted(factor: Factor, rules: HowSure, draw: np.random.Generator) -> Factor:
+    """A factor with every limit drawn anew; a species' points stay in order.
+
+    Temperatures shift by ``tolerance_c``, other limits by ``tolerance_share`` of themselves;
+    lists of categories stay as they are.
+    """
+    if factor.points is None:
+        return factor
+    spread = np.where(
+        factor.layer.startswith("winter_minimum"),
+        rules.tolerance_c,
+        rules.tolerance_share * np.abs(np.where(np.isfinite(factor.points), factor.points, 0)),
+    )
+    points = factor.points + spread * draw.standard_normal(factor.points.shape)
+    return replace(factor, points=np.sort(points, axis=1))
+
+
+def layers_of(found: Chances) -> list[tuple[LayerInfo, FloatGrid]]:
+    """Layers to write: the chance of each species, safe bets and risky ones."""
+    out = []
+    slugs = unique_slugs(found.names)
+    for name, slug, chance in zip(found.names, slugs, found.chance, strict=True):
+        info = LayerInfo(
+            f"Chance that {name} suits", "share", _METHOD, "siteplanner", (0, 1),
+            name=f"chance_{slug.replace('-', '_')}",
+        )  # fmt: skip
+        out.append((info, _spread(found, chance)))
+    for name, title, cells in (
+        ("safe_bets", "Species that suit and are a safe bet", safe(found)),
+        ("risky_bets", "Species that suit by the map but are risky", risky(found)),
+    ):
+        info = LayerInfo(title, "species", _METHOD, "siteplanner", (0, 255), name=name)
+        out.append((info, _spread(found, cells.sum(axis=0))))
+    return out
+
+
+def safe(found: Chances) -> NDArray[np.bool_]:
+    """Where a species suits by the map and in nearly all draws."""
+    return found.mapped & (found.chance >= found.rules.safe)
+
+
+def risky(found: Chances) -> NDArray[np.bool_]:
+    """Where a species suits by the map, but the draws do not bear it out."""
+    return found.mapped & (found.chance < found.rules.risky)
+
+
+def _spread(found: Chances, values: NDArray[np.generic]) -> FloatGrid:
+    out = np.full(found.mask.shape, np.nan, dtype=np.float32)
+    out[found.mask] = values
+    return out
+
+
+def write_how_sure(found: Chances, path: Path) -> None:
+    """Write a row a species: hectares that suit by the map, safe and risky, and the chance."""
+    hectare = found.grid.cell_area / 1e4
+    rows = ["species,suits_ha,safe_ha,risky_ha,mean_chance_there,largest_standard_error"]
+    for number, name in enumerate(found.names):
+        on = found.mapped[number]
+        mean = found.chance[number][on].mean() if on.any() else float("nan")
+        error = found.error[number][on].max() if on.any() else float("nan")
+        areas = (a[number].sum() * hectare for a in (found.mapped, safe(found), risky(found)))
+        numbers = [*(f"{a:.2f}" for a in areas), f"{mean:.3f}", f"{error:.3f}"]
+        rows.append(",".join([cell(name), *(n if n != "nan" else "" for n in numbers)]))
+    path.write_text("".join(f"{row}\n" for row in rows), encoding="utf-8", newline="")

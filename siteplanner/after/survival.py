@@ -1,0 +1,277 @@
+"""Survival from counts: intervals, what differs from the plan, infill, what to expect next."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import scipy.stats
+
+from siteplanner.after.planted import Planted
+from siteplanner.after.survival_counts import CAUSES, between, latest
+from siteplanner.season.nursery.orders import ceil
+from siteplanner.season.nursery.schedule import season
+from siteplanner.site.nursery import Survival
+
+#: Causes that the ground brings: another species may stand it better.
+OF_THE_GROUND = ("frost", "drought", "wet")
+_FAILED = 0.5
+_NO_TREES = 1e-6
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a count says.
+
+    ``blocks``: by block and species what was counted, the survival with its interval, trees
+    dead in the whole block, infill to order. ``zones``: the same by zone and species beside
+    the expectation. ``species``: by species the updated expectation, infill ordered, allowed
+    for and still to order. ``patchiness``: how many times less a counted tree is worth because
+    trees die in patches (the design effect of rows, 1 or more). ``findings``: in words.
+    """
+
+    blocks: pd.DataFrame
+    zones: pd.DataFrame
+    species: pd.DataFrame
+    patchiness: float
+    findings: tuple[str, ...]
+
+
+def wilson(alive: float, trees: float, confidence: float = 0.95) -> tuple[float, float]:
+    """Interval of a share, Wilson (1927), J. Am. Stat. Assoc. 22:209-212.
+
+    ``trees`` need not be whole: it may be an effective number. Without trees the share may be
+    anything, (0, 1).
+    """
+    if trees <= 0:
+        return 0.0, 1.0
+    z = float(scipy.stats.norm.ppf(0.5 + confidence / 2))
+    share = alive / trees
+    middle = share + z * z / (2 * trees)
+    reach = z * math.sqrt(share * (1 - share) / trees + z * z / (4 * trees * trees))
+    low, high = ((middle + sign * reach) / (1 + z * z / trees) for sign in (-1, 1))
+    # The formula gives exactly 0 and 1 at the ends, but for floating point.
+    return (0.0 if alive <= 0 else max(0.0, low)), (1.0 if alive >= trees else min(1.0, high))
+
+
+def patchiness(counts: pd.DataFrame) -> float:
+    """Design effect of counting whole rows, from how far rows stray from their block's share.
+
+    Sum over rows of (alive - share x planted)^2, by block and species, with m/(m-1) for m rows,
+    over what lone trees would give, planted x share x (1 - share); never below 1. It is 1 where
+    no block was counted in two rows or more. The ratio estimator of cluster sampling (from
+    memory; see any textbook on survey sampling).
+    """
+    strayed = lone = 0.0
+    for _, mine in counts[counts["row"] > 0].groupby(["block", "species"], sort=True):
+        rows = len(mine)
+        trees = float(mine["planted"].sum())
+        if rows < 2 or trees == 0:
+            continue
+        share = float(mine["alive"].sum()) / trees
+        off = mine["alive"].to_numpy() - share * mine["planted"].to_numpy()
+        strayed += rows / (rows - 1) * float(off @ off)
+        lone += trees * share * (1 - share)
+    return max(1.0, strayed / lone) if lone > 0 else 1.0
+
+
+def alive_in_block(
+    alive: int, counted: int, planted: int, zone: float, effect: float, rules: Survival
+) -> tuple[float, float, float]:
+    """Share alive in a whole block, of which ``counted`` trees were looked at (low, mean, high).
+
+    The trees looked at are known. For the others the block's few counted trees are read
+    together with ``zone``, the share alive of that species in the block's zone, which counts
+    as ``rules.belief_trees`` trees (see ``updated``): a block is not called bad for two dead
+    trees. When every tree was counted there is no doubt left.
+    """
+    if counted >= planted:
+        share = alive / counted if counted else math.nan
+        return share, share, share
+    others = updated(zone, rules.belief_trees, alive / effect, counted / effect, rules.confidence)
+    low, mean, high = ((alive + (planted - counted) * part) / planted for part in others)
+    return low, mean, high
+
+
+def updated(
+    expected: float, believed: float, alive: float, trees: float, confidence: float
+) -> tuple[float, float, float]:
+    """Expectation after counting ``trees``, with its interval (low, mean, high).
+
+    The old expectation counts as ``believed`` trees: Beta prior and binomial counts, mean =
+    (believed x expected + alive) / (believed + trees), the conjugate rule (from memory; any
+    textbook on Bayesian statistics).
+    """
+    lived = believed * expected + alive
+    died = believed * (1 - expected) + trees - alive
+    if lived + died < _NO_TREES:
+        return 0.0, expected, 1.0
+    if min(lived, died) < _NO_TREES:  # the Beta distribution has no width there
+        low, high = wilson(lived, lived + died, confidence)
+        return low, lived / (lived + died), high
+    tail = (1 - confidence) / 2
+    low, high = scipy.stats.beta.ppf([tail, 1 - tail], lived, died)
+    return float(low), lived / (lived + died), float(high)
+
+
+def judge(
+    counts: pd.DataFrame, planted: Planted, expected: dict[str, float], rules: Survival
+) -> Outcome:
+    """Judge the counts of ``read_counts`` beside the plan and its expected survival.
+
+    Of the same trees the latest count is judged; earlier ones say when trees died.
+    """
+    every, counts = counts, latest(counts)
+    effect = patchiness(counts)
+    species = _species(counts, expected, effect, rules)
+    zones = _zones(counts, expected, effect, rules)
+    blocks = _blocks(counts, planted, species, zones, effect, rules)
+    orders = blocks.groupby("species")["infill"].sum()
+    species["infill"] = orders.reindex(species["species"]).fillna(0).to_numpy(dtype=np.int64)
+    species["allowed"] = [planted.allowed.get(name, 0) for name in species["species"]]
+    species["still_to_order"] = (species["infill"] - species["allowed"]).clip(lower=0)
+    findings = _findings(zones, planted, effect, rules) + _when(every, planted.latitude)
+    return Outcome(blocks, zones, species, effect, tuple(findings))
+
+
+def _species(
+    counts: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
+) -> pd.DataFrame:
+    found = []
+    sums = counts.groupby("species", sort=True)[["planted", "alive"]].sum()
+    for name, planted, alive in sums.itertuples():
+        low, mean, high = updated(
+            expected[name], rules.belief_trees, alive / effect, planted / effect, rules.confidence
+        )
+        found.append((name, planted, alive, expected[name], mean, low, high))
+    columns = ["species", "counted", "alive", "expected_before", "expected_survival", "low", "high"]
+    return pd.DataFrame(found, columns=columns)
+
+
+def _blocks(
+    counts: pd.DataFrame,
+    planted: Planted,
+    species: pd.DataFrame,
+    zones: pd.DataFrame,
+    effect: float,
+    rules: Survival,
+) -> pd.DataFrame:
+    """Estimate every block whose zone was counted; the others are not judged (NaN)."""
+    hope = species.set_index("species")["expected_survival"]
+    share_of = zones.set_index(["zone", "species"])["survival"]
+    whole = planted.trees.groupby(["block", "zone", "species"], sort=True)["planted"].sum()
+    sums = counts.groupby(["block", "species"])[["planted", "alive", *CAUSES]].sum()
+    sums = sums.to_dict("index")
+    found = []
+    nothing = dict.fromkeys(("planted", "alive", *CAUSES), 0)
+    for (block, zone, name), trees in whole.items():
+        mine = sums.get((block, name), nothing)
+        row = {"block": block, "zone": zone, "species": name, "planted": int(trees)}
+        row |= {"counted": mine["planted"], "alive": mine["alive"]}
+        row |= {cause: mine[cause] for cause in CAUSES}
+        if (zone, name) in share_of.index:
+            low, mean, high = alive_in_block(
+                mine["alive"], mine["planted"], int(trees), share_of[zone, name], effect, rules
+            )
+            row |= {"survival": mean, "low": low, "high": high}
+            row["dead_at_least"] = math.floor(trees * (1 - high) + 1e-6)
+            row["dead"] = round(trees * (1 - mean))
+            row["dead_at_most"] = ceil(trees * (1 - low))
+            row["infill"] = ceil(row["dead"] / hope[name]) if mean < rules.infill_below else 0
+        found.append(row)
+    columns = ["block", "zone", "species", "planted", "counted", "alive", "survival", "low", "high"]
+    columns += ["dead_at_least", "dead", "dead_at_most", "infill", *CAUSES]
+    return pd.DataFrame(found, columns=columns)
+
+
+def _zones(
+    counts: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
+) -> pd.DataFrame:
+    sums = counts.groupby(["zone", "species"], sort=True)[["planted", "alive", *CAUSES]].sum()
+    found = []
+    for (zone, name), mine in sums.iterrows():
+        trees, alive = int(mine["planted"]), int(mine["alive"])
+        if not trees:
+            continue
+        low, high = wilson(alive / effect, trees / effect, rules.confidence)
+        hoped = expected[name]
+        differs = "better" if hoped < low else "worse" if hoped > high else ""
+        found.append(
+            {"zone": zone, "species": name, "counted": trees, "alive": alive}
+            | {"survival": alive / trees, "low": low, "high": high, "expected": hoped}
+            | {"differs": differs}
+            | {cause: int(mine[cause]) for cause in CAUSES}
+        )
+    columns = [
+        "zone",
+        "species",
+        "counted",
+        "alive",
+        "survival",
+        "low",
+        "high",
+        "expected",
+        "differs",
+        *CAUSES,
+    ]
+    return pd.DataFrame(found, columns=columns)
+
+
+def _findings(zones: pd.DataFrame, planted: Planted, effect: float, rules: Survival) -> list[str]:
+    said = []
+    for row in zones[zones["differs"] != ""].to_dict("records"):
+        title = planted.zones.get(row["zone"], ("", ""))[0]
+        words = (
+            f"Zone {row['zone']} ({title}): of {row['species']} {row['survival']:.0%} live "
+            f"({row['low']:.0%} to {row['high']:.0%}, {row['counted']} counted), {row['differs']} "
+            f"than the {row['expected']:.0%} expected."
+        )
+        dead = row["counted"] - row["alive"]
+        told = {cause: row[cause] for cause in CAUSES if row[cause]}
+        if told and row["differs"] == "worse":
+            words += (
+                " Of " + f"{dead} dead: " + ", ".join(f"{n} {c}" for c, n in told.items()) + "."
+            )
+            words += _another(row, told, planted)
+        said.append(words)
+    if len(zones):
+        chance = (1 - rules.confidence) * len(zones)
+        said.append(
+            f"{len(zones)} comparisons were made; about {chance:.1f} of them would differ by "
+            "chance alone."
+        )
+    if effect > 1:
+        said.append(
+            f"Trees live and die in patches: {effect:.1f} counted trees tell as much as one would "
+            "if they did not. The intervals allow for it."
+        )
+    return said
+
+
+def _when(counts: pd.DataFrame, latitude: float) -> list[str]:
+    """Say how many died between two counts of the same trees, in the seasons of the place."""
+    said = []
+    for row in between(counts).itertuples():
+        if row.before:
+            lost = 1 - row.after / row.before
+            said.append(
+                f"Of {row.before} trees alive in {season(row.first, latitude)} ({row.first}), "
+                f"{lost:.0%} had died by {season(row.then, latitude)} ({row.then})."
+            )
+    return said
+
+
+def _another(row: dict[str, float], told: dict[str, int], planted: Planted) -> str:
+    """Offer other species where the ground itself killed most, and most died."""
+    most = max(told, key=lambda cause: told[cause])
+    if most not in OF_THE_GROUND or row["high"] >= _FAILED:
+        return ""
+    frame = planted.substitutes
+    names = frame["substitute"][
+        (frame["zone"] == row["zone"]) & (frame["species"] == row["species"])
+    ]
+    if names.empty:
+        return f" Before infilling with it again, think of a species that stands {most} better."
+    return f" Before infilling with it again, think of {', '.join(names)} there."

@@ -1,0 +1,75 @@
+"""Blocks that were ticked as planted on the map page, read back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+
+from siteplanner.after.planted import Planted
+from siteplanner.base.errors import Faults, near
+from siteplanner.reading.nursery_counts import day, known, read_cells, whole
+
+COLUMNS = ("block", "planted_on", "trees", "note")
+
+
+def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
+    """Read one or more ``planted.csv``, ``COLUMNS``, as the map page saves it on each phone.
+
+    ``planted_on`` comes as a date, None where it is not said; ``trees`` as a number, all of the
+    block's where it is empty. Raises :class:`~siteplanner.InputError` with every fault:
+    a block that the plan has not or that is named twice, a date or number that is none.
+    """
+    sizes = planted.trees.groupby("block")["planted"].sum().to_dict()
+    faults = Faults()
+    lines: list[tuple[Path, dict[str, str]]] = []
+    for path in paths:
+        with faults.gather():
+            lines += [(path, line) for line in read_cells(path, ["block"]).to_dict("records")]
+    found: list[tuple[object, ...]] = []
+    seen: set[str] = set()
+    for path, line in lines:
+        block = known(line["block"])
+        where = f"block {block}"
+        if block not in sizes:
+            faults.add(path, where, "the plan plants no such block", near(block, sizes))
+            continue
+        if block in seen:
+            faults.add(path, where, "it is named twice", "keep one of the two lines")
+        seen.add(block)
+        trees = whole(line.get("trees", "") or str(sizes[block]))
+        if trees is None:
+            what = f"{line['trees']!r} is no number of trees"
+            faults.add(path, f"{where}, trees", what, "write a whole number")
+        when = day(line.get("planted_on", ""))
+        if line.get("planted_on") and when is None:
+            what = f"{line['planted_on']!r} is no date"
+            faults.add(path, f"{where}, planted_on", what, "write year-month-day")
+        found.append((block, when, trees, known(line.get("note", ""))))
+    faults.raise_any()
+    return pd.DataFrame(found, columns=list(COLUMNS)).astype({"planted_on": object})
+
+
+def only_ticked(planted: Planted, ticks: pd.DataFrame) -> Planted:
+    """Leave out the blocks that are not ticked, as nothing stands there yet."""
+    return replace(planted, trees=planted.trees[planted.trees["block"].isin(ticks["block"])])
+
+
+def told(ticks: pd.DataFrame, planted: Planted) -> list[str]:
+    """Say what is planted, and where it is not what was planned."""
+    sizes = planted.trees.groupby("block")["planted"].sum()
+    lines = [
+        f"{len(ticks)} of {len(sizes)} blocks are ticked as planted, "
+        f"{int(ticks['trees'].sum()):,} of {int(sizes.sum()):,} trees."
+    ]
+    for tick in ticks.itertuples():
+        if tick.trees != sizes[tick.block]:
+            when = f" on {tick.planted_on.isoformat()}" if tick.planted_on else ""
+            note = f" ({tick.note})" if tick.note else ""
+            lines.append(
+                f"Block {tick.block}: {tick.trees:,} of {sizes[tick.block]:,} trees were "
+                f"planted{when}{note}."
+            )
+    return lines

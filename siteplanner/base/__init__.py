@@ -1,0 +1,1 @@
+"""What every room uses: errors, the grid, kernels, text, colours."""

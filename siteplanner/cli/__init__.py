@@ -1,0 +1,1 @@
+"""The commands: they parse, call and print, and compute nothing."""

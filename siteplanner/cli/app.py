@@ -1,0 +1,372 @@
+"""The commands: they parse, call and print, and compute nothing."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from io import TextIOWrapper
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from siteplanner import __version__
+from siteplanner.base.errors import InputError
+from siteplanner.cli.beyond import catchment, ground
+from siteplanner.cli.exits import BAD_INPUT, OUR_FAULT
+from siteplanner.cli.printed import (
+    print_changes,
+    print_explained,
+    print_infill,
+    print_plan,
+    print_suited,
+    print_verified,
+    shown,
+)
+from siteplanner.cli.progress import steps_done
+
+app = typer.Typer(
+    name="siteplanner",
+    help="From the real ground of a property to a planting plan.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+SiteFile = Annotated[
+    Path, typer.Argument(metavar="SITE", readable=False, help="The site file, site.toml.")
+]
+
+
+@app.command()
+def plan(
+    site: SiteFile,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write the plan to; maps/<site> by default.")
+    ] = None,
+    grown: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PLAN",
+            help="Folder of an earlier plan: its dense rows dam cold air as when grown.",
+        ),
+    ] = None,
+    paddock: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Plan this paddock alone.")
+    ] = None,
+    how_sure: Annotated[
+        bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+) -> None:
+    """Make the whole plan: ground, zones, mix, layout, and all files."""
+    from siteplanner.handover.write import write_plan
+    from siteplanner.site.site_file import load_site
+
+    read = load_site(site)
+    if grown is not None:
+        read = read.with_grown(grown)
+    target = out if out is not None else Path("maps") / read.slug
+    if paddock is not None:
+        from siteplanner.site.site_file import slug
+
+        read = read.with_paddock(paddock)
+        target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
+    with steps_done(quiet) as step:
+        made = write_plan(read, target, sure=how_sure, step=step)
+    if not quiet:
+        print_plan(made, target)
+
+
+@app.command()
+def check(site: SiteFile) -> None:
+    """Read all inputs and say what was understood and what is wrong; write nothing."""
+    from siteplanner.ground.assess import ready
+    from siteplanner.site.site_file import load_site
+
+    inputs, _, found, order = ready(load_site(site))
+    console = Console(soft_wrap=True, emoji=False)
+    grid = inputs.grid
+    fields = inputs.paddocks
+    lines = [
+        f"boundary: {inputs.boundary.area.sum() / 1e4:.1f} ha, {grid.crs.name}",
+        f"heights: {grid.shape[0]} x {grid.shape[1]} cells of {grid.cell:g} m",
+        f"paddocks: {len(fields)}, of which {int(fields['plant'].sum())} to plant "
+        f"({fields[fields['plant']].area.sum() / 1e4:.1f} ha)",
+        f"soil: {len(inputs.soils)} polygons",
+        f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
+        f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "
+        f"{len(inputs.climate.winter_minima)} winter minima, {inputs.climate.thirst_in_words}",
+        f"to keep clear of: {len(inputs.no_plant)} features",
+        f"species: {len(inputs.species.facts)}, scored on {len(found)} factors",
+        f"mother trees: {len(inputs.seed_sources)}",
+        f"layers to work out: {sum(len(maker.makes) for maker in order)}",
+    ]
+    for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
+        console.print(shown(line), highlight=False)
+    console.print("Nothing is wrong with the inputs.", highlight=False)
+
+
+@app.command()
+def explain(
+    site: SiteFile,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            metavar="X,Y",
+            help="A spot: easting,northing in the map's CRS, or longitude,latitude in degrees.",
+        ),
+    ] = None,
+    species: Annotated[
+        str | None, typer.Option(metavar="NAME", help="A species: where it fits, and why not.")
+    ] = None,
+) -> None:
+    """Say how each species scores at one spot, or where one species fits."""
+    from siteplanner.after.explain import explain_at, explain_species
+    from siteplanner.site.site_file import load_site
+
+    if (at is None) == (species is None):
+        raise typer.BadParameter("give a spot with --at, or a species with --species")
+    read = load_site(site)
+    if at is None:
+        with steps_done(quiet=False) as step:
+            suited = explain_species(read, str(species), step)
+        print_suited(suited)
+        return
+    with steps_done(quiet=False) as step:
+        found = explain_at(read, at, step)
+    print_explained(found)
+
+
+@app.command()
+def compare(
+    before: Annotated[Path, typer.Argument(metavar="PLAN_A", help="Folder of a plan.")],
+    after: Annotated[Path, typer.Argument(metavar="PLAN_B", help="Folder of another plan.")],
+) -> None:
+    """Show what changed from one plan to another: hectares, trees, species, cost, risk."""
+    from siteplanner.after.compare import compare as compared
+    from siteplanner.after.compare import read_plan
+
+    print_changes(compared(read_plan(before), read_plan(after)), before.name, after.name)
+
+
+@app.command()
+def verify(
+    folder: Annotated[Path, typer.Argument(metavar="PLAN", help="Folder of a plan.")],
+    site: Annotated[
+        Path | None, typer.Option(help="The site file; looked for above the plan by default.")
+    ] = None,
+) -> None:
+    """Check a plan's files against its manifest, and whether its inputs have changed since."""
+    from siteplanner.after.verify import verify as verified
+
+    found = verified(folder, site)
+    print_verified(found)
+    if found.faults:
+        raise typer.Exit(BAD_INPUT)
+
+
+@app.command()
+def layers(
+    site: Annotated[
+        Path | None,
+        typer.Argument(metavar="[SITE]", help="A site file, to list the layers with its settings."),
+    ] = None,
+) -> None:
+    """List every layer with its unit, range, method and source."""
+    from siteplanner.ground.assess import book_of
+    from siteplanner.ground.resolve import catalogue
+    from siteplanner.site.site_file import load_site
+
+    book = catalogue("installed packages") if site is None else book_of(load_site(site))
+    console = Console(soft_wrap=True, emoji=False)
+    for name, maker in book.makers.items():
+        info = book.info(name)
+        low, high = info.valid
+        span = ", ".join(info.classes) if info.classes else f"{low:g} to {high:g}"
+        console.print(f"[bold]{shown(name)}[/bold]  {shown(info.title)}", highlight=False)
+        for word, text in (
+            ("unit", info.unit or "none"),
+            ("range", span),
+            ("method", info.method),
+            ("source", info.source),
+            ("reach", str(maker.reach)),
+            ("needs", ", ".join(maker.needs)),
+            ("settings", ", ".join(f"{k} = {v}" for k, v in maker.settings.items())),
+            ("made by", maker.origin),
+        ):
+            if text:
+                console.print(f"  {word}: {shown(text)}", highlight=False)
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The new site's folder.")],
+    boundary: Annotated[Path, typer.Option(help="The property's outline: polygons.")],
+    dem: Annotated[Path, typer.Option(help="Bare-earth heights: a raster or a folder of tiles.")],
+    name: Annotated[str | None, typer.Option(help="What the property is called.")] = None,
+    paddocks: Annotated[Path | None, typer.Option(help="Polygons with a name.")] = None,
+    soils: Annotated[Path | None, typer.Option(help="Soil polygons.")] = None,
+    no_plant: Annotated[Path | None, typer.Option(help="Things to keep clear of.")] = None,
+    seed_sources: Annotated[Path | None, typer.Option(help="Mother trees: points.")] = None,
+    species: Annotated[Path | None, typer.Option(help="A species table, CSV.")] = None,
+    species_list: Annotated[
+        str | None, typer.Option(help="A starter list that comes with siteplanner.")
+    ] = None,
+    monthly: Annotated[Path | None, typer.Option(help="Monthly climate, CSV.")] = None,
+    winter_minima: Annotated[Path | None, typer.Option(help="Winter minima, CSV.")] = None,
+) -> None:
+    """Start a site: write a commented site file with what can be worked out."""
+    from siteplanner.starting.new_site import Given, start
+
+    given = Given(
+        boundary,
+        dem,
+        paddocks,
+        soils,
+        no_plant,
+        seed_sources,
+        species,
+        species_list,
+        monthly,
+        winter_minima,
+    )
+    started = start(folder, given, name)
+    console = Console(soft_wrap=True, emoji=False)
+    for title, lines in (("Worked out", started.found), ("Still missing", started.missing)):
+        console.print(f"[bold]{title}[/bold]")
+        for line in lines:
+            console.print(f"- {shown(line)}", highlight=False)
+    console.print(
+        shown(f"Written: {started.path}. Then run: siteplanner check {started.path}"),
+        highlight=False,
+    )
+
+
+@app.command()
+def survival(
+    site: SiteFile,
+    counts: Annotated[
+        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Filled-in counts, CSV.")
+    ] = None,
+    plan: Annotated[
+        Path | None, typer.Option(help="Folder of the plan; maps/<site> by default.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to; survival/<site> by default.")
+    ] = None,
+    draw: Annotated[
+        bool, typer.Option("--draw", help="Draw rows to count, and write the form for them.")
+    ] = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep the updated expectation in the site's folder.")
+    ] = False,
+    planted: Annotated[
+        list[Path] | None,
+        typer.Option(help="Blocks ticked on the map, planted.csv: only these; may be repeated."),
+    ] = None,
+) -> None:
+    """Draw rows to count after planting, or judge counts and order infill."""
+    from siteplanner.after import survival_round as after
+    from siteplanner.site.site_file import load_site
+
+    if draw == bool(counts):
+        raise typer.BadParameter("give files of counts, or --draw to get a form to fill in")
+    read = load_site(site)
+    planned = plan if plan is not None else Path("maps") / read.slug
+    target = out if out is not None else Path("survival") / read.slug
+    console = Console(soft_wrap=True, emoji=False)
+    if draw or not counts:
+        form = target / "rows_to_count.csv"
+        rows, trees = after.write_rows_to_count(read, planned, form, planted or ())
+        console.print(
+            shown(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
+        )
+        return
+    outcome = after.survival_of(read, counts, planned, planted or ())
+    print_infill(outcome)
+    lines = [*outcome.findings, *(f"written: {p}" for p in after.write_outcome(outcome, target))]
+    if keep:
+        kept = after.keep(outcome, read, counts)
+        lines.append(
+            f"kept: {kept}; the next plan reads it when the site file says, under [species], "
+            f'survival = "{kept.name}"'
+        )
+    for line in lines:
+        console.print(shown(line), highlight=False)
+
+
+@app.command()
+def species(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="A starter list, to copy it.")
+    ] = None,
+    to: Annotated[
+        Path | None, typer.Option(help="File to write the list to; NAME.csv by default.")
+    ] = None,
+) -> None:
+    """List the starter lists of species, or copy one for you to edit."""
+    from siteplanner.starting.species_lists import copy_list, starting_lists
+
+    console = Console(soft_wrap=True, emoji=False)
+    if name is not None:
+        target = to if to is not None else Path(f"{name}.csv")
+        copied = copy_list(name, target)
+        console.print(shown(f"{copied.species} species are in {target}."), highlight=False)
+        console.print(shown(copied.heading), highlight=False)
+        return
+    for one in starting_lists():
+        console.print(f"[bold]{one.name}[/bold]  {one.species} species", highlight=False)
+        console.print(f"  {shown(one.heading)}", highlight=False)
+
+
+for beyond in (ground, catchment):
+    app.command()(beyond)
+
+
+class _StoppedError(BaseException):
+    """Somebody told the run to stop; typer would make something else of a KeyboardInterrupt."""
+
+
+def _stop(number: int, frame: object) -> None:
+    raise _StoppedError
+
+
+def main() -> None:
+    """Run a command; bad input ends with 1, wrong usage with 2, our own fault with 3."""
+    if "--version" in sys.argv[1:2]:
+        print(f"siteplanner {__version__}")
+        return
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a name in letters that the screen has not
+            stream.reconfigure(errors="replace")
+    errors = Console(stderr=True, soft_wrap=True, emoji=False)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _stop)
+    try:
+        app()
+    except InputError as error:
+        for fault in error.faults:
+            errors.print(shown(str(fault)), style="bold", highlight=False)
+        raise SystemExit(BAD_INPUT) from None
+    except PermissionError as error:
+        errors.print(
+            shown(f"{error.filename}: permission denied; see to your right to read or write it."),
+            style="bold",
+            highlight=False,
+        )
+        raise SystemExit(BAD_INPUT) from None
+    except _StoppedError:
+        errors.print("Stopped. The previous plan is as it was.")
+        raise SystemExit(OUR_FAULT) from None
+    except Exception as error:
+        errors.print(
+            f"siteplanner made a mistake ({type(error).__name__}: {shown(str(error))}). "
+            "The previous plan is as it was. Please report this, with the site file.",
+            highlight=False,
+        )
+        if os.environ.get("SITEPLANNER_TRACEBACK"):
+            raise
+        raise SystemExit(OUR_FAULT) from None

@@ -1,0 +1,72 @@
+"""The commands beyond one property: they parse, call and print, and compute nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from siteplanner.cli.exits import BAD_INPUT, OUR_FAULT, SOME_FAILED
+from siteplanner.cli.printed import shown
+from siteplanner.cli.progress import steps_done, tiles_done
+
+
+def ground(
+    dem: Annotated[Path, typer.Argument(metavar="DEM", help="Bare-earth heights: any raster.")],
+    out: Annotated[Path, typer.Option(help="Folder to write the layers to.")],
+    layers: Annotated[
+        str, typer.Option(metavar="NAME,…", help="Layers to work out, by name.")
+    ] = "slope,aspect,slope_position,flow_accumulation,channels,wetness",
+    tile: Annotated[
+        int, typer.Option(min=64, help="Cells along a tile's side, a multiple of 64.")
+    ] = 2048,
+    workers: Annotated[int, typer.Option(min=1, help="Tiles worked on at a time.")] = 2,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+) -> None:
+    """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
+    from siteplanner.tiled.ground import ground_in_tiles
+
+    if tile % 64:
+        raise typer.BadParameter("--tile must be a multiple of 64")
+    names = list(dict.fromkeys(name.strip() for name in layers.split(",") if name.strip()))
+    with tiles_done(quiet) as step:
+        made = ground_in_tiles(dem, out, names, tile=tile, workers=workers, step=step)
+    if not quiet:
+        console = Console(soft_wrap=True, emoji=False)
+        for path in made:
+            console.print(shown(f"written: {path}"), highlight=False)
+
+
+def catchment(
+    file: Annotated[
+        Path, typer.Argument(metavar="CATCHMENT", help="The catchment file, catchment.toml.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to; maps/<catchment> by default.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="A Dask cluster; else processes are started here."),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes to start; as many as fit by default.")
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+) -> None:
+    """Plan many sites and what they share; ends with 4 when some sites could not be planned."""
+    from siteplanner.catchment.run import plan_catchment
+    from siteplanner.catchment.settings import load_catchment
+    from siteplanner.cli.printed_catchment import print_catchment, print_failed
+
+    read = load_catchment(file)
+    with steps_done(quiet) as step:
+        result = plan_catchment(read, out, address=cluster, workers=workers, step=step)
+    if not quiet:
+        print_catchment(result)
+    print_failed(result)
+    if result.told is None:
+        raise typer.Exit(OUR_FAULT if all(o.ours for o in result.outcomes) else BAD_INPUT)
+    if result.failed:
+        raise typer.Exit(SOME_FAILED)

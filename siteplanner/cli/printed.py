@@ -1,0 +1,220 @@
+"""What the commands print when they are done: tables that a person reads on a screen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from siteplanner.base.text import visible
+
+if TYPE_CHECKING:
+    from siteplanner.after.compare import Comparison
+    from siteplanner.after.explain import Explained, Suited
+    from siteplanner.after.survival import Outcome
+    from siteplanner.after.verify import Verified
+    from siteplanner.plan import Plan
+
+
+def shown(text: str) -> str:
+    """Give text that may be anyone's so that it prints as it is and commands nothing."""
+    return escape(visible(text))
+
+
+def print_plan(made: Plan, target: Path) -> None:
+    """Print the short table at the end of a run."""
+    console = Console(emoji=False)
+    zones = Table(title=f"Planting plan for {shown(made.name)}", title_justify="left")
+    for column, side in (
+        ("zone", "left"),
+        ("ground", "left"),
+        ("ha", "right"),
+        ("spacing", "right"),
+        ("trees", "right"),
+    ):
+        zones.add_column(column, justify=side)  # type: ignore[arg-type]
+    for zone in made.zones.itertuples():
+        spacing = f"{zone.spacing_m:g} m" if zone.spacing_m else "-"
+        zones.add_row(
+            shown(zone.zone), shown(zone.title), f"{zone.area_ha:.2f}", spacing, f"{zone.trees:,}"
+        )
+    zones.add_section()
+    zones.add_row(
+        "", "all zones", f"{made.zones['area_ha'].sum():.2f}", "", f"{made.trees_total:,}"
+    )
+    console.print(zones)
+    totals = made.counts.groupby(["species", "common_name"], sort=False)[["trees", "order"]].sum()
+    totals = totals.sort_values("trees", ascending=False, kind="stable").reset_index()
+    species = Table(title="Trees by species", title_justify="left")
+    for column, side in (
+        ("species", "left"),
+        ("common name", "left"),
+        ("to plant", "right"),
+        ("to order", "right"),
+    ):
+        species.add_column(column, justify=side)  # type: ignore[arg-type]
+    for row in totals.itertuples():
+        species.add_row(
+            shown(row.species), shown(row.common_name), f"{row.trees:,}", f"{row.order:,}"
+        )
+    console.print(species)
+    if made.warnings:
+        console.print("[bold]Please read[/bold]")
+        for warning in made.warnings:
+            console.print(f"- {shown(warning)}", highlight=False)
+    console.print(
+        f"The coldest-night estimate is good to about {made.frost_error_c:.1f} °C. Counts "
+        "are estimates: walk the ground, locate buried services and follow local codes "
+        "before you order or dig.",
+        highlight=False,
+    )
+    out = Console(soft_wrap=True, emoji=False)
+    out.print("[bold]Files[/bold]")
+    for name, words in (
+        ("map.html", "the map, works without a network"),
+        ("sheets.pdf", "planting sheets and run sheets, to print"),
+        ("plan.xlsx", "the numbers, for a spreadsheet"),
+        ("trees.gpx", "ends of rows for a handheld; by block in handheld; also trees.kml"),
+        ("plan.gpkg", "everything for a GIS"),
+        ("layers", "the ground and each species' fit, GeoTIFF"),
+        ("counts.csv", "trees by zone, paddock and species"),
+        ("nursery.pdf", "the nursery's year; beside it nursery.csv, labels.pdf and more"),
+        ("plan.json", "what made what"),
+    ):
+        if (target / name).exists():
+            out.print(f"  {shown(str(target / name))}  {words}", highlight=False)
+
+
+def print_infill(outcome: Outcome) -> None:
+    """Print survival and infill by species."""
+    table = Table(title="Survival and infill", title_justify="left")
+    table.add_column("species")
+    for column in ("counted", "live", "expected before", "expected now", "infill", "to order"):
+        table.add_column(column, justify="right")
+    for row in outcome.species.itertuples():
+        now = f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})"
+        live = f"{row.alive / row.counted:.0%}" if row.counted else "-"
+        table.add_row(
+            shown(row.species),
+            f"{row.counted:,}",
+            live,
+            f"{row.expected_before:.0%}",
+            now,
+            f"{row.infill:,}",
+            f"{row.still_to_order:,}",
+        )
+    Console(emoji=False).print(table)
+
+
+def print_suited(found: Suited) -> None:
+    """Print where a species fits and what limits it."""
+    console = Console(soft_wrap=True, emoji=False)
+    where = Table(title=f"Where {shown(found.species)} fits", title_justify="left")
+    where.add_column("place")
+    for column in ("ha", "suits well %", "suits %", "marginal %", "do not plant %"):
+        where.add_column(column, justify="right")
+    where.add_column("limited most by")
+    for row in found.rows:
+        where.add_row(*(shown(text) for text in row))
+    console.print(where)
+    limits = Table(title="What limits it", title_justify="left")
+    limits.add_column("factor")
+    limits.add_column("ha", justify="right")
+    limits.add_column("the usual case there")
+    for factor, area, words in found.limits:
+        limits.add_row(shown(factor), area, shown(words))
+    console.print(limits)
+    for words in found.unknown:
+        console.print(shown(words), highlight=False)
+    console.print(
+        "An estimate from maps and a table of tolerances: walk the ground before you rely on it.",
+        highlight=False,
+    )
+
+
+def print_explained(found: Explained) -> None:
+    """Print what one spot is like, how each species fits there, and the odds of frost."""
+    console = Console(soft_wrap=True, emoji=False)
+    console.print(shown(found.place), highlight=False)
+    ground = Table(title="The ground here", title_justify="left")
+    for column in ("layer", "value", "unit"):
+        ground.add_column(column)
+    for title, value, unit in found.ground:
+        ground.add_row(shown(title), shown(value), shown(unit))
+    console.print(ground)
+    fits = Table(title="How the species fit", title_justify="left")
+    fits.add_column("species")
+    fits.add_column("fit", justify="right")
+    for column in ("class", "limited by", "not checked"):
+        fits.add_column(column)
+    for row in found.species:
+        fits.add_row(*(shown(text) for text in row))
+    console.print(fits)
+    if found.frost:
+        frost = Table(
+            title="Frost: a seedling is killed in (an estimate, not a forecast)",
+            title_justify="left",
+        )
+        for column in ("species", "odds"):
+            frost.add_column(column)
+        for name, words in found.frost:
+            frost.add_row(shown(name), shown(words))
+        console.print(frost)
+    console.print(
+        "An estimate from maps and a table of tolerances: look at the spot before you rely on it.",
+        highlight=False,
+    )
+
+
+def print_changes(found: Comparison, before: str, after: str) -> None:
+    """Print what changed between two plans, headed by their names."""
+    console = Console(soft_wrap=True, emoji=False)
+    if found.same:
+        console.print("Nothing changed.", highlight=False)
+        return
+    for title, changes in (
+        ("The plans", found.figures),
+        ("Trees by paddock, where changed", found.paddocks),
+        ("Trees by species, where changed", found.species),
+    ):
+        if not changes:
+            continue
+        table = Table(title=title, title_justify="left")
+        table.add_column("")
+        for column in (before, after, "change"):
+            table.add_column(shown(column), justify="right")
+        for one in changes:
+            unit = f" {one.unit}" if one.unit else ""
+            numbers = (f"{n:,.{one.digits}f}{unit}" for n in (one.before, one.after))
+            more = f"{round(one.change, one.digits) + 0.0:+,.{one.digits}f}{unit}"
+            table.add_row(shown(one.what), *numbers, more)
+        console.print(table)
+    lines = [
+        *(f"setting {place}: {old} -> {new}" for place, old, new in found.settings),
+        *(f"changed file: {name}" for name in found.inputs),
+        *(f"no longer: {words}" for words in found.warnings_gone),
+        *(f"new: {words}" for words in found.warnings_new),
+    ]
+    for line in lines:
+        console.print(shown(line), highlight=False)
+    console.print("Both plans are estimates; so is what lies between them.", highlight=False)
+
+
+def print_verified(found: Verified) -> None:
+    """Print whether a plan's folder is as it was made, and what is worth knowing."""
+    console = Console(soft_wrap=True, emoji=False)
+    for line in found.faults:
+        console.print(shown(line), highlight=False)
+    whole = f"{found.name}: the plan is whole; all {found.files} files are as they were made."
+    broken = f"{found.name}: the plan is not whole. Make it again, or fetch it again."
+    console.print(shown(broken if found.faults else whole), highlight=False)
+    for line in found.notes:
+        console.print(shown(f"note: {line}"), highlight=False)
+    console.print(
+        "The manifest, plan.json, cannot list itself. To tell whether it was changed, compare "
+        f"its SHA-256 with one you noted down: {found.digest}",
+        highlight=False,
+    )

@@ -1,0 +1,1 @@
+"""Layers of cold air and frost."""

@@ -1,0 +1,341 @@
+"""Frost: where cold air pools, and how cold the coldest night of an average winter gets.
+
+An estimate from terrain and a few readings, not a forecast. On calm clear nights air cools at
+the ground, drains downslope and lies where the ground is low, level and hollow, or dammed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import label, map_coordinates, uniform_filter
+
+from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.strips import over_rows, plain
+from siteplanner.ground.cold.minimum import PREDICTORS, MinimumFit, fit_minimum
+from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
+from siteplanner.ground.relief.voids import HELD_M
+
+SCREEN_M, GRASS_M = 1.2, 0.05
+_NEIGHBOURS = 400
+#: Cells worked on at a time: few enough to stay in the cache, enough to be worth the calls.
+_RUN = 100_000
+
+
+@layer(
+    LayerInfo(
+        title="Share of lower ground nearby",
+        unit="share",
+        method="Share of evenly spaced neighbours within the radius that lie lower",
+        source="elevation percentile after Lundquist, Pepin & Rochford 2008",
+        valid=(0, 1),
+        colours="viridis",
+    ),
+    reach=radius("radius_m"),
+)
+def lower_share(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> FloatGrid:
+    """Share (0-1) of the ground within ``radius_m`` metres that is lower than the cell.
+
+    About 400 neighbours, evenly spaced over the disc, stand for all of them.
+    """
+    step = max(1, int(radius_m / grid.cell * np.sqrt(np.pi / _NEIGHBOURS)))
+    along = np.arange(-(int(radius_m / grid.cell) // step), int(radius_m / grid.cell) // step + 1)
+    dr, dc = np.meshgrid(along * step, along * step, indexing="ij")
+    disc = (np.hypot(dr, dc) * grid.cell <= radius_m) & ((dr != 0) | (dc != 0))
+    heights, share = plain(dem), np.empty(dem.shape, dtype=np.float32)
+    around = np.column_stack([dr[disc], dc[disc]]).astype(np.int64)
+    over_rows(_lower_share, heights.shape, heights, around, share)
+    return share
+
+
+def _lower_share(
+    first: int, last: int, dem: FloatGrid, around: NDArray[np.int64], share: FloatGrid
+) -> None:
+    """Fill the rows of ``share``, a run of rows at a time."""
+    rows, cols = dem.shape
+    run = max(1, _RUN // cols)
+    for top in range(first, last, run):
+        here = dem[top : min(top + run, last)]
+        lower, seen = np.zeros((2, *here.shape), np.int16)
+        for down, right in around:
+            above, below = max(0, -down - top), min(len(here), rows - down - top)
+            west, east = max(0, -right), min(cols, cols - right)
+            if above >= below or west >= east:
+                continue
+            window = np.s_[above:below, west:east]
+            there = dem[top + above + down : top + below + down, west + right : east + right]
+            lower[window] += there < here[window]
+            seen[window] += there == there
+        share[top : top + len(here)] = np.where(
+            (seen > 0) & ~np.isnan(here), lower / np.maximum(seen, 1), np.nan
+        )
+
+
+@layer(
+    LayerInfo(
+        title="Hollowness",
+        unit="m/m",
+        method="Mean over four directions of the mean height at both ends of a line less the "
+        "height in its middle, over half the line's length: positive in hollows",
+        source="form used for cold pools by Lundquist, Pepin & Rochford 2008 (from memory)",
+        valid=(-2, 2),
+        colours="PuOr_11",
+    ),
+    reach=radius("radius_m"),
+)
+def hollowness(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatGrid:
+    """Curvature at the scale of ``radius_m`` metres: positive where ground rises all round."""
+    reach = max(1, round(radius_m / grid.cell))
+    slant = max(1, round(reach / np.sqrt(2)))
+    padded = np.pad(dem, reach, mode="edge")
+    rows, cols = dem.shape
+    total = np.zeros(dem.shape, dtype=np.float32)
+    for dr, dc in ((0, reach), (reach, 0), (slant, slant), (slant, -slant)):
+        ends = np.zeros(dem.shape, dtype=np.float32)
+        for side in (1, -1):
+            r, c = reach + side * dr, reach + side * dc
+            ends += padded[r : r + rows, c : c + cols]
+        total += (ends / 2 - dem) / np.float32(np.hypot(dr, dc) * grid.cell)
+    return (total / 4).astype(np.float32)
+
+
+@layer(
+    LayerInfo(
+        title="Cold-pool criteria",
+        unit="class",
+        method="Pool: slope at most 30°, hollow, at most 0.3 of neighbours lower; none: steeper "
+        "than 30° or over half of neighbours lower; no signal between",
+        source="Lundquist, Pepin & Rochford 2008, thresholds by a re-implementation",
+        valid=(0, 2),
+        colours="YlGnBu_09",
+        classes=("no cold pool", "no signal", "cold pool"),
+    ),
+    reach=CELL,
+)
+def cold_pool_criteria(
+    slope: FloatGrid, hollowness: FloatGrid, lower_share: FloatGrid
+) -> FloatGrid:
+    """Three classes of cold-pool signal: 0 none, 1 no signal, 2 cold pool."""
+    pool = (slope <= 30) & (hollowness > 0) & (lower_share <= 0.3)
+    none = (slope > 30) | (lower_share > 0.5)
+    out = np.where(pool, 2, np.where(none, 0, 1)).astype(np.float32)
+    out[np.isnan(slope) | np.isnan(lower_share) | np.isnan(hollowness)] = np.nan
+    return out
+
+
+@layer(
+    LayerInfo(
+        title="Where the night and the quick criteria differ",
+        unit="class",
+        method="Cold air lying at least as deep as the setting at dawn, against the cold-pool "
+        "criteria; where these give no signal nothing is compared",
+        source="criteria: Lundquist, Pepin & Rochford 2008; the comparison is our own",
+        valid=(0, 3),
+        colours="RdYlBu_11",
+        classes=("both: none", "both: cold pool", "only the night", "only the criteria"),
+    ),
+    reach=CELL,
+)
+def cold_air_check(
+    cold_air_depth: FloatGrid, cold_pool_criteria: FloatGrid, *, lies_m: float = 2.0
+) -> FloatGrid:
+    """Four classes: 0 both say none, 1 both a pool, 2 the night alone, 3 the criteria alone."""
+    lies = cold_air_depth >= lies_m
+    out = np.full(cold_air_depth.shape, np.nan, dtype=np.float32)
+    none, pool = cold_pool_criteria == 0, cold_pool_criteria == 2
+    for code, mark in enumerate((~lies & none, lies & pool, lies & none, ~lies & pool)):
+        out[mark & np.isfinite(cold_air_depth)] = code
+    return out
+
+
+@layer(
+    LayerInfo(
+        name="cold_air_pooling",
+        title="Cold-air pooling",
+        unit="index 0-1",
+        method="Depth of cold air at dawn, as a share that reaches a half at the setting "
+        "half_depth_m, joined with hand-drawn frost hollows as independent, soft evidence",
+        source="the night's depth: see there; the joining is common practice, no source",
+        valid=(0, 1),
+        colours="YlGnBu_09",
+        on_map=True,
+    ),
+    LayerInfo(
+        name="cold_air_pooling_today",
+        title="Cold-air pooling as things stand",
+        unit="index 0-1",
+        method="The same without rows of an earlier plan taken for grown: what frost readings "
+        "were taken in",
+        source="the night's depth: see there; the joining is common practice, no source",
+        valid=(0, 1),
+        colours="YlGnBu_09",
+    ),
+    reach=CELL,
+)
+def pooling(
+    cold_air_depth: FloatGrid,
+    cold_air_growth: FloatGrid,
+    frost_hollows: gpd.GeoDataFrame,
+    grid: Grid,
+    *,
+    half_depth_m: float = 5.0,
+    drawn_weight: float = 0.3,
+    drawn_edge_m: float = 20.0,
+) -> tuple[FloatGrid, FloatGrid]:
+    """Degree (0-1) to which cold air lies on a cell towards dawn of a calm clear night.
+
+    With rows of an earlier plan grown, and as things stand. A hand-drawn hollow leaves
+    ``1 - drawn_weight`` of what the night says against pooling.
+    """
+    half = np.float32(half_depth_m)
+    drawn = grid.cover(frost_hollows.geometry).astype(np.float32)
+    # A line drawn by hand is good to some tens of metres, so its edge is soft.
+    drawn = uniform_filter(drawn, 2 * max(1, round(drawn_edge_m / grid.cell)) + 1, mode="nearest")
+    doubt = half * (1 - np.float32(drawn_weight) * drawn)
+    today = np.maximum(cold_air_depth - cold_air_growth, 0)
+    return (
+        (1 - doubt / (cold_air_depth + half)).astype(np.float32),
+        (1 - doubt / (today + half)).astype(np.float32),
+    )
+
+
+def to_height(
+    celsius: NDArray[np.float64],
+    from_m: NDArray[np.float64] | float,
+    to_m: float,
+    grass_colder_c: float,
+) -> NDArray[np.float64]:
+    """Bring a night minimum from one height above the ground to another, °C.
+
+    On a calm clear night air is coldest at the grass. The change with the logarithm of height
+    is taken as linear, ``grass_colder_c`` between 0.05 m and 1.2 m (common practice, no
+    source; published pairs differ by up to 6 °C on one night, so this is a rough rule).
+    """
+    per_log = grass_colder_c / np.log(SCREEN_M / GRASS_M)
+    lowest = np.maximum(np.asarray(from_m, dtype=np.float64), GRASS_M)
+    return np.asarray(celsius, dtype=np.float64) + per_log * np.log(max(to_m, GRASS_M) / lowest)
+
+
+def fit_readings(
+    frost_readings: gpd.GeoDataFrame, layers: Mapping[str, FloatGrid], grid: Grid
+) -> MinimumFit:
+    """Fit the readings (column ``difference_c``) on the ground they stand on.
+
+    ``layers`` holds a layer for each of ``minimum.PREDICTORS``, and ``cold_air_pooling_today``,
+    since the readings know nothing of rows yet to grow. Readings whose ground is unknown are
+    left out.
+    """
+    layers = {**layers, "cold_air_pooling": layers["cold_air_pooling_today"]}
+    x, y = frost_readings.geometry.x.to_numpy(), frost_readings.geometry.y.to_numpy()
+    at = [grid.sample(layers[kind.name], x, y).astype(np.float64) for kind in PREDICTORS]
+    known = np.isfinite(np.stack(at)).all(axis=0)
+    difference = frost_readings["difference_c"].to_numpy(dtype=np.float64)
+    places = np.column_stack([x, y])[known]
+    return fit_minimum(difference[known], [a[known] for a in at], places=places)
+
+
+@layer(
+    LayerInfo(
+        name="winter_minimum",
+        title="Coldest night of an average winter",
+        unit="°C",
+        method="Readings' differences from the station's minimum of the same winter, fitted on "
+        "cold-air pooling and height (from 15 readings on also height above the cold air and "
+        "slope; ridge), added to the station's mean winter minimum",
+        source="common practice, no source; heights of an inversion capped at 50 m past the "
+        "readings (UK forecasting practice)",
+        valid=(-60, 30),
+        colours="RdYlBu_11",
+        on_map=True,
+    ),
+    LayerInfo(
+        name="winter_minimum_error",
+        title="Standard error of the coldest night",
+        unit="°C",
+        method="Error at readings that were left out, wider on ground unlike that of the "
+        "readings, with the error of the station's mean; a stated default under four readings",
+        source="common practice, no source",
+        valid=(0, 30),
+        colours="viridis",
+    ),
+    reach=CELL,
+)
+def coldest_night(
+    cold_air_pooling: FloatGrid,
+    cold_air_pooling_today: FloatGrid,
+    dem: FloatGrid,
+    height_above_cold_air: FloatGrid,
+    slope: FloatGrid,
+    grid: Grid,
+    frost_readings: gpd.GeoDataFrame,
+    climate: object,
+) -> tuple[FloatGrid, FloatGrid]:
+    """Lowest temperature (°C) of an average winter at the reference height, and its error (°C)."""
+    layers = {
+        "cold_air_pooling": cold_air_pooling,
+        "cold_air_pooling_today": cold_air_pooling_today,
+        "height": dem,
+        "height_above_cold_air": height_above_cold_air,
+        "slope": slope,
+    }
+    fitted = fit_readings(frost_readings, layers, grid)
+    minima = climate.winter_minima  # type: ignore[attr-defined]
+    used = [layers[name] for name in fitted.names]
+    lowest = fitted.difference(used) + np.float32(minima.mean())
+    if fitted.rest is not None:
+        lowest += on_grid(fitted.rest, grid)
+    station = float(minima.std(ddof=1) / np.sqrt(len(minima))) if len(minima) > 1 else 1.0
+    return lowest, np.hypot(fitted.standard_error(used), np.float32(station))
+
+
+def on_grid(
+    surface: Callable[[NDArray[np.float64]], NDArray[np.float64]], grid: Grid, step_m: float = 20.0
+) -> FloatGrid:
+    """Work a smooth surface, a function of places (n, 2), out every ``step_m`` and in between."""
+    step = max(1, round(step_m / grid.cell))
+    rows, cols = (np.arange(-(-n // step) + 1) * step for n in grid.shape)
+    c, r = np.meshgrid(cols + 0.5, rows + 0.5)
+    x, y = grid.transform * (c.ravel(), r.ravel())
+    coarse = surface(np.column_stack([x, y])).reshape(len(rows), len(cols))
+    at = np.meshgrid(*(np.arange(n) / step for n in grid.shape), indexing="ij")
+    return np.asarray(map_coordinates(coarse, at, order=1, mode="nearest"), dtype=np.float32)
+
+
+def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
+    """Say on how much of the ground the night and the quick criteria differ, if they do."""
+    codes = cold_air_check[mask]
+    codes = codes[np.isfinite(codes)]
+    if not codes.size:
+        return []
+    night, quick = (float((codes == code).mean()) for code in (2, 3))
+    if night + quick < 0.02:
+        return []
+    return [
+        f"Frost hollows: on {night + quick:.0%} of the ground the modelled night and the quick "
+        f"terrain criteria differ (cold air only by the night {night:.0%}, only by the criteria "
+        f"{quick:.0%}; layer cold_air_check). Hang a thermometer there before you rely on either."
+    ]
+
+
+def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> list[str]:
+    """Say how much deeper the cold air lies for grown rows, and whether gaps would help."""
+    growth = layers["cold_air_growth"]
+    deeper = mask & (growth >= HELD_M)
+    if not deeper.any():
+        return ["The rows of the plan given as grown hold back hardly any cold air."]
+    gaps = int(label(layers["cold_air_gaps"] == 1)[1])
+    advice = (
+        f"{gaps} gap{'s' if gaps > 1 else ''} in the rows would drain some of it (layer "
+        "cold_air_gaps). Leave those lanes unplanted or low."
+        if gaps
+        else "No gap in the rows was found to drain it."
+    )
+    return [
+        f"With the rows of the plan given as grown, cold air at dawn lies at least {HELD_M:g} m "
+        f"deeper on {deeper.sum() * grid.cell_area / 1e4:.1f} ha, by up to "
+        f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
+        "not a forecast."
+    ]

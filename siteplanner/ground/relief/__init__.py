@@ -1,0 +1,1 @@
+"""Layers of the shape of the ground."""

@@ -1,0 +1,1 @@
+"""The plan's folder: whole or not at all."""

@@ -1,0 +1,382 @@
+"""Putting a new plan in the place of the old one: whole, or not at all.
+
+A run writes into a staging folder beside the target. When all is written the two folders
+change places in one step, so that a reader, a crash or a power cut meets either the previous
+plan or the new one. Names used beside a target ``maps/knoll``, all of them gone afterwards:
+
+``.knoll.lock``      held while one run writes this plan
+``.knoll.new-<pid>`` the staging folder; after the exchange, the old plan until it is removed
+``.knoll.old``       the old plan, only where folders cannot be exchanged in one step
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import json
+import os
+import re
+import shutil
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from siteplanner.base.errors import Fault, InputError, fault
+
+try:
+    import fcntl
+except ImportError:
+    fcntl = None  # type: ignore[assignment]
+
+MANIFEST = "plan.json"
+
+#: What other programs put beside a file they open: statistics, journals, overviews, masks.
+SIDE_FILES = (".aux.xml", ".ovr", ".msk", "-wal", "-shm", "-journal")
+
+
+class BeingWrittenError(InputError):
+    """Another run is writing the plan now."""
+
+
+_EXCHANGE = 2  # RENAME_EXCHANGE of Linux's renameat2, RENAME_SWAP of macOS's renamex_np
+_PATIENCE_S = 2.0
+_CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP}
+
+
+@contextlib.contextmanager
+def staged(target: Path) -> Iterator[Path]:
+    """Give a staging folder that takes the place of ``target`` when the block ends well.
+
+    When the block raises, the staging folder is removed and the previous plan stays as it
+    was. Files that somebody else put into the previous plan's folder are carried over into
+    the new one. What a killed run left behind is cleared up first.
+
+    Raises :class:`~siteplanner.InputError` when ``target`` is no plan of ours and not
+    empty, when another run is writing it, or when a carried-over file and a file of the new
+    plan have the same path.
+    """
+    target = _real(target)
+    _make_parent(target)
+    with _one_run_only(target):
+        _recover(target)
+        _refusenot_own(target)
+        staging = _staging(target, os.getpid())
+        with _told(target):
+            staging.mkdir()
+        try:
+            if target.exists():
+                shutil.copymode(target, staging)
+            yield staging
+            with _told(target):
+                _refuse_unlisted(staging)
+                _refusenot_own(target)
+                _carry_over(target, staging)
+                _sync_tree(staging)
+                _swap(staging, target)
+        except BaseException:
+            _remove_tree(staging)
+            raise
+        _retire(staging, target)
+        # A process left over from a killed run may have written while _recover was at work.
+        for leftover in _leftovers(target):
+            _retire(leftover, target)
+
+
+def recover(target: Path) -> None:
+    """Put the previous plan back after a killed run, and remove what that run left.
+
+    Does nothing while another run is writing the plan.
+    """
+    target = _real(target)
+    if not target.parent.is_dir():
+        return
+    # Look before locking, so that a folder one may only read can still be looked at.
+    if not any([_lock_path(target).exists(), _aside(target).exists(), _leftovers(target)]):
+        return
+    with contextlib.suppress(_BusyError), _lock(target):
+        _recover(target)
+
+
+def files_of_plan(folder: Path) -> set[str] | None:
+    """Paths of the plan's own files, relative to ``folder``; None where it holds no plan."""
+    try:
+        manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        if "siteplanner" not in manifest["versions"]:
+            return None
+        return {MANIFEST, *manifest["files"]}
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _real(target: Path) -> Path:
+    return Path(os.path.realpath(target))
+
+
+def _make_parent(target: Path) -> None:
+    with _told(target.parent):
+        target.parent.mkdir(parents=True, exist_ok=True)
+
+
+@contextlib.contextmanager
+def _told(folder: Path) -> Iterator[None]:
+    """Tell in a sentence why ``folder`` cannot be written."""
+    try:
+        yield
+    except OSError as error:
+        why = f"cannot be written ({error.strerror or error})"
+        mend = "make room there, have the right to write there, or choose another folder"
+        raise fault(folder, "", why, mend) from error
+
+
+def _staging(target: Path, number: int) -> Path:
+    return target.with_name(f".{target.name}.new-{number}")
+
+
+def _lock_path(target: Path) -> Path:
+    return target.with_name(f".{target.name}.lock")
+
+
+def _aside(target: Path) -> Path:
+    return target.with_name(f".{target.name}.old")
+
+
+def _leftovers(target: Path) -> list[Path]:
+    name = re.compile(rf"\.{re.escape(target.name)}\.new-\d+")
+    return sorted(p for p in target.parent.iterdir() if name.fullmatch(p.name) and p.is_dir())
+
+
+def _is_empty(folder: Path) -> bool:
+    return folder.is_dir() and not any(folder.iterdir())
+
+
+def _refusenot_own(target: Path) -> None:
+    if not target.exists() or _is_empty(target):
+        return
+    mend = "choose another folder for the plan; nothing in this one was touched"
+    if not target.is_dir():
+        raise fault(target, "", "this is a file, and a plan is a folder", mend)
+    if not os.access(target, os.W_OK | os.X_OK):
+        why = f"cannot be written ({os.strerror(errno.EACCES)})"
+        raise fault(target, "", why, "have the right to write there, or choose another folder")
+    if files_of_plan(target) is None:
+        raise fault(target, "", f"holds files but no {MANIFEST} of siteplanner", mend)
+
+
+def _refuse_unlisted(staging: Path) -> None:
+    own = files_of_plan(staging)
+    if own is None:
+        raise RuntimeError(f"the new plan has no {MANIFEST}")
+    unlisted = [path.as_posix() for path in not_own(staging, own)]
+    if unlisted:
+        raise RuntimeError(f"{MANIFEST} does not list {', '.join(unlisted)}")
+
+
+# --- one run at a time ---------------------------------------------------------------------
+
+
+class _BusyError(Exception):
+    """Another run holds the lock."""
+
+
+@contextlib.contextmanager
+def _one_run_only(target: Path) -> Iterator[None]:
+    # What a killed run left may just be being cleared up, which is no run: look again for a while.
+    patience = time.monotonic() + _PATIENCE_S
+    try:
+        with contextlib.ExitStack() as held:
+            while True:
+                try:
+                    held.enter_context(_lock(target))
+                    break
+                except _BusyError:
+                    if time.monotonic() > patience:
+                        raise
+                    time.sleep(0.05)
+            yield
+    except _BusyError:
+        raise BeingWrittenError(
+            Fault(
+                str(target), "", "another run is writing this plan", "wait for it, then run again"
+            )
+        ) from None
+
+
+@contextlib.contextmanager
+def _lock(target: Path) -> Iterator[None]:
+    """Hold the lock beside ``target``, or raise :class:`_BusyError`.
+
+    Where the system or a network drive knows no locks, runs are not kept apart.
+    """
+    path = _lock_path(target)
+    handle = _open_locked(path)
+    try:
+        yield
+    finally:
+        # Removed before it is let go: see _open_locked.
+        with contextlib.suppress(OSError):
+            path.unlink()
+        os.close(handle)
+
+
+def _open_locked(path: Path) -> int:
+    while True:
+        with _told(path.parent):
+            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            if fcntl is not None:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(handle)
+            raise _BusyError from None
+        except OSError:  # a drive without locks
+            return handle
+        # A holder removes the file before it lets go, so the lock counts only when the file
+        # behind it is still the one that the path names.
+        with contextlib.suppress(FileNotFoundError):
+            if os.path.samestat(os.fstat(handle), path.stat()):
+                return handle
+        os.close(handle)
+
+
+# --- the swap ------------------------------------------------------------------------------
+
+
+def _swap(staging: Path, target: Path) -> None:
+    """Put ``staging`` in the place of ``target``, whose old content then stands at ``staging``."""
+    if not target.exists() or _is_empty(target):
+        if os.name == "nt" and target.exists():
+            target.rmdir()
+        staging.replace(target)
+    elif not _exchange(staging, target):
+        aside = _aside(target)
+        try:
+            target.rename(aside)
+            staging.rename(target)
+        except BaseException:
+            if aside.exists() and not target.exists():
+                aside.rename(target)
+            raise
+        aside.rename(staging)
+    _sync_folder(target.parent)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Let two folders change places in one step; False where the system cannot."""
+    library = ctypes.CDLL(None, use_errno=True) if os.name == "posix" else None
+    a, b = os.fsencode(one), os.fsencode(other)
+    if sys.platform == "darwin" and hasattr(library, "renamex_np"):
+        failed = library.renamex_np(a, b, ctypes.c_uint(_EXCHANGE))  # type: ignore[union-attr]
+    elif sys.platform == "linux" and hasattr(library, "renameat2"):
+        here = ctypes.c_int(-100)  # AT_FDCWD
+        failed = library.renameat2(here, a, here, b, ctypes.c_uint(_EXCHANGE))  # type: ignore[union-attr]
+    else:
+        return False
+    if failed:
+        number = ctypes.get_errno()
+        if number in _CANNOT_EXCHANGE:
+            return False
+        raise OSError(number, os.strerror(number), str(one), None, str(other))
+    return True
+
+
+def _recover(target: Path) -> None:
+    """Finish or undo what a killed run began; the lock is held, so no other run is at work."""
+    for leftover in _leftovers(target):
+        _retire(leftover, target)
+    aside = _aside(target)
+    if files_of_plan(aside) is None:
+        return
+    if not target.exists() or _is_empty(target):
+        aside.replace(target)
+    else:
+        leftover = _staging(target, 0)
+        aside.rename(leftover)
+        _retire(leftover, target)
+    _sync_folder(target.parent)
+
+
+def _retire(old: Path, target: Path) -> None:
+    """Remove a folder the plan no longer needs, after saving what others put there."""
+    if not old.exists():
+        return
+    if files_of_plan(old) is not None and files_of_plan(target) is not None:
+        _carry_over(old, target, keep_existing=True)
+    _remove_tree(old)
+
+
+def _remove_tree(folder: Path) -> None:
+    for root, _, _ in os.walk(folder):  # a folder that may not be written keeps its files
+        with contextlib.suppress(OSError):
+            Path(root).chmod(0o700)
+    # Whatever cannot be removed now (a file open elsewhere) goes at the next start.
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+# --- files of other people -----------------------------------------------------------------
+
+
+def _carry_over(old: Path, new: Path, *, keep_existing: bool = False) -> None:
+    """Link, or copy, each file that is not the old plan's own into the new folder."""
+    own = files_of_plan(old)
+    if own is None:
+        return
+    for path in not_own(old, own):
+        place = new / path
+        if os.path.lexists(place):
+            if keep_existing:
+                continue
+            raise fault(
+                old, str(path), "the new plan has a file of the same name",
+                "this file is not the plan's own: move it elsewhere, then run again",
+            )  # fmt: skip
+        place.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.link(old / path, place, follow_symlinks=False)
+        except (OSError, NotImplementedError):
+            shutil.copy2(old / path, place, follow_symlinks=False)
+
+
+def not_own(folder: Path, own: set[str]) -> list[Path]:
+    """Files of a plan's folder, relative to it, that are neither ``own`` nor lie beside one."""
+    found = []
+    for root, folders, names in os.walk(folder):
+        links = [name for name in folders if (Path(root) / name).is_symlink()]
+        for name in sorted(names + links):
+            path = (Path(root) / name).relative_to(folder)
+            if not _belongs(path.as_posix(), own):
+                found.append(path)
+    return found
+
+
+def _belongs(path: str, own: set[str]) -> bool:
+    if path in own:
+        return True
+    return any(path.endswith(end) and path.removesuffix(end) in own for end in SIDE_FILES)
+
+
+# --- onto the disk -------------------------------------------------------------------------
+
+
+def _sync_tree(folder: Path) -> None:
+    """Have every file on the disk before the swap: a power cut must not leave empty files."""
+    for root, _, names in os.walk(folder, topdown=False):
+        for name in names:
+            path = Path(root) / name
+            if path.is_file() and not path.is_symlink():
+                _sync(path, os.O_RDONLY if os.name == "posix" else os.O_RDWR)
+        _sync_folder(Path(root))
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name == "posix":  # elsewhere a folder cannot be opened for this
+        _sync(folder, os.O_RDONLY)
+
+
+def _sync(path: Path, flags: int) -> None:
+    handle = os.open(path, flags)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

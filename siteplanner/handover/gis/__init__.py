@@ -1,0 +1,1 @@
+"""Files for a GIS and for handhelds."""

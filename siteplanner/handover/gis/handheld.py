@@ -1,0 +1,262 @@
+"""Files for handhelds: GPX 1.1 and KML 2.2 for finding rows, GeoJSON (RFC 7946) for the trees.
+
+A handheld errs by several metres, so GPX gives the ends of rows and the blocks' outlines, not
+a waypoint a tree. KML adds the trees of each species as one shape a block. All places are
+WGS 84 degrees to seven decimals, about a centimetre.
+"""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+import numpy as np
+import pyproj
+import shapely
+from numpy.typing import NDArray
+
+from siteplanner.base.styles import xml_text
+from siteplanner.handover.fieldwork import codes, ends_of_rows, mean_bearing, start_of, trees_by_row
+from siteplanner.handover.gis.gis import unique_slugs
+from siteplanner.plan import Plan
+
+_HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
+_GPX = (
+    '<gpx version="1.1" creator="siteplanner" xmlns="http://www.topografix.com/GPX/1/1">\n'
+    "<metadata><name>{name}</name><desc>{desc}</desc></metadata>\n"
+)
+_DOUBT = (
+    "Handhelds err by several metres: find a row by its peg, its bearing and the tape, and a "
+    "tree by counting along the row. Estimates; walk the ground first. Have buried services "
+    "located before any digging. Local codes and the owners of lines and pipes decide."
+)
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A row in degrees: ``places`` (1 or more, 2), and what to say about it."""
+
+    number: int
+    places: NDArray[np.float64]
+    said: str
+
+
+@dataclass(frozen=True)
+class _Block:
+    """A block in degrees: its outline's rings, its rows, and what to say about it."""
+
+    name: str
+    said: str
+    rings: list[NDArray[np.float64]]
+    rows: list[_Row]
+
+
+def write_handheld(plan: Plan, folder: Path) -> None:
+    """Write ``trees.gpx``, ``trees.kml``, ``trees.geojson`` and ``handheld/<block>.gpx``.
+
+    ``trees.gpx`` is all blocks in one. Blocks without trees are left out. The same plan gives
+    the same bytes.
+    """
+    blocks = _blocks(plan)
+    _write(folder / "trees.geojson", _geojson(plan))
+    _write(folder / "trees.kml", _kml(plan, blocks))
+    _write(folder / "trees.gpx", _gpx(plan.name, blocks))
+    if blocks:
+        each = folder / "handheld"
+        each.mkdir(exist_ok=True)
+        for stem, block in zip(unique_slugs([b.name for b in blocks]), blocks, strict=True):
+            _write(each / f"{stem}.gpx", _gpx(f"{plan.name}, block {block.name}", [block]))
+
+
+def _write(path: Path, parts: Iterator[str]) -> None:
+    path.write_text("".join(parts), encoding="utf-8", newline="")
+
+
+def _text(text: str) -> str:
+    """Text from data as the content of an XML element."""
+    return escape(xml_text(text))
+
+
+def _rich(text: str) -> str:
+    """Text for a KML description, which viewers read as HTML: escaped once more."""
+    return _text(html.escape(text))
+
+
+# --- the plan in degrees -------------------------------------------------------------------
+
+
+def _degrees(plan: Plan, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    to_degrees = pyproj.Transformer.from_crs(plan.grid.crs, "EPSG:4326", always_xy=True)
+    return np.column_stack(to_degrees.transform(xy[:, 0], xy[:, 1]))
+
+
+def _rings(plan: Plan, shape: shapely.Polygon) -> list[NDArray[np.float64]]:
+    """Rings of a polygon, outer first and anticlockwise, holes clockwise."""
+    shape = shapely.orient_polygons(shape)
+    return [_degrees(plan, shapely.get_coordinates(r)) for r in (shape.exterior, *shape.interiors)]
+
+
+def _blocks(plan: Plan) -> list[_Block]:
+    counts = trees_by_row(plan)
+    short = np.array(codes(list(plan.species["botanical_name"])), dtype=object)
+    xy, of_row = shapely.get_coordinates(plan.rows.geometry.to_numpy(), return_index=True)
+    places = np.split(_degrees(plan, xy), np.flatnonzero(np.diff(of_row)) + 1)
+    rows_of: dict[str, list[_Row]] = {}
+    for row, place, count in zip(plan.rows.itertuples(), places, counts, strict=False):
+        mix = ", ".join(f"{short[k]} {count[k]}" for k in np.flatnonzero(count))
+        said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
+        rows_of.setdefault(row.block, []).append(_Row(int(row.row), place, said))
+    zones = plan.zones.set_index("zone")["title"]
+    found = []
+    for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
+        mine = plan.rows[plan.rows["block"] == block.block].sort_values("row", kind="stable")
+        ends = ends_of_rows(mine)
+        start = start_of(block.geometry, ends)
+        said = (
+            f"Zone {block.zone}, {zones[block.zone]}; {block.paddock}. {block.trees} trees in "
+            f"{block.rows} rows, most on bearing {mean_bearing(ends):.0f}° from grid north. Row 1 "
+            f"starts on the {start.side} side; rows start at their {start.end} end and "
+            f"their numbers rise to the {start.rises}."
+        )
+        found.append(_Block(block.block, said, _rings(plan, block.geometry), rows_of[block.block]))
+    return found
+
+
+# --- GPX -----------------------------------------------------------------------------------
+
+
+def _gpx(name: str, blocks: list[_Block]) -> Iterator[str]:
+    yield _HEAD
+    yield _GPX.format(name=_text(name), desc=_text(_DOUBT))
+    for block in blocks:
+        label = _text(block.name)
+        for row in block.rows:
+            said = _text(row.said)
+            for (lon, lat), end in zip(row.places[[0, -1]], ("start", "end"), strict=True):
+                if end == "end" and len(row.places) == 1:
+                    break
+                yield (
+                    f'<wpt lat="{lat:.7f}" lon="{lon:.7f}"><name>{label}-{row.number} {end}</name>'
+                    f"<desc>{said}</desc><type>row {end}</type></wpt>\n"
+                )
+    for block in blocks:
+        yield f"<trk><name>{_text(block.name)} outline</name><desc>{_text(block.said)}</desc>\n"
+        yield from map(_segment, block.rings)
+        yield f"</trk>\n<trk><name>{_text(block.name)} rows</name>\n"
+        yield from (_segment(row.places[[0, -1]]) for row in block.rows if len(row.places) > 1)
+        yield "</trk>\n"
+    yield "</gpx>\n"
+
+
+def _segment(places: NDArray[np.float64]) -> str:
+    points = "".join(f'<trkpt lat="{lat:.7f}" lon="{lon:.7f}"/>' for lon, lat in places.tolist())
+    return f"<trkseg>{points}</trkseg>\n"
+
+
+# --- KML -----------------------------------------------------------------------------------
+
+
+def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
+    yield f'{_HEAD}<kml xmlns="http://www.opengis.net/kml/2.2"><Document>\n'
+    yield f"<name>{_text(plan.name)}</name><description>{_rich(_DOUBT)}</description>\n"
+    yield (
+        '<Style id="block"><LineStyle><color>ff000000</color><width>2</width></LineStyle>'
+        "<PolyStyle><color>00ffffff</color></PolyStyle></Style>\n"
+        '<Style id="row"><IconStyle><scale>0.4</scale></IconStyle><LabelStyle><scale>0</scale>'
+        "</LabelStyle><LineStyle><color>ff777777</color><width>1</width></LineStyle></Style>\n"
+    )
+    for number, colour in enumerate(plan.species["colour"]):
+        red, green, blue = colour[1:3], colour[3:5], colour[5:7]
+        yield (
+            f'<Style id="species{number}"><IconStyle><color>ff{blue}{green}{red}</color>'
+            "<scale>0.4</scale></IconStyle><LabelStyle><scale>0</scale></LabelStyle></Style>\n"
+        )
+    places = _degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy()))
+    of_block = plan.trees["block"].to_numpy()
+    for block in blocks:
+        mine = of_block == block.name
+        yield f"<Folder><name>{_text(block.name)}</name>"
+        yield f"<description>{_rich(block.said)}</description>\n"
+        yield (
+            f"<Placemark><name>{_text(block.name)}</name><styleUrl>#block</styleUrl>"
+            f"<Polygon><tessellate>1</tessellate>{_kml_rings(block.rings)}</Polygon></Placemark>\n"
+        )
+        yield f"<Folder><name>{_text(block.name)} rows</name>\n"
+        yield from (_kml_row(block.name, row) for row in block.rows)
+        yield f"</Folder>\n<Folder><name>{_text(block.name)} trees</name>\n"
+        yield from _kml_trees(plan, places[mine], plan.tree_species[mine])
+        yield "</Folder></Folder>\n"
+    yield "</Document></kml>\n"
+
+
+def _kml_rings(rings: list[NDArray[np.float64]]) -> str:
+    names = ["outerBoundaryIs", *["innerBoundaryIs"] * (len(rings) - 1)]
+    return "".join(
+        f"<{name}><LinearRing><coordinates>{_coordinates(ring)}</coordinates></LinearRing></{name}>"
+        for name, ring in zip(names, rings, strict=True)
+    )
+
+
+def _kml_row(block: str, row: _Row) -> str:
+    shape = "LineString" if len(row.places) > 1 else "Point"
+    flat = "<tessellate>1</tessellate>" if shape == "LineString" else ""
+    ends = row.places[[0, -1]] if shape == "LineString" else row.places
+    return (
+        f"<Placemark><name>{_text(block)} row {row.number}</name>"
+        f"<description>{_rich(row.said)}</description><styleUrl>#row</styleUrl>"
+        f"<{shape}>{flat}<coordinates>{_coordinates(ends)}</coordinates></{shape}></Placemark>\n"
+    )
+
+
+def _kml_trees(
+    plan: Plan, places: NDArray[np.float64], species: NDArray[np.uint8]
+) -> Iterator[str]:
+    for number in np.unique(species):
+        mine = places[species == number]
+        facts = plan.species.iloc[number]
+        points = "".join(
+            f"<Point><coordinates>{lon:.7f},{lat:.7f}</coordinates></Point>"
+            for lon, lat in mine.tolist()
+        )
+        said = f"{len(mine)} {facts.common_name} ({facts.botanical_name}). {facts.cautions}"
+        yield (
+            f"<Placemark><name>{_text(facts.common_name)}</name>"
+            f"<description>{_rich(said.strip())}</description>"
+            f"<styleUrl>#species{number}</styleUrl>"
+            f"<MultiGeometry>{points}</MultiGeometry></Placemark>\n"
+        )
+
+
+def _coordinates(places: NDArray[np.float64]) -> str:
+    return " ".join(f"{lon:.7f},{lat:.7f}" for lon, lat in places.tolist())
+
+
+# --- GeoJSON -------------------------------------------------------------------------------
+
+
+def _geojson(plan: Plan) -> Iterator[str]:
+    """Every tree as a point with its species, block and row, a feature a line."""
+    yield '{"type":"FeatureCollection","features":['
+    names = [
+        f'"species":{json.dumps(str(name))},"common_name":{json.dumps(str(common))}'
+        for name, common in zip(
+            plan.species["botanical_name"], plan.species["common_name"], strict=True
+        )
+    ]
+    blocks = {str(block): json.dumps(str(block)) for block in plan.blocks["block"]}
+    places = _degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy())).tolist()
+    comma = "\n"
+    for (lon, lat), kind, block, row in zip(
+        places, plan.tree_species.tolist(), plan.trees["block"], plan.trees["row"], strict=True
+    ):
+        yield (
+            f'{comma}{{"type":"Feature","geometry":{{"type":"Point","coordinates":'
+            f'[{lon:.7f},{lat:.7f}]}},"properties":{{{names[kind]},"block":{blocks[block]},'
+            f'"row":{row}}}}}'
+        )
+        comma = ",\n"
+    yield "\n]}\n"

@@ -1,0 +1,310 @@
+"""What the map page is given: a plan as compact plain values. Pure; writes nothing.
+
+Places on the page are whole decimetres of EPSG:3857 east and north of the frame's south-west
+corner. Those metres are longer than metres on the ground by 1 / cos(latitude), and the page
+brings them back with the same projection, so nothing is lost but the rounding.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import re
+from collections.abc import Iterable
+from typing import Any
+from urllib.parse import urlsplit
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from siteplanner.base import colours
+from siteplanner.handover.map.ground import MERCATOR, Frame, as_base64, layer, number, relief
+from siteplanner.handover.map.species import frost_odds, species_ground
+from siteplanner.plan import Plan
+
+_UNITS = 10  # page units a metre
+_TOLERANCE_M = 0.3
+
+
+def page_data(plan: Plan) -> dict[str, Any]:
+    """Give everything the page shows, as values that JSON can hold (no NaN)."""
+    frame = Frame.around(plan.boundary.geometry)
+    blocks = _features(
+        plan.blocks,
+        frame,
+        ["block", "zone", "paddock"],
+        {"area_ha": 3, "trees": 0, "rows": 0, "bearing_deg": 0},
+        label=True,
+    )
+    return {
+        "name": plan.name,
+        "trees_total": plan.trees_total,
+        "area_ha": number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 2),
+        "frame": [frame.west, frame.south, frame.width, frame.height],
+        "units": _UNITS,
+        "frost_error_c": number(plan.frost_error_c, 1),
+        "reference_height_m": _reference_height(plan.settings),
+        "species": _species(plan),
+        "zones": _zones(plan, frame),
+        "blocks": [
+            record | works for record, works in zip(blocks, _works(plan), strict=True)
+        ],
+        "identity": _identity(plan.name, blocks),
+        "paddocks": [
+            record | {"plant": bool(plant), "why_not": _why_no_trees(record["trees"], bool(plant))}
+            for record, plant in zip(
+                _features(
+                    plan.paddocks, frame, ["name"], {"area_ha": 2, "trees": 0}, label=True
+                ),
+                plan.paddocks["plant"],
+                strict=True,
+            )
+        ],
+        "boundary": _features(plan.boundary, frame, [], {}),
+        "no_plant": _features(plan.no_plant, frame, ["kind", "name"], {"setback_m": 1}),
+        "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
+        "frost": _features(
+            plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
+            "at_reference_c": 1, "estimated_c": 1}, label=True,
+        ),
+        "dig": _dig(plan, frame),
+        "trees": _trees(plan, frame),
+        "counts": _counts(plan),
+        "relief": relief(plan.layers["hillshade"], plan.grid, frame),
+        "layers": [
+            layer(info, plan.layers[name], plan, frame)
+            for name, info in plan.infos.items()
+            if info.on_map and name in plan.layers
+        ],
+        "species_ground": species_ground(plan),
+        "frost_odds": frost_odds(plan),
+        "imagery": _imagery(plan.settings),
+        "cautions": list(plan.cautions),
+        "warnings": list(plan.warnings),
+    }  # fmt: skip
+
+
+def _text(value: Any) -> str:
+    missing = value is None or (isinstance(value, float) and math.isnan(value))
+    return "" if missing else str(value)
+
+
+def _minus(text: str) -> str:
+    """Write a hyphen before a number, but not one inside a word or range, as a minus sign."""
+    return re.sub(r"(?<![^\s(])-(?=\d)", "\u2212", text)
+
+
+def _identity(name: str, blocks: list[dict[str, Any]]) -> str:
+    """Tell plans apart by name and blocks, so that the page's ticks stay with their plan."""
+    text = json.dumps([name, [[b["block"], b["trees"], b["shape"]] for b in blocks]])
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+
+
+def _imagery(settings: dict[str, object]) -> dict[str, str] | None:
+    """Give the online imagery that the site file asks for; None by default."""
+    asked = settings.get("map")
+    url = asked.get("imagery_url") if isinstance(asked, dict) else None
+    if not isinstance(asked, dict) or not url:
+        return None
+    parts = urlsplit(url)
+    return {
+        "url": url,
+        "origin": f"{parts.scheme}://{parts.netloc}",
+        "credit": _text(asked.get("imagery_credit")),
+    }
+
+
+def _why_no_trees(trees: int, plant: bool) -> str:
+    """Say why a paddock has no trees; empty where it has some."""
+    if not plant:
+        return "Not for trees: the paddocks file leaves it out of this plan."
+    if not trees:
+        return (
+            "No trees: after setbacks, steep ground and ground that suits no species, nothing is "
+            "left to plant."
+        )
+    return ""
+
+
+def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
+    """Say why a zone has no trees; empty where it has some."""
+    if zone["trees"]:
+        return ""
+    planting, mix = settings.get("planting"), settings.get("mix")
+    if "too steep" in zone["title"] and isinstance(planting, dict):
+        steepest = planting.get("steepest_deg", 0)
+        return (
+            f"Not for trees: steeper than {steepest:g}°. Somebody who knows the ground judges what "
+            "is safe on foot."
+        )
+    if "nothing fits" in zone["title"] and isinstance(mix, dict):
+        return f"Not for trees: no species reaches a fit of {mix.get('lowest_fit')} of 100 here."
+    return "Not for trees: no species of the table was placed here."
+
+
+def _reference_height(settings: dict[str, object]) -> float | None:
+    frost = settings.get("frost")
+    height = frost.get("reference_height_m") if isinstance(frost, dict) else None
+    return number(height, 2)
+
+
+def _species(plan: Plan) -> list[dict[str, Any]]:
+    trees = np.bincount(plan.tree_species, minlength=len(plan.species))
+    marks = colours.shapes(list(plan.species["colour"]))
+    words = ["botanical_name", "common_name", "roles", "cautions", "colour"]
+    return [
+        {word: _text(getattr(row, word)) for word in words} | {"shape": shape, "trees": int(count)}
+        for row, shape, count in zip(plan.species.itertuples(), marks, trees, strict=True)
+    ]
+
+
+def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+    records = _features(
+        plan.zones,
+        frame,
+        ["zone", "title", "ground", "pattern"],
+        {"area_ha": 3, "spacing_m": 2, "density_ha": 0, "trees": 0},
+    )
+    order = {name: i for i, name in enumerate(plan.species["botanical_name"])}
+    sums = plan.counts.groupby(["zone", "species"], sort=False)[["trees", "infill", "order"]].sum()
+    parts = plan.zones.geometry.to_crs(MERCATOR).simplify(_TOLERANCE_M)
+    tints = colours.zone_colours(plan.zones["trees"])
+    cues = colours.zone_patterns(tints)
+    for record, colour, marks, shape in zip(records, tints, cues, parts, strict=True):
+        mine = [
+            {"species": order[species], "trees": int(n), "infill": int(more), "order": int(all_)}
+            for (zone, species), (n, more, all_) in zip(sums.index, sums.to_numpy(), strict=True)
+            if zone == record["zone"]
+        ]
+        record["counts"] = sorted(mine, key=lambda count: -count["trees"])
+        record["ground"] = _minus(record["ground"])
+        record["title"] = _minus(record["title"])
+        record["why_not"] = _why_zone_empty(record, plan.settings)
+        record["colour"] = colour
+        record["marks"] = marks
+        record["labels"] = _labels(shape, frame)
+    return records
+
+
+def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
+    """Give a place for a zone's letter in each part, with the width around it, widest first."""
+    parts = shapely.get_parts(shape)
+    rays = shapely.maximum_inscribed_circle(parts, tolerance=0.5)
+    widths = np.rint(2 * shapely.length(rays) * _UNITS).astype(int)
+    order = np.argsort(-widths, kind="stable")
+    return [[*_place(shapely.get_point(rays[i], 0), frame), int(widths[i])] for i in order]
+
+
+def _works(plan: Plan) -> list[dict[str, Any]]:
+    """Give each block its year, window, crew and crew-days, as far as they were worked out."""
+    if plan.works is None:
+        return [{} for _ in range(len(plan.blocks))]
+    known = plan.works.blocks.set_index("block")
+    words, numbers = ["grade", "window"], {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1}
+    return [
+        {word: _text(known.at[block, word]) for word in words}
+        | {name: number(known.at[block, name], digits) for name, digits in numbers.items()}
+        if block in known.index
+        else {}
+        for block in plan.blocks["block"]
+    ]
+
+
+def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+    """Give the spots where a look with a spade would change the plan most."""
+    spots = plan.dig
+    if not len(spots):
+        return []
+    points = gpd.GeoSeries(
+        gpd.points_from_xy(spots["easting"].astype(float), spots["northing"].astype(float)),
+        crs=plan.grid.crs,
+    ).to_crs(MERCATOR)
+    return [
+        {word: _text(row[word]) for word in ("spot", "map_says", "why", "if_not")}
+        | {"label": _place(point, frame)}
+        for row, point in zip(spots.to_dict("records"), points, strict=True)
+    ]
+
+
+def _place(point: shapely.Point, frame: Frame) -> list[int]:
+    return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
+
+
+def _features(
+    table: gpd.GeoDataFrame,
+    frame: Frame,
+    words: Iterable[str],
+    numbers: dict[str, int],
+    *,
+    label: bool = False,
+) -> list[dict[str, Any]]:
+    """Give rows of a table as records with the named columns and an outline."""
+    shapes = table.geometry.to_crs(MERCATOR).simplify(_TOLERANCE_M)
+    records = []
+    for (_, row), shape in zip(table.iterrows(), shapes, strict=True):
+        record: dict[str, Any] = {word: _text(row[word]) for word in words}
+        record |= {name: number(row[name], digits) for name, digits in numbers.items()}
+        record["shape"] = _outline(shape, frame)
+        if label:
+            record["label"] = _place(shape.representative_point(), frame)
+        records.append(record)
+    return records
+
+
+def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any]]:
+    """Give a shape as areas (lists of rings), lines and points, each a flat x, y list."""
+
+    def flat(part: shapely.Geometry) -> list[int]:
+        xy = (shapely.get_coordinates(part) - (frame.west, frame.south)) * _UNITS
+        return np.rint(xy).astype(int).ravel().tolist()
+
+    found: dict[str, list[Any]] = {"areas": [], "lines": [], "points": []}
+    for part in shapely.get_parts(shapely.force_2d(shape)) if shape is not None else []:
+        if part.geom_type == "Polygon":
+            found["areas"].append([flat(ring) for ring in (part.exterior, *part.interiors)])
+        elif part.geom_type == "Point":
+            found["points"].append(flat(part))
+        elif part.geom_type in ("LineString", "LinearRing"):
+            found["lines"].append(flat(part))
+    return {kind: parts for kind, parts in found.items() if parts}
+
+
+def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
+    """Give all trees as base64 of small integers, row by row.
+
+    ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to
+    65535 at its east and north edge; ``species`` is one byte a tree, and so are, where the plan
+    knows them, ``year`` and ``mother`` (an index into ``mothers``); ``rows`` lists [index of
+    block, row, trees], in the trees' order.
+    """
+    index = {block: i for i, block in enumerate(plan.blocks["block"])}
+    block = plan.trees["block"].map(index).to_numpy(np.int64)
+    row = plan.trees["row"].to_numpy(np.int64)
+    order = np.lexsort((row, block))
+    points = shapely.get_coordinates(plan.trees.geometry.to_crs(MERCATOR))[order]
+    share = (points - (frame.west, frame.south)) / (frame.width, frame.height)
+    whole = np.rint(np.clip(share, 0, 1) * 65535).astype("<u2")
+    runs, lengths = np.unique(np.column_stack((block, row)), axis=0, return_counts=True)
+    more: dict[str, Any] = {}
+    if "year" in plan.trees:
+        more["year"] = as_base64(plan.trees["year"].to_numpy("u1")[order].tobytes())
+    if "mother" in plan.trees:
+        mothers, which = np.unique(plan.trees["mother"].to_numpy(str)[order], return_inverse=True)
+        if len(mothers) <= 256:
+            more |= {"mothers": mothers.tolist(), "mother": as_base64(which.astype("u1").tobytes())}
+    return more | {
+        "x": as_base64(whole[:, 0].tobytes()),
+        "y": as_base64(whole[:, 1].tobytes()),
+        "species": as_base64(plan.tree_species[order].astype("u1").tobytes()),
+        "rows": np.column_stack((runs, lengths)).tolist(),
+    }
+
+
+def _counts(plan: Plan) -> list[dict[str, Any]]:
+    words, numbers = ["zone", "paddock", "species", "common_name"], ["trees", "infill", "order"]
+    return [
+        {w: _text(row[w]) for w in words} | {n: int(row[n]) for n in numbers}
+        for row in plan.counts.to_dict("records")
+    ]

@@ -1,0 +1,188 @@
+"""What the map page is told of each species on the ground: fit, what limits it, frost odds.
+
+Scores and codes travel as grey pictures of the property, one a species, which the page reads
+only when the species is picked. Pure; writes nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from rasterio.enums import Resampling
+from rasterio.warp import reproject
+
+from siteplanner.base import colours
+from siteplanner.base.grid import Grid
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.handover.map.ground import MERCATOR, Frame, grey_image, number, warp
+from siteplanner.plan import Plan
+from siteplanner.reading.species_table import SURVIVES, Factor
+from siteplanner.suitability.classes import CLASSES, NOT_SCORED
+
+FIT_PIXELS = 800
+VALUE_PIXELS = 400
+UNKNOWN = 255
+_LEVELS = 250
+#: Lowest odds of each band that the page colours, percent in one winter.
+ODDS_BANDS = (0, 5, 10, 25, 50)
+
+
+def species_ground(plan: Plan) -> dict[str, Any]:
+    """Give, for every species, what its ground is: pictures and words.
+
+    ``frame`` places the pictures as the page's own ``frame`` does. In ``fit`` a grey value is
+    the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a percentage; 255
+    is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at ``high``. Pictures that
+    the plan has no values for are left out.
+    """
+    frame = Frame.around(plan.boundary.geometry, margin=0.01)
+    inside = plan.grid.cover(plan.boundary.geometry)
+    return {
+        "frame": [frame.west, frame.south, frame.width, frame.height],
+        "bands": _bands(),
+        "odds": [
+            {"low": low, "colour": tint}
+            for low, tint in zip(
+                ODDS_BANDS, colours.ramp("YlOrRd_09", len(ODDS_BANDS)), strict=True
+            )
+        ],
+        "kinds": [*colours.KINDS],
+        "factors": [_factor(factor, plan, frame) for factor in plan.factors],
+        "species": [_species(place, plan, frame, inside) for place in range(len(plan.species))],
+    }
+
+
+def frost_odds(plan: Plan) -> list[dict[str, Any]]:
+    """Give the odds that a frost kills, by zone and species, chances in one winter."""
+    place = {name: i for i, name in enumerate(plan.species["botanical_name"])}
+    return [
+        {
+            "zone": str(row["zone"]),
+            "species": place[row["species"]],
+            "odds": [number(row[name], 4) for name in ("odds_low", "odds", "odds_high")],
+            "words": str(row.get("words") or ""),
+        }
+        for row in plan.frost.to_dict("records")
+    ]
+
+
+def _bands() -> list[dict[str, Any]]:
+    """Bands of fit, best first; classes with the same words are one, with the lower limit."""
+    lowest = {words: low for _, low, words in CLASSES}
+    fao = {words: [name for name, _, w in CLASSES if w == words] for words in lowest}
+    tints = reversed(colours.ramp("YlGnBu_09", len(lowest)))
+    return [
+        {"words": words, "fao": ", ".join(fao[words]), "low": low, "colour": tint}
+        for (words, low), tint in zip(lowest.items(), tints, strict=True)
+    ]
+
+
+def _species(place: int, plan: Plan, frame: Frame, inside: NDArray[np.bool_]) -> dict[str, Any]:
+    score = plan.fit[place]
+    record: dict[str, Any] = {"fit": grey_image(_codes(score, plan.grid, frame, FIT_PIXELS))}
+    known = score[inside & (score != NOT_SCORED)].astype(int)
+    spread = np.bincount(known, minlength=101)
+    shares, above = [], 101
+    for band in _bands():
+        shares.append(round(100 * float(spread[band["low"] : above].sum() / max(1, known.size))))
+        above = band["low"]
+    record["percent"] = shares
+    if plan.limiting is not None:
+        limiting = _codes(plan.limiting[place], plan.grid, frame, FIT_PIXELS)
+        record["limiting"] = grey_image(limiting)
+    if plan.frost_odds is not None:
+        odds = _codes(plan.frost_odds[place], plan.grid, frame, FIT_PIXELS)
+        record["odds"] = grey_image(odds)
+    record["wants"] = [wants(factor, plan.infos[factor.layer], place) for factor in plan.factors]
+    return record
+
+
+def _codes(values: NDArray[np.uint8], grid: Grid, frame: Frame, longest: int) -> NDArray[np.uint8]:
+    """Bring codes (255 unknown) to the frame by the nearest cell."""
+    shape, step = frame.pixels(longest)
+    here = np.full(shape, UNKNOWN, dtype=np.uint8)
+    reproject(
+        values,
+        here,
+        src_transform=grid.transform,
+        src_crs=grid.crs.to_wkt(),
+        src_nodata=UNKNOWN,
+        dst_transform=step,
+        dst_crs=MERCATOR,
+        dst_nodata=UNKNOWN,
+        resampling=Resampling.nearest,
+        num_threads=1,
+    )
+    return here
+
+
+def _factor(factor: Factor, plan: Plan, frame: Frame) -> dict[str, Any]:
+    """Give a factor's title and unit, and its values where the plan keeps the layer."""
+    info = plan.infos[factor.layer]
+    record: dict[str, Any] = {"title": info.title, "unit": _unit(info)}
+    if factor.layer == "winter_minimum" and math.isfinite(plan.colder_c):
+        record["colder"] = round(plan.colder_c, 1)
+    if factor.layer not in plan.layers:
+        return record
+    values = warp(
+        plan.layers[factor.layer], plan.grid, frame, VALUE_PIXELS, classes=bool(info.classes)
+    )
+    known = np.isfinite(values)
+    if info.classes:
+        record["classes"] = list(info.classes)
+        codes = np.where(known, values, UNKNOWN)
+    else:
+        low, high = (float(f(values[known])) if known.any() else 0.0 for f in (np.min, np.max))
+        span = max(high - low, 1e-9)
+        record |= {"low": low, "high": high}
+        codes = np.where(known, np.rint((values - low) * (_LEVELS / span)), UNKNOWN)
+    record["image"] = grey_image(codes.astype(np.uint8))
+    return record
+
+
+def wants(factor: Factor, info: LayerInfo, species: int) -> str:
+    """Say what a species wants of a factor; empty where it has no limits there."""
+    if factor.points is not None:
+        return _wants_numbers(factor.points[species], _unit(info))
+    assert factor.scores is not None
+    scores = factor.scores[species]
+    if (scores >= 100).all():
+        return ""
+    groups = (
+        ("thrives in", scores >= 100),
+        ("lives in", (scores >= SURVIVES) & (scores < 100)),
+        ("dies in", scores < SURVIVES),
+    )
+    return "; ".join(
+        f"{words} {', '.join(c for c, mine in zip(info.classes, chosen, strict=True) if mine)}"
+        for words, chosen in groups
+        if chosen.any()
+    )
+
+
+def _unit(info: LayerInfo) -> str:
+    return "" if info.unit in ("", "pH") or info.classes else info.unit
+
+
+def _wants_numbers(points: NDArray[np.float64], unit: str) -> str:
+    dies_below, thrives_from, thrives_to, dies_above = (float(p) for p in points)
+
+    def said(value: float) -> str:
+        return f"{value:g}".replace("-", "\u2212")
+
+    tail = f" {unit}" if unit else ""
+    parts = []
+    if math.isfinite(thrives_from) and math.isfinite(thrives_to):
+        parts.append(f"thrives from {said(thrives_from)} to {said(thrives_to)}{tail}")
+    elif math.isfinite(thrives_from):
+        parts.append(f"thrives at {said(thrives_from)}{tail} or more")
+    elif math.isfinite(thrives_to):
+        parts.append(f"thrives at {said(thrives_to)}{tail} or less")
+    if math.isfinite(dies_below):
+        parts.append(f"dies below {said(dies_below)}{tail}")
+    if math.isfinite(dies_above):
+        parts.append(f"dies above {said(dies_above)}{tail}")
+    return "; ".join(parts)

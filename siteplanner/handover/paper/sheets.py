@@ -1,0 +1,223 @@
+"""``sheets.pdf``: planting sheets and run sheets, a few pages a block, after a front page."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+
+from siteplanner.handover.fieldwork import (
+    BUCKET,
+    PACE_M,
+    TREES_A_DROP,
+    codes,
+    to_true_north,
+)
+from siteplanner.handover.paper.block import PITCH, Book, head, map_page, overview_form, row_pages
+from siteplanner.handover.paper.block_map import draw_overview
+from siteplanner.handover.paper.day import day_pages
+from siteplanner.handover.paper.drawing import Drawing
+from siteplanner.handover.paper.frame import frame_for
+from siteplanner.handover.paper.pages import A4, MARGIN, Column, Page, Pen, line_mm, table, wrapped
+from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
+from siteplanner.handover.paper.text import clean, fonts
+from siteplanner.handover.work import Work, works
+from siteplanner.plan import Plan
+
+_BLOCKS_A_PAGE = 54
+_SPECIES_IN_FRONT = 30
+_SIZE = 7.2
+#: A heading and its paragraphs.
+Section = tuple[str, list[str]]
+_HOW = (
+    "Each block has a map, a table of its rows and a run sheet. Print at 100 %, one-sided; check "
+    "the scale bar with a ruler. Some large blocks are on A3: a copy made smaller still reads "
+    "true by its bar, no longer by its scale.",
+    "Find the block by the small overview. Peg both ends of a few rows first: row 1 starts where "
+    "the arrow on its map stands. Walk on the bearing; set today's declination off for a compass.",
+    "Distances on the map are level. On a slope the tape lies along the ground, so each row has "
+    "its own tape distance in the table of rows. A handheld errs by several metres: use it to "
+    "find the block, and the peg, the bearing and the tape to find the tree.",
+    f"A pace is taken as {PACE_M} m (from memory): walk 30 m of tape and count, 40 paces is this.",
+    f"A drop point serves about {TREES_A_DROP} trees; a bucket holds {BUCKET} (common practice, "
+    "no source). Shade plants that wait; keep their roots wet.",
+    f"Signs differ in shape, so that they print in black. Past {len(SIGNS)} species they start "
+    "again: then the code in the table of rows tells.",
+    "Numbers are trees to plant. What is ordered for infill is kept back and is not in them.",
+)
+
+
+def write_sheets(plan: Plan, path: Path) -> None:
+    """Write the front page, the list of blocks, and the sheets of every block with trees.
+
+    A block's map is on A4, or A3 where its trees would be too close to read. The same plan
+    gives the same bytes.
+    """
+    fonts()
+    work = works(plan)
+    total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
+    book = Book(
+        plan, signs(total), codes(list(plan.species["botanical_name"])), to_true_north(plan.grid)
+    )
+    pages = _pages(book, work, total)
+    canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
+    canvas.setTitle(clean(f"Planting sheets for {plan.name}"))
+    canvas.setAuthor("siteplanner")
+    overview_form(Pen(canvas, *A4), plan)
+    for number, (name, page) in enumerate(pages, 1):
+        wide, high = page.size
+        canvas.setPageSize((wide * mm, high * mm))
+        pen = Pen(canvas, wide, high)
+        if name and (number == 1 or pages[number - 2][0] != name):
+            canvas.bookmarkPage(f"block{number}")
+            canvas.addOutlineEntry(clean(name), f"block{number}", 0)
+        page.draw(pen)
+        _foot(pen, number, len(pages))
+        canvas.showPage()
+    canvas.save()
+
+
+def _pages(book: Book, work: list[Work], total: np.ndarray) -> list[tuple[str, Page]]:
+    """Every page with the name of what it belongs to."""
+    of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
+    plan = book.plan
+    sections = [
+        ("How to read a sheet", list(_HOW)),
+        ("Be careful", list(plan.cautions)),
+        ("Please read", list(plan.warnings)),
+    ]
+    kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)
+    flowed = _flow(sections, A4[1] - 2 * MARGIN - 25 - (kinds + 2) * PITCH)
+    lists = max(1, -(-len(work) // _BLOCKS_A_PAGE))
+    number = 2 + len(flowed) + lists
+    entries = []
+    for w, pages in zip(work, of_block, strict=True):
+        entries.append([w.block, w.zone, w.paddock, f"{w.area_ha:.2f}", str(len(w.number)),
+                        str(int(w.trees.sum())), str(number)])  # fmt: skip
+        number += len(pages)
+    out = [
+        (
+            "Front page",
+            Page(A4, partial(_draw_front, book=book, work=work, total=total, sections=flowed[0])),
+        ),
+        *(
+            ("Front page", Page(A4, partial(_draw_more_front, book=book, sections=rest)))
+            for rest in flowed[1:]
+        ),
+        ("Overview", Page(A4[::-1], partial(_draw_overview_page, book=book))),
+    ]
+    for at in range(lists):
+        part = entries[at * _BLOCKS_A_PAGE : (at + 1) * _BLOCKS_A_PAGE]
+        out.append(("Blocks", Page(A4, partial(_draw_list, book=book, entries=part))))
+    for w, pages in zip(work, of_block, strict=True):
+        out += [(f"Block {w.block}", page) for page in pages]
+    return out
+
+
+def _foot(pen: Pen, number: int, of: int) -> None:
+    pen.text(
+        MARGIN, pen.high - MARGIN + 2,
+        "Estimates: walk the ground first. Local codes and owners of lines and pipes decide.", 6,
+    )  # fmt: skip
+    pen.text(pen.wide - MARGIN, pen.high - MARGIN + 2, f"page {number} of {of}", 7, align="right")
+
+
+def _draw_front(
+    pen: Pen, *, book: Book, work: list[Work], total: np.ndarray, sections: list[Section]
+) -> None:
+    plan, wide = book.plan, pen.wide - 2 * MARGIN
+    y = pen.heading(MARGIN, MARGIN, wide, f"{plan.name}: planting sheets", 16) + 1
+    area = sum(w.area_ha for w in work)
+    said = (
+        f"{int(total.sum()):,} trees of {int((total > 0).sum())} species in {len(work)} blocks, "
+        f"{area:.2f} ha on the map."
+    )
+    y = pen.paragraph(MARGIN, y, wide, said, 10) + 1
+    columns = [
+        Column("Sign", 10, "centre"),
+        Column("Code", 14, "left"),
+        Column("Botanical name", 58, "left"),
+        Column("Common name", 48, "left"),
+        Column("Trees", 20),
+    ]
+    here = [int(k) for k in np.argsort(-total, kind="stable") if total[k]]
+    facts = plan.species
+    shown = here[:_SPECIES_IN_FRONT]
+    rows = [
+        ["", book.codes[k], str(facts["botanical_name"].iloc[k]),
+         str(facts["common_name"].iloc[k]), f"{total[k]:,}"]
+        for k in shown
+    ]  # fmt: skip
+    if len(here) > len(shown):
+        rest = here[len(shown) :]
+        words = f"and {len(rest)} more, in plan.xlsx"
+        rows.append(["", "", words, "", f"{int(total[rest].sum()):,}"])
+    rows.append(["", "", "All", "", f"{int(total.sum()):,}"])
+    for at, k in enumerate(shown):
+        place = pen.at(MARGIN + 5, y + (at + 1.5) * PITCH)
+        draw_signs(pen.canvas, book.signs[k], [place], 1.2 * mm)
+    y = table(pen, MARGIN, y, columns, rows, size=7.5, pitch=PITCH, last_bold=True)
+    _draw_sections(pen, y, sections)
+
+
+def _draw_sections(pen: Pen, y: float, sections: list[Section]) -> None:
+    wide = pen.wide - 2 * MARGIN
+    for heading, lines in sections:
+        y = pen.heading(MARGIN, y + 2, wide, heading) - 0.8
+        for words in lines:
+            y = pen.paragraph(MARGIN, y + 0.7, wide, words, _SIZE)
+
+
+def _draw_more_front(pen: Pen, *, book: Book, sections: list[Section]) -> None:
+    _draw_sections(pen, head(pen, book.plan, "Planting sheets: please read"), sections)
+
+
+def _flow(sections: list[Section], first: float) -> list[list[Section]]:
+    """Part sections among pages: ``first`` mm on the first, a page's height on the others."""
+    wide = A4[0] - 2 * MARGIN
+    pages: list[list[Section]] = [[]]
+    room = first
+    for heading, lines in sections:
+        fresh = True
+        for words in lines:
+            need = len(wrapped(words, wide, _SIZE)) * line_mm(_SIZE) + 0.7 + (8 if fresh else 0)
+            if need > room:
+                pages.append([])
+                room, fresh = A4[1] - 2 * MARGIN - 15, True
+            if fresh:
+                pages[-1].append((heading, []))
+            pages[-1][-1][1].append(words)
+            room -= need
+            fresh = False
+    return pages
+
+
+def _draw_overview_page(pen: Pen, *, book: Book) -> None:
+    top = head(pen, book.plan, "Where the blocks are")
+    frame = frame_for(
+        book.plan.boundary.total_bounds, MARGIN, top, pen.wide - 2 * MARGIN, pen.bottom - top
+    )
+    draw_overview(pen, frame, book.plan, names=True)
+    drawing = Drawing(pen, frame)
+    drawing.scale_bar()
+    drawing.north(book.to_true)
+
+
+def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
+    y = head(pen, book.plan, "List of blocks")
+    columns = [
+        Column("Block", 16, "left"),
+        Column("Zone", 14, "left"),
+        Column("Paddock", 70, "left"),
+        Column("ha", 20),
+        Column("Rows", 20),
+        Column("Trees", 24),
+        Column("Page", 18),
+    ]
+    if entries:
+        table(pen, MARGIN, y, columns, entries, size=7.5, pitch=PITCH)
+    else:
+        pen.text(MARGIN, y + 6, "The plan has no trees, so there are no sheets of blocks.", 9)

@@ -1,0 +1,111 @@
+"""The nursery's tables as CSV: batches, species, bench area, substitutes, a form for counts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from siteplanner.handover.tables.counts import cell
+from siteplanner.reading.nursery_counts import STAGES
+from siteplanner.season.nursery.batches import Batch
+from siteplanner.season.nursery.schedule import season
+from siteplanner.season.nursery.tasks import collecting, losses, sowing
+from siteplanner.season.nursery.year import NurseryYear
+
+
+def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
+    """Give a batch's row of ``nursery.csv``, in the order of the work; None is left empty."""
+    rules, order, lot = year.rules, batch.order, batch.lot
+    dates = vars(batch.dates) if batch.dates else {}
+    sow = dates.get("sow")
+    return {
+        "batch": batch.batch,
+        "species": batch.species,
+        "common_name": batch.common_name,
+        "plants": batch.raise_,
+        "place": lot.place,
+        "permit": lot.permit,
+        "mother_trees_known": lot.parents,
+        "mother_trees_wanted": rules.parents,
+        "metres_apart": rules.parents_apart_m,
+        "most_of_a_trees_crop": rules.crop_share,
+        "collect_from": dates.get("collect_from"),
+        "collect_to": dates.get("collect_to"),
+        "seed_g": _short(order.grams),
+        "seed_g_a_mother_tree": _short(order.grams / rules.parents),
+        "collecting": collecting(batch),
+        "keeps_years": _short(batch.storage_years),
+        "seeds": order.seeds,
+        "pretreat_from": dates.get("pretreat"),
+        "sow_on": sow,
+        "season": season(sow, year.latitude) if sow else None,
+        "sowing": sowing(batch),
+        "trays": order.trays,
+        "seeds_in_a_tube": order.seeds_in_a_tube or None,
+        "seedlings_show_by": dates.get("show"),
+        "prick_out_on": dates.get("prick_out"),
+        "tubes": order.tubes,
+        "racks": order.racks,
+        "sand_l": round(order.sand_l, 1),
+        "compost_l": round(order.compost_l, 1),
+        "harden_from": dates.get("harden"),
+        "plantable_on": dates.get("plantable"),
+        "plant_from": dates.get("plant"),
+        "plant_until": dates.get("plant_until"),
+        "resow_by": dates.get("resow_by"),
+        "doubtful_on": dates.get("doubtful"),
+        "give_up_on": dates.get("give_up"),
+        "pot_bound_by": dates.get("pot_bound"),
+        "come_through": losses(batch, rules),
+        "plants_at_worst": int(batch.expected[0]),
+        "plants_expected": int(batch.expected[1] + 1e-6),
+        "plants_at_best": int(batch.expected[2]),
+        "counted_stage": batch.stage,
+        "counted": batch.counted,
+        "cautions": batch.cautions,
+        "assumed": "; ".join(batch.assumed),
+    }
+
+
+def write_tables(year: NurseryYear, folder: Path) -> None:
+    """Write ``nursery.csv`` and its side tables into ``folder``."""
+    rows = [batch_columns(batch, year) for batch in year.batches]
+    header = list(rows[0]) if rows else ["batch"]
+    write_csv(folder / "nursery.csv", header, [list(row.values()) for row in rows])
+    for name, frame in (
+        ("nursery_species.csv", year.supply),
+        ("nursery_bench.csv", year.bench),
+        ("nursery_substitutes.csv", year.substitutes),
+    ):
+        write_csv(folder / name, list(frame.columns), frame.to_numpy(dtype=object).tolist())
+    form = [
+        [batch.batch, batch.species, batch.lot.place, stage, None, None]
+        for batch in year.batches
+        for stage in STAGES
+    ]
+    header = ["batch", "species", "place", "stage", "count", "date"]
+    write_csv(folder / "nursery_counts.csv", header, form)
+
+
+def write_csv(path: Path, header: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+    """Write a CSV: UTF-8, line feeds, no text that a spreadsheet would run as a formula."""
+    lines = [",".join(header), *(",".join(_cell(value) for value in row) for row in rows)]
+    text = "".join(f"{line}\n" for line in lines)
+    path.write_bytes(text.encode("utf-8", "replace"))
+
+
+def _cell(value: Any) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, str):
+        return cell(value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _short(number: float) -> float | None:
+    """Round to three figures; None for NaN."""
+    return None if number != number else float(f"{number:.3g}")

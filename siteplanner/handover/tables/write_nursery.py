@@ -1,0 +1,27 @@
+"""Writes everything about the nursery into a plan's folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from siteplanner.handover.paper.labels import write_labels
+from siteplanner.handover.paper.nursery_chart import write_nursery_pdf
+from siteplanner.handover.tables.calendar import write_calendar
+from siteplanner.handover.tables.nursery import write_tables
+from siteplanner.plan import Plan
+
+
+def write_nursery(plan: Plan, folder: Path) -> None:
+    """Write the nursery's tables, sheets, labels and, when there are dates, its calendar.
+
+    Nothing is written where the plan has no nursery.
+    """
+    year = plan.nursery
+    if year is None:
+        return
+    write_tables(year, folder)
+    write_nursery_pdf(year, plan.name, folder / "nursery.pdf")
+    if year.batches:
+        write_labels(year, plan.name, folder / "labels.pdf")
+    if year.rules.plant_on is not None:
+        write_calendar(year, plan.name, folder / "nursery.ics")

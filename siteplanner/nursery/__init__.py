@@ -1,1 +1,0 @@
-"""The nursery: from the plan's numbers back to seed, and the counts after planting."""

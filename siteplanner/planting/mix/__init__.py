@@ -1,0 +1,1 @@
+"""Which species stand where, and how many."""

@@ -1,0 +1,146 @@
+"""Stands: each zone's mix is chosen and its species are put on the zone's planting places."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
+
+from siteplanner.base.grid import Grid
+from siteplanner.planting.mix.assign import chance, clumped, place_species
+from siteplanner.planting.mix.mix import Kinds, Mixed, Supply, choose_mix, gather
+from siteplanner.planting.mix.nurses import nurse
+from siteplanner.planting.mix.shares import share_out
+from siteplanner.planting.rows.layout import Places
+from siteplanner.planting.zones.setbacks import too_tall
+from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.site.planting import Mix
+from siteplanner.suitability.score import Fit
+
+
+@dataclass(frozen=True)
+class Stands:
+    """Which species stands where: ``kind`` (places,) is -1 where a place stays empty.
+
+    ``mixes`` by zone; ``told`` is what the user should read.
+    """
+
+    kind: NDArray[np.int64]
+    mixes: dict[str, Mixed]
+    told: tuple[str, ...]
+
+
+def species_at(
+    rules: Mix,
+    species: SpeciesTable,
+    grid: Grid,
+    fitted: Fit,
+    blocks: gpd.GeoDataFrame,
+    places: Places,
+    no_plant: gpd.GeoDataFrame,
+    stock: dict[str, int] | None = None,
+    own: Mapping[str, Mix] | None = None,
+) -> Stands:
+    """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
+
+    ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
+    trees that may reach a power line or a building when grown do not stand near it. ``stock``
+    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ.
+    """
+    facts = species.facts
+    kinds = kinds_of(species, rules)
+    on_hand = None
+    if rules.stock_only:
+        on_hand = np.array([(stock or {}).get(n, 0) for n in kinds.names], dtype=np.int64)
+    height = facts["mature_height_m"].to_numpy(dtype=np.float64)
+    zone_of = blocks["zone"].to_numpy()[places.block]
+    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
+    zones = [z for z in dict.fromkeys(blocks["zone"]) if (zone_of == z).any()]
+    in_zone = {zone: (own or {}).get(zone, rules) for zone in zones}
+    kinds_in = {zone: kinds_of(species, in_zone[zone]) for zone in zones}
+    spots, scores, supplies = [], [], []
+    for zone in zones:
+        mine = np.flatnonzero(zone_of == zone)
+        x, y = places.x[mine], places.y[mine]
+        score = scores_at(grid, fitted, x, y)
+        score[too_tall(x, y, height, no_plant)] = np.nan
+        spots.append(mine)
+        scores.append(score)
+        supplies.append(gather(score, kinds_in[zone], in_zone[zone]))
+    stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
+    kind = np.full(len(places.x), -1, dtype=np.int64)
+    mixes, told = {}, []
+    pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
+    for number, zone in enumerate(zones):
+        mine, score, supply = spots[number], scores[number], supplies[number]
+        mixed = choose_mix(
+            supply, kinds_in[zone], in_zone[zone], stock=stocks[number], budget=budgets[number]
+        )
+        score[~supply.where()] = np.nan
+        x, y = places.x[mine], places.y[mine]
+        taste = chance(score.shape, number)
+        for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
+            taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
+        placed = place_species(score, mixed.trees, number, taste)
+        kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
+        mixes[zone] = mixed
+        told += _told(zone, supply, mixed, in_zone[zone])
+    return Stands(kind, mixes, tuple(told))
+
+
+def kinds_of(species: SpeciesTable, rules: Mix) -> Kinds:
+    """Gather what the mix knows of the species from their table and the site file."""
+    facts = species.facts
+    names = tuple(facts["botanical_name"])
+    aim = np.array([rules.aim.get(name, 0.0) for name in names]) if rules.aim else None
+    return Kinds(
+        names,
+        facts["expected_survival"].to_numpy(dtype=np.float64),
+        tuple(tuple(roles) for roles in facts["roles"]),
+        aim,
+        np.array([rules.tree_costs.get(name, rules.tree_cost) for name in names]),
+    )
+
+
+def scores_at(
+    grid: Grid, fitted: Fit, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Scores (places, species) of the cells that the places stand on.
+
+    A place on the boundary's rim may stand on a cell whose centre lies outside: it takes the
+    scores of the nearest scored cell.
+    """
+    rows, cols = grid.rows_cols(x, y)
+    if not fitted.mask[rows, cols].all():
+        near = distance_transform_edt(~fitted.mask, return_distances=False, return_indices=True)
+        rows, cols = near[0][rows, cols], near[1][rows, cols]
+    place_of_cell = np.cumsum(fitted.mask.ravel()).reshape(fitted.mask.shape) - 1
+    return fitted.score[:, place_of_cell[rows, cols]].T.astype(np.float32)
+
+
+def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
+    """Tell which rules gave way in a zone, and how many places stay empty."""
+    said = []
+    if mixed.clashes:
+        said.append(
+            f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix shown is "
+            "the nearest that can be had; see [mix] in the site file."
+        )
+    misfit = int((supply.group < 0).sum())
+    left = supply.places - int(mixed.trees.sum())
+    if misfit:
+        said.append(
+            f"Zone {zone}: {misfit} planting places are left empty, as no species "
+            f"fits there at {rules.lowest_fit} of 100 or better."
+        )
+    if left:
+        why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"
+        said.append(
+            f"Zone {zone}: {left} planting places are left empty, so that the {why} set in "
+            "[mix] hold."
+        )
+    return said

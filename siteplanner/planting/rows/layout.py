@@ -1,0 +1,185 @@
+"""The layout: planting places of every block, and the rows that a crew walks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.planting.rows._apart import apart
+from siteplanner.planting.rows.patterns import Pattern, Relief, lay
+from siteplanner.planting.rows.slope_distance import stretch_along
+from siteplanner.planting.zones.setbacks import clear_of
+
+#: Gaps, in spacings, that end a walk in the patterns that have strips for rows.
+STRIDES = {"natural": 3.0, "clumps": 4.0, "enrichment": 6.0}
+
+
+@dataclass(frozen=True)
+class Places:
+    """Planting places: map coordinates, index of the block, number of the row in the block."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    block: NDArray[np.int64]
+    row: NDArray[np.int64]
+
+    def only(self, keep: NDArray[np.bool_]) -> Places:
+        """Give the places to keep."""
+        return Places(self.x[keep], self.y[keep], self.block[keep], self.row[keep])
+
+
+def set_out(
+    blocks: gpd.GeoDataFrame,
+    patterns: dict[str, Pattern],
+    no_plant: gpd.GeoDataFrame,
+    *,
+    relief: Relief | None = None,
+    along_ground: bool = False,
+    lane_every: int = 0,
+) -> Places:
+    """Set out the grid of every block (``pattern, spacing_m, bearing_deg, geometry``).
+
+    Blocks may also have ``row_gap_m`` (NaN: the pattern's own), ``fall_deg`` and ``slope_deg``.
+    Setbacks are honoured by exact distance to every feature. Where two blocks touch, a place
+    nearer to one of an earlier block than the closer of their spacings is left out.
+    ``along_ground`` measures spacing along the slope; with ``lane_every`` n every n-th row is
+    left out for machines. ``row`` is the pattern's own; see :func:`number_rows`.
+    """
+    xs, ys, of_block, rows = [], [], [], []
+    for index, block in enumerate(blocks.itertuples()):
+        gap = float(getattr(block, "row_gap_m", np.nan))
+        x, y, row = lay(
+            patterns[block.pattern],
+            block.geometry,
+            block.spacing_m,
+            block.bearing_deg,
+            relief=relief,
+            row_gap_m=gap if gap > 0 else None,
+            fall_deg=getattr(block, "fall_deg", 0.0),
+            slope_deg=getattr(block, "slope_deg", 0.0),
+            along_ground=along_ground,
+        )
+        keep = clear_of(x, y, no_plant)
+        if lane_every:
+            keep &= row % lane_every != lane_every - 1
+        xs.append(x[keep])
+        ys.append(y[keep])
+        rows.append(row[keep])
+        of_block.append(np.full(int(keep.sum()), index))
+    if not xs:
+        none = np.empty(0)
+        return Places(none, none, none.astype(np.int64), none.astype(np.int64))
+    places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
+    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
+    return places.only(apart(places.x, places.y, spacing, places.block))
+
+
+def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
+    """Number the rows of each block 1, 2 … as a crew walks them.
+
+    A row's places follow each other as the pattern gave them. A row that is broken by a gap (a
+    setback, a bay in the edge) goes on as a row of its own, so that nobody is sent across the
+    gap: one of over one and a half spacings, or ``STRIDES`` in patterns without real rows.
+    """
+    order = np.lexsort((places.row, places.block))
+    x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
+    stride = np.array([STRIDES.get(pattern, 1.5) for pattern in blocks["pattern"]])
+    stride = (stride * blocks["spacing_m"].to_numpy(dtype=np.float64))[block]
+    new_block = np.r_[True, block[1:] != block[:-1]]
+    step = np.hypot(np.diff(x), np.diff(y))
+    broken = np.r_[True, (row[1:] != row[:-1]) | (step > stride[1:])]
+    run = np.cumsum(new_block | broken)
+    first = np.maximum.accumulate(np.where(new_block, run, 0))
+    numbered = np.empty_like(places.row)
+    numbered[order] = run - first + 1
+    return Places(places.x, places.y, places.block, numbered)
+
+
+def draw_rows(
+    trees: gpd.GeoDataFrame,
+    blocks: gpd.GeoDataFrame,
+    dem: FloatGrid,
+    grid: Grid,
+    *,
+    along_ground: bool = False,
+) -> gpd.GeoDataFrame:
+    """Draw the planting rows, with the tape distance along the ground under each row.
+
+    With ``along_ground`` the spacing is the tape distance already.
+
+    ``trees`` has ``zone, block, row``, the trees of a row in the order in which it is walked.
+    Returns ``block, zone, row, trees, length_m, ground_spacing_m, geometry``: a LineString, or
+    a Point where a row has a single tree.
+    """
+    x, y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
+    place = {block: n for n, block in enumerate(blocks["block"])}
+    of_block = trees["block"].map(place).to_numpy(dtype=np.int64)
+    keys = np.lexsort((trees["row"].to_numpy(), of_block))
+    x, y, block, row = x[keys], y[keys], of_block[keys], trees["row"].to_numpy()[keys]
+    start = np.r_[True, (block[1:] != block[:-1]) | (row[1:] != row[:-1])][: len(keys)]
+    of_row = np.cumsum(start) - 1
+    first = np.flatnonzero(start)
+    number = np.bincount(of_row, minlength=len(first))
+    single = number == 1
+    shapes = np.empty(len(first), dtype=object)
+    shapes[single] = shapely.points(x[first[single]], y[first[single]])
+    long = ~single[of_row]
+    shapes[~single] = shapely.linestrings(
+        np.column_stack([x, y])[long], indices=(np.cumsum(~single) - 1)[of_row[long]]
+    )
+    stretch = 1.0 if along_ground else stretch_along(shapes, dem, grid)
+    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block[first]]
+    return gpd.GeoDataFrame(
+        {
+            "block": blocks["block"].to_numpy()[block[first]],
+            "zone": trees["zone"].to_numpy()[keys][first],
+            "row": row[first].astype(np.int64),
+            "trees": number.astype(np.int64),
+            "length_m": shapely.length(shapes),
+            "ground_spacing_m": spacing * stretch,
+        },
+        geometry=shapes,
+        crs=trees.crs,
+    )
+
+
+def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> tuple[float, float]:
+    """Direction (clockwise from grid north) and steepness, degrees, of a block's mean slope."""
+    rows, cols = np.nonzero(cells & np.isfinite(dem))
+    if len(rows) < 3:
+        return 0.0, 0.0
+    east = (cols - cols.mean()) * grid.cell
+    north = -(rows - rows.mean()) * grid.cell
+    heights = dem[rows, cols].astype(np.float64)
+    plane, *_ = np.linalg.lstsq(
+        np.column_stack([east, north]), heights - heights.mean(), rcond=None
+    )
+    fall = float(np.degrees(np.arctan2(-plane[0], -plane[1]))) % 360
+    return fall, float(np.degrees(np.arctan(np.hypot(*plane))))
+
+
+def row_bearing(fall_deg: float, slope_deg: float) -> float:
+    """Bearing (0-180°, clockwise from grid north) of rows across the block's mean slope.
+
+    Rows that run along the contour hold water and soil; on level ground they run north-south.
+    """
+    if slope_deg < 0.57:
+        return 0.0
+    return float(np.round((fall_deg + 90) % 180, 1)) % 180
+
+
+def kept_bearing(asked_deg: float, fall_deg: float, *, washes: bool) -> float:
+    """Bearing that was asked for, turned where rows would run down ground that may wash.
+
+    There rows stay 45° off the fall line at least (common practice, no source): the nearest such
+    bearing is given.
+    """
+    off = (asked_deg - fall_deg + 90) % 180 - 90
+    if not washes or abs(off) >= 45:
+        return asked_deg % 180
+    return float(np.round((fall_deg + (45 if off >= 0 else -45)) % 180, 1)) % 180

@@ -1,0 +1,1 @@
+"""Zones and blocks: which ground is planted alike."""

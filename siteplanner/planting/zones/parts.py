@@ -1,0 +1,174 @@
+"""Blocks too large for a crew's days are cut in parts that it can plant and get to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from siteplanner.planting.counts import materials
+from siteplanner.planting.rows.layout import Places
+from siteplanner.site.planting import Work
+
+#: A block may take so much longer than asked before it is cut.
+_OVER = 1.1
+#: A cut goes on for so many metres past the block's edge, so that it meets it for certain.
+_PAST = 1e-3
+_NO_ACCESS = shapely.MultiLineString()
+
+
+def for_crews(
+    blocks: gpd.GeoDataFrame, places: Places, features: gpd.GeoDataFrame, rates: Work
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, Places]:
+    """Cut blocks that take a crew over ``rates.block_days``: all blocks, the planted ones, places.
+
+    Blocks with a ``spacing_m`` over 0 are planted; ``places.block`` counts these alone, before
+    and after. ``features`` has ``kind``: tracks are the way in.
+    """
+    planted = np.flatnonzero(blocks["spacing_m"] > 0)
+    blocks, places = into_parts(
+        blocks,
+        replace(places, block=planted[places.block]),
+        lambda trees, slope: materials(trees, slope, rates)["crew_days"].to_numpy(np.float64),
+        rates.block_days,
+        features.geometry[features["kind"] == "track"].union_all(),
+    )
+    with_trees = (blocks["spacing_m"] > 0).to_numpy()
+    of_planted = np.cumsum(with_trees) - 1
+    return (
+        blocks,
+        blocks[with_trees].reset_index(drop=True),
+        replace(places, block=of_planted[places.block]),
+    )
+
+
+def into_parts(
+    blocks: gpd.GeoDataFrame,
+    places: Places,
+    days: Callable[[NDArray[np.int64], NDArray[np.float64]], NDArray[np.float64]],
+    most_days: float,
+    access: shapely.Geometry = _NO_ACCESS,
+) -> tuple[gpd.GeoDataFrame, Places]:
+    """Cut blocks (``block, slope_deg, geometry`` and more) whose places take over ``most_days``.
+
+    ``places.block`` is the place of the block in the frame; ``days(trees, slope_deg)`` tells
+    what they take. A cut is straight and gives parts of like numbers of trees, each in one
+    piece. Of the cuts in twelve directions the one is taken that is shortest with the metres
+    that either part lies further from ``access`` than the whole did. Parts are named after
+    their block: A2a, A2b. Blocks share their edges exactly, as before.
+    """
+    number = np.bincount(places.block, minlength=len(blocks))
+    take = days(number, blocks["slope_deg"].to_numpy(dtype=np.float64))
+    share = np.maximum(np.ceil(take / most_days - (_OVER - 1)), 1).astype(np.int64)
+    if (share == 1).all():
+        return blocks, places
+    at = np.column_stack([places.x, places.y])
+    cuts: list[shapely.Geometry] = []
+    pieces: list[shapely.Geometry] = []
+    parent: list[int] = []
+    names: list[str] = []
+    for index, block in enumerate(blocks.itertuples()):
+        mine = at[places.block == index]
+        parts, lines = _cut(block.geometry, mine, int(share[index]), access)
+        cuts += lines
+        pieces += parts
+        parent += [index] * len(parts)
+        letters = [""] if len(parts) == 1 else list(_letters(len(parts)))
+        names += [f"{block.block}{letter}" for letter in letters]
+    shapes = _noded(blocks.geometry.to_numpy(), np.array(pieces, dtype=object), cuts)
+    frame = blocks.iloc[parent].reset_index(drop=True)
+    frame = frame.set_geometry(gpd.GeoSeries(shapes, crs=blocks.crs)).assign(block=names)
+    frame["area_ha"] = frame.area / 1e4
+    return frame, replace(places, block=_part_of(places, shapes, parent))
+
+
+def _letters(number: int) -> Iterator[str]:
+    alphabet = "abcdefghijklmnopqrstuvwxyz"
+    for n in range(number):
+        yield (alphabet[n // 26 - 1] if n >= 26 else "") + alphabet[n % 26]
+
+
+def _cut(
+    shape: shapely.Polygon, at: NDArray[np.float64], share: int, access: shapely.Geometry
+) -> tuple[list[shapely.Polygon], list[shapely.LineString]]:
+    """Parts of a polygon, from the west and south, and the lines that part them."""
+    if share == 1:
+        return [shape], []
+    found = min(_ways(shape, at, share // 2 / share, access), key=lambda way: way[:2], default=None)
+    if found is None:
+        return [shape], []
+    _, _, line, sides, first = found
+    parts, lines = [], [line]
+    for side, mine, n in zip(
+        sides, (at[first], at[~first]), (share // 2, -(-share // 2)), strict=True
+    ):
+        more, cuts = _cut(side, mine, n, access)
+        parts += more
+        lines += cuts
+    return parts, lines
+
+
+def _ways(
+    shape: shapely.Polygon, at: NDArray[np.float64], share: float, access: shapely.Geometry
+) -> Iterator[tuple[float, int, shapely.LineString, list[shapely.Polygon], NDArray[np.bool_]]]:
+    """Straight cuts of a polygon in two that put ``share`` of the places on the first side."""
+    whole = shapely.distance(shape, access) if not access.is_empty else 0.0
+    for number, angle in enumerate(np.radians(np.arange(0, 180, 15))):
+        ahead = np.array([np.cos(angle), np.sin(angle)])
+        along = at @ ahead
+        order = np.sort(along)
+        last = max(1, min(round(share * len(order)), len(order) - 1))
+        offset = float(order[last - 1] + order[last]) / 2
+        side_of = np.array([-ahead[1], ahead[0]])
+        middle = ahead * offset
+        far = np.abs(np.array(shape.bounds)).max() * 2
+        line = shapely.intersection(
+            shape, shapely.LineString([middle - side_of * far, middle + side_of * far])
+        )
+        if line.geom_type != "LineString" or line.length == 0:
+            continue
+        line = _longer(line)
+        sides = [
+            face
+            for face in shapely.get_parts(shapely.polygonize([shapely.union(shape.boundary, line)]))
+            if shape.contains(face.representative_point())
+        ]
+        if len(sides) != 2:
+            continue
+        sides.sort(key=lambda s: float(np.array(s.representative_point().coords[0]) @ ahead))
+        away = 0.0
+        if not access.is_empty:
+            away = sum(max(float(shapely.distance(s, access)) - whole, 0) for s in sides)
+        yield round(line.length + away, 3), number, line, sides, along < offset
+
+
+def _longer(line: shapely.LineString) -> shapely.LineString:
+    start, end = np.array(line.coords[0]), np.array(line.coords[-1])
+    ahead = (end - start) / np.hypot(*(end - start)) * _PAST
+    return shapely.LineString([start - ahead, end + ahead])
+
+
+def _noded(
+    blocks: NDArray[np.object_], parts: NDArray[np.object_], cuts: list[shapely.Geometry]
+) -> list[shapely.Polygon]:
+    """Draw the parts again with the ends of cuts as corners of the blocks beside them too."""
+    lines = shapely.unary_union([*shapely.boundary(blocks), *cuts])
+    faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(lines).tolist()))
+    face, part = shapely.STRtree(parts).query(shapely.point_on_surface(faces), predicate="within")
+    return [shapely.coverage_union_all(faces[face[part == n]]) for n in range(len(parts))]
+
+
+def _part_of(places: Places, shapes: list[shapely.Polygon], parent: list[int]) -> NDArray[np.int64]:
+    """Part of the place's own block that is nearest to it: the one it lies in."""
+    of_block = np.array(parent)
+    out = np.empty(len(places.x), dtype=np.int64)
+    points = shapely.points(places.x, places.y)
+    for block in np.unique(places.block):
+        mine, own = np.flatnonzero(places.block == block), np.flatnonzero(of_block == block)
+        away = np.array([shapely.distance(shapes[n], points[mine]) for n in own])
+        out[mine] = own[away.argmin(axis=0)]
+    return out

@@ -1,0 +1,97 @@
+"""What is odd in a site's files taken together: told in notes, or refused when nothing fits."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import shapely
+
+from siteplanner.base.errors import fault
+from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.site.site_file import Site
+
+
+def note_strangers(
+    seeds: gpd.GeoDataFrame, species: SpeciesTable, site: Site, notes: list[str]
+) -> None:
+    """Tell of mother trees whose species the table does not have: no seed is counted of them."""
+    known = set(species.facts["botanical_name"])
+    strange = sorted({str(name) for name in seeds["species"] if name not in known})
+    if strange and site.seed_sources is not None:
+        notes.append(
+            f"Mother trees of species that are not in the species table ({', '.join(strange)}; "
+            f"{site.seed_sources.file}) are left out of the seed to collect."
+        )
+
+
+def note_gaps(
+    boundary: gpd.GeoDataFrame,
+    paddocks: gpd.GeoDataFrame,
+    soils: gpd.GeoDataFrame,
+    site: Site,
+    notes: list[str],
+) -> None:
+    """Tell of paddocks past the boundary and ground without soil or planted twice.
+
+    Raises :class:`~siteplanner.InputError` where paddocks or soils lie elsewhere.
+    """
+    property_ = boundary.union_all()
+    parts = shapely.get_parts(property_)
+    if len(parts) > 1:
+        notes.append(f"The boundary is in {_few(len(parts))} parts ({site.boundary.file}).")
+    holes = int(shapely.get_num_interior_rings(parts).sum())
+    if holes:
+        notes.append(
+            f"The boundary has {holes} hole{'s' if holes > 1 else ''} ({site.boundary.file}); "
+            "nothing is planted there."
+        )
+    outside = paddocks.union_all().difference(property_).area
+    if outside > 100:
+        notes.append(
+            f"{outside / 1e4:.2f} ha of paddocks lie outside the boundary "
+            f"({site.paddocks.file}); nothing is planted there."
+        )
+    fields, left = (paddocks[paddocks["plant"] == plant] for plant in (True, False))
+    note_overlap("Paddocks", fields, site.paddocks.file, "the earlier paddock counts", notes)
+    twice = fields.union_all().intersection(left.union_all()).area
+    if twice > 100:
+        notes.append(
+            f"Paddocks to plant overlap paddocks to leave on {twice / 1e4:.2f} ha "
+            f"({site.paddocks.file}); it is planted there."
+        )
+    planted = fields.union_all().intersection(property_)
+    if not planted.area > 0:
+        raise fault(
+            site.folder / site.paddocks.file,
+            f"layer {site.paddocks.layer or ''}".strip(),
+            "the paddocks to plant lie outside the boundary",
+            "check its CRS and that it is of this property",
+        )
+    if not planted.intersects(soils.union_all()):
+        raise fault(
+            site.folder / site.soils.file,
+            f"layer {site.soils.layer or ''}".strip(),
+            "it covers none of the ground to be planted",
+            "check its CRS and that it is of this property",
+        )
+    bare = planted.difference(soils.union_all()).area
+    if bare > 100:
+        notes.append(
+            f"{bare / 1e4:.2f} ha to be planted have no soil polygon ({site.soils.file}); "
+            "the soil there counts as unknown."
+        )
+
+
+def _few(count: int) -> str:
+    return {2: "two", 3: "three", 4: "four"}.get(count, str(count))
+
+
+def note_overlap(
+    what: str, frame: gpd.GeoDataFrame, file: str, counts: str, notes: list[str]
+) -> None:
+    """Tell where polygons of one layer lie on top of each other, and which of them counts."""
+    parts = frame.geometry.array
+    left, right = shapely.STRtree(parts).query(parts, predicate="intersects")
+    pairs = left < right
+    twice = shapely.area(shapely.intersection(parts[left[pairs]], parts[right[pairs]])).sum()
+    if twice > 100:
+        notes.append(f"{what} overlap on {twice / 1e4:.2f} ha ({file}); {counts} there.")

@@ -1,0 +1,1 @@
+"""Opens any one file: features, tables, rasters, archives."""

@@ -1,0 +1,160 @@
+"""Reads one vector layer or one table, whatever it is about, and names what is wrong in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import shapely
+
+from siteplanner.base.errors import Faults, fault, near
+from siteplanner.reading.files.archive import geodata_in
+from siteplanner.reading.files.shapes import check_axes, mended, which
+from siteplanner.reading.files.sheet import read_sheet
+from siteplanner.reading.files.text import must_hold
+
+#: Nobody's property is wider; a larger extent means that the units are wrong.
+WIDEST_M = 200_000.0
+POLYGONS = ("Polygon", "MultiPolygon")
+POINTS = ("Point",)
+ANY = ("Point", "MultiPoint", "LineString", "MultiLineString", *POLYGONS)
+
+
+def read_features(
+    path: Path,
+    layer: str | None,
+    columns: dict[str, str | None],
+    crs: pyproj.CRS | None,
+    kinds: tuple[str, ...],
+    notes: list[str] | None = None,
+) -> gpd.GeoDataFrame:
+    """Read one vector layer with standard column names, in ``crs`` (None: its own).
+
+    ``columns`` maps standard names to the user's; None leaves a column out. ``kinds`` are the
+    geometry types allowed. Polygons that cross themselves are mended, features without a shape
+    and heights of corners left out; each is told in ``notes``.
+
+    Raises :class:`~siteplanner.InputError` for a missing file, layer, CRS or column,
+    and for geometry of the wrong type, all together where possible.
+    """
+    must_hold(path)
+    source = geodata_in(path)
+    if path.suffix.lower() == ".shp" and not path.with_suffix(".shx").exists():
+        raise fault(
+            path, "", "its .shx file is not beside it", "copy the Shapefile with all its parts"
+        )
+    try:
+        layers = [str(name) for name in pyogrio.list_layers(source)[:, 0]]
+        if layer is not None and layer not in layers:
+            raise fault(path, f"layer {layer}", "there is no such layer", near(layer, layers))
+        if layer is None and len(layers) > 1:
+            raise fault(
+                path,
+                "",
+                f"it holds several layers ({', '.join(layers)})",
+                "name one in the site file: layer = …",
+            )
+        frame = gpd.read_file(source, layer=layer, engine="pyogrio")
+    except (
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+        pyogrio.errors.FieldError,
+        pyogrio.errors.FeatureError,
+        pyogrio.errors.GeometryError,
+        shapely.errors.GEOSException,
+        UnicodeDecodeError,
+    ) as error:
+        raise fault(
+            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
+        ) from None
+    place = f"layer {layer or layers[0]}"
+    if not isinstance(frame, gpd.GeoDataFrame):
+        raise fault(path, place, "it has no geometry", "name a layer with shapes")
+    faults = Faults()
+    if frame.crs is None:
+        faults.add(
+            path,
+            place,
+            "it has no coordinate reference system (CRS)",
+            "set its CRS in a GIS and save it again",
+        )
+    out: dict[str, object] = {}
+    for standard, theirs in columns.items():
+        if theirs is None:
+            continue
+        if theirs not in frame.columns:
+            faults.add(
+                path,
+                place,
+                f"there is no column {theirs!r}",
+                "name it in the site file (columns); "
+                + near(theirs, [c for c in frame.columns if c != frame.geometry.name]),
+            )
+        else:
+            out[standard] = frame[theirs]
+    frame = gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
+    empty = frame.geometry.isna() | frame.geometry.is_empty
+    frame = frame[~empty]
+    for number, kind in zip(frame.index, frame.geom_type, strict=True):
+        if kind not in kinds:
+            faults.add(
+                path,
+                f"{place}, feature {number + 1}",
+                f"it is a {kind}",
+                f"this layer takes {' or '.join(kinds)}",
+            )
+    faults.raise_any()
+    notes = [] if notes is None else notes
+    if empty.any():
+        notes.append(f"{path.name}, {place}: {which(empty)} without a shape left out.")
+    frame = mended(path, place, frame, "Polygon" in kinds, notes)
+    check_axes(path, place, frame)
+    if crs is not None:
+        frame = frame.to_crs(crs)
+    west, south, east, north = frame.total_bounds
+    if not np.isfinite([west, south, east, north]).all():
+        raise fault(
+            path, place, "its coordinates lie outside what its CRS can hold", "check its CRS"
+        )
+    if crs is not None and max(east - west, north - south) >= WIDEST_M:
+        raise fault(
+            path,
+            place,
+            f"it is {max(east - west, north - south) / 1000:.0f} km wide",
+            "check its CRS: this is wider than any property",
+        )
+    return frame.reset_index(drop=True)
+
+
+def texts(column: pd.Series[str]) -> pd.Series[str]:
+    """Trim texts; empty ones and missing ones become None."""
+    trimmed = column.map(lambda v: None if pd.isna(v) else str(v).strip() or None)
+    return trimmed.astype(object)
+
+
+def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> pd.DataFrame:
+    """Read a CSV or XLSX that must have these columns and may have others, all numbers."""
+    frame = read_sheet(path).map(lambda cell: cell.partition("#")[0].strip())
+    if frame.empty:
+        raise fault(path, "", "it holds no rows", "write one row for each entry below the header")
+    faults = Faults()
+    for column in [*columns, *(c for c in may if c in frame)]:
+        if column not in frame:
+            faults.add(path, column, "the column is missing", near(column, frame.columns))
+            continue
+        numbers = pd.to_numeric(frame[column], errors="coerce")
+        for row in frame.index[~np.isfinite(numbers.astype("float64"))]:
+            faults.add(
+                path,
+                f"row {row + 2}, {column}",
+                f"{frame[column][row]!r} is no number" if frame[column][row] else "it is empty",
+                "write a number with a decimal point",
+            )
+        frame[column] = numbers
+    faults.raise_any()
+    return frame

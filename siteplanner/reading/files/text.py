@@ -1,0 +1,61 @@
+"""Reads the text of a table, and says what is wrong with it before anyone counts its columns."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from siteplanner.base.errors import fault
+
+#: A table that a person keeps is far smaller; a larger one is something else.
+LARGEST_BYTES = 100_000_000
+AS_CSV = "save it as CSV, UTF-8, with commas"
+
+
+def must_hold(path: Path) -> None:
+    """Raise :class:`~siteplanner.InputError` unless there is a file that holds something."""
+    try:
+        if not path.exists():
+            raise fault(path, "", "there is no such file", "check the path in the site file")
+        if path.is_dir() and path.suffix.lower() != ".gdb":
+            raise fault(path, "", "it is a folder, not a file", "name a file in it")
+        if path.is_file() and path.stat().st_size == 0:
+            raise fault(path, "", "the file is empty", "save or copy it again")
+    except (OSError, ValueError) as error:
+        raise fault(path, "", f"it cannot be opened ({error})", "check the path") from None
+
+
+def table_text(path: Path) -> str:
+    """Read a CSV's whole text, without a byte-order mark.
+
+    Raises :class:`~siteplanner.InputError` for a file that is missing, empty, too large,
+    not UTF-8, not text, or divided by something else than commas.
+    """
+    must_hold(path)
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise fault(
+                path,
+                "",
+                f"it is larger than {LARGEST_BYTES // 1_000_000} MB",
+                "name the table itself, with one row for each entry",
+            )
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise fault(path, f"byte {error.start}", "it is not UTF-8 text", AS_CSV) from None
+    except OSError as error:
+        raise fault(
+            path, "", f"it cannot be read ({error.strerror})", "check the path and its permissions"
+        ) from None
+    if "\0" in text:
+        raise fault(path, "", "it is binary, not text", AS_CSV)
+    head = next((line for line in text.splitlines() if line.strip() and line[0] != "#"), "")
+    if "," not in head:
+        for mark, name in ((";", "semicolons"), ("\t", "tabs")):
+            if mark in head:
+                raise fault(
+                    path,
+                    "",
+                    f"its columns are divided by {name}",
+                    f"{AS_CSV}, and numbers with a decimal point",
+                )
+    return text

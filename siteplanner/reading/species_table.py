@@ -1,0 +1,384 @@
+"""The species table: who each species is, and what ground it stands.
+
+A CSV or XLSX with one row a species. Columns on tolerances are headed by a layer's name, a
+point, and the unit in brackets, one number a cell, empty for no limit::
+
+    slope thrives to [°]    winter_minimum dies below [°F]    drainage_class thrives in
+
+Units are converted to the layer's (see ``units``). Any layer may be a factor, a plugin's too.
+Numeric points are ``dies below``, ``thrives from``, ``thrives to`` and ``dies above``; for
+layers of categories ``thrives in`` and ``survives in`` hold class names divided by ";".
+
+A column headed by a layer or a fact and the word ``source`` (``soil_ph source``) says where the
+values beside it come from; its text begins with one of ``EVIDENCE``. Text columns that are
+headed otherwise, in one word, pass through as facts of their own.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from siteplanner.base.errors import Faults, near
+from siteplanner.base.units import converter
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.reading.files.sheet import read_sheet
+from siteplanner.reading.seed_facts import nursery_facts
+
+NUMERIC_POINTS = ("dies below", "thrives from", "thrives to", "dies above")
+CLASS_POINTS = ("thrives in", "survives in")
+ROLES = ("pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "riparian")
+EVIDENCE = ("published", "common practice", "from memory")
+REQUIRED = ("botanical_name", "common_name", "roles", "expected_survival")
+HEADER = re.compile(
+    r"^(?P<layer>[a-z][a-z0-9_]*) (?P<point>"
+    + "|".join(NUMERIC_POINTS + CLASS_POINTS)
+    + r")(?: \[(?P<unit>[^\]]*)\])?$"
+)
+
+#: Facts with a length, which a header may also give in another unit: ``mature_height [ft]``.
+LENGTHS = ("mature_height", "crown", "spacing")
+LENGTH = re.compile(r"^(?P<fact>" + "|".join(LENGTHS) + r") \[(?P<unit>[^\]]*)\]$")
+#: Facts that are kept as text when the table has them.
+PASSED = ("growth_rate", "life_span", "shade", "salt", "wind", "source_note", "nursery_note")
+
+#: What a place is worth where a species survives but does not thrive, of 100.
+SURVIVES = 50.0
+
+
+@dataclass(frozen=True)
+class SpeciesTable:
+    """The table as read: ``facts`` one row a species, ``tolerances`` by layer.
+
+    ``facts`` has ``botanical_name, common_name, roles`` (a tuple), ``expected_survival`` (0-1),
+    ``mature_height_m, crown_m, spacing_m`` (NaN when unknown), ``cautions``, ``evidence``, the
+    columns of ``siteplanner.reading.seed_facts`` and those of ``PASSED`` that the table has.
+    ``points[layer]`` is
+    float64 (species, 4) for numeric layers, infinite where there is no limit; ``classes[layer]``
+    maps each of the points ``thrives in`` and ``survives in`` to a tuple of class names a
+    species, None where nothing is said. ``sources`` has the text of each ``… source`` column.
+    """
+
+    path: Path
+    facts: pd.DataFrame
+    points: dict[str, NDArray[np.float64]]
+    classes: dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]]
+    units: dict[str, str]
+    sources: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    @property
+    def factors(self) -> list[str]:
+        """Names of the layers that the tolerances speak of."""
+        return [*self.points, *self.classes]
+
+
+@dataclass(frozen=True)
+class Factor:
+    """One layer's tolerances of all species as look-up values (see ``fit``).
+
+    Numeric: ``points`` (species, 4). Categories: ``scores`` (species, classes), 0-100.
+    """
+
+    layer: str
+    points: NDArray[np.float64] | None
+    scores: NDArray[np.float32] | None
+
+    @property
+    def species(self) -> int:
+        """Number of species."""
+        table = self.scores if self.points is None else self.points
+        assert table is not None
+        return len(table)
+
+
+def read_species(path: Path) -> SpeciesTable:
+    """Read a species table.
+
+    Raises :class:`~siteplanner.InputError` with every fault in it: missing columns, a
+    species named twice, numbers that are none, points out of order.
+    """
+    raw = read_sheet(path)
+    faults = Faults()
+    raw = _lengths(path, raw, faults)
+    for column in REQUIRED:
+        if column not in raw:
+            faults.add(path, column, "the column is missing", near(column, raw.columns))
+    if raw.empty:
+        faults.add(path, "", "it lists no species", "write one row for each species")
+    faults.raise_any()
+    facts = _facts(path, raw, faults)
+    points, classes, units = _tolerances(path, raw, faults)
+    sources = _sources(path, raw, [*points, *classes], faults)
+    faults.raise_any()
+    return SpeciesTable(path, facts, points, classes, units, sources)
+
+
+def _lengths(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
+    """Bring lengths that are given in another unit to metres, under their usual names."""
+    renamed = {}
+    for header in raw.columns:
+        match = LENGTH.match(header)
+        if match is None:
+            continue
+        convert = converter(match["unit"], "m")
+        if convert is None:
+            faults.add(
+                path, repr(header), f"{match['unit']!r} is no length", "give it in m, cm, ft or in"
+            )
+            continue
+        numbers = pd.to_numeric(raw[header], errors="coerce").to_numpy(dtype=np.float64)
+        metres = [f"{v:.4g}" if np.isfinite(v) else "" for v in convert(numbers)]
+        raw[header] = np.where(np.isfinite(numbers), metres, raw[header])
+        renamed[header] = f"{match['fact']}_m"
+    return raw.rename(columns=renamed)
+
+
+def _sources(path: Path, raw: pd.DataFrame, layers: list[str], faults: Faults) -> pd.DataFrame:
+    """Where values come from, one column a layer or fact."""
+    found = {}
+    for header in raw.columns:
+        if not header.endswith(" source"):
+            continue
+        column = header.removesuffix(" source")
+        if column not in layers and column not in raw:
+            faults.add(
+                path,
+                repr(header),
+                f"there is no column or layer {column!r} that it could speak of",
+                near(column, [*layers, *raw.columns]),
+            )
+        for row in raw.index[(raw[header] != "") & ~raw[header].str.startswith(EVIDENCE)]:
+            faults.add(
+                path,
+                f"{raw['botanical_name'][row]}, {header}",
+                f"{raw[header][row]!r} does not say what kind of source it is",
+                "begin with 'published: …', 'common practice' or 'from memory'",
+            )
+        found[column] = raw[header]
+    return pd.DataFrame(found, index=raw.index).reset_index(drop=True)
+
+
+def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
+    names = raw["botanical_name"]
+    for row in raw.index[names == ""]:
+        faults.add(path, f"row {row + 2}, botanical_name", "it is empty", "name the species")
+    for name in sorted(set(names[names.duplicated() & (names != "")])):
+        faults.add(path, "botanical_name", f"{name!r} stands there twice", "keep one row of it")
+    survival = pd.to_numeric(raw["expected_survival"], errors="coerce")
+    for row in raw.index[~survival.between(0.05, 1)]:
+        faults.add(
+            path,
+            f"{names[row]}, expected_survival",
+            f"{raw['expected_survival'][row]!r} will not do",
+            "write the share expected to live, 0.05 to 1",
+        )
+    for column, low, high in (
+        *((f"{fact}_m", 0.01, 150) for fact in LENGTHS),
+        ("seedling_dies_below_c", -60, 20),
+    ):
+        if column not in raw:
+            continue
+        wrong = ~pd.to_numeric(raw[column], errors="coerce").between(low, high)
+        for row in raw.index[(raw[column] != "") & wrong]:
+            faults.add(
+                path,
+                f"{names[row]}, {column}",
+                f"{raw[column][row]!r} will not do",
+                f"write a number from {low} to {high}, or leave it empty when unknown",
+            )
+    roles = raw["roles"].map(lambda t: tuple(r.strip() for r in t.split(";") if r.strip()))
+    for row in raw.index:
+        for role in roles[row]:
+            if role not in ROLES:
+                faults.add(path, f"{names[row]}, roles", f"{role!r} is no role", near(role, ROLES))
+    blank = pd.Series("", index=raw.index)
+    evidence = raw.get("evidence", blank)
+    for row in raw.index[~evidence.isin(["", *EVIDENCE])]:
+        faults.add(
+            path,
+            f"{names[row]}, evidence",
+            f"{evidence[row]!r} will not do",
+            near(evidence[row], EVIDENCE),
+        )
+    facts = pd.DataFrame(
+        {
+            "botanical_name": names,
+            "common_name": raw["common_name"],
+            "roles": roles,
+            "expected_survival": survival,
+            **{f"{f}_m": pd.to_numeric(raw.get(f"{f}_m", blank), errors="coerce") for f in LENGTHS},
+            "cautions": raw.get("cautions", blank),
+            "seedling_dies_below_c": pd.to_numeric(
+                raw.get("seedling_dies_below_c", blank), errors="coerce"
+            ),
+            "evidence": evidence.replace("", "from memory"),
+        }
+    ).join([nursery_facts(path, raw, faults), raw[[c for c in PASSED if c in raw]]])
+    return facts.reset_index(drop=True)
+
+
+def _tolerances(
+    path: Path, raw: pd.DataFrame, faults: Faults
+) -> tuple[
+    dict[str, NDArray[np.float64]],
+    dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]],
+    dict[str, str],
+]:
+    points: dict[str, NDArray[np.float64]] = {}
+    classes: dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]] = {}
+    units: dict[str, str] = {}
+    for header in raw.columns:
+        match = HEADER.match(header)
+        if match is None:
+            if " " in header and not header.endswith(" source"):
+                faults.add(
+                    path,
+                    repr(header),
+                    "it is no fact and no tolerance",
+                    "head a tolerance 'layer point [unit]', such as 'slope thrives to [°]'",
+                )
+            continue
+        layer, point, unit = match["layer"], match["point"], match["unit"]
+        if unit and units.setdefault(layer, unit) != unit:
+            faults.add(
+                path,
+                repr(header),
+                f"{layer} has two units, {units[layer]} and {unit}",
+                "use one unit a layer",
+            )
+        if point in CLASS_POINTS:
+            lists = classes.setdefault(layer, {p: (None,) * len(raw) for p in CLASS_POINTS})
+            lists[point] = tuple(
+                tuple(w.strip().lower() for w in text.split(";") if w.strip()) or None
+                for text in raw[header]
+            )
+            continue
+        numbers = pd.to_numeric(raw[header], errors="coerce")
+        for row in raw.index[(raw[header] != "") & ~np.isfinite(numbers.fillna(np.nan))]:
+            faults.add(
+                path,
+                f"{raw['botanical_name'][row]}, {header}",
+                f"{raw[header][row]!r} is no number",
+                "write a number with a decimal point, or leave it empty for no limit",
+            )
+        place = NUMERIC_POINTS.index(point)
+        table = points.setdefault(
+            layer, np.tile(np.array([-np.inf, -np.inf, np.inf, np.inf]), (len(raw), 1))
+        )
+        table[:, place] = numbers.fillna(-np.inf if place < 2 else np.inf)
+    for layer in sorted(set(points) & set(classes)):
+        faults.add(path, layer, "it has both numbers and classes", "keep one of the two")
+    for layer, table in points.items():
+        # A missing inner point makes the step sharp, at the outer one; a missing outer point
+        # means that the species never dies of it, yet thrives only within the inner one.
+        table[:, 1] = np.where(np.isinf(table[:, 1]), table[:, 0], table[:, 1])
+        table[:, 2] = np.where(np.isinf(table[:, 2]), table[:, 3], table[:, 2])
+        for row in np.flatnonzero((table[:, 1:] < table[:, :-1]).any(axis=1)):
+            faults.add(
+                path,
+                f"{raw['botanical_name'].iloc[row]}, {layer}",
+                "the points are not in order",
+                "they must rise: dies below, thrives from, thrives to, dies above",
+            )
+    return points, classes, units
+
+
+def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]:
+    """Tie the tolerances to the layers they speak of.
+
+    Raises :class:`~siteplanner.InputError` for a layer that nobody makes, a unit other
+    than the layer's, numbers given for categories or the reverse, and unknown class names.
+    """
+    faults = Faults()
+    found = []
+    for layer in table.factors:
+        if layer not in infos:
+            faults.add(table.path, layer, "no layer has that name", near(layer, infos))
+            continue
+        info = infos[layer]
+        given = table.units.get(layer, info.unit)
+        convert = converter(given, info.unit)
+        if convert is None:
+            faults.add(
+                table.path,
+                layer,
+                f"its unit is given as {given}",
+                f"give it in {info.unit}, and head the column so",
+            )
+        if layer in table.points:
+            if info.classes:
+                faults.add(
+                    table.path,
+                    layer,
+                    "it has classes, not numbers",
+                    "use the columns 'thrives in' and 'survives in'",
+                )
+            points = table.points[layer]
+            points = convert(points) if convert else points
+            _must_be_possible(table, layer, info, points, faults)
+            found.append(Factor(layer, points, None))
+        else:
+            if not info.classes:
+                faults.add(
+                    table.path,
+                    layer,
+                    "it has numbers, not classes",
+                    "use the columns 'thrives from', 'dies above' and so on",
+                )
+                continue
+            found.append(Factor(layer, None, _class_scores(table, layer, info, faults)))
+    faults.raise_any()
+    return found
+
+
+def _must_be_possible(
+    table: SpeciesTable,
+    layer: str,
+    info: LayerInfo,
+    points: NDArray[np.float64],
+    faults: Faults,
+) -> None:
+    """Hold points to what can be at all, in units that have an end."""
+    if info.unit.startswith(("degrees", "percent of volume", "pH")):
+        low, high = info.valid
+    elif info.unit == "°C":
+        low, high = -90, 70
+    else:
+        return
+    wrong = np.isfinite(points) & ((points < low) | (points > high))
+    for row in np.flatnonzero(wrong.any(axis=1)):
+        faults.add(
+            table.path,
+            f"{table.facts['botanical_name'][row]}, {layer}",
+            f"{points[row][wrong[row]][0]:g} cannot be",
+            f"write numbers from {low:g} to {high:g} {info.unit}, or leave it empty for no limit",
+        )
+
+
+def _class_scores(
+    table: SpeciesTable, layer: str, info: LayerInfo, faults: Faults
+) -> NDArray[np.float32]:
+    lists = table.classes[layer]
+    scores = np.zeros((len(table.facts), len(info.classes)), dtype=np.float32)
+    for row, name in enumerate(table.facts["botanical_name"]):
+        if lists["thrives in"][row] is None and lists["survives in"][row] is None:
+            scores[row] = 100.0
+        for point, value in zip(CLASS_POINTS, (100.0, SURVIVES), strict=True):
+            for word in lists[point][row] or ():
+                if word not in info.classes:
+                    faults.add(
+                        table.path,
+                        f"{name}, {layer} {point}",
+                        f"{word!r} is no class of that layer",
+                        near(word, info.classes),
+                    )
+                else:
+                    code = info.classes.index(word)
+                    scores[row, code] = max(scores[row, code], value)
+    return scores

@@ -1,0 +1,1 @@
+"""Works, years, frost and nursery: when things are done."""

@@ -1,0 +1,293 @@
+"""Where to dig: spots where one look with a spade would change the plan most, and the answers.
+
+The answers replace the map's guess around the spot, inside the soil polygon it lies in, before
+anything is worked out or ordered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import shapely
+from numpy.typing import NDArray
+
+from siteplanner.base.errors import Faults, near
+from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.ground.soil.soils import DRAINAGE_CLASSES, TEXTURE_CLASSES
+from siteplanner.reading.nursery_counts import read_cells
+from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.score import fit
+
+#: What to record at each spot; empty until somebody looks.
+ANSWERS = ("depth_m", "texture", "drainage", "mottles_from_m", "water_at_m", "stones_percent", "ph")
+COLUMNS = (
+    "spot", "easting", "northing", "longitude", "latitude", "soil_unit", "map_says", "why",
+    "if_not", *ANSWERS, "reach_m", "looked_on", "notes",
+)  # fmt: skip
+#: An answer holds this far around the spot where ``reach_m`` is empty (common practice, no
+#: source: a hole tells of the ground that looks alike around it).
+REACH_M = 40.0
+#: A spot farther from every soil polygon was dug elsewhere, or its coordinates are wrong.
+FARTHEST_M = 1000.0
+_SPOTS, _APART_M = 15, 50.0
+#: On the very line a hole tells of neither side.
+_OFF_LINE_M = 8.0
+_CELLS = 6000
+#: How far a soil line may be from where it is drawn, and how likely a map is wrong far from any
+#: line (both common practice, no source).
+_LINE_M, _WRONG = 25.0, 0.25
+
+
+@dataclass(frozen=True)
+class _Else:
+    """What a layer might turn out to be instead: values for where it is known and where not."""
+
+    layer: str
+    words: str
+    known: float
+    unknown: float
+
+
+#: One class, or an ordinary error of a soil map, either way (common practice, no source).
+_ELSE = (
+    _Else("soil_depth", "soil is shallower than the map says", -0.4, 0.25),
+    _Else("soil_depth", "soil is deeper than the map says", 0.4, 1.2),
+    _Else("drainage_class", "ground is wetter than the map says", 1, 5),
+    _Else("drainage_class", "ground is drier than the map says", -1, 1),
+    _Else("texture_class", "soil is heavier than the map says", 3, 11),
+    _Else("texture_class", "soil is lighter than the map says", -3, 2),
+    _Else("stoniness", "soil is stonier than the map says", 25, 60),
+    _Else("soil_ph", "soil is more acid than the map says", -0.5, 5.0),
+    _Else("soil_ph", "soil is less acid than the map says", 0.5, 7.0),
+)
+_SOIL = {other.layer for other in _ELSE}
+_LIMITS = {"drainage_class": (0, 6), "texture_class": (0, 11), "stoniness": (0, 95)}
+
+
+def dig_spots(
+    factors: Sequence[Factor],
+    layers: Mapping[str, FloatGrid],
+    soils: gpd.GeoDataFrame,
+    plantable: BoolGrid,
+    grid: Grid,
+    names: Sequence[str],
+    lowest_fit: int,
+) -> pd.DataFrame:
+    """Choose about 15 spots on plantable ground where looking would change the plan most.
+
+    On evenly spread cells the species are scored again as if the soil were otherwise, within
+    what a soil map gets wrong; the change in what would be planted, times the doubt about the
+    map there (unknown, or near a soil line), is the spot's worth. Each spot taken lowers the
+    worth of the ground around it and of its soil unit. Returns the rows of ``dig.csv``, the
+    worthiest first.
+    """
+    rows, cols = np.nonzero(plantable)
+    step = max(1, len(rows) // _CELLS)
+    rows, cols = rows[step // 2 :: step], cols[step // 2 :: step]
+    x = (grid.transform.c + (cols + 0.5) * grid.transform.a).astype(np.float64)
+    y = (grid.transform.f + (rows + 0.5) * grid.transform.e).astype(np.float64)
+    line = _to_line(soils, x, y)
+    here = {f.layer: layers[f.layer][rows, cols][None] for f in factors}
+    whole = np.ones((1, len(rows)), dtype=bool)
+    planted = _worth(fit(factors, here, whole).score, lowest_fit)
+    best = np.zeros(len(rows))
+    which = np.full(len(rows), -1)
+    gone = np.zeros((len(_ELSE), len(rows), planted.shape[0]), dtype=bool)
+    for number, other in enumerate(_ELSE):
+        if other.layer not in here:
+            continue
+        now = here[other.layer]
+        low, high = _LIMITS.get(other.layer, (0.05, 50))
+        then = np.where(np.isnan(now), other.unknown, np.clip(now + other.known, low, high))
+        doubt = np.where(np.isnan(now[0]), 1.0, _WRONG + (0.8 - _WRONG) * np.exp(-line / _LINE_M))
+        again = fit(factors, here | {other.layer: then.astype(np.float32)}, whole)
+        changed = _worth(again.score, lowest_fit)
+        gain = doubt * np.abs(changed - planted).mean(axis=0)
+        gone[number] = ((planted > 0) & (changed == 0)).T
+        which = np.where(gain > best, number, which)
+        best = np.maximum(best, gain)
+    units = _unit_at(soils, x, y)
+    to_degrees = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
+    found: list[dict[str, object]] = []
+    sure = ~np.isnan(np.concatenate([v for n, v in here.items() if n in _SOIL])).any(axis=0)
+    left = np.where(sure & (line < _OFF_LINE_M), 0, best)
+    while len(found) < _SPOTS and left.max() > 0.5:
+        one = int(left.argmax())
+        other = _ELSE[which[one]]
+        worthiest = np.argsort(-planted[:, one], kind="stable")
+        lost = [names[n] for n in worthiest if gone[which[one], one, n]]
+        lon, lat = to_degrees.transform(x[one], y[one])
+        unknown = np.isnan(here[other.layer][0, one])
+        found.append(
+            {
+                "spot": str(len(found) + 1),
+                "easting": f"{x[one]:.0f}",
+                "northing": f"{y[one]:.0f}",
+                "longitude": f"{lon:.6f}",
+                "latitude": f"{lat:.6f}",
+                "soil_unit": units[one],
+                "map_says": _says({name: float(v[0, one]) for name, v in here.items()}),
+                "why": "nobody has looked" if unknown else f"soil line {line[one]:.0f} m away",
+                "if_not": other.words.replace("than the map says", "than is assumed")
+                + (f": {', '.join(lost[:4])} would not do" if lost else ": the mix would change"),
+            }
+        )
+        apart = np.hypot(x - x[one], y - y[one])
+        left *= np.where(units == units[one], 0.75, 1.0) * (1 - np.exp(-((apart / 120) ** 2)))
+        left[apart < _APART_M] = 0
+    blank = dict.fromkeys(COLUMNS, "")
+    return pd.DataFrame([blank | row for row in found], columns=list(COLUMNS))
+
+
+def _worth(score: NDArray[np.uint8], lowest_fit: int) -> NDArray[np.float64]:
+    """Score of each species where it would be planted, 0 where it would not."""
+    return np.where(score >= lowest_fit, score, 0).astype(np.float64)
+
+
+def _to_line(
+    soils: gpd.GeoDataFrame, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Distance to the nearest soil line, m; infinite without soil polygons."""
+    if soils.empty:
+        return np.full(len(x), np.inf)
+    lines = shapely.STRtree(shapely.boundary(soils.geometry.to_numpy()))
+    points = shapely.points(x, y)
+    found, distance = lines.query_nearest(points, return_distance=True, all_matches=False)
+    out = np.full(len(x), np.inf)
+    out[found[0]] = distance
+    return out
+
+
+def _unit_at(
+    soils: gpd.GeoDataFrame, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> NDArray[np.object_]:
+    """Soil unit at each point, "" where there is none; the later polygon counts."""
+    out = np.full(len(x), "", dtype=object)
+    points, polygons = shapely.STRtree(soils.geometry.to_numpy()).query(
+        shapely.points(x, y), predicate="intersects"
+    )
+    order = np.argsort(polygons, kind="stable")
+    out[points[order]] = soils["unit"].astype(str).to_numpy()[polygons[order]]
+    return out
+
+
+def _says(values: Mapping[str, float]) -> str:
+    """What the map says of a spot, in words."""
+    words = []
+    for layer, text in (
+        ("soil_depth", "depth {:.1f} m"),
+        ("texture_class", "{}"),
+        ("drainage_class", "{}"),
+        ("stoniness", "{:.0f} % stones"),
+        ("soil_ph", "pH {:.1f}"),
+    ):
+        if layer not in values:
+            continue
+        value: float | str = values[layer]
+        if np.isnan(values[layer]):
+            words.append(f"{layer.removesuffix('_class').replace('_', ' ')} unknown")
+            continue
+        if layer == "texture_class":
+            value = TEXTURE_CLASSES[int(values[layer])]
+        elif layer == "drainage_class":
+            value = DRAINAGE_CLASSES[int(values[layer])]
+        words.append(text.format(value))
+    return ", ".join(words)
+
+
+def drainage_from_mottles(mottles_from_m: float) -> str:
+    """Natural drainage class from the depth at which grey mottles begin, m.
+
+    Minnesota Department of Natural Resources: mottles within 40, 20 to 40, 20 and 10 inches for
+    well, moderately well, somewhat poorly and poorly drained soil.
+    """
+    for inches, name in ((10, "poorly"), (20, "somewhat poorly"), (40, "moderately well")):
+        if mottles_from_m < inches * 0.0254:
+            return f"{name} drained"
+    return "well drained"
+
+
+def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame, int]:
+    """Lay what was found in the holes over the soil polygons; also how many spots answered.
+
+    ``path`` is ``dig.csv`` as it was filled in: rows without an answer are left out. Raises
+    :class:`~siteplanner.InputError` with every fault.
+    """
+    frame = read_cells(path, ["easting", "northing"])
+    for column in (*ANSWERS, "spot", "reach_m"):
+        if column not in frame:
+            frame[column] = ""
+    frame = frame[(frame[list(ANSWERS)] != "").any(axis=1)]
+    faults = Faults()
+    shapes = soils.geometry.to_numpy()
+    added = []
+    for row, cells in zip(frame.index, frame.to_dict("records"), strict=True):
+        found = _answer(cells, path, f"row {row + 2}", faults)
+        if faults.found:
+            continue
+        point = shapely.Point(found.pop("easting"), found.pop("northing"))
+        ground = shapely.buffer(point, found.pop("reach_m"))
+        if shapely.distance(shapes, point).min() > FARTHEST_M:
+            faults.add(
+                path,
+                f"row {row + 2}",
+                f"no soil polygon is within {FARTHEST_M:.0f} m of the spot",
+                "check its easting and northing",
+            )
+        inside = np.flatnonzero(shapely.contains(shapes, point))
+        told: dict[str, object] = {"unit": ""}
+        if len(inside):
+            told = soils.iloc[inside[-1]].drop("geometry").to_dict()
+            ground = shapely.intersection(ground, shapes[inside[-1]])
+        told |= {name: value for name, value in found.items() if value is not None}
+        told["unit"] = f"{told['unit']}, spot {cells['spot'] or row + 1}".strip(", ")
+        added.append({**told, "geometry": ground})
+    faults.raise_any()
+    if not added:
+        return soils, 0
+    over = gpd.GeoDataFrame(added, geometry="geometry", crs=soils.crs)
+    joined = pd.concat([soils, over.reindex(columns=soils.columns)], ignore_index=True)
+    return gpd.GeoDataFrame(joined, geometry="geometry", crs=soils.crs), len(added)
+
+
+def _answer(cells: dict[str, str], path: Path, where: str, faults: Faults) -> dict[str, object]:
+    """One row's answers, None where nothing was written."""
+    found: dict[str, object] = {}
+    for name, low, high, default in (
+        ("easting", -1e8, 1e8, float("nan")),
+        ("northing", -1e8, 1e8, float("nan")),
+        ("reach_m", 1, 1000, REACH_M),
+        ("depth_m", 0, 50, None),
+        ("mottles_from_m", 0, 10, None),
+        ("water_at_m", 0, 50, None),
+        ("stones_percent", 0, 100, None),
+        ("ph", 2, 11, None),
+    ):
+        text = cells[name]
+        number = float(pd.to_numeric(text, errors="coerce")) if text else default
+        if name in ("easting", "northing") and not text:
+            faults.add(path, f"{where}, {name}", "it is empty", "write where the hole was dug")
+        if number is not None and text and not low <= number <= high:
+            faults.add(
+                path, f"{where}, {name}", f"{text!r} will not do",
+                f"write a number from {low:g} to {high:g}, or leave it empty",
+            )  # fmt: skip
+        found[name] = number
+    for name, classes in (("texture", TEXTURE_CLASSES), ("drainage", DRAINAGE_CLASSES)):
+        text = cells[name].lower()
+        if text and text not in classes:
+            faults.add(
+                path, f"{where}, {name}", f"{text!r} is no {name} class", near(text, classes)
+            )
+        found[name] = text or None
+    mottles, water = found.pop("mottles_from_m"), found.pop("water_at_m")
+    wet = [v for v in (mottles, water) if isinstance(v, (float, np.number, int))]
+    if found["drainage"] is None and wet:
+        found["drainage"] = drainage_from_mottles(float(min(wet)))
+    return found

@@ -1,0 +1,1 @@
+"""From the order back to the seed."""

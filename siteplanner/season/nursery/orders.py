@@ -1,0 +1,181 @@
+"""How much: seed, trays, tubes, mix and bench area for a number of plants. Pure sums."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from siteplanner.season.nursery.schedule import add_months
+from siteplanner.site.nursery import Nursery
+
+Range = tuple[float, float, float]
+"""A share or a number at its worst, as expected, and at its best."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """What one batch takes. Numbers that hang on an unknown fact are NaN.
+
+    ``seeds`` are germinable or not; ``grams`` of seed as weighed; ``seeds_in_a_tube`` is 0 for
+    seed sown in trays. ``plants`` is what it may come to: all losses at their worst, as
+    expected, and at their best.
+    """
+
+    seeds: float
+    grams: float
+    seeds_in_a_tube: int
+    trays: int
+    tubes: int
+    racks: int
+    sand_l: float
+    compost_l: float
+    plants: Range
+
+
+def order_for(
+    plants: int,
+    rules: Nursery,
+    *,
+    germination: Range,
+    seeds_per_gram: float,
+    purity: float,
+    into_tubes: bool,
+) -> Order:
+    """Reckon what it takes to have ``plants`` fit to plant, ``rules.spare`` on top.
+
+    Sown in trays: seeds = plants / (germination x pricking-out survival x tube survival x share
+    left after culling); structure after Bisht & Ahlawat (1999). Sown into tubes: so many seeds
+    a tube that no more than ``rules.empty_tubes`` stay empty.
+    """
+    if plants <= 0:
+        return Order(0, 0, 0, 0, 0, 0, 0, 0, (0.0, 0.0, 0.0))
+    wanted = plants * (1 + rules.spare)
+    fit = rules.tube_survival[1] * rules.after_cull[1]
+    in_tube = seeds_in_a_tube(germination[1], rules.empty_tubes) if into_tubes else 0
+    if into_tubes:
+        tubes = ceil(wanted / (fit * (1 - chance_empty(germination[1], in_tube))))
+        seeds, trays = tubes * in_tube, 0
+        come_up = tuple(tubes * (1 - chance_empty(share, in_tube)) for share in germination)
+        pricked: Range = (1.0, 1.0, 1.0)
+    else:
+        tubes = ceil(wanted / fit)
+        pricked = rules.prick_out_survival
+        seeds = seeds_needed(wanted, germination[1], pricked[1], *_middle(rules))
+        trays = ceil(seeds * germination[1] / rules.germinants_per_tray)
+        come_up = tuple(seeds * share for share in germination)
+    low, middle, high = (
+        n * p * t * c
+        for n, p, t, c in zip(come_up, pricked, rules.tube_survival, rules.after_cull, strict=True)
+    )
+    tray_mix = trays * rules.tray_litres * (1 + rules.mix_waste)
+    tube_mix = tubes * rules.tube_litres * (1 + rules.mix_waste)
+    sand = tray_mix * rules.tray_sand + tube_mix * rules.tube_sand
+    return Order(
+        seeds=seeds,
+        grams=grams(seeds, seeds_per_gram, purity),
+        seeds_in_a_tube=in_tube,
+        trays=trays,
+        tubes=tubes,
+        racks=ceil(tubes / rules.tubes_per_rack),
+        sand_l=sand,
+        compost_l=tray_mix + tube_mix - sand,
+        plants=(low, middle, high),
+    )
+
+
+def _middle(rules: Nursery) -> tuple[float, float]:
+    return rules.tube_survival[1], rules.after_cull[1]
+
+
+def ceil(number: float) -> int:
+    """Round up, but not for the dust of floating point (100.00000000000001 is 100)."""
+    return math.ceil(round(number, 6))
+
+
+def seeds_needed(plants: float, germination: float, *survivals: float) -> int:
+    """Seeds to sow so that ``plants`` come through: plants / product of the shares, rounded up.
+
+    Structure: Bisht & Ahlawat (1999), Seed Technology, State Forest Research Institute.
+
+    >>> seeds_needed(100, 0.5, 0.8)
+    250
+    """
+    return ceil(plants / (germination * math.prod(survivals)))
+
+
+def grams(seeds: float, seeds_per_gram: float, purity: float) -> float:
+    """Weight of ``seeds``, g, of which the share ``purity`` by weight is seed.
+
+    >>> grams(500, seeds_per_gram=100, purity=0.5)
+    10.0
+    """
+    return seeds / (seeds_per_gram * purity)
+
+
+def chance_empty(germination: float, seeds: int) -> float:
+    """Chance that none of ``seeds`` in a tube comes up: (1 - germination) ^ seeds.
+
+    Schubert & Fowells (1964), Research Note PSW-44, use the same theory.
+    """
+    return float((1 - germination) ** seeds)
+
+
+def seeds_in_a_tube(germination: float, empty: float) -> int:
+    """Fewest seeds a tube with a chance of at most ``empty`` that nothing comes up."""
+    if germination >= 1:
+        return 1
+    return max(1, math.ceil(round(math.log(empty) / math.log(1 - germination), 9)))
+
+
+def come_through(count: float, stage: str, rules: Nursery) -> Range:
+    """Plants to expect of a ``count`` at a stage: germinated, pricked out, or plantable."""
+    steps = {
+        "germinated": (rules.prick_out_survival, rules.tube_survival, rules.after_cull),
+        "pricked out": (rules.tube_survival, rules.after_cull),
+        "plantable": (),
+    }[stage]
+    low, middle, high = (count * math.prod(step[n] for step in steps) for n in range(3))
+    return low, middle, high
+
+
+def share_out(total: int, lots: int) -> list[int]:
+    """Divide whole plants among lots as evenly as can be, the first ones one more.
+
+    >>> share_out(11, 4)
+    [3, 3, 3, 2]
+    """
+    return [total // lots + (n < total % lots) for n in range(lots)]
+
+
+def bench_by_month(
+    stays: Iterable[tuple[date, date, float]],
+) -> dict[date, float]:
+    """Area taken in each month, m², at the month's fullest day.
+
+    Each stay is (from, to, m²); the day ``to`` is not counted. Keys are first days of months,
+    all from the first stay to the last.
+    """
+    changes: dict[date, float] = {}
+    for start, end, area in stays:
+        if end > start:
+            changes[start] = changes.get(start, 0.0) + area
+            changes[end] = changes.get(end, 0.0) - area
+    if not changes:
+        return {}
+    month, last = min(changes).replace(day=1), max(changes) - timedelta(days=1)
+    days = sorted(changes)
+    found: dict[date, float] = {}
+    area, place = 0.0, 0
+    while month <= last:
+        following = add_months(month, 1)
+        if place < len(days) and days[place] == month:
+            area, place = area + changes[days[place]], place + 1
+        most = area
+        while place < len(days) and days[place] < following:
+            area, place = area + changes[days[place]], place + 1
+            most = max(most, area)
+        found[month] = round(max(most, 0.0), 6)
+        month = following
+    return found

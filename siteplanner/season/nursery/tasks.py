@@ -1,0 +1,129 @@
+"""What is done when, and how: the words of the nursery's calendar and sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from siteplanner.season.nursery.batches import WOODY_CAPSULE, Batch
+from siteplanner.site.nursery import Nursery
+
+#: Said with every nursery output.
+CAUTIONS = (
+    "Dates and losses are estimates from the species table and the site file: your nursery's "
+    "own figures are better.",
+    "Collect seed only with the owner's leave and any permit that is needed, and leave most of "
+    "each tree's crop.",
+    "Check that each species is local, and no weed where you plant, before seed is collected.",
+)
+
+
+@dataclass(frozen=True)
+class Task:
+    """Something to do from ``start`` to ``end`` (the last day), one line a batch."""
+
+    start: date
+    end: date
+    title: str
+    lines: tuple[str, ...]
+
+
+def tasks_of(batches: Iterable[Batch]) -> list[Task]:
+    """Gather what is to be done into tasks, those of the same kind and days in one.
+
+    Batches without dates give none. Ordered by start, then by the year's order of work.
+    """
+    found: dict[tuple[date, int, date, str], list[str]] = {}
+
+    def add(rank: int, start: date | None, end: date | None, title: str, line: str) -> None:
+        if start is not None and end is not None:
+            found.setdefault((start, rank, end, title), []).append(line)
+
+    for batch in batches:
+        days, name = batch.dates, f"{batch.batch} {batch.species} ({batch.common_name})"
+        if days is None:
+            continue
+        add(0, days.collect_from, days.collect_to, "Collect seed", f"{name}: {collecting(batch)}")
+        treated = f"{name}: {batch.pretreatment}"
+        add(0, days.pretreat, days.pretreat, "Start the seed's pre-treatment", treated)
+        add(1, days.sow, days.sow, "Sow", f"{name}: {sowing(batch)}")
+        add(2, days.show, days.show, "Seedlings should show: count them", name)
+        if days.prick_out:
+            tubes = f"{name}: {batch.order.tubes} tubes"
+            add(3, days.prick_out, days.prick_out, "Prick out, and count", tubes)
+        add(4, days.resow_by, days.resow_by, "Last day to sow a failed batch again", name)
+        add(5, days.doubtful, days.doubtful, "Doubtful where nothing has come up", name)
+        add(6, days.give_up, days.give_up, "Give up where nothing has come up", name)
+        add(7, days.harden, days.harden, "Harden off: into the open, less water", name)
+        add(8, days.plant, days.plant_until, "Plant", f"{name}: {batch.raise_} plants")
+        add(9, days.pot_bound, days.pot_bound, "Pot-bound from now on", name)
+    return [
+        Task(start, end, title, tuple(lines))
+        for (start, _, end, title), lines in sorted(found.items(), key=lambda item: item[0])
+    ]
+
+
+def amount(grams: float) -> str:
+    """Say a weight of seed: ``1.3 kg``, ``24 g``, ``0.35 g``, or that it cannot be told.
+
+    >>> amount(1251.0), amount(0.347), amount(float("nan"))
+    ('1.3 kg', '0.35 g', 'weight unknown')
+    """
+    if grams != grams:
+        return "weight unknown"
+    if grams >= 1000:
+        return f"{grams / 1000:.1f} kg"
+    return f"{grams:.0f} g" if grams >= 10 else f"{grams:.2g} g"
+
+
+def collecting(batch: Batch) -> str:
+    """Say how much seed to collect, and what becomes of the fruit (common practice, no source)."""
+    place = f", {batch.lot.place}" if batch.lot.place else ""
+    words = f"{amount(batch.order.grams)} of seed{place}"
+    if batch.fruit.lower() == WOODY_CAPSULE:
+        words += "; dry the capsules in paper bags until they open"
+    return words
+
+
+def sowing(batch: Batch) -> str:
+    """Say how to sow (common practice, no source)."""
+    words = [batch.pretreatment] if batch.pretreatment else []
+    if batch.into_tubes:
+        words.append(
+            f"{batch.order.seeds_in_a_tube} seeds in each of {batch.order.tubes} tubes; thin to one"
+        )
+    else:
+        words.append(f"{amount(batch.order.grams)} on {count(batch.order.trays, 'tray')}")
+    if batch.is_fine:
+        words.append(
+            "on the surface, barely covered, in mostly river sand with a little compost; under "
+            "50 % shade cloth, moist and not wet"
+        )
+    else:
+        words.append("covered to its own thickness; under shade, moist and not wet")
+    return "; ".join(words)
+
+
+def losses(batch: Batch, rules: Nursery) -> str:
+    """Say what share comes through each step, with its range."""
+    steps = [("germination", batch.germination)]
+    if not batch.into_tubes:
+        steps.append(("pricking out", rules.prick_out_survival))
+    steps += [("in the tube", rules.tube_survival), ("after culling", rules.after_cull)]
+    return "; ".join(
+        f"{word} {middle:.0%} ({low:.0%} to {high:.0%})" for word, (low, middle, high) in steps
+    )
+
+
+def count(number: int, word: str) -> str:
+    """Say a number of things: ``1 tray``, ``3 trays``."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def months_between(first: date, last: date) -> list[date]:
+    """List the first days of all months from one date's to the other's."""
+    months = [first.replace(day=1)]
+    while (following := (months[-1] + timedelta(days=32)).replace(day=1)) <= last:
+        months.append(following)
+    return months

@@ -1,0 +1,264 @@
+"""The nursery's year: all batches of a plan, what was counted, and what to do when short."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+
+from siteplanner.base.errors import Faults, near
+from siteplanner.plan import Plan
+from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.nursery_counts import Hand
+from siteplanner.season.nursery.batches import Batch, batches_of, codes, unreadable_months
+from siteplanner.season.nursery.orders import bench_by_month, come_through
+from siteplanner.site.nursery import Nursery
+from siteplanner.site.site_file import Site
+
+_SUBSTITUTES = 3
+_NOT_SCORED = 255
+
+
+@dataclass(frozen=True)
+class NurseryYear:
+    """What the nursery does for one plan.
+
+    ``bench`` has ``month`` (its first day), ``shade_house_m2`` and ``open_m2`` (hardening), at
+    the month's fullest; no rows without a planting date. ``supply`` has one row a species:
+    ``species, ordered, on_hand, worst, expected, best, short`` (plants). ``substitutes`` has
+    ``zone, species, substitute, fit`` (mean over the species' places, 0-100) ``, spare``
+    (plants to spare of the substitute), the best first. ``counted_to`` is the latest date of a
+    count.
+    """
+
+    rules: Nursery
+    latitude: float
+    batches: tuple[Batch, ...]
+    bench: pd.DataFrame
+    supply: pd.DataFrame
+    substitutes: pd.DataFrame
+    counted_to: date | None
+    warnings: tuple[str, ...]
+
+
+def with_nursery(plan: Plan, site: Site, inputs: Inputs) -> Plan:
+    """Work the nursery's year out and add it, and its warnings, to the plan.
+
+    Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
+    """
+    rules, hand = site.nursery, inputs.hand
+    mean_c = (inputs.climate.tmin_c + inputs.climate.tmax_c) / 2
+    ordered = plan.counts.groupby("species", sort=False)["order"].sum()
+    facts = inputs.species.facts
+    sources = inputs.seed_sources
+    year = f"{rules.plant_on:%y}" if rules.plant_on else ""
+    code = codes(facts["botanical_name"], year)
+    batches: list[Batch] = []
+    for row in facts.to_dict("records"):
+        name = row["botanical_name"]
+        to_raise = int(ordered.get(name, 0)) - hand.stock.get(name, 0)
+        if to_raise > 0:
+            mine = sources[sources["species"] == name]
+            batches += batches_of(row, code[name], to_raise, mine, rules, mean_c.tolist())
+    counted, said = counted_batches(batches, hand, site)
+    supply = _supply(plan, ordered, counted, hand)
+    counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
+    substitutes = _substitutes(plan, supply, site.mix.lowest_fit)
+    warnings = [
+        *said,
+        *_warnings(counted, supply, rules, counted_to),
+        *(
+            f"Seed source {name or 'without a name'}: its fruiting months cannot be read; write "
+            "them as 12-3."
+            for name in unreadable_months(sources)
+        ),
+    ]
+    made = NurseryYear(
+        rules=rules,
+        latitude=inputs.grid.centre_lonlat[1],
+        batches=tuple(counted),
+        bench=_bench(counted, rules),
+        supply=supply,
+        substitutes=substitutes,
+        counted_to=counted_to,
+        warnings=tuple(warnings),
+    )
+    return dataclasses.replace(plan, nursery=made, warnings=(*plan.warnings, *warnings))
+
+
+def counted_batches(
+    batches: Sequence[Batch], hand: Hand, site: Site
+) -> tuple[list[Batch], list[str]]:
+    """Put the latest stage counted in place of what was expected of each batch.
+
+    A later stage counts above an earlier one, a later row above an earlier row. Counts whose
+    species or place is not the batch's are refused, since batch numbers follow the seed
+    sources.
+    """
+    path = site.folder / (site.nursery.counts or "")
+    faults = Faults()
+    by_name = {batch.batch: batch for batch in batches}
+    latest: dict[str, tuple[str, int]] = {}
+    order = {"germinated": 0, "pricked out": 1, "plantable": 2}
+    for row in hand.counts.itertuples(index=False):
+        batch = by_name.get(row.batch)
+        if batch is None:
+            faults.add(
+                path, f"batch {row.batch}", "the plan has no such batch", near(row.batch, by_name)
+            )
+            continue
+        for word, given, own in (
+            ("species", row.species, batch.species),
+            ("place", row.place, batch.lot.place),
+        ):
+            if given and given != own:
+                faults.add(
+                    path,
+                    f"batch {row.batch}, {word}",
+                    f"{given!r} was counted, but the batch is of {own!r} now",
+                    "use the batch number that stands in the new nursery.csv",
+                )
+        if order[row.stage] >= order[latest.get(row.batch, ("germinated", 0))[0]]:
+            latest[row.batch] = (row.stage, row.count)
+    faults.raise_any()
+    found, said = [], []
+    for batch in batches:
+        if batch.batch in latest:
+            stage, count = latest[batch.batch]
+            expected = come_through(count, stage, site.nursery)
+            if stage != "germinated" and count > batch.order.tubes:
+                said.append(
+                    f"Batch {batch.batch}: {count} {stage}, more than the "
+                    f"{batch.order.tubes} tubes planned; look at the count."
+                )
+            if batch.into_tubes and stage == "germinated":
+                expected = come_through(count, "pricked out", site.nursery)
+            batch = dataclasses.replace(batch, stage=stage, counted=count, expected=expected)
+        found.append(batch)
+    return found, said
+
+
+def _supply(
+    plan: Plan, ordered: pd.Series[int], batches: Sequence[Batch], hand: Hand
+) -> pd.DataFrame:
+    rows = []
+    for name in plan.species["botanical_name"]:
+        mine = [batch.expected for batch in batches if batch.species == name]
+        wanted, held = int(ordered.get(name, 0)), hand.stock.get(name, 0)
+        if not wanted and not held:
+            continue
+        worst, expected, best = (held + sum(e[n] for e in mine) for n in range(3))
+        rows.append(
+            (
+                name,
+                wanted,
+                held,
+                *(int(n) for n in (worst, expected + 1e-6, best)),
+                max(0, wanted - int(expected + 1e-6)),
+            )
+        )
+    return pd.DataFrame(
+        rows, columns=["species", "ordered", "on_hand", "worst", "expected", "best", "short"]
+    )
+
+
+def _substitutes(plan: Plan, supply: pd.DataFrame, lowest_fit: int) -> pd.DataFrame:
+    """Find the species that fit best where each species is to stand, zone by zone."""
+    columns = ["zone", "species", "substitute", "fit", "spare"]
+    names = plan.species["botanical_name"].to_numpy()
+    rows, cols = plan.grid.rows_cols(
+        plan.trees.geometry.x.to_numpy(), plan.trees.geometry.y.to_numpy()
+    )
+    scores = plan.fit[:, rows, cols].astype(np.float64)
+    inside = (scores != _NOT_SCORED).all(axis=0)
+    zones, zone = np.unique(plan.trees["zone"].to_numpy().astype(str), return_inverse=True)
+    place = zone * len(names) + plan.tree_species
+    number = np.bincount(place[inside], minlength=len(zones) * len(names))
+    sums = np.stack(
+        [np.bincount(place[inside], s[inside], minlength=len(number)) for s in scores], axis=1
+    )
+    mean = sums / np.maximum(number, 1)[:, None]
+    spare = (
+        supply["on_hand"].where(supply["ordered"] == 0, supply["expected"]) - supply["ordered"]
+    ).clip(lower=0)
+    spare = pd.Series(spare.to_numpy(), index=supply["species"])
+    short = set(supply["species"][supply["short"] > 0])
+    found = []
+    for here in np.flatnonzero(number):
+        own = names[here % len(names)]
+        fit = mean[here].copy()
+        usable = [
+            n
+            for n in np.argsort(-fit, kind="stable")
+            if fit[n] >= lowest_fit and names[n] != own and names[n] not in short
+        ]
+        found += [
+            (
+                zones[here // len(names)],
+                own,
+                names[n],
+                round(float(fit[n])),
+                int(spare.get(names[n], 0)),
+            )
+            for n in usable[:_SUBSTITUTES]
+        ]
+    return pd.DataFrame(found, columns=columns)
+
+
+def _bench(batches: Sequence[Batch], rules: Nursery) -> pd.DataFrame:
+    house, open_ = [], []
+    for batch in batches:
+        if batch.dates is None or not batch.order.tubes:
+            continue
+        days, area = batch.dates, batch.order.tubes * rules.tube_m2
+        if days.prick_out is not None:
+            house.append((days.sow, days.prick_out, batch.order.trays * rules.tray_m2))
+        potted = days.prick_out or days.sow
+        house.append((potted, max(days.harden, potted), area))
+        open_.append((max(days.harden, potted), days.plant_until, area))
+    indoors, outdoors = bench_by_month(house), bench_by_month(open_)
+    months = sorted({*indoors, *outdoors})
+    return pd.DataFrame(
+        {
+            "month": months,
+            "shade_house_m2": [round(indoors.get(m, 0.0), 2) for m in months],
+            "open_m2": [round(outdoors.get(m, 0.0), 2) for m in months],
+        }
+    )
+
+
+def _warnings(
+    batches: Sequence[Batch], supply: pd.DataFrame, rules: Nursery, counted_to: date | None
+) -> list[str]:
+    said = []
+    if batches and rules.plant_on is None:
+        said.append(
+            "The nursery's dates need the first day of planting: write plant_on under "
+            "[nursery] in the site file."
+        )
+    for row in supply[supply["short"] > 0].itertuples():
+        days = [b.dates.resow_by for b in batches if b.species == row.species and b.dates]
+        late = max((day for day in days if day), default=None)
+        again = "It is too late to sow again."
+        if late and (counted_to is None or counted_to <= late):
+            again = f"It can be sown again until {late}."
+        said.append(
+            f"{row.species}: {row.expected} plants are expected ({row.worst} to {row.best}), "
+            f"{row.ordered} are needed. {again} See nursery_substitutes.csv."
+        )
+    bound = [b.batch for b in batches if b.dates and b.dates.pot_bound < b.dates.plant_until]
+    if bound:
+        said.append(
+            f"Batches {', '.join(bound)} would be pot-bound before planting ends: sow "
+            "later, or pot them on."
+        )
+    stale = [b.batch for b in batches if b.seed_stored_too_long]
+    if stale:
+        said.append(
+            f"Batches {', '.join(stale)}: the seed keeps less long than from collecting to sowing."
+        )
+    return said

@@ -1,0 +1,1 @@
+"""The site file and every setting, documented once."""

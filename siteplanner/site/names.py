@@ -1,0 +1,31 @@
+"""Names: species that the planting settings name must be in the species table."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+from siteplanner.base.errors import Faults, near
+from siteplanner.site.site_file import Site
+
+
+def check_names(site: Site, species: Collection[str]) -> None:
+    """Raise :class:`~siteplanner.InputError` for every name that is none of ``species``."""
+    mix = site.mix
+    named: dict[str, Iterable[str]] = {
+        "mix.aim": mix.aim,
+        "mix.must": mix.must,
+        "mix.never": mix.never,
+        "mix.clump": mix.clump,
+        "mix.tree_costs": mix.tree_costs,
+        "years.shade_lovers": site.years.shade_lovers,
+    }
+    faults = Faults()
+    for place, names in named.items():
+        for name in names:
+            if name not in species:
+                what = f"{name!r} is no species of the table"
+                faults.add(site.path, place, what, near(name, species))
+    for name in sorted(set(mix.must) & set(mix.never)):
+        what = f"{name!r} must be planted and must not"
+        faults.add(site.path, "mix.must", what, "take it out of must or of never")
+    faults.raise_any()

@@ -1,0 +1,223 @@
+"""Settings of zones, grids, mix, work and years, every one documented once, here."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from siteplanner.site.table import Metres, Share, Table
+
+Rate = Annotated[float, Field(ge=0, le=100_000)]
+Days = Annotated[float, Field(gt=0, le=100_000)]
+Weeks = Annotated[int, Field(ge=0, le=104)]
+Degrees = Annotated[float, Field(ge=0, le=90)]
+
+
+class Work(Table):
+    """``[work]``: what goes with a tree, and how fast people work.
+
+    All defaults are common practice or from memory, no source: your own figures are better.
+    """
+
+    guards_a_tree: Rate = 1.0
+    stakes_a_guard: Rate = 2.0
+    mulch_l_a_tree: Rate = 20.0
+    water_l_a_tree: Rate = 5.0
+    """At planting; 0 where the ground is wet enough."""
+    people: Annotated[int, Field(ge=1, le=500)] = 5
+    """People in a crew."""
+    trees_a_person_day: Days = 120.0
+    """Trees that a person plants a day on easy ground, with guards."""
+    block_days: Days = 3.0
+    """A block is what a crew plants in so many days: a larger one is cut in parts, each as near
+    to a track as may be."""
+    steep_slower: Annotated[float, Field(ge=0, le=1)] = 0.02
+    """Share of the day's trees lost for each degree of slope over 10."""
+    weed_m: Annotated[float, Field(ge=0, le=10)] = 1.0
+    """Width of the spot kept free of weeds around a tree, by hand, mulch or mat."""
+    weed_weeks: Weeks = 10
+    """From weed control to planting."""
+    fence_gap_m: Metres = 6.0
+    """An existing fence so near to a paddock's edge counts as that edge's fence."""
+    rip_steepest_deg: Degrees = 15.0
+    """No machine lines on steeper ground."""
+    volunteers_deg: Degrees = 15.0
+    """Blocks with no more than a tenth of their ground steeper are graded for volunteers."""
+    experienced_deg: Degrees = 30.0
+    """The same, for experienced people only; steeper ones are graded not on foot."""
+
+
+class Years(Table):
+    """``[years]``: over how many years the planting is spread, and what each year can take.
+
+    Without limits everything is planted in the first year. A limit that is not given is none.
+    """
+
+    first: Annotated[int, Field(ge=1900, le=2200)] | None = None
+    """The first year of planting, such as 2028; without it years are numbered 1, 2 …"""
+    number: Annotated[int, Field(ge=1, le=15)] = 3
+    tubes: Annotated[int, Field(ge=0)] | None = None
+    """Plants that the nursery can raise a year."""
+    bench_m2: Annotated[float, Field(ge=0)] | None = None
+    """Bench space of the nursery."""
+    tubes_a_m2: Annotated[float, Field(gt=0)] = 300.0
+    """Tubes that stand on a square metre of bench (tubes 5 cm wide in racks: from memory)."""
+    money: Annotated[float, Field(ge=0)] | None = None
+    """What trees in the ground may cost a year; see mix.tree_cost."""
+    crew_days: Annotated[float, Field(ge=0)] | None = None
+    """Days that a crew can plant a year."""
+    nurse_years: Annotated[int, Field(ge=0, le=10)] = 2
+    """Years that nurse trees stand before what they shelter is planted among them."""
+    shade_lovers: tuple[str, ...] = ()
+    """Species (botanical names) that wait for the nurse trees everywhere."""
+
+
+class Setbacks(Table):
+    """``[setbacks]``: metres to keep clear of each kind of thing.
+
+    The defaults are common practice, no source. Local codes, the network operator and the
+    owner of the service decide; where they ask for more, write it here. Besides these, a
+    species keeps its mature height off power lines and buildings.
+    """
+
+    power_line: Metres = 20.0
+    building: Metres = 30.0
+    track: Metres = 3.0
+    fence: Metres = 2.0
+    bush: Metres = 2.0
+    buried_pipe: Metres = 5.0
+    waterway: Metres = 3.0
+    dam: Metres = 10.0
+    dam_wall: Metres = 20.0
+    """Roots and burrows weaken an earth wall: often more is asked for."""
+    septic_field: Metres = 10.0
+    buried_cable: Metres = 5.0
+    heritage: Metres = 20.0
+    native_grassland: Metres = 10.0
+    """Grassland that is to stay grassland: shade and seed kept off it."""
+    slip: Metres = 10.0
+    """Ground that moves: only with advice from someone who knows such ground."""
+    other: Metres = 5.0
+    boundary: Metres = 2.0
+
+
+class Zones(Table):
+    """``[zones]``: how finely the ground is divided."""
+
+    kinds: Annotated[int, Field(ge=1, le=26)] = 8
+    """The most kinds of ground to tell apart; each becomes a lettered zone."""
+    smallest_m2: Annotated[float, Field(ge=25, le=1_000_000)] = 1500.0
+    """A smaller patch is joined to the ground around it."""
+    smallest_width_m: Annotated[float, Field(ge=0, le=500)] = 10.0
+    """Ground that is nowhere wider is joined to the ground beside it."""
+    smooth_m: Annotated[float, Field(ge=1, le=50)] = 10.0
+    """Width below which a bend in a zone's edge is straightened."""
+
+
+Ground = Literal["frosty", "wet", "steep", "rocky", "dry", "shady", "any"]
+PatternName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+
+
+class SpacingRule(Table):
+    """``[[planting.rules]]``: spacing and pattern where the ground is of a kind."""
+
+    ground: Ground
+    spacing_m: Annotated[float, Field(ge=0.3, le=50)]
+    pattern: PatternName = "square"
+    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    """Distance between rows of the rectangular pattern; one and a half spacings without it."""
+    bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
+    """Direction of the rows, clockwise from grid north; across the slope without it."""
+
+
+class Planting(Table):
+    """``[planting]``: how the grids are set out; the first rule that fits a zone counts."""
+
+    spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
+    pattern: PatternName = "square"
+    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    """Distance between rows of the rectangular pattern; one and a half spacings without it."""
+    bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
+    """Direction of the rows, clockwise from grid north; across the slope without it."""
+    spacing_along: Literal["map", "ground"] = "map"
+    """"ground": spacing is measured along the slope, so that more trees stand on a map hectare."""
+    erodible_deg: Annotated[float, Field(ge=0, le=90)] = 6.0
+    """On a steeper mean slope, or where bare strips would erode (layer bare_strips_erode) on a
+    quarter of a block, rows are kept 45° off straight downhill (common practice)."""
+    lane_every: Annotated[int, Field(ge=0, le=1000)] = 0
+    """Leave out every n-th row as a lane for machines; 0: no lanes."""
+    rules: tuple[SpacingRule, ...] = ()
+    steepest_deg: Annotated[float, Field(ge=5, le=90)] = 38.0
+    """Steeper ground is left out: not safe on foot with a load (from memory, judgement)."""
+    smallest_block_m2: Annotated[float, Field(ge=0, le=100_000)] = 200.0
+    """A smaller left-over piece is not planted."""
+
+
+Role = Literal["pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "riparian"]
+Points = Annotated[int, Field(ge=0, le=100)]
+Weight = Annotated[float, Field(ge=0, le=1e6)]
+
+
+class Mix(Table):
+    """``[mix]``: what the mix of species in each zone must hold to.
+
+    Species are named by their botanical names. A rule that cannot be held gives way as little
+    as can be, and the plan says by how many trees; ``never``, stock and budget never give way.
+    """
+
+    least_species: Annotated[int, Field(ge=1, le=30)] = 5
+    largest_share: Share = 0.35
+    smallest_share: Share = 0.03
+    """A species that is used in a zone makes at least this share of its trees."""
+    smallest_clump: Annotated[int, Field(ge=1, le=10_000)] = 1
+    """A species that is used in a zone has at least so many trees there."""
+    pioneer_share: Share = 0.4
+    roles: dict[Role, Share] = {}
+    """Least share of the trees by other roles, such as {habitat = 0.2}."""
+    lowest_fit: Points = 40
+    """A species is used in a zone only where its fit reaches this (0-100)."""
+    role_fit: dict[Role, Points] = {}
+    """The same by role: {"long-term timber" = 60} keeps timber on ground that suits it."""
+    aim: dict[str, Weight] = {}
+    """The target community: a weight a species (percent will do); others are not aimed at.
+    Without it the aim goes by how well and on how much of a zone each species fits."""
+    aim_first: Share = 1.0
+    """1: the aim comes first and survival settles the rest; 0: survival alone."""
+    must: tuple[str, ...] = ()
+    """Species that every zone where they fit must have."""
+    never: tuple[str, ...] = ()
+    """Species that are not planted."""
+    clump: tuple[str, ...] = ()
+    """Species that stand in clumps; all others are spread."""
+    clump_m: Annotated[float, Field(ge=2, le=500)] = 15.0
+    """How wide a clump is, about."""
+    stock_only: bool = False
+    """Plant no more of a species than the nursery's stock file lists; one not listed has none."""
+    budget: Annotated[float, Field(ge=0)] | None = None
+    """The most that trees in the ground may cost, in your money."""
+    tree_cost: Annotated[float, Field(ge=0)] = 6.0
+    """A tree in the ground: plant, guard, labour (from memory: yours is better)."""
+    tree_costs: dict[str, Annotated[float, Field(ge=0)]] = {}
+    """The same for single species."""
+
+    def roles_asked(self) -> dict[str, float]:
+        """Least share of each role that is asked for."""
+        asked = {"pioneer": self.pioneer_share, **self.roles}
+        return {role: share for role, share in asked.items() if share > 0}
+
+
+class Decisions(Table):
+    """``[decisions]``: what you decided yourself; read from the site folder, never written."""
+
+    zones: str | None = None
+    """Polygons to keep as drawn, such as the zones of a plan moved in a GIS. Columns: zone (its
+    letters), title, use (plant, planted, set aside, regenerate, leave; plant when empty), barred
+    and wanted (botanical names divided by ;), community."""
+    layer: str | None = None
+    communities: dict[str, dict[str, Weight]] = {}
+    """Target plant communities by name: a weight a species, used by zones that name them."""
+    local: str | None = None
+    """CSV with a column species: the botanical names that belong here."""
+    bar_not_local: bool = False
+    bar_weedy: bool = False

@@ -1,1 +1,0 @@
-"""What each species stands, and how well it fits each cell."""

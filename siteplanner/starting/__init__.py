@@ -1,0 +1,1 @@
+"""A new site and the starter lists of species."""

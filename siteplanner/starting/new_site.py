@@ -1,0 +1,388 @@
+"""A new site: a commented site file with everything that could be worked out from the data."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pyogrio
+import rasterio
+import shapely
+from rasterio.errors import RasterioError
+
+from siteplanner.base.errors import InputError, fault, near
+from siteplanner.reading.files.features import POLYGONS, read_features
+from siteplanner.reading.files.schema_matching import guess_columns, layer_of
+from siteplanner.reading.files.tiles import TILES
+from siteplanner.season.nursery.schedule import season
+from siteplanner.site.commented import defaults, table
+from siteplanner.site.site_file import load_site
+
+LISTS = Path(__file__).parent / "lists"
+_MARGIN_M = 400.0
+_GPKG = {"dataset_options": {"VERSION": "1.2"}}
+_FIXED_TIME = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
+_SOIL_COLUMNS = ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent")
+
+
+@dataclass
+class Started:
+    """What came of it: the site file, what was worked out, and what is still missing."""
+
+    path: Path
+    found: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Given:
+    """Files that a new site starts from; only the boundary and the DEM must be there.
+
+    ``species_list`` names a starter list that comes with siteplanner.
+    """
+
+    boundary: Path
+    dem: Path
+    paddocks: Path | None = None
+    soils: Path | None = None
+    no_plant: Path | None = None
+    seed_sources: Path | None = None
+    species: Path | None = None
+    species_list: str | None = None
+    monthly: Path | None = None
+    winter_minima: Path | None = None
+
+
+def start(folder: Path, given: Given, name: str | None = None) -> Started:
+    """Write ``site.toml`` and what else is missing into ``folder``, which must hold no site yet.
+
+    Where no paddocks are given the whole property is one paddock to plant; where no soils are
+    given one polygon says that nobody knows. Climate cannot be worked out: its tables are
+    written with empty cells. Data are left where they are. Raises
+    :class:`~siteplanner.InputError`, and then nothing was written.
+    """
+    target = folder / "site.toml"
+    if target.exists():
+        raise fault(target, "", "there is a site here already", "choose another folder")
+    gone = [path for path in vars(given).values() if isinstance(path, Path) and not path.exists()]
+    if gone:
+        raise InputError(
+            *(fault(p, "", "there is no such file", "check the path").faults[0] for p in gone)
+        )
+    started = Started(target)
+    given = _also_there(given)
+    layer = layer_of(given.boundary, "boundary", started.found)
+    outline = read_features(given.boundary, layer, {}, None, POLYGONS)
+    lon, lat = _centre(outline)
+    _look_at_dem(given.dem, outline, started)
+    title = name or folder.resolve().name
+    starter = _starter(given)
+    folder.mkdir(parents=True, exist_ok=True)
+    lines = [
+        "# A site for siteplanner. Paths are relative to this file. A line that starts with # is",
+        "# not read: take the # away to use it. What is not written has the value shown.",
+        "",
+        *table("site", {"name": title}),
+        *table("boundary", {"file": _relative(given.boundary, folder), "layer": layer}),
+        *_paddocks(folder, given, outline, started),
+        *table("dem", {"file": _relative(given.dem, folder)}, defaults("dem")),
+        *_soils(folder, given, outline, started),
+        *_frost(started),
+        *_climate(folder, given, started),
+        *_no_plant(folder, given, started),
+        *_species(folder, given, starter, started),
+        *_seed_sources(folder, given, started),
+        *_settings(lat, started),
+    ]
+    started.found.insert(0, f"the property is {_hectares(outline):.1f} ha near {_place(lon, lat)}")
+    target.write_bytes("\n".join(lines).encode("utf-8"))
+    load_site(target)  # a site file of ours that cannot be read is our fault, found here
+    return started
+
+
+def _also_there(given: Given) -> Given:
+    """Take paddocks and soils from the boundary's own file when it has layers called so."""
+    try:
+        names = " ".join(str(name).lower() for name in pyogrio.list_layers(given.boundary)[:, 0])
+    except pyogrio.errors.DataSourceError:
+        return given  # said when the boundary is read
+    found = {part: getattr(given, part) for part in ("paddocks", "soils")}
+    for part, path in found.items():
+        if path is None and part.rstrip("s") in names:
+            found[part] = given.boundary
+    return dataclasses.replace(given, **found)
+
+
+def _relative(path: Path, folder: Path) -> str:
+    """Give a path as seen from the site's folder; from the root where there is no such way."""
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:
+        return path.resolve().as_posix()
+
+
+def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
+    middle = outline.to_crs(4326).union_all().centroid
+    return float(middle.x), float(middle.y)
+
+
+def _hectares(outline: gpd.GeoDataFrame) -> float:
+    return float(outline.to_crs(outline.estimate_utm_crs()).area.sum()) / 1e4
+
+
+def _place(lon: float, lat: float) -> str:
+    north, east = ("N" if lat >= 0 else "S"), ("E" if lon >= 0 else "W")
+    return f"{abs(lat):.2f}° {north}, {abs(lon):.2f}° {east}"
+
+
+def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> None:
+    """Say what the DEM is and how far it reaches past the boundary (first tile of a folder)."""
+    tiles = sorted(p for p in path.iterdir() if p.suffix.lower() in TILES) if path.is_dir() else []
+    if path.is_dir() and not tiles:
+        raise fault(path, "", "there is no raster in this folder", "name a DEM file")
+    first = tiles[0] if tiles else path
+    try:
+        with rasterio.open(first) as source:
+            crs, bounds, cell = source.crs, source.bounds, source.res
+    except RasterioError as error:
+        raise fault(
+            first, "", f"it cannot be read as a raster ({error})", "name a DEM file"
+        ) from None
+    if crs is None:
+        started.missing.append(
+            f"the CRS of {first.name}: write crs under [dem], such as EPSG:32755"
+        )
+        return
+    unit = "degrees" if crs.is_geographic else "map units"
+    started.found.append(f"heights: {first.name}, cells of {cell[0]:g} x {cell[1]:g} {unit}")
+    if len(tiles) > 1:
+        return
+    metres = outline.estimate_utm_crs()
+    reach = gpd.GeoSeries([shapely.box(*bounds)], crs=crs).to_crs(metres).union_all()
+    land = outline.to_crs(metres).union_all()
+    if not reach.covers(land):
+        share = land.difference(reach).area / land.area
+        started.missing.append(
+            f"heights for {share:.0%} of the property: {first.name} does not reach so far"
+        )
+        return
+    margin = reach.exterior.distance(land)
+    if margin < _MARGIN_M:
+        started.missing.append(
+            f"heights further out: {first.name} reaches {margin:.0f} m past the boundary, and "
+            f"water and cold air come from further away ({_MARGIN_M:.0f} m is wanted)"
+        )
+
+
+def _vector(
+    name: str,
+    wanted: Sequence[str],
+    path: Path,
+    folder: Path,
+    started: Started,
+    *,
+    needed: Sequence[str] | None = None,
+) -> list[str]:
+    """Write a table that names a vector file, its layer and the columns that were recognised."""
+    layer = layer_of(path, name, started.found)
+    columns, absent = guess_columns(path, layer, wanted)
+    for column in absent if needed is None else [c for c in absent if c in needed]:
+        started.missing.append(
+            f"{name}: no column for {column} was recognised in {path.name}; name it under "
+            f"[{name}], columns"
+        )
+    changed = {key: value for key, value in columns.items() if key != value}
+    if changed:
+        pairs = ", ".join(f"{value} is {key}" for key, value in changed.items())
+        started.found.append(f"{name}: columns by their names, please check: {pairs}")
+    values = {"file": _relative(path, folder), "layer": layer, "columns": changed or None}
+    return table(name, values)
+
+
+def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
+    if given.paddocks is not None:
+        return _vector("paddocks", ("name", "plant"), given.paddocks, folder, started)
+    frame = gpd.GeoDataFrame(
+        {"name": ["whole property"], "plant": [1]}, geometry=[outline.union_all()], crs=outline.crs
+    )
+    _write(frame, folder / "paddocks.gpkg", "paddocks")
+    started.missing.append(
+        "paddocks: until you draw them the whole property is one, to be planted (paddocks.gpkg)"
+    )
+    return [
+        "# plant: 1 = plant in this plan, 0 = leave.",
+        *table("paddocks", {"file": "paddocks.gpkg"}),
+    ]
+
+
+def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
+    if given.soils is not None:
+        return _vector("soils", _SOIL_COLUMNS, given.soils, folder, started)
+    unknown: dict[str, Any] = {"unit": ["unknown"], "texture": [None], "drainage": [None]}
+    unknown |= {name: np.array([np.nan]) for name in _SOIL_COLUMNS[3:]}
+    frame = gpd.GeoDataFrame(unknown, geometry=[outline.union_all()], crs=outline.crs)
+    _write(frame, folder / "soils.gpkg", "soils")
+    started.missing.append(
+        "soils: soils.gpkg holds one polygon that says nothing; dig, draw and fill it in"
+    )
+    return [
+        "# texture: USDA texture class; drainage: USDA natural drainage class. An empty cell",
+        "# means that nobody knows.",
+        *table("soils", {"file": "soils.gpkg"}),
+    ]
+
+
+def _frost(started: Started) -> list[str]:
+    started.missing.append("frost readings: without them the cold is a stated default; hang some")
+    return [
+        "# Frost readings: points with name, winter_min_c, height_m, winter. Hollows: polygons.",
+        "# [frost]",
+        '# readings = { file = "frost.gpkg", layer = "readings" }',
+        '# hollows = { file = "frost.gpkg", layer = "hollows" }',
+        *defaults("frost"),
+        "",
+    ]
+
+
+def _climate(folder: Path, given: Given, started: Started) -> list[str]:
+    files = {}
+    for key, path, header, rows, what in (
+        (
+            "monthly",
+            given.monthly,
+            "month,tmin_c,tmax_c,rain_mm",
+            [f"{n},,," for n in range(1, 13)],
+            "mean minimum, maximum and rain of each month",
+        ),
+        (
+            "winter_minima",
+            given.winter_minima,
+            "year,min_c",
+            [],
+            "the coldest night of each winter at the station, at 1.2 m",
+        ),
+    ):
+        if path is not None:
+            files[key] = _relative(path, folder)
+            continue
+        files[key] = "climate.csv" if key == "monthly" else "winter_minima.csv"
+        _write_new(folder / files[key], "".join(f"{row}\n" for row in [header, *rows]))
+        started.missing.append(f"climate: fill in {files[key]}, {what}, from a weather station")
+    return table("climate", files, defaults("climate"))
+
+
+def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
+    if given.no_plant is not None:
+        return table("no_plant", {"file": _relative(given.no_plant, folder)})
+    started.missing.append(
+        "what to keep clear of: no power line, building, buried pipe, waterway or track is known; "
+        "have buried services located"
+    )
+    return [
+        "# Points, lines and areas with kind and name. Kinds: power_line, building, track, fence,",
+        "# bush, buried_pipe, waterway, dam, other.",
+        "# [no_plant]",
+        '# file = "no_plant.gpkg"',
+        "",
+    ]
+
+
+def _starter(given: Given) -> Path | None:
+    """Find the starter list asked for, or complain with the choices."""
+    if given.species_list is None:
+        return None
+    lists = {path.stem: path for path in sorted(LISTS.glob("*.csv"))}
+    if given.species_list not in lists:
+        raise fault(
+            LISTS,
+            "",
+            f"there is no list {given.species_list!r}",
+            near(given.species_list, lists) if lists else "give a table with --species",
+        )
+    return lists[given.species_list]
+
+
+def _species(folder: Path, given: Given, starter: Path | None, started: Started) -> list[str]:
+    if given.species is not None:
+        return table("species", {"file": _relative(given.species, folder)})
+    if starter is not None:
+        shutil.copyfile(starter, folder / "species.csv")
+        started.missing.append(
+            f"species: species.csv is the starter list {starter.stem}; confirm every species and "
+            "number with a local nursery or herbarium, and that none is a weed where you are"
+        )
+    else:
+        header = "botanical_name,common_name,roles,expected_survival,winter_minimum dies below [°C]"
+        _write_new(folder / "species.csv", header + "\n")
+        started.missing.append(
+            "species: species.csv is empty; write one row for each species, or copy a starter list "
+            "(siteplanner species lists them)"
+        )
+    return table("species", {"file": "species.csv"})
+
+
+def _seed_sources(folder: Path, given: Given, started: Started) -> list[str]:
+    if given.seed_sources is None:
+        return [
+            "# Mother trees: points with species, name, fruiting_months (such as 12-3).",
+            "# [seed_sources]",
+            '# file = "seed_sources.gpkg"',
+            "",
+        ]
+    return _vector(
+        "seed_sources",
+        ("species", "name", "fruiting_months", "permit"),
+        given.seed_sources,
+        folder,
+        started,
+        needed=("species", "name", "fruiting_months"),
+    )
+
+
+def _settings(lat: float, started: Started) -> list[str]:
+    """All tables of plain settings, as comments with their defaults."""
+    spring = (
+        next(m for m in range(1, 13) if season(date(2001, m, 1), lat or 1) == "early spring")
+        if abs(lat) >= 23.4
+        else None
+    )
+    started.missing.append("the first day of planting: write plant_on under [nursery]")
+    lines = []
+    for name in ("setbacks", "zones", "planting", "mix", "nursery", "survival"):
+        note = []
+        if name == "setbacks":
+            note = [
+                "# Metres to keep clear. Local codes, the network operator and the owner of a",
+                "# service decide; where they ask for more, write it here.",
+            ]
+        if name == "nursery" and spring is not None:
+            note = [f"# Here spring begins about {date(2001, spring, 1):%B}."]
+        lines += [*note, f"# [{name}]", *defaults(name), ""]
+    return lines
+
+
+def _write_new(path: Path, text: str) -> None:
+    """Write a file that the user fills in; one that is there already is left as it is."""
+    if not path.exists():
+        path.write_bytes(text.encode("utf-8"))
+
+
+def _write(frame: gpd.GeoDataFrame, path: Path, layer: str) -> None:
+    if path.exists():
+        return
+    before = {name: pyogrio.get_gdal_config_option(name) for name in _FIXED_TIME}
+    pyogrio.set_gdal_config_options(_FIXED_TIME)
+    try:
+        pyogrio.write_dataframe(
+            frame, path, layer=layer, driver="GPKG", promote_to_multi=True, **_GPKG
+        )
+    finally:
+        pyogrio.set_gdal_config_options(before)

@@ -1,0 +1,1 @@
+"""What each species thinks of each cell."""

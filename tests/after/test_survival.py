@@ -1,0 +1,282 @@
+"""Survival: intervals, patchiness, infill and what is expected next."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import scipy.stats
+from conftest import SITE, command
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siteplanner.after import survival_round as after
+from siteplanner.after.planted import Planted, draw_rows, read_planted
+from siteplanner.after.survival import alive_in_block, judge, patchiness, updated, wilson
+from siteplanner.after.survival_counts import CAUSES, between, latest, read_counts
+from siteplanner.base.errors import InputError
+from siteplanner.reading.species_table import read_species
+from siteplanner.reading.survival_rates import with_kept_survival
+from siteplanner.site.nursery import Survival
+from siteplanner.site.site_file import load_site
+
+RULES = Survival()
+GUM, WATTLE = "Eucalyptus ovata", "Acacia dealbata"
+
+
+def planted_of(*rows):
+    trees = pd.DataFrame(rows, columns=["block", "zone", "row", "species", "planted"])
+    others = pd.DataFrame([("A", GUM, WATTLE)], columns=["zone", "species", "substitute"])
+    return Planted(trees, {"A": ("frosty flat", ""), "B": ("bench", "")}, {GUM: 5}, others, -42.0)
+
+
+#: Block A1 of zone A: 40 rows of 10; block B1 of zone B: 20 rows of 5.
+PLANTED = planted_of(
+    *(("A1", "A", row, GUM, 10) for row in range(1, 41)),
+    *(("B1", "B", row, GUM, 5) for row in range(1, 21)),
+)
+
+
+def counted(*rows):
+    """Counts from (block, zone, row, planted, alive, frost)."""
+    frame = pd.DataFrame(rows, columns=["block", "zone", "row", "planted", "alive", "frost"])
+    return frame.assign(species=GUM, date=None, **{c: 0 for c in CAUSES if c != "frost"})
+
+
+@settings(deadline=None)
+@given(st.integers(1, 500), st.floats(0, 1), st.floats(0.5, 0.99))
+def test_wilson_is_scipys(trees, share, confidence):
+    alive = round(share * trees)
+    theirs = scipy.stats.binomtest(alive, trees).proportion_ci(confidence, method="wilson")
+    assert wilson(alive, trees, confidence) == pytest.approx(tuple(theirs), abs=1e-9)
+
+
+def test_wilson_at_the_ends_and_without_trees():
+    assert wilson(0, 20)[0] == 0 and wilson(20, 20)[1] == 1
+    assert wilson(0, 0) == (0, 1)
+
+
+def test_intervals_hold_the_truth_as_often_as_they_say():
+    # 95 % intervals of 50 trees at survival 0.7: Wilson's hold it in about 95 of 100 counts.
+    alive = np.random.default_rng(4).binomial(50, 0.7, 4000)
+    held = [low <= 0.7 <= high for low, high in (wilson(a, 50) for a in range(51))]
+    assert np.mean(np.array(held)[alive]) == pytest.approx(0.95, abs=0.02)
+
+
+def test_lone_trees_are_not_patchy_and_rows_that_share_a_fate_are():
+    draw = np.random.default_rng(2)
+    lone = counted(*(("A1", "A", r, 10, a, 0) for r, a in enumerate(draw.binomial(10, 0.7, 40), 1)))
+    assert patchiness(lone) == pytest.approx(1, abs=0.4)
+    whole = counted(*(("A1", "A", r, 10, 10 * (r % 2), 0) for r in range(1, 41)))
+    # Rows of ten that live or die as one: ten trees tell as much as one, and 40/39 for a mean
+    # that comes from the rows themselves.
+    assert patchiness(whole) == pytest.approx(10 * 40 / 39)
+
+
+def test_intervals_of_patchy_rows_hold_the_truth():
+    # Rows' own survival scatters (Beta with mean 0.7); 12 of 40 rows are counted, again and again.
+    draw, held = np.random.default_rng(6), 0
+    for _ in range(300):
+        fate = draw.beta(2.8, 1.2, 40)
+        alive = draw.binomial(10, fate)
+        rows = draw.permutation(40)[:12]
+        frame = counted(*(("A1", "A", int(r) + 1, 10, int(alive[r]), 0) for r in rows))
+        trees, effect = 120, patchiness(frame)
+        low, high = wilson(alive[rows].sum() / effect, trees / effect)
+        held += low <= 0.7 <= high
+        naive_low, naive_high = wilson(alive[rows].sum(), trees)
+        assert (low, high) == (naive_low, naive_high) or high - low > naive_high - naive_low
+    assert held / 300 > 0.9
+
+
+def test_a_belief_of_two_trees_at_a_half_is_laplaces_rule():
+    # Rule of succession (alive + 1) / (trees + 2); from memory.
+    assert updated(0.5, 2, 7, 10, 0.95)[1] == pytest.approx(8 / 12)
+    assert updated(0.8, 20, 0, 0, 0.95)[1] == pytest.approx(0.8)
+    assert updated(0.8, 0, 9, 10, 0.95)[1] == pytest.approx(0.9)
+    low, mean, high = updated(0.8, 0, 10, 10, 0.95)
+    assert 0.6 < low < mean == high == 1
+
+
+@settings(deadline=None)
+@given(st.floats(0.05, 1), st.floats(0, 100), st.integers(0, 200), st.floats(0, 1))
+def test_the_update_lies_between_belief_and_count(expected, believed, trees, share):
+    alive = round(share * trees)
+    low, mean, high = updated(expected, believed, alive, trees, 0.9)
+    seen = alive / trees if trees else expected
+    assert min(expected, seen) - 1e-9 <= mean <= max(expected, seen) + 1e-9
+    assert 0 <= low <= high <= 1
+
+
+def test_a_block_counted_to_the_last_tree_leaves_no_doubt():
+    assert alive_in_block(30, 40, 40, 0.2, 3.0, RULES) == (0.75, 0.75, 0.75)
+    low, mean, high = alive_in_block(3, 4, 40, 0.2, 1.0, RULES)
+    assert low < mean < high and 0.2 < mean < 0.75
+
+
+def test_infill_brings_the_dead_back_where_few_live():
+    # A census: 100 of 400 live in A1, 95 of 100 in B1.
+    outcome = judge(
+        counted(("A1", "A", 0, 400, 100, 250), ("B1", "B", 0, 100, 95, 0)),
+        PLANTED,
+        {GUM: 0.8},
+        RULES,
+    )
+    blocks = outcome.blocks.set_index("block")
+    now = outcome.species.loc[0, "expected_survival"]
+    assert now == pytest.approx((20 * 0.8 + 195) / 520)
+    assert blocks["dead"].to_dict() == {"A1": 300, "B1": 5}
+    assert blocks["infill"].to_dict() == {"A1": np.ceil(300 / now), "B1": 0}
+    species = outcome.species.loc[0]
+    assert species["still_to_order"] == species["infill"] - 5
+    few = judge(counted(("A1", "A", 0, 400, 299, 0)), PLANTED, {GUM: 0.8}, RULES).blocks["infill"]
+    plenty = replace(PLANTED, allowed={GUM: 1000})
+    enough = judge(counted(("A1", "A", 0, 400, 299, 0)), plenty, {GUM: 0.8}, RULES).species
+    assert 0 < few[0] < 1000 and enough["still_to_order"].tolist() == [0]
+
+
+def test_what_differs_is_said_with_its_ground_its_cause_and_another_species():
+    outcome = judge(
+        counted(("A1", "A", 0, 400, 100, 250), ("B1", "B", 0, 100, 80, 0)),
+        PLANTED,
+        {GUM: 0.8},
+        RULES,
+    )
+    (finding,) = [line for line in outcome.findings if line.startswith("Zone")]
+    assert "frosty flat" in finding and "worse than the 80% expected" in finding
+    assert "250 frost" in finding and WATTLE in finding
+    assert any("2 comparisons" in line for line in outcome.findings)
+
+
+def test_a_block_not_counted_is_not_judged_unless_its_zone_was():
+    outcome = judge(counted(("A1", "A", 1, 10, 5, 0)), PLANTED, {GUM: 0.8}, RULES)
+    blocks = outcome.blocks.set_index("block")
+    assert np.isnan(blocks["survival"]["B1"]) and np.isnan(blocks["infill"]["B1"])
+    assert blocks["dead_at_least"]["A1"] < blocks["dead"]["A1"] < blocks["dead_at_most"]["A1"]
+
+
+def test_rows_are_drawn_at_random_by_seed_and_hold_enough_trees():
+    drawn = draw_rows(PLANTED, 60, 1)
+    assert drawn.equals(draw_rows(PLANTED, 60, 1)) and not drawn.equals(draw_rows(PLANTED, 60, 2))
+    assert drawn.groupby("block")["planted"].sum().to_dict() == {"A1": 60, "B1": 60}
+    alone = planted_of(*(("A1", "A", row, GUM, 10) for row in range(1, 41)))
+    assert draw_rows(alone, 60, 1)["row"].tolist() == drawn[drawn["block"] == "A1"]["row"].tolist()
+    often = [r for s in range(400) for r in set(draw_rows(alone, 60, s)["row"])]
+    # Each of 40 rows is drawn 60 times in 400 draws of 6, give or take.
+    assert scipy.stats.chisquare(np.bincount(often)[1:]).pvalue > 0.001
+
+
+def lines(tmp_path, *rows, head="block,row,species,planted,alive,frost,date"):
+    path = tmp_path / "counts.csv"
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_counts_are_read_the_latest_of_the_same_trees(tmp_path):
+    path = lines(
+        tmp_path,
+        f"A1,3,{GUM},,9,,2029-03-01",
+        f"A1,3,{GUM},10,6,2,2029-09-01",
+        f"A1,4,{GUM},,,,",
+        f"B1,,{GUM},,80,,",
+    )
+    counts = latest(read_counts([path], PLANTED)).sort_values("block")
+    assert counts[["block", "row", "planted", "alive", "frost"]].to_numpy().tolist() == [
+        ["A1", 3, 10, 6, 2],
+        ["B1", 0, 100, 80, 0],
+    ]
+
+
+def test_two_counts_of_the_same_trees_say_when_they_died(tmp_path):
+    path = lines(
+        tmp_path,
+        f"A1,3,{GUM},,6,,2029-09-05",
+        f"A1,3,{GUM},,9,,2029-02-20",
+        f"A1,4,{GUM},,10,,2029-02-20",
+        f"A1,4,{GUM},,9,,2029-09-05",
+        f"A1,5,{GUM},,1,,2029-09-05",
+    )
+    counts = read_counts([path], PLANTED)
+    assert between(counts)[["before", "after"]].to_numpy().tolist() == [[19, 15]]
+    findings = judge(counts, PLANTED, {GUM: 0.8}, RULES).findings
+    assert any(
+        "19 trees alive in late summer (2029-02-20), 21% had died by early spring" in line
+        for line in findings
+    )
+
+
+def test_only_the_last_round_of_a_block_is_judged(tmp_path):
+    path = lines(
+        tmp_path,
+        f"A1,3,{GUM},,10,,2029-02-20",
+        f"A1,4,{GUM},,10,,2029-02-20",
+        f"A1,4,{GUM},,2,,2029-09-05",
+        f"A1,5,{GUM},,3,,2029-08-20",
+        f"A1,5,{GUM},,1,,2029-08-21",
+        f"B1,,{GUM},,80,,2029-02-20",
+    )
+    counts = latest(read_counts([path], PLANTED))
+    assert sorted(zip(counts["block"], counts["row"], counts["alive"], strict=True)) == [
+        ("A1", 4, 2),
+        ("A1", 5, 1),
+        ("B1", 0, 80),
+    ]
+    later = lines(tmp_path, f"A1,3,{GUM},,10,,2029-02-20", f"A1,,{GUM},,200,,2029-09-05")
+    assert latest(read_counts([later], PLANTED))["row"].tolist() == [0]
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (f"A9,3,{GUM},,9,,", "no such block"),
+        (f"A1,3,{WATTLE},,9,,", "no such trees"),
+        (f"A1,77,{GUM},,9,,", "no such trees"),
+        (f"A1,3,{GUM},,11,,", "11 alive of 10"),
+        (f"A1,3,{GUM},,8,3,", "3 trees have a cause"),
+        (f"A1,3,{GUM},,some,,", "no number of trees"),
+        (f"A1,3,{GUM},,9,,spring", "no date"),
+        (f"A1,3,{GUM},,9,,\nA1,,{GUM},,300,,", "both as a whole and by rows"),
+        (f"A1,3,{GUM},,,,", "nothing was counted"),
+    ],
+)
+def test_faults_in_counts_are_named(tmp_path, row, said):
+    with pytest.raises(InputError, match=said):
+        read_counts([lines(tmp_path, row)], PLANTED)
+
+
+def test_from_rows_drawn_to_an_expectation_kept(sample_plan, tmp_path):
+    site_folder = tmp_path / "site"
+    site_folder.mkdir()
+    for name in ("site.toml", "species.csv"):
+        (site_folder / name).write_bytes((SITE.parent / name).read_bytes())
+    site = load_site(site_folder)
+    form = tmp_path / "rows_to_count.csv"
+    rows, trees = after.write_rows_to_count(site, sample_plan, form)
+    filled = pd.read_csv(form)
+    assert len(filled.groupby(["block", "row"])) == rows and filled["planted"].sum() == trees
+    with pytest.raises(InputError, match="already there"):
+        after.write_rows_to_count(site, sample_plan, form)
+    filled["alive"] = (filled["planted"] * 0.5).astype(int)
+    filled.to_csv(form, index=False)
+    done = command(
+        "survival", site_folder, form, "--plan", sample_plan, "--out", tmp_path / "out", "--keep"
+    )
+    assert done.returncode == 0 and "comparisons" in done.stdout, done.stderr
+    orders = pd.read_csv(tmp_path / "out" / "infill.csv").set_index("species")["infill"]
+    blocks = pd.read_csv(tmp_path / "out" / "survival_blocks.csv")
+    assert blocks.groupby("species")["infill"].sum().reindex(orders.index).eq(orders).all()
+    table = read_species(site_folder / "species.csv")
+    kept, said = with_kept_survival(table, site_folder / "expected_survival.csv")
+    assert "comes from counts" in said
+    changed = kept.facts["expected_survival"] < table.facts["expected_survival"]
+    assert set(table.facts["botanical_name"][changed]) == set(filled["species"])
+
+
+def test_nothing_is_kept_unless_asked(sample_plan, tmp_path):
+    (tmp_path / "species.csv").write_bytes((SITE.parent / "species.csv").read_bytes())
+    (tmp_path / "site.toml").write_bytes(SITE.read_bytes())
+    block = read_planted(sample_plan).trees.iloc[0]
+    counts = lines(tmp_path, f"{block.block},{block.row},{block.species},,0,,")
+    outcome = after.survival_of(load_site(tmp_path), [counts], sample_plan)
+    after.write_outcome(outcome, tmp_path / "out")
+    assert not (tmp_path / "expected_survival.csv").exists()

@@ -1,0 +1,151 @@
+"""The species table: what is read from it, and what is said of mistakes in it."""
+
+import numpy as np
+import pytest
+import xlsxwriter
+from hypothesis import given
+from hypothesis import strategies as st
+
+from siteplanner.base.errors import InputError
+from siteplanner.base.units import converter
+from siteplanner.ground.layer import LayerInfo
+from siteplanner.reading.species_table import factors, read_species
+
+HEAD = "botanical_name,common_name,roles,expected_survival"
+INFOS = {
+    "winter_minimum": LayerInfo("Cold", "°C", "m", "s", (-60, 30), name="winter_minimum"),
+    "soil_depth": LayerInfo("Depth", "m", "m", "s", (0, 50), name="soil_depth"),
+    "slope": LayerInfo("Slope", "degrees", "m", "s", (0, 90), name="slope"),
+    "drainage_class": LayerInfo(
+        "Drainage", "class", "m", "s", (0, 1), classes=("well", "poor"), name="drainage_class"
+    ),
+}
+
+
+def table(tmp_path, columns, *rows):
+    path = tmp_path / "species.csv"
+    lines = [
+        f"{HEAD},{columns}",
+        *(f"Acacia a{i},wattle,pioneer,0.8,{r}" for i, r in enumerate(rows)),
+    ]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+def complaint(tmp_path, columns, *rows):
+    with pytest.raises(InputError) as caught:
+        factors(read_species(table(tmp_path, columns, *rows)), INFOS)
+    return str(caught.value)
+
+
+def test_points_that_are_not_given_do_not_limit(tmp_path):
+    read = read_species(table(tmp_path, "slope thrives to [°],slope dies above [°]", "20,30", ","))
+    assert read.points["slope"].tolist() == [
+        [-np.inf, -np.inf, 20, 30],
+        [-np.inf, -np.inf, np.inf, np.inf],
+    ]
+
+
+def test_class_lists_become_scores(tmp_path):
+    path = table(
+        tmp_path, "drainage_class thrives in,drainage_class survives in", "well,poor", "Poor,", ","
+    )
+    found = factors(read_species(path), INFOS)
+    assert found[0].scores.tolist() == [[100, 50], [0, 100], [100, 100]]
+
+
+@pytest.mark.parametrize(
+    ("columns", "row", "words"),
+    [
+        ("slope thrives to [°]", "steep", "Acacia a0, slope thrives to [°]: 'steep' is no number"),
+        ("slope thrives to [°],slope dies above [°]", "30,20", "the points are not in order"),
+        ("slop thrives to", "3", "slop: no layer has that name; did you mean 'slope'?"),
+        ("slope thrives to [%]", "3", "slope: its unit is given as %; give it in degrees"),
+        ("slope thrives in", "well", "slope: it has numbers, not classes"),
+        ("drainage_class thrives to", "1", "it has classes, not numbers"),
+        ("drainage_class thrives in", "wet", "'wet' is no class of that layer"),
+        ("slope likes [°]", "3", "it is no fact and no tolerance"),
+    ],
+)
+def test_a_mistake_names_the_species_the_column_and_the_mend(tmp_path, columns, row, words):
+    assert words in complaint(tmp_path, columns, row)
+
+
+def test_facts_are_checked_together(tmp_path):
+    path = tmp_path / "species.csv"
+    path.write_text(f"{HEAD}\nAcacia a,w,pioner,2\nAcacia a,w,pioneer,0.8\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_species(path)
+    text = str(caught.value)
+    assert "'Acacia a' stands there twice" in text
+    assert "expected_survival: '2' will not do; write the share expected to live" in text
+    assert "'pioner' is no role; did you mean 'pioneer'?" in text
+    assert len(caught.value.faults) == 3
+
+
+def test_units_in_the_header_are_converted(tmp_path):
+    path = table(
+        tmp_path,
+        "winter_minimum dies below [°F],soil_depth thrives from [inches],mature_height [ft]",
+        "14,24,50",
+        ",,",
+    )
+    read = read_species(path)
+    cold, depth = factors(read, INFOS)
+    # By definition: 14 °F is -10 °C, 24 in is 0.6096 m, 50 ft is 15.24 m.
+    assert cold.points[0, 0] == pytest.approx(-10) and depth.points[0, 1] == pytest.approx(0.6096)
+    assert np.isneginf(cold.points[1, 0])
+    assert read.facts["mature_height_m"].iloc[0] == pytest.approx(15.24)
+    assert np.isnan(read.facts["mature_height_m"].iloc[1])
+
+
+@given(st.floats(-500, 500))
+def test_converting_there_and_back_gives_the_same(value):
+    for one, other in (("°F", "°C"), ("ft", "m"), ("mph", "m/s")):
+        there = converter(one, other)(np.array([value]))
+        assert converter(other, one)(there)[0] == pytest.approx(value, abs=1e-9)
+
+
+def test_units_of_another_kind_are_refused():
+    assert converter("ft", "°C") is None and converter("%", "degrees") is None
+    assert converter("%", "percent of volume") is not None
+
+
+def test_a_workbook_reads_as_the_csv_does(tmp_path):
+    path = table(
+        tmp_path, "slope thrives to [°],drainage_class thrives in,shade", "20.5,well,deep", ",,"
+    )
+    read = read_species(path)
+    book = xlsxwriter.Workbook(tmp_path / "species.xlsx")
+    sheet = book.add_worksheet()
+    sheet.write(0, 0, "# a note above the header")
+    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+        for column, cell in enumerate(line.split(",")):
+            try:
+                sheet.write_number(number, column, float(cell))
+            except ValueError:
+                sheet.write_string(number, column, cell)
+    book.close()
+    again = read_species(tmp_path / "species.xlsx")
+    assert again.facts.equals(read.facts) and again.classes == read.classes
+    assert (again.points["slope"] == read.points["slope"]).all()
+    assert read.facts["shade"].tolist() == ["deep", ""]
+
+
+def test_faults_name_the_row_of_the_file_below_a_note(tmp_path):
+    path = table(tmp_path, "slope thrives to [°]", "20")
+    path.write_text(
+        "# a note\n" + path.read_text(encoding="utf-8") + "\n,w,pioneer,0.8,\n", "utf-8"
+    )
+    with pytest.raises(InputError, match="row 4, botanical_name: it is empty"):
+        read_species(path)
+
+
+def test_every_value_may_say_where_it_comes_from(tmp_path):
+    columns = "slope thrives to [°],slope source,expected_survival source"
+    read = read_species(table(tmp_path, columns, "20,published: a book (1999),from memory"))
+    assert read.sources.iloc[0].to_dict() == {
+        "slope": "published: a book (1999)", "expected_survival": "from memory",
+    }  # fmt: skip
+    assert "does not say what kind of source" in complaint(tmp_path, columns, "20,a book,")
+    assert "did you mean 'slope'?" in complaint(tmp_path, "slope thrives to [°],slop source", "9,")

@@ -1,0 +1,143 @@
+"""Batches of a plan, stock taken off, counts read back, substitutes."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+from made_plan import made_plan
+from season.nursery_plan import SPECIES, hand, with_its_nursery
+
+from siteplanner.base.errors import InputError
+from siteplanner.season.nursery.batches import codes
+from siteplanner.season.nursery.orders import seeds_needed
+from siteplanner.season.nursery.tasks import losses
+from siteplanner.site.nursery import Nursery
+
+GUM, TEA_TREE = SPECIES[0][0], SPECIES[1][0]
+
+
+def raised(plan):
+    totals: dict[str, int] = {}
+    for batch in plan.nursery.batches:
+        totals[batch.species] = totals.get(batch.species, 0) + batch.raise_
+    return totals
+
+
+def test_batches_raise_what_the_plan_orders_infill_and_all():
+    plan = with_its_nursery()
+    assert raised(plan) == plan.counts.groupby("species")["order"].sum().to_dict()
+
+
+def test_stock_on_hand_is_taken_off():
+    plain = raised(with_its_nursery())
+    plan = with_its_nursery(hand=hand({GUM: 30, TEA_TREE: 10_000}))
+    assert raised(plan)[GUM] == plain[GUM] - 30
+    assert TEA_TREE not in raised(plan)
+    supply = plan.nursery.supply.set_index("species")
+    assert supply["on_hand"][TEA_TREE] == supply["expected"][TEA_TREE] == 10_000
+
+
+def test_a_batch_for_each_mother_tree_and_the_rest_bulked():
+    batches = [b for b in with_its_nursery(sources=5, lots=3).nursery.batches if b.species == GUM]
+    assert [b.lot.place for b in batches] == [
+        "old tree 1",
+        "old tree 2",
+        "old tree 3; old tree 4; old tree 5",
+    ]
+    assert [b.lot.parents for b in batches] == [1, 1, 3]
+    assert {b.lot.permit for b in batches} == {"P 17"}
+    assert [b.batch for b in batches] == ["EUCROD-28-1", "EUCROD-28-2", "EUCROD-28-3"]
+
+
+def test_alike_species_get_codes_of_their_own():
+    found = codes(["Acacia melanoxylon", "Acacia melaleucoides", "Quercus", "×"], "28")
+    assert len(set(found.values())) == 4
+    assert found["Acacia melanoxylon"] == "ACAMEL2-28"
+
+
+def test_seed_is_sown_for_the_infill_up_front():
+    batch = with_its_nursery(sources=1, spare=0).nursery.batches[0]
+    ordered = with_its_nursery().counts.groupby("species")["order"].sum()[GUM]
+    assert batch.order.seeds == seeds_needed(ordered, 0.6, 0.9, 0.85, 0.9)
+
+
+def test_losses_come_with_their_range():
+    batch = with_its_nursery(germination_spread=0.3).nursery.batches[0]
+    assert batch.germination == pytest.approx((0.42, 0.6, 0.78))
+    said = losses(batch, Nursery())
+    assert "germination 60% (42% to 78%)" in said and "pricking out 90% (75% to 97%)" in said
+    assert batch.expected[0] == pytest.approx(batch.order.seeds * 0.42 * 0.75 * 0.7 * 0.8)
+
+
+def test_counts_take_the_place_of_what_was_expected():
+    plan = with_its_nursery(
+        sources=1,
+        hand=hand(
+            None,
+            ("EUCROD-28-1", "germinated", 90, date(2027, 12, 1)),
+            ("EUCROD-28-1", "pricked out", 60, date(2028, 1, 10)),
+            ("EUCROD-28-1", "germinated", 95, date(2027, 12, 20)),
+        ),
+    )
+    batch = plan.nursery.batches[0]
+    assert (batch.stage, batch.counted) == ("pricked out", 60)
+    assert batch.expected[1] == pytest.approx(60 * 0.85 * 0.9)
+    supply = plan.nursery.supply.set_index("species").loc[GUM]
+    assert supply["short"] == supply["ordered"] - 45
+    assert any("45 plants are expected" in w and "sown again until" in w for w in plan.warnings)
+    late = with_its_nursery(
+        sources=1, hand=hand(None, ("EUCROD-28-1", "plantable", 45, date(2028, 9, 30)))
+    )
+    assert any("too late to sow again" in warning for warning in late.warnings)
+
+
+def test_a_count_of_an_unknown_batch_names_the_nearest():
+    with pytest.raises(InputError, match="EUCROD-28-1"):
+        with_its_nursery(hand=hand(None, ("EUCROD-28-9", "germinated", 5, None)))
+
+
+def test_what_is_short_itself_is_no_substitute():
+    banksia = SPECIES[5][0]
+    short = with_its_nursery(hand=hand(None, ("BANMAR-28-1", "plantable", 1, date(2028, 9, 1))))
+    frame = short.nursery.substitutes
+    assert len(frame) and (frame["fit"] >= 40).all()
+    assert not (frame["species"] == frame["substitute"]).any()
+    assert banksia not in set(frame["substitute"])
+    assert banksia in set(with_its_nursery().nursery.substitutes["substitute"])
+
+
+def test_substitutes_are_the_best_by_the_fit_under_the_trees():
+    plan = made_plan()
+    plan.fit[:] = 255
+    rows, cols = plan.grid.rows_cols(
+        plan.trees.geometry.x.to_numpy(), plan.trees.geometry.y.to_numpy()
+    )
+    plan.fit[:, rows, cols] = np.array([90, 20, 80, 39, 70, 60])[:, None]
+    frame = with_its_nursery(plan).nursery.substitutes
+    mine = frame[frame["species"] == GUM]
+    assert mine.groupby("zone")["substitute"].agg(list).iloc[0] == [
+        SPECIES[2][0],
+        SPECIES[4][0],
+        SPECIES[5][0],
+    ]
+    assert list(mine["fit"][:3]) == [80, 70, 60]
+
+
+def test_without_a_planting_date_there_are_sums_but_no_dates():
+    plan = with_its_nursery(plant_on=None)
+    assert all(batch.dates is None for batch in plan.nursery.batches)
+    assert raised(plan) == raised(with_its_nursery())
+    assert any("plant_on" in warning for warning in plan.warnings)
+    assert plan.nursery.bench.empty
+
+
+def test_unknown_facts_are_named_not_hidden():
+    last = with_its_nursery().nursery.batches[-1]
+    assert "fruiting months unknown" in last.assumed
+    assert last.dates.collect_from is None
+
+
+def test_bench_area_is_that_of_the_tubes():
+    plan = with_its_nursery()
+    tubes = sum(batch.order.tubes for batch in plan.nursery.batches)
+    assert plan.nursery.bench["open_m2"].max() == pytest.approx(tubes * 0.0025, abs=0.006)

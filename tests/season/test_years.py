@@ -1,0 +1,82 @@
+"""Years: limits hold, nurses stand first, near blocks first, nothing is lost."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siteplanner.season.years import Parts, spread
+from siteplanner.site.planting import Years
+
+
+def parts(trees, *, after=None, paddock=None, access=None):
+    trees = np.array(trees)
+    n = len(trees)
+    return Parts(
+        trees,
+        np.ceil(trees * 1.2).astype(np.int64),
+        trees * 6.0,
+        trees / 600,
+        np.zeros(n, np.int64) if paddock is None else np.array(paddock),
+        np.zeros(n) if access is None else np.array(access, float),
+        np.full(n, -1) if after is None else np.array(after),
+    )
+
+
+@given(
+    st.lists(st.integers(1, 900), min_size=1, max_size=9),
+    st.integers(1, 5),
+    st.integers(200, 3000),
+    st.integers(0, 3),
+    st.integers(0, 99),
+)
+@settings(max_examples=40, deadline=None)
+def test_limits_hold_and_nurses_stand_first(trees, number, tubes, nurse_years, seed):
+    random = np.random.default_rng(seed)
+    after = [int(random.integers(-1, n)) if n else -1 for n in range(len(trees))]
+    after = [a if a < 0 or after[a] < 0 else -1 for a in after]
+    some = parts(trees, after=after, paddock=random.integers(0, 3, len(trees)))
+    rules = Years(number=number, tubes=tubes, money=tubes * 5.5, nurse_years=nurse_years)
+    year, said = spread(some, rules)
+    for t in range(number):
+        assert some.tubes[year == t].sum() <= tubes
+        assert some.money[year == t].sum() <= tubes * 5.5 + 1e-6
+    for part, first in enumerate(after):
+        if first >= 0 and year[part] < number:
+            assert year[part] >= year[first] + nurse_years
+    assert bool(said) == bool((year == number).any())
+
+
+def test_without_limits_all_is_planted_at_once_but_what_waits_for_nurses():
+    year, said = spread(parts([500, 300], after=[-1, 0]), Years(number=3, nurse_years=2))
+    assert year.tolist() == [0, 2] and not said
+
+
+def test_early_years_are_filled_and_what_is_left_is_said():
+    year, said = spread(parts([500, 500, 500, 500]), Years(number=3, tubes=600))
+    assert sorted(year) == [0, 1, 2, 3]
+    assert said == (
+        "500 trees do not fit into the 3 years and are left for later; all of it would take "
+        "2,400 tubes, and 3 years have 1,800.",
+    )
+
+
+def test_near_the_access_comes_first():
+    year, _ = spread(parts([500, 500], access=[900, 0]), Years(number=2, crew_days=1.0))
+    assert year.tolist() == [1, 0]
+
+
+def test_a_paddock_is_not_opened_twice_for_nothing():
+    some = parts([300, 300, 300, 300], paddock=[0, 1, 0, 1])
+    year, _ = spread(some, Years(number=2, tubes=720))
+    assert year[0] == year[2] and year[1] == year[3]
+
+
+@pytest.mark.parametrize("blocks", [40])
+def test_many_blocks_are_spread_quickly(blocks):
+    random = np.random.default_rng(0)
+    some = parts(random.integers(50, 900, blocks), paddock=np.arange(blocks) % 8)
+    year, _ = spread(some, Years(number=5, tubes=int(some.tubes.sum() / 4)))
+    assert (year < 5).all()
+    used = np.bincount(year, some.tubes, 5)
+    assert (used[:3] > 0.9 * some.tubes.sum() / 4).all()

@@ -1,0 +1,150 @@
+"""The odds of a killing frost: what widens them, how they are said, how cells and zones agree."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siteplanner import load_site
+from siteplanner.reading.inputs import read_inputs
+from siteplanner.season.frost_by_zone import odds_by_zone, odds_on_cells, station_minima, tolerances
+from siteplanner.suitability.frost_risk import Gumbel, Odds, fit_gumbel, gumbel_of, odds, one_in
+
+STATION = gumbel_of(-3.5, 0.9)
+
+
+def odds_of(dies_below=-6.0, difference=-2.0, error=0.0, tolerance=0.0, station=STATION, years=3):
+    return odds(station, difference, error, dies_below, tolerance, years=years, range_only=False)
+
+
+def test_without_doubt_the_odds_are_those_of_the_distribution():
+    found = odds_of()
+    assert found.chance == pytest.approx(float(STATION.chance_below(-4.0)))
+    assert found.low == pytest.approx(found.high)
+    assert found.over == pytest.approx(1 - (1 - found.chance) ** 3)
+
+
+def test_each_doubt_widens_the_range():
+    sure = odds_of(station=gumbel_of(-3.5, 0.9, 0))
+    for doubtful in (
+        odds_of(error=1.0),
+        odds_of(tolerance=1.0),
+        odds_of(station=gumbel_of(-3.5, 0.9, 10)),
+    ):
+        assert doubtful.high - doubtful.low > sure.high - sure.low + 0.02
+        assert doubtful.low < sure.chance < doubtful.high
+
+
+def test_long_records_doubt_less():
+    short, long = (odds_of(station=gumbel_of(-3.5, 0.9, n)) for n in (8, 80))
+    assert long.high - long.low < 0.5 * (short.high - short.low)
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.floats(-12, 0), st.floats(-6, 3), st.floats(0, 3), st.floats(0, 3))
+def test_tenderer_or_colder_is_never_safer(dies_below, difference, error, tolerance):
+    found = odds_of(dies_below, difference, error, tolerance)
+    tender = odds_of(dies_below + 0.5, difference, error, tolerance)
+    colder = odds_of(dies_below, difference - 0.5, error, tolerance)
+    assert 0 <= found.low <= found.high <= 1
+    assert found.chance <= found.over + 1e-12
+    assert found.chance <= tender.chance + 1e-12 and found.chance <= colder.chance + 1e-12
+
+
+def test_simulated_winters_meet_the_odds():
+    rng = np.random.default_rng(2)
+    minima = STATION.location - STATION.scale * rng.gumbel(size=200_000)
+    met = np.mean(minima - 2.0 < -6.0)
+    assert odds_of().chance == pytest.approx(met, abs=0.004)
+
+
+def test_fit_wants_two_winters_that_differ():
+    with pytest.raises(ValueError, match="two different"):
+        fit_gumbel([-3.0])
+    with pytest.raises(ValueError, match="two different"):
+        fit_gumbel([-3.0, -3.0, -3.0])
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (0.0001, "less than 1 winter in 150"),
+        (0.125, "1 winter in 8"),
+        (0.031, "1 winter in 30"),
+        (0.5, "1 winter in 2"),
+        (0.58, "every other winter"),
+        (0.8, "most winters"),
+        (0.97, "nearly every winter"),
+    ],
+)
+def test_odds_are_said_as_people_read_them(chance, words):
+    assert one_in(chance) == words
+
+
+def test_tolerance_from_memory_never_yields_a_bare_figure():
+    assert Odds(0.125, 0.05, 0.25, 0.3, True).words() == "between 1 winter in 20 and 1 winter in 4"
+    assert Odds(0.125, 0.05, 0.25, 0.3, False).words() == (
+        "1 winter in 8 (1 winter in 20 to 1 winter in 4)"
+    )
+
+
+@pytest.fixture(scope="module")
+def sample():
+    from pathlib import Path
+
+    return read_inputs(load_site(Path(__file__).parents[2] / "sample_site" / "site.toml"))
+
+
+def test_zone_table_gives_ranges_for_what_is_from_memory(sample):
+    names = list(sample.species.facts["botanical_name"])
+    table = odds_by_zone(
+        {"A": (-7.0, 0.8), "B": (-3.0, 0.8)},
+        {"A": names, "B": names[:2]},
+        sample.species,
+        sample.climate,
+        3,
+    )
+    assert set(table["zone"]) == {"A", "B"}
+    known = tolerances(sample.species).set_index("species")["known"]
+    memory = table["species"].map(known) == "from memory"
+    assert memory.any()
+    assert table.loc[memory, ["odds", "over_years"]].isna().all(axis=None)
+    assert (table["odds_low"] <= table["odds_high"]).all()
+    assert (table["tree_high"] <= table["odds_high"] + 1e-9).all()
+    both = table[table["species"].isin(names[:2])].pivot(
+        index="species", columns="zone", values="odds_high"
+    )
+    assert (both["A"] >= both["B"]).all()
+
+
+def test_cells_and_zones_say_the_same(sample):
+    lowest = np.array([[-7.0, -3.0, np.nan]], np.float32)
+    error = np.full((1, 3), 0.75, np.float32)
+    cells = odds_on_cells(
+        lowest, error, np.array([[True, True, True]]), sample.species, sample.climate
+    )
+    names = list(sample.species.facts["botanical_name"])
+    table = odds_by_zone(
+        {"A": (-7.0, 0.75), "B": (-3.0, 0.75)},
+        {"A": names, "B": names},
+        sample.species,
+        sample.climate,
+        3,
+    )
+    shown = table["odds"].fillna(table["odds_high"])
+    assert (cells[:, 0, 2] == 255).all()
+    for place, zone in enumerate("AB"):
+        want = shown[table["zone"] == zone].to_numpy() * 100
+        got = cells[[names.index(n) for n in table["species"][table["zone"] == zone]], 0, place]
+        np.testing.assert_allclose(got, want, atol=4)
+
+
+def test_short_record_is_given_a_wide_distribution(sample):
+    from dataclasses import replace
+
+    short = replace(sample.climate, winter_minima=pd.Series([-3.0, -3.1], index=[2023, 2024]))
+    assert station_minima(short).scale == pytest.approx(1.5 * np.sqrt(6) / np.pi)
+    assert isinstance(station_minima(sample.climate), Gumbel)
