@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from siteplanner.base.errors import InputError
-    from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer, radius
+    from siteplanner.base.layer_info import LayerInfo
+    from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, layer, radius
     from siteplanner.handover.write import write_plan
     from siteplanner.plan import Plan
     from siteplanner.planning import make_plan

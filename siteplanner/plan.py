@@ -12,12 +12,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 
 if TYPE_CHECKING:
-    from siteplanner.reading.species_table import Factor
     from siteplanner.season.nursery.year import NurseryYear
     from siteplanner.season.works import Works
+    from siteplanner.suitability.factors import Factor
 
 #: What every output says, whatever the plan (rule of the house: local codes decide).
 CAUTIONS = (

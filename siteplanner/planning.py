@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from siteplanner.base.colours import species_colours
 from siteplanner.base.errors import fault
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.assess import Survey, survey
 from siteplanner.ground.cold.frost import disagreement, held_back
 from siteplanner.ground.cold.minimum import FEWEST_READINGS
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.water.edge_contamination import cut_note
 from siteplanner.plan import CAUTIONS, Plan
 from siteplanner.planting.counts import count_trees
@@ -35,11 +35,9 @@ from siteplanner.planting.rows.patterns import Relief, patterns
 from siteplanner.planting.zones import describe
 from siteplanner.planting.zones.blocks import blocks_of, name_blocks
 from siteplanner.planting.zones.decisions import (
-    Decided,
     drawn_over,
     letters_of,
     mixes_of,
-    read_decisions,
     titles_of,
     what_was_kept,
 )
@@ -52,6 +50,7 @@ from siteplanner.planting.zones.zones import (
     kinds_of_ground,
     shapes_of_kinds,
 )
+from siteplanner.reading.decisions import Decided, read_decisions
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.dig import dig_spots
 from siteplanner.season.frost_by_zone import colder_winter, tell_frost

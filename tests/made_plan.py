@@ -10,9 +10,9 @@ from affine import Affine
 from pyproj import CRS
 
 from siteplanner.base.grid import Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
-from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.factors import Factor
 
 WEST, SOUTH = 620_000.0, 5_350_000.0
 CELL = 4.0

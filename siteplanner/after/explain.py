@@ -10,12 +10,13 @@ import pyproj
 from numpy.typing import NDArray
 
 from siteplanner.base.errors import fault, near
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.assess import Survey, survey
-from siteplanner.ground.layer import LayerInfo
-from siteplanner.reading.species_table import Factor, read_species
+from siteplanner.reading.species_table import read_species
 from siteplanner.season.frost_by_zone import COLD_WINTER, colder_winter, odds_by_zone
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.classes import CLASSES
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import class_of, score_factor
 
 

@@ -24,15 +24,15 @@ from scipy.ndimage import gaussian_filter
 
 from siteplanner.base import cache as keep
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground import resolve
 from siteplanner.ground.assess import ready
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.gis.gis import unique_slugs
 from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.species_table import Factor
 from siteplanner.site.site_file import HowSure, Site
 from siteplanner.suitability.classes import CLASSES
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import fit
 
 SUITS = CLASSES[1][1]

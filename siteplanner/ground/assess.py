@@ -15,15 +15,15 @@ from siteplanner.base import cache as keep
 from siteplanner.base.colours import check_schemes
 from siteplanner.base.errors import Faults, InputError
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import MinimumFit
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.planting.zones.describe import READS
 from siteplanner.reading.inputs import Inputs, read_inputs
-from siteplanner.reading.species_table import Factor, factors
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.confidence import commonest_limit, known_share
+from siteplanner.suitability.factors import Factor, factors
 from siteplanner.suitability.score import Fit, fit
 
 #: Layers that the plan itself reads, beside the species' factors.

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.handover.folder.background import Beside
 from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest

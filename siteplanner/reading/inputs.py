@@ -18,6 +18,7 @@ from siteplanner.base.errors import Faults, fault, near
 from siteplanner.base.grid import Grid
 from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
 from siteplanner.reading.dem import Heights, read_dem
+from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.text import must_hold
@@ -34,7 +35,6 @@ from siteplanner.reading.records import (
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species_table import SpeciesTable, read_species
 from siteplanner.reading.survival_rates import with_kept_survival
-from siteplanner.season.dig import with_answers
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.suitability.score import Fit
 
 _METHOD = "Counted over the species and factors of the species table on each cell."

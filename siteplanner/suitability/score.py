@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid
 from siteplanner.base.strips import over_rows
-from siteplanner.reading.species_table import SURVIVES, Factor
 from siteplanner.suitability._score import A_CLASS, A_NUMBER, FINE, NONE, score_cells
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
+from siteplanner.suitability.factors import SURVIVES, Factor
 
 #: Highest score of a species one of whose factors was never measured there.
 UNKNOWN_CAP = CLASSES[0][1] - 1

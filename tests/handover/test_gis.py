@@ -21,8 +21,8 @@ from made_plan import made_plan
 from rio_cogeo.cogeo import cog_validate
 
 from siteplanner.base.colours import zone_colours
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.gis.gis import (
     SCHEMA,
     layer_file_stem,

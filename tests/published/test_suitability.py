@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import class_of, fit
 
 

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import CLASSES, UNKNOWN_CAP, class_of, fit, score_factor
 
 # A user would see it, and not know what to do about it.

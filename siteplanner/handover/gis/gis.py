@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from siteplanner import __version__
 from siteplanner.base.colours import ramp
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Style, qml, sld
 from siteplanner.base.symbology import look_of
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.plan import Plan
 from siteplanner.site.site_file import slug
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 
 #: Layers that the description reads; the plan asks for them beside the species' factors.
 READS = (
