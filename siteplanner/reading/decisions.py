@@ -60,7 +60,7 @@ class Decided:
         return self.ground[self.ground["use"] != "plant"].union_all()
 
 
-def read_decisions(site: Site, crs: pyproj.CRS, species: Collection[str]) -> Decided:
+def read_decisions(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> Decided:
     """Read the files that ``[decisions]`` names.
 
     Raises :class:`~siteplanner.InputError` with every fault: a letter that will not do
@@ -88,11 +88,11 @@ def read_decisions(site: Site, crs: pyproj.CRS, species: Collection[str]) -> Dec
     return Decided(ground, local, rules)
 
 
-def _no_ground(crs: pyproj.CRS) -> gpd.GeoDataFrame:
+def _no_ground(crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({"zone": [], **{c: [] for c in _COLUMNS}}, geometry=[], crs=crs)
 
 
-def _ground(site: Site, crs: pyproj.CRS, species: Collection[str]) -> gpd.GeoDataFrame:
+def _ground(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> gpd.GeoDataFrame:
     path = site.folder / str(site.decisions.zones)
     layer = site.decisions.layer
     present: Collection[str] = ()

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Faults, fault, near
 from siteplanner.base.grid import Grid
 from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
+from siteplanner.reading.decisions import Decided, read_decisions
 from siteplanner.reading.dem import Heights, read_dem
 from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.archive import geodata_in
@@ -57,6 +58,7 @@ class Inputs:
     grown: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     species: SpeciesTable
+    decided: Decided
     seed_sources: gpd.GeoDataFrame
     hand: Hand
     hashes: dict[str, str]
@@ -93,6 +95,7 @@ def read_inputs(site: Site) -> Inputs:
     shelter = grown = None
     heights: Heights | None = None
     species: SpeciesTable | None = None
+    decided: Decided | None = None
     hand = Hand()
     with faults.gather():
         boundary = _boundary(site, crs, notes)
@@ -123,14 +126,13 @@ def read_inputs(site: Site) -> Inputs:
             notes.append(said)
         hand = read_hand(site, set(species.facts["botanical_name"]))
         grown = read_grown(site, species.facts, crs)
-    for name in filter(None, (site.decisions.zones, site.decisions.local)):
-        with faults.gather():
-            must_hold(site.folder / name)
     if species is not None and seeds is not None:
         note_strangers(seeds, species, site, notes)
     if species is not None:
         with faults.gather():
             check_names(site, set(species.facts["botanical_name"]))
+        with faults.gather():
+            decided = read_decisions(site, crs, list(species.facts["botanical_name"]))
     if crs is not None and boundary is not None:
         with faults.gather():
             heights = read_dem(site, crs, boundary.union_all())
@@ -145,6 +147,7 @@ def read_inputs(site: Site) -> Inputs:
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
     assert species is not None and shelter is not None and grown is not None
+    assert decided is not None
     note_gaps(boundary, paddocks, soils, site, notes)
     return Inputs(
         heights.grid,
@@ -161,6 +164,7 @@ def read_inputs(site: Site) -> Inputs:
         grown,
         no_plant,
         species,
+        decided,
         seeds,
         hand,
         hashes(site),
