@@ -25,8 +25,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from siteplanner.base.errors import Fault, InputError, fault
-
-MANIFEST = "plan.json"
+from siteplanner.reading.published import MANIFEST
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
 SIDE_FILES = (".aux.xml", ".ovr", ".msk", "-wal", "-shm", "-journal")
