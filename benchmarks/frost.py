@@ -20,7 +20,11 @@ from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner import load_site
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.cold.cold_air import Air
-from siteplanner.ground.cold.frost import cold_pool_criteria, hollowness, lower_share
+from siteplanner.ground.cold.frost import (
+    cold_pool_criteria,
+    elevation_percentile,
+    multi_scale_concavity,
+)
 from siteplanner.ground.cold.minimum import PREDICTORS, best_penalty, ridge
 from siteplanner.ground.cold.night_run import kept_night, night_seconds, run_night
 from siteplanner.ground.cold.nocturnal_drainage import height_above_cold_air
@@ -221,7 +225,9 @@ def loggers(cell: float = 80.0) -> tuple[NDArray[np.float64], dict[str, NDArray[
     land = np.where(np.isfinite(dem), dem, np.float32(0))  # the sea counts as low ground
     slope = slope_and_aspect(land, grid)[0]
     criteria = cold_pool_criteria(
-        slope, hollowness(land, grid, radius_m=500.0), lower_share(land, grid, radius_m=1000.0)
+        slope,
+        multi_scale_concavity(land, grid, radius_m=500.0),
+        elevation_percentile(land, grid, radius_m=1000.0),
     )
     at: Callable[[FloatGrid], NDArray[np.float64]] = lambda values: grid.sample(  # noqa: E731
         values, x, y

@@ -30,7 +30,14 @@ from siteplanner.tiled.tiles import Box, cut
 #: Cells a side: 0.1, 1, 4, 25, 100 and 400 million cells.
 SIDES = (317, 1000, 2000, 5000, 10_000, 20_000)
 TILE = 2048
-LAYERS = ("slope", "aspect", "slope_position", "flow_accumulation", "channels", "wetness")
+LAYERS = (
+    "slope",
+    "aspect",
+    "topographic_position_150m",
+    "flow_accumulation",
+    "channels",
+    "wetness",
+)
 MEMORY_GB = 8.0
 #: The group's own cases, and how steeply time may grow with cells (1 is in step with them).
 SMALL, LARGE = 1000, 2000

@@ -18,7 +18,7 @@ def ground(
     out: Annotated[Path, typer.Option(help="Folder to write the layers to.")],
     layers: Annotated[
         str, typer.Option(metavar="NAME,…", help="Layers to work out, by name.")
-    ] = "slope,aspect,slope_position,flow_accumulation,channels,wetness",
+    ] = "slope,aspect,topographic_position_150m,flow_accumulation,channels,wetness",
     tile: Annotated[
         int, typer.Option(min=64, help="Cells along a tile's side, a multiple of 64.")
     ] = 2048,

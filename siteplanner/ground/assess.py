@@ -16,7 +16,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit
-from siteplanner.ground.water.edge_contamination import cut_note
+from siteplanner.ground.water.edge_contamination import edge_note
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import Site
 
@@ -26,15 +26,15 @@ READS = (
     "cold_air_pooling_today",
     "height_above_cold_air",
     "cold_air_check",
-    "catchment_cut",
-    "cold_air_cut",
+    "edge_contamination_catchment",
+    "edge_contamination_cold_air",
 )
 #: Layer functions whose results are kept between runs, beside the night, which keeps itself: 0.3
 #: to 0.5 s for 4 MB on a million cells. The 41 layers of the sun take 0.6 to 0.9 s there, but
 #: 160 MB; all others are worked out about as fast as they are read.
-CACHED = ("lower_share",)
+CACHED = ("elevation_percentile",)
 #: Layers that are shown when rows of an earlier plan are taken for grown.
-GROWN = ("cold_air_growth", "cold_air_gaps")
+GROWN = ("cold_air_growth", "cold_air_lanes")
 
 #: Given every layer as soon as it exists, with its description and grid.
 Each = Callable[[LayerInfo, FloatGrid, Grid], None]
@@ -120,7 +120,14 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
             f"Only {used} frost readings could be used: the coldest nights are a stated "
             f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers.",
         ]
-    return [*said, *cut_note(layers["catchment_cut"], layers["cold_air_cut"], property_cells)]
+    return [
+        *said,
+        *edge_note(
+            layers["edge_contamination_catchment"],
+            layers["edge_contamination_cold_air"],
+            property_cells,
+        ),
+    ]
 
 
 def _cached(maker: resolve.Maker) -> resolve.Maker:

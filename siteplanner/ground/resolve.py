@@ -15,6 +15,7 @@ import numpy as np
 
 from siteplanner.base.errors import Faults, near
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.renamed import instead
 from siteplanner.ground.layer import Reach
 
 GROUP = "siteplanner.layers"
@@ -160,7 +161,7 @@ def catalogue(
             by_name.setdefault(info.name, {})[maker.origin] = maker
     for name in sorted(set(replace) - set(by_name)):
         faults.add(
-            site_file, f"plugins.replace.{name}", "no layer has that name", near(name, by_name)
+            site_file, f"plugins.replace.{name}", "no layer has that name", instead(name, by_name)
         )
     chosen: dict[str, Maker] = {}
     for name, offers in by_name.items():
@@ -210,7 +211,7 @@ def check(
                 site_file,
                 f"layers.{name}",
                 "no layer function has that name",
-                near(name, functions),
+                instead(name, functions),
             )
             continue
         for setting, value in table.items():
@@ -250,7 +251,7 @@ def check(
                 site_file,
                 "layers",
                 f"{name} is needed by {', '.join(sorted(asked_by[name]))}, but nothing makes it",
-                near(name, [*book.makers, *GIVEN]),
+                instead(name, [*book.makers, *GIVEN]),
             )
     faults.raise_any()
     rank = {name: place for place, name in enumerate(book.makers)}

@@ -121,7 +121,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     if filled.any():
         notes.append(
             f"{int(filled.sum())} cells ({filled.sum() * grid.cell_area:.0f} m²) in small holes of "
-            "the DEM were filled from the ground around them; the layer heights_filled marks them."
+            "the DEM were filled from the ground around them; the layer void_filled marks them."
         )
     _must_cover(path, grid, dem, boundary)
     reach = min(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Faults, near
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.renamed import instead
 from siteplanner.base.units import converter
 from siteplanner.reading.species_table import CLASS_POINTS, SpeciesTable
 
@@ -46,7 +47,7 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
     found = []
     for layer in table.factors:
         if layer not in infos:
-            faults.add(table.path, layer, "no layer has that name", near(layer, infos))
+            faults.add(table.path, layer, "no layer has that name", instead(layer, infos))
             continue
         info = infos[layer]
         given = table.units.get(layer, info.unit)

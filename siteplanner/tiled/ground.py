@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.base.errors import Faults, fault, near
+from siteplanner.base.errors import Faults, fault
+from siteplanner.base.renamed import instead
 from siteplanner.ground.layer import WHOLE_GRID, Reach
 from siteplanner.ground.resolve import Catalogue, Maker, catalogue, check, resolve
 from siteplanner.handover.folder.manifest import digest, versions
@@ -127,7 +128,7 @@ def _refuse(
         faults.add(dem, "layers", "no layer is named", f"name some of: {', '.join(can)}")
     for name in layers:
         if name not in book.makers:
-            faults.add(dem, "layers", f"no layer is called {name!r}", near(name, can))
+            faults.add(dem, "layers", f"no layer is called {name!r}", instead(name, can))
         elif why := why_not(book, name):
             faults.add(
                 dem,
@@ -159,7 +160,7 @@ def _make(run: Run, dem: Path) -> None:
         if maker.reach != WHOLE_GRID:
             continue
         needs = [n for n in maker.needs if n in run.book.makers and n not in run.stored]
-        if needs and not (maker.name == "smooth_heights" and not run.height_step):
+        if needs and not (maker.name == "terrace_smoothed_dem" and not run.height_step):
             _make_local(run, needs, dem)
         IN_TILES[maker.name](run)
     written = {run.folder / f"{name}.tif" for name in run.wanted}

@@ -32,7 +32,7 @@ def valley(rows=90, cols=63, cell=5.0):
 
 def layers_of(dem, grid, shelter=None, grown=None, **settings):
     none = no_shelter(grid.crs)
-    made = night.cold_air_night(
+    made = night.nocturnal_cold_air_drainage(
         dem,
         grid,
         -42.0,
@@ -40,7 +40,9 @@ def layers_of(dem, grid, shelter=None, grown=None, **settings):
         none if grown is None else grown,
         **settings,
     )
-    names = [info.name.removeprefix("cold_air_") for info in night.cold_air_night.__layers__]
+    names = [
+        info.name.removeprefix("cold_air_") for info in night.nocturnal_cold_air_drainage.__layers__
+    ]
     return dict(zip(names, made, strict=True))
 
 

@@ -206,7 +206,7 @@ def test_radiation_outside_the_air_agrees_with_pvlib(followed):
 
 
 @pytest.mark.parametrize(("slope", "aspect"), [(25, 0), (25, 180), (30, 90), (20, 300)])
-def test_beam_on_planes_agrees_with_pvlib(followed, slope, aspect):
+def test_direct_irradiation_on_planes_agrees_with_pvlib(followed, slope, aspect):
     # Their sun and their angle on the plane, the air weakening the beam as ours does.
     latitude, found = followed
     theirs = []
@@ -220,7 +220,7 @@ def test_beam_on_planes_agrees_with_pvlib(followed, slope, aspect):
     grid = grid_of(shape, 2.0)
     made = sun(plane(shape, 2.0, slope, aspect), steep, facing, grid, latitude)
     months = dict(zip([info.name for info in sun.__layers__], made, strict=True))
-    ours = np.array([months[f"beam_{month:02d}"][1, 1] for month in range(1, 13)])
+    ours = np.array([months[f"direct_irradiation_{month:02d}"][1, 1] for month in range(1, 13)])
     # As above: exact at the solstices, off by the declination between.
     assert np.abs(ours - theirs)[[5, 11]].max() < 0.15
     assert np.abs(ours - theirs).max() < 0.9

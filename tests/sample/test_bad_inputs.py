@@ -150,14 +150,16 @@ def test_all_faults_come_together_and_the_previous_plan_stays(site, sample_plan,
     (site.parent / "winter_minima.csv").unlink()
     without_crs(site.parent / "dem.tif")
     soil_word(site.parent / "soils.gpkg", "boggy")
-    edit(site, "[mix]", "[layers.lower_share]\nradius = 3\n\n[mix]")
+    edit(site, "[mix]", "[layers.elevation_percentile]\nradius = 3\n\n[mix]")
     plan = tmp_path / "plan"
     shutil.copytree(sample_plan, plan)
     done = command("plan", site, "--out", plan)
     assert done.returncode == 1
     said = [line for line in done.stderr.splitlines() if line.endswith(".")]
     assert len(said) == 4 and "Traceback" not in done.stderr
-    assert "layers.lower_share.radius: no such setting; did you mean 'radius_m'?" in said[0]
+    assert (
+        "layers.elevation_percentile.radius: no such setting; did you mean 'radius_m'?" in said[0]
+    )
     assert "dem.tif: it has no coordinate reference system" in said[1]
     assert "'boggy' is no drainage class" in said[2]
     assert "winter_minima.csv: there is no such file" in said[3]

@@ -27,7 +27,7 @@ _RUN = 100_000
 
 @layer(
     LayerInfo(
-        title="Share of lower ground nearby",
+        title="Elevation percentile: share of lower ground nearby",
         unit="share",
         method="Share of evenly spaced neighbours within the radius that lie lower",
         source="elevation percentile after Lundquist, Pepin & Rochford 2008",
@@ -36,7 +36,7 @@ _RUN = 100_000
     ),
     reach=radius("radius_m"),
 )
-def lower_share(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> FloatGrid:
+def elevation_percentile(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> FloatGrid:
     """Share (0-1) of the ground within ``radius_m`` metres that is lower than the cell.
 
     About 400 neighbours, evenly spaced over the disc, stand for all of them.
@@ -47,11 +47,11 @@ def lower_share(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> Float
     disc = (np.hypot(dr, dc) * grid.cell <= radius_m) & ((dr != 0) | (dc != 0))
     heights, share = plain(dem), np.empty(dem.shape, dtype=np.float32)
     around = np.column_stack([dr[disc], dc[disc]]).astype(np.int64)
-    over_rows(_lower_share, heights.shape, heights, around, share)
+    over_rows(_elevation_percentile, heights.shape, heights, around, share)
     return share
 
 
-def _lower_share(
+def _elevation_percentile(
     first: int, last: int, dem: FloatGrid, around: NDArray[np.int64], share: FloatGrid
 ) -> None:
     """Fill the rows of ``share``, a run of rows at a time."""
@@ -76,7 +76,7 @@ def _lower_share(
 
 @layer(
     LayerInfo(
-        title="Hollowness",
+        title="Concavity at a wider scale",
         unit="m/m",
         method="Mean over four directions of the mean height at both ends of a line less the "
         "height in its middle, over half the line's length: positive in hollows",
@@ -86,8 +86,8 @@ def _lower_share(
     ),
     reach=radius("radius_m"),
 )
-def hollowness(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatGrid:
-    """Curvature at the scale of ``radius_m`` metres: positive where ground rises all round."""
+def multi_scale_concavity(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatGrid:
+    """Concavity at the scale of ``radius_m`` metres: positive where ground rises all round."""
     reach = max(1, round(radius_m / grid.cell))
     slant = max(1, round(reach / np.sqrt(2)))
     padded = np.pad(dem, reach, mode="edge")
@@ -116,13 +116,13 @@ def hollowness(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatG
     reach=CELL,
 )
 def cold_pool_criteria(
-    slope: FloatGrid, hollowness: FloatGrid, lower_share: FloatGrid
+    slope: FloatGrid, multi_scale_concavity: FloatGrid, elevation_percentile: FloatGrid
 ) -> FloatGrid:
     """Three classes of cold-pool signal: 0 none, 1 no signal, 2 cold pool."""
-    pool = (slope <= 30) & (hollowness > 0) & (lower_share <= 0.3)
-    none = (slope > 30) | (lower_share > 0.5)
+    pool = (slope <= 30) & (multi_scale_concavity > 0) & (elevation_percentile <= 0.3)
+    none = (slope > 30) | (elevation_percentile > 0.5)
     out = np.where(pool, 2, np.where(none, 0, 1)).astype(np.float32)
-    out[np.isnan(slope) | np.isnan(lower_share) | np.isnan(hollowness)] = np.nan
+    out[np.isnan(slope) | np.isnan(elevation_percentile) | np.isnan(multi_scale_concavity)] = np.nan
     return out
 
 
@@ -309,10 +309,10 @@ def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> li
     deeper = mask & (growth >= HELD_M)
     if not deeper.any():
         return ["The rows of the plan given as grown hold back hardly any cold air."]
-    gaps = int(label(layers["cold_air_gaps"] == 1)[1])
+    gaps = int(label(layers["cold_air_lanes"] == 1)[1])
     advice = (
         f"{gaps} gap{'s' if gaps > 1 else ''} in the rows would drain some of it (layer "
-        "cold_air_gaps). Leave those lanes unplanted or low."
+        "cold_air_lanes). Leave those lanes unplanted or low."
         if gaps
         else "No gap in the rows was found to drain it."
     )

@@ -117,7 +117,7 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
         colours="PuOr_11",
     ),
     LayerInfo(
-        name="cold_air_gaps",
+        name="cold_air_lanes",
         title="Where a gap in the grown rows would drain the cold air",
         unit="class",
         method="Lanes through the rows along the streams that they hold back most; kept only "
@@ -130,7 +130,7 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
     ),
     reach=WHOLE_GRID,
 )
-def cold_air_night(
+def nocturnal_cold_air_drainage(
     dem: FloatGrid,
     grid: Grid,
     latitude: float,

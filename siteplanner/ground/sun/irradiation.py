@@ -127,7 +127,7 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         colours="inferno",
     ),
     LayerInfo(
-        name="sky_view",
+        name="sky_view_factor",
         title="Sky that the ground sees",
         unit="share of the half-sphere over level ground",
         method=(
@@ -140,7 +140,7 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         colours="inferno",
     ),
     LayerInfo(
-        name="horizon_height",
+        name="mean_horizon_angle",
         title="Height of the horizon",
         unit="degrees",
         method=(
@@ -151,9 +151,9 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         valid=(0.0, 90.0),
         colours="YlOrBr_09",
     ),
-    *_months("beam", "Light straight from the sun"),
-    *_months("diffuse", "Light from the sky"),
-    *_months("light", "Light from sun and sky"),
+    *_months("direct_irradiation", "Light straight from the sun"),
+    *_months("diffuse_irradiation", "Light from the sky"),
+    *_months("global_irradiation", "Light from sun and sky"),
     reach=radius("shade_reach"),
 )
 def sun(
@@ -166,10 +166,10 @@ def sun(
     clear_air: float = 0.75,
     shade_reach: float = 1500.0,
 ) -> tuple[FloatGrid, ...]:
-    """Clear-sky light, sky view and horizon, each (rows, cols), NaN where ``slope`` is.
+    """Clear-sky irradiation, sky-view factor and horizon: (rows, cols), NaN where ``slope`` is.
 
     In order: light of the year, of midsummer and of midwinter, percent of level ground; share
-    of the sky seen; mean height of the horizon, degrees; then beam, diffuse and all light of
+    of the sky seen; mean horizon angle, degrees; then direct, diffuse and global irradiation of
     the middle day of each month, MJ m-2 day-1, rounded to 1/64. ``clear_air`` is the share of
     the beam that passes the air with the sun overhead; ground within ``shade_reach`` (m) may
     cast shade. In polar night the level ground has no light either: NaN percent.
