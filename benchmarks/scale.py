@@ -123,9 +123,9 @@ def tile_rows() -> Iterator[Row]:
         small, large = (measure(side, tile, Path(folder)) for side in (SMALL, LARGE))
     more = (LARGE / SMALL) ** 2
     millions = LARGE * LARGE // 1_000_000
-    grown = math.log(large["cpu_s"] / small["cpu_s"]) / math.log(more)
+    growth = math.log(large["cpu_s"] / small["cpu_s"]) / math.log(more)
     what = "growth of processor time with cells, 1 to 4 million"
-    yield Row(what, grown, 1.0, GROWTH, "(power)", "(in step)")
+    yield Row(what, growth, 1.0, GROWTH, "(power)", "(in step)")
     what = f"{len(LAYERS)} layers in tiles of {tile}, {millions} million cells, peak memory"
     yield Row(what, large["gb"], MEMORY_GB, 1.0, "GB", ASKED)
     what = f"peak memory, {millions} million cells beside {millions // 4}, same tile"

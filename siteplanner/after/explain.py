@@ -254,14 +254,14 @@ def why(
     unit = "" if info.unit.startswith("pH") else f" {info.unit}".rstrip()
     low = value < thrives_from
     wanted, outer = (thrives_from, dies_below) if low else (thrives_to, dies_above)
-    gap = f"{abs(wanted - value):.1f}{unit}"
+    difference = f"{abs(wanted - value):.1f}{unit}"
     if factor.layer == "winter_minimum":
-        by = f"too cold by {gap}" if low else f"too mild by {gap}"
+        by = f"too cold by {difference}" if low else f"too mild by {difference}"
         if low and np.isfinite(colder_c):
             worse = wanted - value + colder_c
             by += f" in an average winter and by {worse:.1f}{unit} in 1 winter of {COLD_WINTER}"
     else:
-        by = f"short by {gap}" if low else f"over by {gap}"
+        by = f"short by {difference}" if low else f"over by {difference}"
     end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""
     more = "or more" if low else "or less"
     return f"{title}: {by}, has {value:.1f}{unit}, wants {wanted:g}{unit} {more}{end}"

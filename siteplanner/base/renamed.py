@@ -1,4 +1,7 @@
-"""Layers that once had another name: a file that still says the old one is shown the new one."""
+"""Names that a user may still write in the old way; the answer gives the name of today.
+
+An old name is never taken for the new one: what a file says is what is done.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ from collections.abc import Iterable
 from siteplanner.base.errors import near
 
 #: Old name of a layer, of a layer function or of what one may ask for, and today's.
-RENAMED: dict[str, str] = {
+LAYERS: dict[str, str] = {
     "heights_filled": "void_filled",
     "smooth_heights": "terrace_smoothed_dem",
     "filled_dem": "depression_filled_dem",
@@ -36,14 +39,22 @@ RENAMED: dict[str, str] = {
     "cold_air_cut": "edge_contamination_cold_air",
     "grown": "mature_shelter",
 }
+#: Old name of a setting in a site file, and today's.
+SETTINGS: dict[str, str] = {
+    "grown": "mature_shelter",
+    "row_gap_m": "row_spacing_m",
+    "fence_gap_m": "fence_within_m",
+    "gap_m": "lane_m",
+}
 
 
 def instead(name: str, choices: Iterable[str]) -> str:
-    """Say what to write for the name of a layer that there is not: its new name, or near ones.
+    """Say what to write for a name that there is not: today's name, or the nearest ones.
 
     >>> instead("lower_share", ["slope"])
     'it is called elevation_percentile now'
     >>> instead("slop", ["slope"])
     "did you mean 'slope'?"
     """
-    return f"it is called {RENAMED[name]} now" if name in RENAMED else near(name, choices)
+    today = (LAYERS | SETTINGS).get(name)
+    return f"it is called {today} now" if today else near(name, choices)

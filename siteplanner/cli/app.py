@@ -46,11 +46,11 @@ def plan(
     out: Annotated[
         Path | None, typer.Option(help="Folder to write the plan to; maps/<site> by default.")
     ] = None,
-    grown: Annotated[
+    mature_shelter: Annotated[
         Path | None,
         typer.Option(
             metavar="PLAN",
-            help="Folder of an earlier plan: its dense rows dam cold air as when grown.",
+            help="Folder of an earlier plan: its dense rows dam cold air as they will when mature.",
         ),
     ] = None,
     paddock: Annotated[
@@ -66,8 +66,8 @@ def plan(
     from siteplanner.site.site_file import load_site
 
     read = load_site(site)
-    if grown is not None:
-        read = read.with_grown(grown)
+    if mature_shelter is not None:
+        read = read.with_mature_shelter(mature_shelter)
     target = out if out is not None else Path("maps") / read.slug
     if paddock is not None:
         from siteplanner.site.site_file import slug

@@ -33,8 +33,8 @@ READS = (
 #: to 0.5 s for 4 MB on a million cells. The 41 layers of the sun take 0.6 to 0.9 s there, but
 #: 160 MB; all others are worked out about as fast as they are read.
 CACHED = ("elevation_percentile",)
-#: Layers that are shown when rows of an earlier plan are taken for grown.
-GROWN = ("cold_air_growth", "cold_air_lanes")
+#: Layers that are shown for the mature shelter that an earlier plan would be.
+MATURE_SHELTER_LAYERS = ("cold_air_growth", "cold_air_lanes")
 
 #: Given every layer as soon as it exists, with its description and grid.
 Each = Callable[[LayerInfo, FloatGrid, Grid], None]
@@ -89,10 +89,10 @@ def assess(
     given every layer as soon as it exists, ``step`` its title before the next.
     """
     infos: dict[str, LayerInfo] = {}
-    grown = GROWN if len(inputs.grown) else ()
+    mature = MATURE_SHELTER_LAYERS if len(inputs.mature_shelter) else ()
 
     def tell(info: LayerInfo, values: Any) -> None:
-        if info.name in grown:
+        if info.name in mature:
             info = replace(info, on_map=True)
         infos[info.name] = info
         step(f"The ground: {info.title.lower()}")
@@ -101,7 +101,7 @@ def assess(
     makers = list(order)
     shown = {info.name for maker in makers for info in maker.makes if info.on_map}
     cached = [_cached(maker) if maker.name in CACHED else maker for maker in makers]
-    wanted = {*READS, *reads, *grown, *shown}
+    wanted = {*READS, *reads, *mature, *shown}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     minimum = frost.fit_readings(inputs.readings, {**layers, "height": inputs.dem}, inputs.grid)
     return Ground(layers, infos, minimum)
@@ -111,7 +111,7 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     """Sentences on the ground that the user should read: frost, and what the DEM's edge cuts."""
     layers = ground.layers
     said = frost.disagreement(layers["cold_air_check"], property_cells)
-    if len(inputs.grown):
+    if len(inputs.mature_shelter):
         said = [*said, *frost.held_back(layers, property_cells, inputs.grid)]
     used = ground.minimum.readings
     if used < FEWEST_READINGS:

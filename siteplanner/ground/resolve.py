@@ -42,7 +42,7 @@ GIVEN: dict[str, str] = {
     "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",
     "climate": "the Climate: monthly tables and the station's minima",
     "shelter": "hedges and shelterbelts, lines in the working CRS with height_m and porosity",
-    "grown": "dense rows of an earlier plan as grown shelterbelts, like shelter",
+    "mature_shelter": "dense rows of an earlier plan once they are mature, like shelter",
     "frost_readings": "frost readings in the working CRS, GeoDataFrame",
     "frost_hollows": "hand-drawn frost hollows in the working CRS, GeoDataFrame",
 }
@@ -230,7 +230,7 @@ def check(
                     site_file,
                     f"layers.{name}.{setting}",
                     "no such setting",
-                    near(setting, known) if known else "this layer has no settings",
+                    instead(setting, known) if known else "this layer has no settings",
                 )
     graph: dict[str, set[str]] = {}
     asked_by: dict[str, set[str]] = {}

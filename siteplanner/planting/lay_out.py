@@ -16,7 +16,7 @@ from siteplanner.base.errors import fault
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
 from siteplanner.planting.counts import count_trees
-from siteplanner.planting.figures import contour_gaps, zone_figures
+from siteplanner.planting.figures import contour_row_spacings, zone_figures
 from siteplanner.planting.mix.allocation import Stands, species_at
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.mix.mothers import mothers_of
@@ -70,7 +70,7 @@ class Layout:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
     mixes:
         The mix of each zone that has trees, by its letter.
-    zone_figures, row_gaps:
+    zone_figures, row_spacings:
         See ``siteplanner.planting.figures``.
     notes:
         Sentences that the user should read.
@@ -88,7 +88,7 @@ class Layout:
     counts: pd.DataFrame
     mixes: Mapping[str, Mixed]
     zone_figures: pd.DataFrame
-    row_gaps: pd.DataFrame
+    row_spacings: pd.DataFrame
     notes: tuple[str, ...]
 
     @property
@@ -262,7 +262,7 @@ def _counted(
         counts=count_trees(trees[["zone", "species"]].assign(paddock=paddock), facts),
         mixes=stands.mixes,
         zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, stands.mixes),
-        row_gaps=contour_gaps(trees, blocks[blocks["trees"] > 0], zones),
+        row_spacings=contour_row_spacings(trees, blocks[blocks["trees"] > 0], zones),
         notes=tuple(notes),
     )
 

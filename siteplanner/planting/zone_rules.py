@@ -96,7 +96,7 @@ def _zone(
         "area_ha": shape.area / 1e4,
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,
-        "row_gap_m": rule.row_gap_m or np.nan,
+        "row_spacing_m": rule.row_spacing_m or np.nan,
         "asked_deg": np.nan if rule.bearing_deg is None else rule.bearing_deg,
         "mean_slope": facts.slope,
         "geometry": shape,
@@ -121,7 +121,7 @@ def _with_bearings(
         area_ha=blocks.area / 1e4,
         pattern=by_zone["pattern"].to_numpy(),
         spacing_m=by_zone["spacing_m"].to_numpy(),
-        row_gap_m=by_zone["row_gap_m"].to_numpy(),
+        row_spacing_m=by_zone["row_spacing_m"].to_numpy(),
         fall_deg=[fall for fall, _ in falls],
         slope_deg=[steep for _, steep in falls],
         bearing_deg=[

@@ -26,7 +26,7 @@ from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.text import must_hold
 from siteplanner.reading.files.tiles import tiles, working_crs
-from siteplanner.reading.mature_shelter import read_grown
+from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
 from siteplanner.reading.records import (
     Climate,
@@ -59,7 +59,7 @@ class Inputs:
     readings: gpd.GeoDataFrame
     hollows: gpd.GeoDataFrame
     shelter: gpd.GeoDataFrame
-    grown: gpd.GeoDataFrame
+    mature_shelter: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     species: SpeciesTable
     decided: Decided
@@ -81,7 +81,7 @@ class Inputs:
             "frost_readings": self.readings,
             "frost_hollows": self.hollows,
             "shelter": self.shelter,
-            "grown": self.grown,
+            "mature_shelter": self.mature_shelter,
         }
 
 
@@ -110,11 +110,11 @@ def read_inputs(site: Site) -> Inputs:
     no_plant = got(_no_plant, site, crs, notes)
     seeds = got(_seed_sources, site, crs, notes)
     species = got(_species, site, notes)
-    hand, grown, decided, heights = Hand(), None, None, None
+    hand, mature_shelter, decided, heights = Hand(), None, None, None
     if species is not None:
         names = list(species.facts["botanical_name"])
         hand = got(read_hand, site, set(names)) or hand
-        grown = got(read_grown, site, species.facts, crs)
+        mature_shelter = got(read_mature_shelter, site, species.facts, crs)
         if seeds is not None:
             note_strangers(seeds, species, site, notes)
         got(check_names, site, set(names))
@@ -127,7 +127,7 @@ def read_inputs(site: Site) -> Inputs:
     assert heights is not None and boundary is not None and paddocks is not None
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
-    assert species is not None and shelter is not None and grown is not None
+    assert species is not None and shelter is not None and mature_shelter is not None
     assert decided is not None
     notes += heights.notes
     readings = _inside(heights.grid, readings, "frost readings", notes)
@@ -144,7 +144,7 @@ def read_inputs(site: Site) -> Inputs:
         readings=readings,
         hollows=hollows,
         shelter=shelter,
-        grown=grown,
+        mature_shelter=mature_shelter,
         no_plant=no_plant,
         species=species,
         decided=decided,
@@ -187,7 +187,7 @@ def files(site: Site) -> list[str]:
         *(name for name in (site.decisions.zones, site.decisions.local) if name),
         *frost,
         *([site.shelter.file] if site.shelter else []),
-        *([f"{site.frost.grown}/plan.gpkg"] if site.frost.grown else []),
+        *([f"{site.frost.mature_shelter}/plan.gpkg"] if site.frost.mature_shelter else []),
         site.climate.monthly,
         site.climate.winter_minima,
         *([site.climate.daily_minima] if site.climate.daily_minima else []),

@@ -50,8 +50,8 @@ class Works:
     cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
     place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
     species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
-    ``gaps`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the years
-    planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
+    ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the
+    years planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
     """
 
     blocks: pd.DataFrame
@@ -60,7 +60,7 @@ class Works:
     row_counts: pd.DataFrame
     rip: gpd.GeoDataFrame
     zones: pd.DataFrame
-    gaps: pd.DataFrame
+    row_spacings: pd.DataFrame
     by_year: pd.DataFrame
 
 
@@ -102,7 +102,7 @@ def works_of(
     frame["rip_m"] = (
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
-    paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_gap_m)
+    paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
     south = inputs.grid.centre_lonlat[1] < 0
     months = [[(m - 1 + (0 if south else 6)) % 12 + 1 for m in w[1]] for w in windows]
     works = Works(
@@ -112,7 +112,7 @@ def works_of(
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         layout.zone_figures,
-        layout.row_gaps,
+        layout.row_spacings,
         split(trees.assign(paddock=blocks["paddock"].to_numpy()[of_tree]), YEAR_COLUMNS[:4], facts)[
             list(YEAR_COLUMNS)
         ],
@@ -246,19 +246,19 @@ def _grade(
     return GRADES[1] if ground.slope_to > rates.volunteers_deg or near else GRADES[0]
 
 
-def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, gap_m: float) -> pd.DataFrame:
+def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, within_m: float) -> pd.DataFrame:
     """Metres of new fence and gates round each paddock that is planted.
 
-    An edge that an existing fence follows within ``gap_m`` needs none, nor one that two planted
+    An edge that an existing fence follows within ``within_m`` needs none, nor one that two planted
     paddocks share twice.
     """
     old = no_plant.geometry[no_plant["kind"] == "fence"].union_all()
-    done = old.buffer(gap_m)
+    done = old.buffer(within_m)
     rows = []
     for paddock in fields[fields["trees"] > 0].itertuples():
         edge = shapely.difference(shapely.boundary(paddock.geometry), done)
-        rows.append((paddock.name, round(edge.length), int(edge.length > gap_m)))
-        done = shapely.union(done, edge.buffer(gap_m))
+        rows.append((paddock.name, round(edge.length), int(edge.length > within_m)))
+        done = shapely.union(done, edge.buffer(within_m))
     return pd.DataFrame(rows, columns=["paddock", "fence_m", "gates"])
 
 

@@ -19,6 +19,7 @@ import pydantic
 from pydantic import Field
 
 from siteplanner.base.errors import Fault, InputError, fault, near
+from siteplanner.base.renamed import instead
 from siteplanner.site.inputs import (
     Boundary,
     ClimateFiles,
@@ -129,11 +130,13 @@ class Site(Table):
         """Give the site with one paddock alone to plan."""
         return self.model_copy(update={"paddocks": self.paddocks.model_copy(update={"only": name})})
 
-    def with_grown(self, plan: Path) -> Site:
-        """Give the site with another earlier plan (a folder) taken for grown."""
+    def with_mature_shelter(self, plan: Path) -> Site:
+        """Give the site with another earlier plan (a folder) as mature shelter."""
         name = os.path.relpath(plan, self.folder)
         return self.model_copy(
-            update={"frost": self.frost.model_copy(update={"grown": name.replace(os.sep, "/")})}
+            update={
+                "frost": self.frost.model_copy(update={"mature_shelter": name.replace(os.sep, "/")})
+            }
         )
 
     @property
@@ -213,7 +216,7 @@ def explained(path: Path, part: Any, model: Any) -> Fault:
                 str(path),
                 place,
                 "no such setting",
-                near(str(part["loc"][-1]), _choices(model, part["loc"][:-1])),
+                instead(str(part["loc"][-1]), _choices(model, part["loc"][:-1])),
             )
         case "missing":
             return Fault(str(path), place, "this setting is missing", f"write {place} = …")

@@ -179,7 +179,7 @@ def _make_local(run: Run, names: Collection[str], dem: Path) -> None:
     latitude = run.grid.centre_lonlat[1]
 
     def work(box: Box) -> tuple[Made, None]:
-        window = box.grown(halo).within(run.grid.shape)
+        window = box.expanded(halo).within(run.grid.shape)
         given = {
             **{name: raster.read(window) for name, raster in sources.items()},
             "grid": part_of(run.grid, window),

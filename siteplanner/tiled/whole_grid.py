@@ -90,7 +90,7 @@ def edge_contamination_catchment(run: Run) -> None:
     ways, links = run.stored["flow_direction"], _made(run.links)
 
     def own(box: Box) -> Any:
-        around = ways.read(box.grown(2))
+        around = ways.read(box.expanded(2))
         # The outermost cells only tell where ground is known: their water may leave the array.
         ended = np.where(np.isnan(around), around, np.float32(OUT))
         ended[_INSIDE] = around[_INSIDE]
@@ -184,7 +184,7 @@ def specific_contributing_area(run: Run) -> None:
     used: dict[Box, Any] = {}
 
     def parted(box: Box) -> Any:
-        around = box.grown(OVERLAP + 2)
+        around = box.expanded(OVERLAP + 2)
         cells = np.zeros(around.shape)
         held = cells[_INSIDE]
         held[:] = lines.ring(box)
@@ -227,7 +227,7 @@ def terrace_smoothed_dem(run: Run) -> None:
     half = smoothing_cells(middle, run.height_step, run.grid)
 
     def work(box: Box) -> tuple[Made, None]:
-        window = box.grown(SMOOTHINGS * half).within(run.grid.shape)
+        window = box.expanded(SMOOTHINGS * half).within(run.grid.shape)
         out = smoothed(dem.read(window), run.height_step, half)
         return {"heights": out[box.seen_from(window)]}, None
 

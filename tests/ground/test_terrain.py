@@ -24,13 +24,13 @@ from siteplanner.reading.height_step import step_of
     slope=st.floats(0.1, 80),
     aspect=st.floats(0, 360),
     cell=st.sampled_from([0.5, 2.0, 30.0]),
-    gaps=st.integers(0, 2**32 - 1),
+    voids=st.integers(0, 2**32 - 1),
 )
-def test_a_plane_with_gaps_has_one_slope_and_aspect_up_to_its_edges(slope, aspect, cell, gaps):
+def test_a_plane_with_voids_has_one_slope_and_aspect_up_to_its_edges(slope, aspect, cell, voids):
     dem = plane((9, 11), cell, slope, aspect)
     grid = grid_of(dem.shape, cell)
-    # Scattered gaps, each with whole ground on its other side.
-    rows, cols = np.random.default_rng(gaps).integers(2, (7, 9), (2, 2)).T
+    # Scattered voids, each with whole ground on its other side.
+    rows, cols = np.random.default_rng(voids).integers(2, (7, 9), (2, 2)).T
     dem[rows, cols] = np.nan
     steep, facing = slope_and_aspect(dem, grid)
     known = ~np.isnan(dem)
@@ -114,11 +114,11 @@ def test_hillshade_is_brightest_facing_the_light():
 
 
 @settings(deadline=None, max_examples=30)
-@given(seed=st.integers(0, 999), half=st.integers(1, 12), gaps=st.integers(0, 40))
-def test_position_is_height_above_the_mean_of_the_clipped_window(seed, half, gaps):
+@given(seed=st.integers(0, 999), half=st.integers(1, 12), voids=st.integers(0, 40))
+def test_position_is_height_above_the_mean_of_the_clipped_window(seed, half, voids):
     dem = hills((23, 31), seed)
     rng = np.random.default_rng(seed)
-    dem[rng.integers(0, 23, gaps), rng.integers(0, 31, gaps)] = np.nan
+    dem[rng.integers(0, 23, voids), rng.integers(0, 31, voids)] = np.nan
     ours = topographic_position(dem, grid_of(dem.shape, 10.0), 10.0 * half)
     for row, col in rng.integers(0, (23, 31), (25, 2)):
         around = dem[max(0, row - half) : row + half + 1, max(0, col - half) : col + half + 1]

@@ -48,14 +48,14 @@ def their_fill(dem):
     seed=st.integers(0, 9999),
     shape=st.tuples(st.integers(1, 30), st.integers(2, 30)),
     steps=st.sampled_from([0, 1, 5]),
-    gaps=st.integers(0, 30),
+    voids=st.integers(0, 30),
 )
-def test_fill_equals_pyflwdir_bit_for_bit(seed, shape, steps, gaps):
+def test_fill_equals_pyflwdir_bit_for_bit(seed, shape, steps, voids):
     dem = hills(shape, seed, relief=20, rough=3)
     if steps:  # terraces of whole metres: much level ground
         dem = np.round(dem / steps) * np.float32(steps)
     rng = np.random.default_rng(seed)
-    dem[rng.integers(0, shape[0], gaps), rng.integers(0, shape[1], gaps)] = np.nan
+    dem[rng.integers(0, shape[0], voids), rng.integers(0, shape[1], voids)] = np.nan
     filled, direction, area = flow(dem, grid_of(shape, 2.0))
     assert filled.tobytes() == their_fill(dem).astype(np.float32).tobytes()
     _holds_together(dem, filled, direction, area)
@@ -225,13 +225,13 @@ def test_catchment_of_a_cone_is_half_the_radius_all_round():
 
 
 @settings(deadline=None, max_examples=30)
-@given(seed=st.integers(0, 9999), steps=st.sampled_from([0, 2]), gaps=st.integers(0, 30))
-def test_parted_water_all_arrives(seed, steps, gaps):
+@given(seed=st.integers(0, 9999), steps=st.sampled_from([0, 2]), voids=st.integers(0, 30))
+def test_parted_water_all_arrives(seed, steps, voids):
     dem = hills((20, 25), seed, relief=20, rough=2)
     if steps:
         dem = np.round(dem / steps) * np.float32(steps)
     rng = np.random.default_rng(seed)
-    dem[rng.integers(0, 20, gaps), rng.integers(0, 25, gaps)] = np.nan
+    dem[rng.integers(0, 20, voids), rng.integers(0, 25, voids)] = np.nan
     grid = grid_of(dem.shape, 3.0)
     filled, direction, _ = flow(dem, grid)
     cells = specific_contributing_area(filled, direction, grid) / 3.0

@@ -76,7 +76,7 @@ def test_touching_blocks_keep_the_spacing_between_them():
     assert (places.block == 0).sum() == len(alone[0].x)
 
 
-def test_a_row_ends_at_a_gap_and_rows_are_numbered_in_turn():
+def test_a_row_ends_at_a_lane_and_rows_are_numbered_in_turn():
     horseshoe = shapely.box(0, 0, 60, 60).difference(shapely.box(20, -1, 40, 30))
     ground = blocks(horseshoe).assign(bearing_deg=90.0)
     nothing = gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS)

@@ -108,14 +108,14 @@ def same_flow(dem, side):
     shape=st.tuples(st.integers(1, 17), st.integers(1, 17)),
     side=st.integers(1, 9),
     heights=st.sampled_from([1, 2, 4, 1000]),
-    gaps=st.integers(0, 3),
+    voids=st.integers(0, 3),
 )
-def test_flats_pits_and_gaps_drain_alike_however_the_ground_is_cut(
-    seed, shape, side, heights, gaps
+def test_flats_pits_and_voids_drain_alike_however_the_ground_is_cut(
+    seed, shape, side, heights, voids
 ):
     rng = np.random.default_rng(seed)
     dem = rng.integers(0, heights, shape).astype(np.float32)
-    for _ in range(gaps):  # gaps of up to a third of the ground, so that whole tiles are unknown
+    for _ in range(voids):  # voids of up to a third of the ground, so that whole tiles are unknown
         top, left = rng.integers(0, shape[0]), rng.integers(0, shape[1])
         dem[top : top + rng.integers(1, 7), left : left + rng.integers(1, 7)] = np.nan
     same_flow(dem, side)

@@ -16,9 +16,9 @@ from scipy.ndimage import label, map_coordinates, uniform_filter
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
+from siteplanner.ground.cold.lanes import HELD_M
 from siteplanner.ground.cold.minimum import PREDICTORS, MinimumFit, fit_minimum
 from siteplanner.ground.layer import CELL, layer, radius
-from siteplanner.ground.relief.voids import HELD_M
 
 _NEIGHBOURS = 400
 #: Cells worked on at a time: few enough to stay in the cache, enough to be worth the calls.
@@ -167,7 +167,7 @@ def cold_air_check(
         name="cold_air_pooling_today",
         title="Cold-air pooling as things stand",
         unit="index 0-1",
-        method="The same without rows of an earlier plan taken for grown: what frost readings "
+        method="The same without an earlier plan's rows as mature shelter: what frost readings "
         "were taken in",
         source="the night's depth: see there; the joining is common practice, no source",
         valid=(0, 1),
@@ -187,7 +187,7 @@ def pooling(
 ) -> tuple[FloatGrid, FloatGrid]:
     """Degree (0-1) to which cold air lies on a cell towards dawn of a calm clear night.
 
-    With rows of an earlier plan grown, and as things stand. A hand-drawn hollow leaves
+    With an earlier plan's rows as mature shelter, and as things stand. A hand-drawn hollow leaves
     ``1 - drawn_weight`` of what the night says against pooling.
     """
     half = np.float32(half_depth_m)
@@ -304,21 +304,21 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
 
 
 def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> list[str]:
-    """Say how much deeper the cold air lies for grown rows, and whether gaps would help."""
+    """Say how much deeper the cold air lies for mature shelter, and whether lanes would help."""
     growth = layers["cold_air_growth"]
     deeper = mask & (growth >= HELD_M)
     if not deeper.any():
-        return ["The rows of the plan given as grown hold back hardly any cold air."]
-    gaps = int(label(layers["cold_air_lanes"] == 1)[1])
+        return ["Once mature, the rows of the earlier plan hold back hardly any cold air."]
+    lanes = int(label(layers["cold_air_lanes"] == 1)[1])
     advice = (
-        f"{gaps} gap{'s' if gaps > 1 else ''} in the rows would drain some of it (layer "
+        f"{lanes} lane{'s' if lanes > 1 else ''} through the rows would drain some of it (layer "
         "cold_air_lanes). Leave those lanes unplanted or low."
-        if gaps
-        else "No gap in the rows was found to drain it."
+        if lanes
+        else "No lane through the rows was found that would drain it."
     )
     return [
-        f"With the rows of the plan given as grown, cold air at dawn lies at least {HELD_M:g} m "
-        f"deeper on {deeper.sum() * grid.cell_area / 1e4:.1f} ha, by up to "
+        f"Once the rows of the earlier plan are mature, cold air at dawn lies at least "
+        f"{HELD_M:g} m deeper on {deeper.sum() * grid.cell_area / 1e4:.1f} ha, by up to "
         f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
         "not a forecast."
     ]

@@ -34,7 +34,7 @@ def convergence(grid: Grid) -> float:
         unit="degrees",
         method=(
             "Horn's weighted differences over 3 x 3 cells. Where a neighbour is missing (edge of "
-            "the DEM, gap) the ground is carried on in a straight line from the cells beyond, "
+            "the DEM, a void) the ground is carried on in a straight line from the cells beyond, "
             "or taken as level with the middle when those are missing too."
         ),
         source="Horn (1981), Proc. IEEE 69(1):14-47",

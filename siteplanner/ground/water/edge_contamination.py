@@ -18,7 +18,7 @@ from siteplanner.ground.water._neighbours import DOWN, OUT, RIGHT, rimmed
         title="Edge contamination of the catchment",
         unit="1 contaminated, 0 whole",
         method=(
-            "Cells downstream of an edge of the DEM (or of a gap) where water flows inwards, away "
+            "Cells downstream of an edge of the DEM (or of a void) where water flows inwards, away "
             "from the edge: more water may come from beyond, so the upstream area and the wetness "
             "may be too low. Told along the flow directions."
         ),

@@ -35,7 +35,7 @@ DIRECTIONS = (
         unit="m",
         method=(
             "Each hollow without an outlet is raised to its lowest spill, flooding inwards from "
-            "the edge of the DEM and of its gaps. Filling is for water's way only: ponds and dams "
+            "the edge of the DEM and of its voids. Filling is for water's way only: ponds and dams "
             "fill to their crest and the layer hollow_depth tells how deep they are. With the "
             "setting breach, in m, a bank that holds water back (a road over a culvert) is cut "
             "through where lower ground lies within so far of the hollow's bottom; without it, "
@@ -74,7 +74,7 @@ def flow(
 ) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
     """Fill heights (m), tell flow direction (codes of ``DIRECTIONS``) and upstream area (m2).
 
-    Each (rows, cols), NaN where the heights are. Cells on the edge of the DEM or beside a gap
+    Each (rows, cols), NaN where the heights are. Cells on the edge of the DEM or beside a void
     let water out when no neighbour is lower. ``breach`` is how far, in m, the bottom of a
     hollow may lie from lower ground for the bank between them to be cut.
     """

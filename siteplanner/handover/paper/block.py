@@ -15,7 +15,7 @@ from siteplanner.handover.paper.block_map import draw_block, draw_overview, mark
 from siteplanner.handover.paper.frame import Frame, frame_for
 from siteplanner.handover.paper.pages import A3, A4, MARGIN, Column, Page, Pen, line_mm, table
 from siteplanner.handover.paper.signs import draw_signs
-from siteplanner.handover.work import Work, gap_on_tape
+from siteplanner.handover.work import Work, row_spacing_on_slope
 from siteplanner.plan import Plan
 
 _SIDE = 78.0  # mm of the column beside the map
@@ -152,13 +152,17 @@ def _spacing(plan: Plan, work: Work) -> str:
         )
     low, high = work.tape_m.min(), work.tape_m.max()
     tape = f"{low:.2f} m" if high - low < 0.005 else f"{low:.2f} to {high:.2f} m"
-    gap = f"{work.gap_m:.2f} m on the map" if np.isfinite(work.gap_m) else "one line only"
-    up = gap_on_tape(plan, work)
-    gap += f", about {up:.1f} m on the tape up the slope" if np.isfinite(up) else ""
+    between = (
+        f"{work.row_spacing_m:.2f} m on the map"
+        if np.isfinite(work.row_spacing_m)
+        else "one line only"
+    )
+    up = row_spacing_on_slope(plan, work)
+    between += f", about {up:.1f} m on the tape up the slope" if np.isfinite(up) else ""
     return (
         f"In the row: {work.spacing_m:.2f} m on the map, {tape} on the tape along the ground "
         f"(each row's is in the table): about {paces(float(np.median(work.tape_m))):g} paces of "
-        f"{PACE_M} m. Between rows: {gap}."
+        f"{PACE_M} m. Between rows: {between}."
     )
 
 
