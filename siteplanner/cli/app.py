@@ -99,7 +99,7 @@ def check(site: SiteFile) -> None:
         f"soil: {len(inputs.soils)} polygons",
         f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
         f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "
-        f"{len(inputs.climate.winter_minima)} winter minima, {inputs.climate.thirst_in_words}",
+        f"{len(inputs.climate.winter_minima)} winter minima, {inputs.climate.et0_in_words}",
         f"to keep clear of: {len(inputs.no_plant)} features",
         f"species: {len(inputs.species.facts)}, scored on {len(start.factors)} factors",
         f"mother trees: {len(inputs.seed_sources)}",

@@ -48,7 +48,7 @@ class Work:
     by_row: NDArray[np.int64]
     ends: Ends
     bearing: NDArray[np.float64]
-    tape_m: NDArray[np.float64]
+    slope_distance_m: NDArray[np.float64]
     length_m: NDArray[np.float64]
     xy: NDArray[np.float64]
     species: NDArray[np.uint8]
@@ -110,7 +110,7 @@ def works(plan: Plan) -> list[Work]:
                 by_row=counts[mine],
                 ends=ends[mine],
                 bearing=bearing,
-                tape_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
+                slope_distance_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
                 length_m=rows["length_m"].to_numpy(dtype=np.float64),
                 xy=tree_xy[here],
                 species=plan.tree_species[here],
@@ -165,17 +165,17 @@ def _row_spacing(
     return float(np.median(nearest)) if len(nearest) else float("nan")
 
 
-def row_spacing_on_slope(plan: Plan, work: Work) -> float:
+def row_spacing_slope_distance(plan: Plan, work: Work) -> float:
     """Give the distance between rows on a tape laid up the slope, m; NaN where it is unknown.
 
     The slope across the rows is what the slope at the trees leaves when the slope along the
-    rows, known from each row's own tape distance, is taken out: tangents add as squares.
+    rows, known from each row's own slope distance, is taken out: tangents add as squares.
     """
     slope = plan.grid.sample(plan.layers["slope"], *work.xy.T).astype(np.float64)
     slope = slope[np.isfinite(slope)]
     if not len(slope):
         return float("nan")
-    tape = float(np.average(work.tape_m, weights=work.by_row.sum(axis=1)))
-    along_squared = max(tape / work.spacing_m, 1.0) ** 2 - 1
+    slope_distance = float(np.average(work.slope_distance_m, weights=work.by_row.sum(axis=1)))
+    along_squared = max(slope_distance / work.spacing_m, 1.0) ** 2 - 1
     across_squared = max(np.tan(np.radians(slope.mean())) ** 2 - along_squared, 0.0)
     return float(work.row_spacing_m * np.sqrt(1 + across_squared))

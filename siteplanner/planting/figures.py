@@ -20,9 +20,10 @@ def zone_figures(
     """Give the stocking of each zone with trees, and how its mix stands to its aim.
 
     ``zone, trees, area_ha, ground_ha`` (surface area = map area / cos slope), ``density_ha,
-    density_ground_ha``; ``off_aim`` trees of another species than the aim asks for,
+    density_ground_ha``; ``target_deviation`` trees of another species than the aim asks for,
     ``survivors`` expected, ``survivors_possible`` by survival alone and how far that would be
-    off the aim (``off_aim_possible``); ``optimality_gap_percent``: how much better a mix might be.
+    off the aim (``target_deviation_possible``); ``optimality_gap_percent``: how much better a mix
+    might be.
     """
     rows = []
     for zone in zones[zones["trees"] > 0].itertuples():
@@ -40,10 +41,10 @@ def zone_figures(
                 "ground_ha": zone.area_ha * longer,
                 "density_ha": zone.trees / zone.area_ha,
                 "density_ground_ha": zone.trees / (zone.area_ha * longer),
-                "off_aim": mixed.off_aim,
+                "target_deviation": mixed.target_deviation,
                 "survivors": mixed.survivors,
                 "survivors_possible": mixed.most_survivors,
-                "off_aim_possible": mixed.most_off_aim,
+                "target_deviation_possible": mixed.most_target_deviation,
                 "optimality_gap_percent": 100 * mixed.optimality_gap,
             }
         )

@@ -40,7 +40,7 @@ class Climate:
     air: Air | None = None
 
     @property
-    def thirst_in_words(self) -> str:
+    def et0_in_words(self) -> str:
         """Say how evapotranspiration is worked out, and what would make it better."""
         if self.air is not None:
             return "evapotranspiration by Penman-Monteith"

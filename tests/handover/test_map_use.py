@@ -143,7 +143,7 @@ def test_sheets_tell_year_crew_seed_and_where_to_dig(browser, plan, tmp_path):
     spot = plan.blocks.geometry[1].representative_point()
     works = pd.DataFrame(
         [("A1", 2, 3, 40, "volunteers", "in spring", 1.25)],
-        columns=["block", "year", "later", "trees_later", "grade", "window", "crew_days"],
+        columns=["block", "year", "later", "trees_later", "access_class", "window", "crew_days"],
     )
     dig = {"spot": "7", "easting": str(spot.x), "northing": str(spot.y), "map_says": "loam"}
     made = dataclasses.replace(

@@ -23,7 +23,7 @@ from siteplanner.handover.fieldwork import codes
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.signs import SIGNS, signs
-from siteplanner.handover.work import row_spacing_on_slope, works
+from siteplanner.handover.work import row_spacing_slope_distance, works
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
 DPI = 300
@@ -256,13 +256,19 @@ def test_cautions_name_what_is_near_steep_and_toxic(plan):
     assert "keep stock out" in " ".join(cautions_of(replace(plan, species=toxic), work))
 
 
-@pytest.mark.parametrize(("slope", "tape", "spacing"), [(30, 1, 2 / 3**0.5), (30, 2 / 3**0.5, 1)])
-def test_tape_between_rows_takes_the_slope_that_the_row_does_not(plan, slope, tape, spacing):
+@pytest.mark.parametrize(
+    ("slope", "slope_distance", "spacing"), [(30, 1, 2 / 3**0.5), (30, 2 / 3**0.5, 1)]
+)
+def test_slope_distance_between_rows_takes_the_slope_that_the_row_does_not(
+    plan, slope, slope_distance, spacing
+):
     # 1 m taped up 30 degrees covers cos 30 = 0.866 m of map; a row may run across or up it.
     work = works(plan)[0]
     tilted = replace(plan, layers={**plan.layers, "slope": plan.layers["slope"] * 0 + slope})
-    sloping = replace(work, tape_m=np.full(len(work.number), tape * work.spacing_m))
-    assert row_spacing_on_slope(tilted, sloping) == pytest.approx(
+    sloping = replace(
+        work, slope_distance_m=np.full(len(work.number), slope_distance * work.spacing_m)
+    )
+    assert row_spacing_slope_distance(tilted, sloping) == pytest.approx(
         spacing * work.row_spacing_m, rel=1e-6
     )
 

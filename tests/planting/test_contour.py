@@ -7,7 +7,13 @@ from affine import Affine
 from scipy.ndimage import map_coordinates
 
 from siteplanner.base.grid import Grid
-from siteplanner.planting.rows.contour import GRADE, NARROWEST, WIDEST, contour, row_spacings
+from siteplanner.planting.rows.contour import (
+    LEAST_GRADIENT,
+    NARROWEST,
+    WIDEST,
+    contour,
+    row_spacings,
+)
 from siteplanner.planting.rows.patterns import Relief
 
 GRID = Grid(None, Affine(2, 0, 0, 0, -2, 600), (300, 300))
@@ -64,7 +70,7 @@ def test_rows_on_hills_are_level_and_0_75_to_1_5_spacings_apart():
     z = map_coordinates(hills(), [(600 - y) / 2 - 0.5, x / 2 - 0.5], order=1)
     step = np.hypot(np.diff(x), np.diff(y))
     together = (row[1:] == row[:-1]) & (step < 1.5 * SPACING)
-    assert (np.abs(np.diff(z)) / step)[together].max() < GRADE
+    assert (np.abs(np.diff(z)) / step)[together].max() < LEAST_GRADIENT
     spacings = row_spacings(x, y, row, SPACING)
     assert ((spacings >= NARROWEST) & (spacings <= WIDEST)).mean() > 0.95
     assert np.quantile(spacings, 0.5) == pytest.approx(1, abs=0.1)

@@ -14,7 +14,7 @@ from shared_data import shared
 from typer.testing import CliRunner
 
 from siteplanner.base.errors import InputError
-from siteplanner.cli import app
+from siteplanner.cli.app import app
 from siteplanner.ground.resolve import catalogue, check, resolve
 from siteplanner.ground.water.surface_water import flow
 from siteplanner.reading.height_step import step_of

@@ -113,14 +113,14 @@ def bend(first, last, dem, cell, down, across, lacking):  # type: ignore[no-unty
             dd, ee = ((west - e) + (east - e)) * square, ((north - e) + (south - e)) * square
             corners = (above[col + 1] - above[col - 1]) + (below[col - 1] - below[col + 1])
             gg, hh = (east - west) * half, (north - south) * half
-            grade = gg * gg + hh * hh
+            gradient = gg * gg + hh * hh
             mixed = corners * square / _TWO * gg * hh
             along = dd * gg * gg + ee * hh * hh + mixed
             aside = dd * hh * hh + ee * gg * gg - mixed
             level = -(dd + ee)
-            bent = -_TWO * along / grade if grade > _ZERO else level
+            bent = -_TWO * along / gradient if gradient > _ZERO else level
             down[row, col] = bent
-            across[row, col] = -_TWO * aside / grade if grade > _ZERO else level
+            across[row, col] = -_TWO * aside / gradient if gradient > _ZERO else level
             lacking[row] += np.int32(bent != bent)
 
 

@@ -108,7 +108,7 @@ function worksOf(block) {
   if (block.year === undefined) return [];
   return [["When", `${block.window}, ${yearWords(block.year)}`],
     ["Waiting", block.trees_later ? `${count(block.trees_later)} trees, ${yearWords(block.later)}` : ""],
-    ["Crew", block.grade], ["Crew-days", `about ${block.crew_days}`]];
+    ["Crew", block.access_class], ["Crew-days", `about ${block.crew_days}`]];
 }
 function aboutBlock(block) {
   const zone = zoneOf(block), counts = countsOf(block);

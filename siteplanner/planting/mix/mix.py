@@ -99,19 +99,19 @@ class Clash:
 class Mixed:
     """Trees of each species, int64 (species,), and how good the mix is.
 
-    ``off_aim`` is the number of trees that would have to be of another species to meet the
+    ``target_deviation`` is the number of trees that would have to be of another species to meet the
     aim; ``survivors`` are expected; ``most_survivors`` could be had by looking at survival alone
-    under the same rules (a bound: parts of species are allowed), and ``most_off_aim`` is how
-    far that would be off the aim: the two show what the aim costs. ``optimality_gap``: how much
+    under the same rules (a bound: parts of species are allowed), and ``most_target_deviation`` is
+    how far that would be off the aim: the two show what the aim costs. ``optimality_gap``: how much
     better, as a share of the places, a mix might be at most.
     """
 
     trees: NDArray[np.int64]
     clashes: tuple[Clash, ...] = ()
-    off_aim: int = 0
+    target_deviation: int = 0
     survivors: float = 0.0
     most_survivors: float = 0.0
-    most_off_aim: int = 0
+    most_target_deviation: int = 0
     optimality_gap: float = 0.0
 
 

@@ -22,7 +22,7 @@ from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import Places, Relief, numbered, square
 
 #: Rows may rise by this much along their length; ground gentler than this needs no contours.
-GRADE = 0.03
+LEAST_GRADIENT = 0.03
 #: Narrowest and widest spacing between rows, in spacings of trees; one is twice the other.
 NARROWEST, WIDEST = 0.75, 1.5
 #: The ground is smoothed over so many spacings before rows are drawn, its slope over more. More
@@ -71,12 +71,12 @@ def contour(
     surface = surface_of(area, ground, spacing_m)
     steep = np.sin(np.arctan(surface.steep)) if along_ground else surface.steep
     inside = _covered(area, surface)
-    sloping = inside & (steep >= GRADE)
+    sloping = inside & (steep >= LEAST_GRADIENT)
     x, y, row = np.empty(0), np.empty(0), np.empty(0, dtype=np.int64)
     if sloping.any():
         x, y, row = _level_rows(area, surface, steep, sloping, spacing_m)
     flat_x, flat_y, flat_row = square(area, spacing_m, bearing_deg)
-    flat = surface.at(steep, flat_x, flat_y) < GRADE
+    flat = surface.at(steep, flat_x, flat_y) < LEAST_GRADIENT
     above = row.max() + 1 if len(row) else 0
     x, y = np.r_[x, flat_x[flat]], np.r_[y, flat_y[flat]]
     row = np.r_[row, flat_row[flat] + above].astype(np.int64)
@@ -167,7 +167,7 @@ def _level_rows(
     x, y, of_line = _walk([lines[n] for n in order], surface, steep, step, spacing_m)
     born_at = np.array([born[n][1] for n in order])[of_line]
     here = surface.at(steep, x, y)
-    keep = (here >= GRADE) & (_halvings(here, step, spacing_m) >= born_at)
+    keep = (here >= LEAST_GRADIENT) & (_halvings(here, step, spacing_m) >= born_at)
     shapely.prepare(area)
     keep &= shapely.contains_xy(area, x, y)
     return x[keep], y[keep], numbered(of_line[keep])
@@ -175,7 +175,7 @@ def _level_rows(
 
 def _halvings(steep: NDArray[np.float64], step: float, spacing_m: float) -> NDArray[np.int64]:
     """How often the height step must be halved for rows 0.75 to 1.5 spacings apart."""
-    row_spacing = step / np.maximum(steep, GRADE) / spacing_m
+    row_spacing = step / np.maximum(steep, LEAST_GRADIENT) / spacing_m
     return np.floor(np.log2(row_spacing / NARROWEST) + 1e-9).astype(np.int64)
 
 
@@ -206,7 +206,7 @@ def _walk(
     cells = np.concatenate(lines)
     x = surface.west + cells[:, 0] * surface.cell
     y = surface.north - cells[:, 1] * surface.cell
-    there = np.maximum(surface.at(steep, x, y), GRADE)
+    there = np.maximum(surface.at(steep, x, y), LEAST_GRADIENT)
     row_spacing = step / 2.0 ** _halvings(there, step, spacing_m) / there
     rate = row_spacing / spacing_m**2
     same = of_line[1:] == of_line[:-1]

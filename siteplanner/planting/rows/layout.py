@@ -108,9 +108,9 @@ def draw_rows(
     *,
     along_ground: bool = False,
 ) -> gpd.GeoDataFrame:
-    """Draw the planting rows, with the tape distance along the ground under each row.
+    """Draw the planting rows, with the slope distance under each row.
 
-    With ``along_ground`` the spacing is the tape distance already.
+    With ``along_ground`` the spacing is the slope distance already.
 
     ``trees`` has ``zone, block, row``, the trees of a row in the order in which it is walked.
     Returns ``block, zone, row, trees, length_m, ground_spacing_m, geometry``: a LineString, or
