@@ -45,8 +45,8 @@ class Works:
     """The works of a plan; frames without totals.
 
     ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
-    later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later, order,
-    order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
+    later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
+    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
     cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
     place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
     species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and

@@ -162,7 +162,8 @@ def _spacing(plan: Plan, work: Work) -> str:
     return (
         f"In the row: {work.spacing_m:.2f} m on the map, {slope_distance} on the tape along the "
         f"ground (each row's is in the table): about "
-        f"{paces(float(np.median(work.slope_distance_m))):g} paces of {PACE_M} m. Between rows: {between}."
+        f"{paces(float(np.median(work.slope_distance_m))):g} paces of {PACE_M} m. "
+        f"Between rows: {between}."
     )
 
 
