@@ -21,8 +21,8 @@ from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from benchmarks.plan import SAMPLE
 from siteplanner import load_site, make_plan
 from siteplanner.base.grid import Grid
-from siteplanner.planting.mix import allocation as stands
-from siteplanner.planting.mix.allocation import species_at
+from siteplanner.planting.mix import allocation
+from siteplanner.planting.mix.allocation import allocate_species
 from siteplanner.planting.mix.assign import clumped, place_species
 from siteplanner.planting.mix.mix import Kinds, choose_mix, gather
 from siteplanner.planting.rows.contour import contour, row_spacings
@@ -78,7 +78,7 @@ def layout(side_m: float) -> tuple[float, int]:
     nothing = gpd.GeoDataFrame({"kind": [], "setback_m": []}, geometry=[])
     start = time.perf_counter()
     places = set_out(blocks, patterns(), nothing, relief=relief)
-    kind = species_at(Mix(), table, grid, fitted, blocks, places, nothing).kind
+    kind = allocate_species(Mix(), table, grid, fitted, blocks, places, nothing).kind
     placed = number_rows(places.only(kind >= 0), blocks)
     return time.perf_counter() - start, len(placed.x)
 
@@ -110,7 +110,7 @@ def sample_mix() -> float:
         taken += time.perf_counter() - start
         return found
 
-    with mock.patch.object(stands, "choose_mix", timed):
+    with mock.patch.object(allocation, "choose_mix", timed):
         make_plan(load_site(SAMPLE))
     return taken
 

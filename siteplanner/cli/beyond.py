@@ -9,7 +9,7 @@ import typer
 from rich.console import Console
 
 from siteplanner.cli.exits import BAD_INPUT, OUR_FAULT, SOME_FAILED
-from siteplanner.cli.printed import shown
+from siteplanner.cli.printed import escaped
 from siteplanner.cli.progress import steps_done, tiles_done
 
 
@@ -36,7 +36,7 @@ def ground(
     if not quiet:
         console = Console(soft_wrap=True, emoji=False)
         for path in made:
-            console.print(shown(f"written: {path}"), highlight=False)
+            console.print(escaped(f"written: {path}"), highlight=False)
 
 
 def catchment(

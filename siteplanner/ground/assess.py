@@ -99,9 +99,9 @@ def assess(
         each(info, values, inputs.grid)
 
     makers = list(order)
-    shown = {info.name for maker in makers for info in maker.makes if info.on_map}
+    on_map = {info.name for maker in makers for info in maker.makes if info.on_map}
     cached = [_cached(maker) if maker.name in CACHED else maker for maker in makers]
-    wanted = {*READS, *reads, *mature, *shown}
+    wanted = {*READS, *reads, *mature, *on_map}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     minimum = frost.fit_readings(inputs.readings, {**layers, "height": inputs.dem}, inputs.grid)
     return Ground(layers, infos, minimum)
@@ -142,7 +142,7 @@ def _cached(maker: resolve.Maker) -> resolve.Maker:
             for n in needs
         ]
         key = cache.key_of([maker.name, parts, sorted((maker.settings | settings).items())], code)
-        made = cache.kept("layer", key, lambda: {"layer": maker.function(*needs, **settings)})
+        made = cache.cached("layer", key, lambda: {"layer": maker.function(*needs, **settings)})
         return made["layer"].astype("float32", copy=False)
 
     return replace(maker, function=function)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import fault
 from siteplanner.base.grid import BoolGrid
 from siteplanner.ground.assess import Ground
-from siteplanner.planting.rows.layout import kept_bearing, mean_fall, row_bearing
+from siteplanner.planting.rows.layout import bearing_off_fall_line, mean_fall, row_bearing
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.planting.zones import describe
 from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
@@ -127,7 +127,9 @@ def _with_bearings(
         bearing_deg=[
             row_bearing(*fall)
             if np.isnan(asked)
-            else kept_bearing(asked, fall[0], washes=fall[1] >= steepest or eroding >= _ERODING)
+            else bearing_off_fall_line(
+                asked, fall[0], washes=fall[1] >= steepest or eroding >= _ERODING
+            )
             for asked, fall, eroding in zip(by_zone["asked_deg"], falls, erodes, strict=True)
         ],
     )

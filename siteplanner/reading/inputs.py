@@ -37,7 +37,7 @@ from siteplanner.reading.records import (
 )
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species_table import SpeciesTable, read_species
-from siteplanner.reading.survival_rates import with_kept_survival
+from siteplanner.reading.survival_rates import with_saved_rates
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 
@@ -169,7 +169,7 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
     """The species table, with expected survival learnt from counts where the site names it."""
     species = read_species(site.folder / site.species.file)
     if site.species.survival:
-        species, said = with_kept_survival(species, site.folder / site.species.survival)
+        species, said = with_saved_rates(species, site.folder / site.species.survival)
         notes.append(said)
     return species
 

@@ -200,7 +200,7 @@ class SpeciesFile(Table):
     index: Literal["limiting", "square root", "product"] = "limiting"
     """How the scores of factors become one: the most limiting one's, or an index of all."""
     survival: str | None = None
-    """Expected survival learnt from counts (see ``siteplanner survival --keep``)."""
+    """Expected survival learnt from counts (see ``siteplanner survival --save-rates``)."""
 
 
 class SeedColumns(Table):

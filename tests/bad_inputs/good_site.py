@@ -29,7 +29,7 @@ def at(east: float, north: float) -> shapely.Point:
 def good_site(folder: Path) -> Path:
     """Write the site into ``folder``; every file of it is good. Gives the site file's path.
 
-    ``dig.csv`` and ``kept.csv`` lie there too, but the site file does not name them.
+    ``dig.csv`` and ``saved_rates.csv`` lie there too, but the site file does not name them.
     """
     folder.mkdir(parents=True, exist_ok=True)
     rows, cols = np.mgrid[0:80, 0:80]
@@ -73,7 +73,7 @@ def good_site(folder: Path) -> Path:
         "counts.csv": "batch,stage,count,date\nB1,germinated,120,2028-03-04\n",
         "dig.csv": "spot,easting,northing,reach_m,texture,drainage,depth_m,mottles_from_m,"
         f"water_at_m,stones_percent,ph\n1,{x},{y},20,loam,,0.8,0.3,,5,5.6\n",
-        "kept.csv": "species,expected_survival\n",
+        "saved_rates.csv": "species,expected_survival\n",
     }
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")

@@ -174,7 +174,7 @@ def valley(bank, opening=0):
     return dem.astype(np.float32)
 
 
-def night_on(dem, belts=None):
+def drainage_on(dem, belts=None):
     level = level_of(dem, CELL, 1, AIR.chilling, belts)
     state = still(level)
     flow_on(level, state, 3 * 3600.0, AIR)
@@ -182,7 +182,11 @@ def night_on(dem, belts=None):
 
 
 def test_bank_dams_the_air_and_an_opening_lets_it_go():
-    open_valley, dammed, cut = night_on(valley(0)), night_on(valley(5)), night_on(valley(5, 4))
+    open_valley, dammed, cut = (
+        drainage_on(valley(0)),
+        drainage_on(valley(5)),
+        drainage_on(valley(5, 4)),
+    )
     assert dammed > open_valley + 2
     assert cut < open_valley + 0.35 * (dammed - open_valley)
 
@@ -190,10 +194,10 @@ def test_bank_dams_the_air_and_an_opening_lets_it_go():
 def test_belt_dams_less_the_more_porous_it_is():
     line = np.array([shapely.LineString([(0, 58.5), (61, 58.5)])], dtype=object)
     found = [
-        night_on(valley(0), (line, np.array([5.0]), np.array([porosity])))
+        drainage_on(valley(0), (line, np.array([5.0]), np.array([porosity])))
         for porosity in (0.0, 0.3, 0.6)
     ]
-    assert found[0] > found[1] > found[2] > night_on(valley(0)) + 0.01
+    assert found[0] > found[1] > found[2] > drainage_on(valley(0)) + 0.01
 
 
 def test_bank_narrower_than_a_cell_still_dams():
@@ -202,7 +206,7 @@ def test_bank_narrower_than_a_cell_still_dams():
     level = level_of(fine, CELL / 3, 3, AIR.chilling)
     state = still(level)
     flow_on(level, state, 3 * 3600.0, AIR)
-    assert state.depth[1:-1, 1:-1][50:58, 26:35].mean() > night_on(valley(0)) + 2
+    assert state.depth[1:-1, 1:-1][50:58, 26:35].mean() > drainage_on(valley(0)) + 2
 
 
 def test_coarse_start_ends_where_the_fine_night_does():

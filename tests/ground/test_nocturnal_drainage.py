@@ -1,4 +1,4 @@
-"""The cold-air night as layers: its length, what it leaves, what it keeps, what stays the same."""
+"""Nocturnal cold-air drainage as layers: the night's length, what it leaves, what is cached."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ import shapely
 from ground.surfaces import grid_of
 
 from siteplanner import load_site
-from siteplanner.ground.cold import night_run
-from siteplanner.ground.cold import nocturnal_drainage as night
+from siteplanner.ground.cold import drainage_run
+from siteplanner.ground.cold import nocturnal_drainage as drainage
 from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.drainage_run import night_seconds, run_drainage, sky_share
 from siteplanner.ground.cold.lanes import share_let_go
-from siteplanner.ground.cold.night_run import night_seconds, run_night, sky_share
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.reading.shelter import no_shelter
 
@@ -32,7 +32,7 @@ def valley(rows=90, cols=63, cell=5.0):
 
 def layers_of(dem, grid, shelter=None, mature_shelter=None, **settings):
     none = no_shelter(grid.crs)
-    made = night.nocturnal_cold_air_drainage(
+    made = drainage.nocturnal_cold_air_drainage(
         dem,
         grid,
         -42.0,
@@ -41,7 +41,8 @@ def layers_of(dem, grid, shelter=None, mature_shelter=None, **settings):
         **settings,
     )
     names = [
-        info.name.removeprefix("cold_air_") for info in night.nocturnal_cold_air_drainage.__layers__
+        info.name.removeprefix("cold_air_")
+        for info in drainage.nocturnal_cold_air_drainage.__layers__
     ]
     return dict(zip(names, made, strict=True))
 
@@ -125,12 +126,12 @@ def test_lanes_let_go_is_a_share_of_what_is_held():
     assert share_let_go(np.zeros((1, 3)), growth) == 0
 
 
-def test_second_run_takes_the_kept_night_and_other_ground_does_not(monkeypatch):
+def test_second_run_takes_the_cached_drainage_and_other_ground_does_not(monkeypatch):
     dem, grid = valley()
     first = layers_of(dem, grid)
     runs = []
     monkeypatch.setattr(
-        night_run, "run_night", lambda *a, **k: runs.append(a) or run_night(*a, **k)
+        drainage_run, "run_drainage", lambda *a, **k: runs.append(a) or run_drainage(*a, **k)
     )
     again = layers_of(dem, grid)
     assert runs == []
@@ -148,7 +149,7 @@ def test_halving_the_cell_hardly_changes_the_pools_of_the_sample(sample_site):
     air, seconds = Air(), night_seconds(-42)
     area = []
     for cell_m in (12.0, 6.0):
-        made = run_night(site.dem, site.grid.cell, seconds, air, cell_m=cell_m)
+        made = run_drainage(site.dem, site.grid.cell, seconds, air, cell_m=cell_m)
         assert abs(made.imbalance) < 1e-6
         cell = -(-cell_m // site.grid.cell) * site.grid.cell
         area.append(float((made.depth >= 2.0).sum()) * cell**2)
@@ -158,7 +159,7 @@ def test_halving_the_cell_hardly_changes_the_pools_of_the_sample(sample_site):
 def test_height_above_the_cold_air_is_nil_within_it_and_capped():
     dem, grid = valley()
     found = layers_of(dem, grid)
-    above = night.height_above_cold_air(dem, found["depth"], found["growth"], grid, cap_m=30.0)
+    above = drainage.height_above_cold_air(dem, found["depth"], found["growth"], grid, cap_m=30.0)
     assert above[60, 31] == 0
     assert above.max() == 30
     assert above[60, 8] > above[60, 20]

@@ -85,7 +85,7 @@ def test_faults_of_both_files_come_together(site):
     assert len(found.value.faults) == 2
 
 
-def test_kept_survival_counts_only_where_the_site_file_names_it(tmp_path):
+def test_saved_rates_counts_only_where_the_site_file_names_it(tmp_path):
     text = SITE.read_text(encoding="utf-8")
     for name in (
         "dem.tif",

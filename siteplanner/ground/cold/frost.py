@@ -128,21 +128,21 @@ def cold_pool_criteria(
 
 @layer(
     LayerInfo(
-        title="Where the night and the quick criteria differ",
+        title="Where the drainage and the quick criteria differ",
         unit="class",
         method="Cold air lying at least as deep as the setting at dawn, against the cold-pool "
         "criteria; where these give no signal nothing is compared",
         source="criteria: Lundquist, Pepin & Rochford 2008; the comparison is our own",
         valid=(0, 3),
         colours="RdYlBu_11",
-        classes=("both: none", "both: cold pool", "only the night", "only the criteria"),
+        classes=("both: none", "both: cold pool", "only the drainage", "only the criteria"),
     ),
     reach=CELL,
 )
 def cold_air_check(
     cold_air_depth: FloatGrid, cold_pool_criteria: FloatGrid, *, lies_m: float = 2.0
 ) -> FloatGrid:
-    """Four classes: 0 both say none, 1 both a pool, 2 the night alone, 3 the criteria alone."""
+    """Four classes: 0 both say none, 1 both a pool, 2 the drainage alone, 3 the criteria alone."""
     lies = cold_air_depth >= lies_m
     out = np.full(cold_air_depth.shape, np.nan, dtype=np.float32)
     none, pool = cold_pool_criteria == 0, cold_pool_criteria == 2
@@ -293,12 +293,12 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
     codes = codes[np.isfinite(codes)]
     if not codes.size:
         return []
-    night, quick = (float((codes == code).mean()) for code in (2, 3))
-    if night + quick < 0.02:
+    drained, quick = (float((codes == code).mean()) for code in (2, 3))
+    if drained + quick < 0.02:
         return []
     return [
-        f"Frost hollows: on {night + quick:.0%} of the ground the modelled night and the quick "
-        f"terrain criteria differ (cold air only by the night {night:.0%}, only by the criteria "
+        f"Frost hollows: on {drained + quick:.0%} of the ground the modelled drainage and the "
+        f"quick terrain criteria differ (cold air only by the drainage {drained:.0%}, only by the criteria "
         f"{quick:.0%}; layer cold_air_check). Hang a thermometer there before you rely on either."
     ]
 

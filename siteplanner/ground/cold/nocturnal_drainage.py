@@ -1,4 +1,4 @@
-"""The cold-air night: where air drains, lies and spills from sunset to sunrise, as layers.
+"""Nocturnal cold-air drainage: where air drains, lies and spills from sunset to sunrise, as layers.
 
 An estimate of one calm clear night from the shape of the ground, not a forecast.
 """
@@ -19,8 +19,14 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.drainage_run import (
+    Belts,
+    Drainage,
+    belts_on,
+    cached_drainage,
+    night_seconds,
+)
 from siteplanner.ground.cold.lanes import WORTH, cut_lanes, lanes_through_rows, share_let_go
-from siteplanner.ground.cold.night_run import Belts, Night, belts_on, kept_night, night_seconds
 from siteplanner.ground.layer import WHOLE_GRID, layer, radius
 from siteplanner.ground.relief.terrain import convergence
 
@@ -159,8 +165,8 @@ def nocturnal_cold_air_drainage(
     factor = max(1, math.ceil(cell_m / grid.cell - 1e-9))
     known = np.isfinite(dem)
 
-    def run(belts: Belts | None) -> Night:
-        return kept_night(dem, grid.cell, seconds, air, belts, cell_m=cell_m, lies_m=lies_m)
+    def run(belts: Belts | None) -> Drainage:
+        return cached_drainage(dem, grid.cell, seconds, air, belts, cell_m=cell_m, lies_m=lies_m)
 
     def clear(values: NDArray[Any]) -> FloatGrid:
         return np.where(known, values, np.float32(np.nan)).astype(np.float32)
@@ -190,9 +196,9 @@ def nocturnal_cold_air_drainage(
 
 
 def _lanes(
-    run: Callable[[Belts | None], Night],
-    bare: Night,
-    made: Night,
+    run: Callable[[Belts | None], Drainage],
+    bare: Drainage,
+    made: Drainage,
     shelter: gpd.GeoDataFrame,
     mature_shelter: gpd.GeoDataFrame,
     grid: Grid,

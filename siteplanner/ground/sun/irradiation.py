@@ -12,7 +12,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.ground.layer import CELL, layer, radius
 from siteplanner.ground.relief.terrain import convergence
-from siteplanner.ground.sun._light import LOOKS, STEPS, View, horizons, looks, shine
+from siteplanner.ground.sun._light import DIRECTIONS, STEPS, View, horizon_steps, horizons, shine
 
 #: Day of the year at the middle of each month (FAO-56, p. 47: J of the 15th).
 MID_MONTH = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
@@ -211,7 +211,7 @@ def horizon_and_sky(
     least the cell's own slope, at least level, and only ground within ``shade_reach`` (m)
     counts. Sky view (rows, cols) of the tilted surface after Dozier & Frew (1990), from memory.
     """
-    horizon = np.empty((LOOKS, *grid.shape), np.float32)
+    horizon = np.empty((DIRECTIONS, *grid.shape), np.float32)
     of_sky = np.empty((2, *grid.shape), np.float32)
     over_rows(horizons, grid.shape, _view(dem, slope, aspect, grid, shade_reach), of_sky, horizon)
     return horizon, of_sky[0]
@@ -221,7 +221,9 @@ def _view(
     dem: FloatGrid, slope: FloatGrid, aspect: FloatGrid, grid: Grid, shade_reach: float
 ) -> View:
     turn = np.float32(math.radians(convergence(grid)))
-    return View(plain(dem), plain(slope), plain(aspect), turn, *looks(grid.cell, shade_reach))
+    return View(
+        plain(dem), plain(slope), plain(aspect), turn, *horizon_steps(grid.cell, shade_reach)
+    )
 
 
 @layer(
@@ -316,8 +318,8 @@ def _sky(
     outside = 24 * 60 * _SOLAR_CONSTANT * nearness(MID_MONTH)[:, None] * set_angle / math.pi / STEPS
     diffuse = (outside * up * (0.271 - 0.294 * beam)).sum(axis=1)
     strength = outside * beam
-    place = (np.degrees(np.arctan2(east, north)) - turn) % 360 / 360 * LOOKS
-    first = np.floor(place) % LOOKS
+    place = (np.degrees(np.arctan2(east, north)) - turn) % 360 / 360 * DIRECTIONS
+    first = np.floor(place) % DIRECTIONS
     height = up / np.hypot(east, north).clip(1e-6)
     rays = np.stack([east, north, up, height, first, place - np.floor(place), strength], axis=2)
     level = diffuse + (strength * up).sum(axis=1)

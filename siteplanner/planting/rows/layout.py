@@ -173,7 +173,7 @@ def row_bearing(fall_deg: float, slope_deg: float) -> float:
     return float(np.round((fall_deg + 90) % 180, 1)) % 180
 
 
-def kept_bearing(asked_deg: float, fall_deg: float, *, washes: bool) -> float:
+def bearing_off_fall_line(asked_deg: float, fall_deg: float, *, washes: bool) -> float:
     """Bearing that was asked for, turned where rows would run down ground that may wash.
 
     There rows stay 45° off the fall line at least (common practice, no source): the nearest such
