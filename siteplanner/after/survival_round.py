@@ -10,7 +10,7 @@ from siteplanner.after.planted import draw_rows, read_planted
 from siteplanner.after.survival import Outcome, judge
 from siteplanner.after.survival_counts import FORM, read_counts
 from siteplanner.after.ticked import only_ticked, read_ticks, told
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.handover.tables.nursery import write_csv
 from siteplanner.reading.nursery_counts import read_cells
 from siteplanner.reading.species_table import read_species
@@ -28,7 +28,7 @@ def write_rows_to_count(
     have filled it in.
     """
     if target.exists():
-        raise fault(target, "", "it is already there", "move it away or name another folder")
+        raise input_error(target, "", "it is already there", "move it away or name another folder")
     planted = read_planted(plan)
     if ticks:
         planted = only_ticked(planted, read_ticks(ticks, planted))
@@ -56,7 +56,7 @@ def survival_of(
     planted = read_planted(plan)
     gone = sorted(set(planted.trees["species"]) - set(expected))
     if gone:
-        raise fault(
+        raise input_error(
             site.folder / site.species.file,
             "botanical_name",
             f"the plan has {', '.join(gone)}, which the table does not list any more",

@@ -15,7 +15,7 @@ from rich.console import Console
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
 from siteplanner.cli.beyond import catchment, ground
-from siteplanner.cli.exits import BAD_INPUT, OUR_FAULT
+from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
     escaped,
     print_changes,
@@ -59,7 +59,7 @@ def plan(
     how_sure: Annotated[
         bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
     ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
     from siteplanner.run import write_plan
@@ -165,7 +165,7 @@ def verify(
 
     found = verified(folder, site)
     print_verified(found)
-    if found.faults:
+    if found.errors:
         raise typer.Exit(BAD_INPUT)
 
 
@@ -337,38 +337,38 @@ def _stop(number: int, frame: object) -> None:
 
 
 def main() -> None:
-    """Run a command; bad input ends with 1, wrong usage with 2, our own fault with 3."""
+    """Run a command; bad input ends with 1, wrong usage with 2, our own error with 3."""
     if "--version" in sys.argv[1:2]:
         print(f"siteplanner {__version__}")
         return
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a name in letters that the screen has not
             stream.reconfigure(errors="replace")
-    errors = Console(stderr=True, soft_wrap=True, emoji=False)
+    stderr = Console(stderr=True, soft_wrap=True, emoji=False)
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
     try:
         app()
     except InputError as error:
-        for fault in error.faults:
-            errors.print(escaped(str(fault)), style="bold", highlight=False)
+        for detail in error.errors:
+            stderr.print(escaped(str(detail)), style="bold", highlight=False)
         raise SystemExit(BAD_INPUT) from None
     except PermissionError as error:
-        errors.print(
+        stderr.print(
             escaped(f"{error.filename}: permission denied; see to your right to read or write it."),
             style="bold",
             highlight=False,
         )
         raise SystemExit(BAD_INPUT) from None
     except _StoppedError:
-        errors.print("Stopped. The previous plan is as it was.")
-        raise SystemExit(OUR_FAULT) from None
+        stderr.print("Stopped. The previous plan is as it was.")
+        raise SystemExit(OUR_ERROR) from None
     except Exception as error:
-        errors.print(
+        stderr.print(
             f"siteplanner made a mistake ({type(error).__name__}: {escaped(str(error))}). "
             "The previous plan is as it was. Please report this, with the site file.",
             highlight=False,
         )
         if os.environ.get("SITEPLANNER_TRACEBACK"):
             raise
-        raise SystemExit(OUR_FAULT) from None
+        raise SystemExit(OUR_ERROR) from None

@@ -210,11 +210,11 @@ def print_changes(found: Comparison, before: str, after: str) -> None:
 def print_verified(found: Verified) -> None:
     """Print whether a plan's folder is as it was made, and what is worth knowing."""
     console = Console(soft_wrap=True, emoji=False)
-    for line in found.faults:
+    for line in found.errors:
         console.print(escaped(line), highlight=False)
     whole = f"{found.name}: the plan is whole; all {found.files} files are as they were made."
     broken = f"{found.name}: the plan is not whole. Make it again, or fetch it again."
-    console.print(escaped(broken if found.faults else whole), highlight=False)
+    console.print(escaped(broken if found.errors else whole), highlight=False)
     for line in found.notes:
         console.print(escaped(f"note: {line}"), highlight=False)
     console.print(

@@ -45,8 +45,8 @@ def print_catchment(result: Result) -> None:
 
 def print_failed(result: Result) -> None:
     """Print on stderr which sites could not be planned, and why."""
-    errors = Console(stderr=True, soft_wrap=True, emoji=False)
+    stderr = Console(stderr=True, soft_wrap=True, emoji=False)
     for site, outcome in result.failed:
-        errors.print(escaped(f"{site.name} is not planned:"), style="bold", highlight=False)
-        for fault in outcome.faults:
-            errors.print(escaped(f"  {fault}"), highlight=False)
+        stderr.print(escaped(f"{site.name} is not planned:"), style="bold", highlight=False)
+        for detail in outcome.errors:
+            stderr.print(escaped(f"  {detail}"), highlight=False)

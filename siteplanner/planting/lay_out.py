@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
 from siteplanner.planting.counts import count_trees
@@ -149,7 +149,7 @@ def _area(inputs: Inputs, setbacks: gpd.GeoDataFrame, site: Site) -> shapely.Geo
     """The ground that may be planted."""
     area = plantable_area(inputs.boundary, inputs.paddocks, setbacks)
     if area.area < 1:
-        raise fault(
+        raise input_error(
             site.path,
             "setbacks",
             "no ground is left to plant",
@@ -185,7 +185,7 @@ def _blocks(
         smallest_width_m=rules.smallest_width_m,
     )
     if blocks.empty:
-        raise fault(
+        raise input_error(
             site.path,
             "planting.smallest_block_m2",
             "no block is large enough to plant",

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.base.grid import BoolGrid
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.rows.layout import bearing_off_fall_line, mean_fall, row_bearing
@@ -80,7 +80,7 @@ def _zone(
     """One zone's row; pattern "none" where nothing is planted."""
     known = patterns()
     if rule.pattern not in known:
-        raise fault(
+        raise input_error(
             site.path,
             "planting",
             f"there is no pattern {rule.pattern!r}",

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.reading.nursery_counts import known, read_cells
 from siteplanner.reading.species_table import SpeciesTable
 
@@ -22,28 +22,28 @@ def with_saved_rates(table: SpeciesTable, path: Path) -> tuple[SpeciesTable, str
     """
     cells = read_cells(path, ["species", "expected_survival"])
     names = table.facts["botanical_name"]
-    faults = Faults()
+    errors = Errors()
     saved: dict[str, float] = {}
     shares = pd.to_numeric(cells["expected_survival"], errors="coerce")
     for row, name, share in zip(cells.index, cells["species"].map(known), shares, strict=True):
         if name not in set(names):
-            faults.add(
+            errors.add(
                 path,
                 f"row {row + 2}, species",
                 f"{name!r} is not in the species table",
                 near(name, names),
             )
         elif not 0 <= share <= 1:
-            faults.add(
+            errors.add(
                 path,
                 f"{name}, expected_survival",
                 f"{cells['expected_survival'][row]!r} will not do",
                 "write a share from 0 to 1",
             )
         if name in saved:
-            faults.add(path, name, "it stands there twice", "keep one row of it")
+            errors.add(path, name, "it stands there twice", "keep one row of it")
         saved[name] = max(0.05, float(share))  # the table's own least: below, nobody plants
-    faults.raise_any()
+    errors.raise_any()
     facts = table.facts.assign(
         expected_survival=[
             saved.get(name, share)

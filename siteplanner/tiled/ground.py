@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.base.errors import Faults, fault
+from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.renamed import instead
 from siteplanner.ground.layer import WHOLE_GRID, Reach
 from siteplanner.ground.resolve import Catalogue, Maker, catalogue, check, resolve
@@ -57,7 +57,7 @@ def ground_in_tiles(
     settings = settings or {}
     rows, cols = grid.shape
     if rows * cols > _MOST_CELLS:
-        raise fault(
+        raise input_error(
             dem,
             "",
             f"it has {rows * cols:,} cells, and at most {_MOST_CELLS:,} can be counted",
@@ -123,23 +123,23 @@ def _refuse(
     settings: Mapping[str, Mapping[str, Any]],
     dem: Path,
 ) -> None:
-    faults = Faults()
+    errors = Errors()
     can = [name for name in book.makers if not why_not(book, name)]
     if not layers:
-        faults.add(dem, "layers", "no layer is named", f"name some of: {', '.join(can)}")
+        errors.add(dem, "layers", "no layer is named", f"name some of: {', '.join(can)}")
     for name in layers:
         if name not in book.makers:
-            faults.add(dem, "layers", f"no layer is called {name!r}", instead(name, can))
+            errors.add(dem, "layers", f"no layer is called {name!r}", instead(name, can))
         elif why := why_not(book, name):
-            faults.add(
+            errors.add(
                 dem,
                 "layers",
                 why,
                 "leave it out here; the plan of a site (siteplanner plan) has it",
             )
     if settings.get("flow", {}).get("breach", 0):
-        faults.add(dem, "layers.flow.breach", "banks are not cut in tiles", "leave breach out")
-    faults.raise_any()
+        errors.add(dem, "layers.flow.breach", "banks are not cut in tiles", "leave breach out")
+    errors.raise_any()
 
 
 def _height_step(heights: Raster, boxes: list[Box], workers: Workers) -> float:

@@ -239,7 +239,7 @@ def test_only_the_last_round_of_a_block_is_judged(tmp_path):
         (f"A1,3,{GUM},,,,", "nothing was counted"),
     ],
 )
-def test_faults_in_counts_are_named(tmp_path, row, said):
+def test_errors_in_counts_are_named(tmp_path, row, said):
     with pytest.raises(InputError, match=said):
         read_counts([lines(tmp_path, row)], PLANTED)
 

@@ -133,7 +133,7 @@ class Case:
     """One way to break the good site, and what has to be said of it.
 
     ``file`` ends the path that the sentence begins with, ``place`` stands before its colon,
-    ``what`` and ``mend`` after it. A ``repair`` is no fault: ``check`` lists ``what`` as a note.
+    ``what`` and ``remedy`` after it. A ``repair`` is no error: ``check`` lists ``what`` as a note.
     """
 
     name: str
@@ -141,7 +141,7 @@ class Case:
     file: str
     place: str
     what: str
-    mend: str
+    remedy: str
     repair: bool = False
 
 
@@ -152,18 +152,18 @@ class Table:
         self.cases: list[Case] = []
 
     def refuse(
-        self, file: str, place: str, what: str, mend: str
+        self, file: str, place: str, what: str, remedy: str
     ) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
         """Enter a function that breaks a site so that it has to be refused."""
 
         def enter(breaks: Callable[[Path], None]) -> Callable[[Path], None]:
-            self.cases.append(Case(breaks.__name__, breaks, file, place, what, mend))
+            self.cases.append(Case(breaks.__name__, breaks, file, place, what, remedy))
             return breaks
 
         return enter
 
     def repair(self, what: str) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
-        """Enter a function that makes a site odd, which is mended and told."""
+        """Enter a function that makes a site odd, which is repaired and told."""
 
         def enter(breaks: Callable[[Path], None]) -> Callable[[Path], None]:
             self.cases.append(Case(breaks.__name__, breaks, "", "", what, "", repair=True))

@@ -51,13 +51,13 @@ def with_dig(site: Path, old: str, new: str) -> None:
     change(site, soils={"dug": "dig.csv"})
 
 
-def _refuse_csv(name: str, data: str | bytes, what: str, mend: str, place: str = "") -> None:
+def _refuse_csv(name: str, data: str | bytes, what: str, remedy: str, place: str = "") -> None:
     def breaks(site: Path) -> None:
         write(site, name, data)
 
     kind = what.replace(" ", "_").strip("_")
     breaks.__name__ = f"{name.partition('.')[0]}_{kind}"
-    TABLE.refuse(name, place, what, mend)(breaks)
+    TABLE.refuse(name, place, what, remedy)(breaks)
 
 
 for table in ("climate.csv", "winter_minima.csv", "daily.csv", "species.csv", "stock.csv",

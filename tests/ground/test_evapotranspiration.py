@@ -79,7 +79,7 @@ def test_penman_monteith_wants_the_stations_elevation(tmp_path):
 def test_impossible_air_is_named(tmp_path):
     with pytest.raises(InputError) as caught:
         station(tmp_path, {"wind_m_s": 3.0, "humidity_percent": 130.0, "sunshine_h": 30.0})
-    said = [str(fault) for fault in caught.value.faults]
+    said = [str(detail) for detail in caught.value.errors]
     assert len(said) == 24
     assert "month 1, humidity_percent: 130.0 cannot be; give the month's mean" in said[0]
     assert "month 1, sunshine_h: 30.0 cannot be; give the month's hours of sunshine" in said[1]

@@ -1,4 +1,4 @@
-"""The process beside the planning: it does what it is told, in order, and tells of faults."""
+"""The process beside the planning: it does what it is told, in order, and tells of errors."""
 
 import json
 import time

@@ -107,7 +107,7 @@ def test_names_that_are_none_are_all_said(tmp_path):
 
     with pytest.raises(InputError) as told:
         check_names(Named, NAMES)
-    assert [fault.where for fault in told.value.faults] == [
+    assert [detail.where for detail in told.value.errors] == [
         "mix.must", "mix.never", "years.shade_lovers",
     ]  # fmt: skip
     assert "did you mean 'Banksia b'" in str(told.value)

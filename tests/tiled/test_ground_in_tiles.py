@@ -266,7 +266,7 @@ def test_layers_that_cannot_be_made_in_tiles_are_refused_by_name(tmp_path):
     write_dem(path, dem, grid_of(dem.shape, 10.0))
     with pytest.raises(InputError) as refused:
         ground_in_tiles(path, out, ["landform", "soil_ph", "slop", "slope"])
-    first, second, third = (str(fault) for fault in refused.value.faults)
+    first, second, third = (str(detail) for detail in refused.value.errors)
     assert "landform" in first and "whole grid" in first and "siteplanner plan" in first
     assert "soil_ph needs soils" in second
     assert "'slop'" in third and "slope" in third
@@ -288,7 +288,7 @@ def test_layers_that_cannot_be_made_in_tiles_are_refused_by_name(tmp_path):
         ({"transform": rasterio.Affine(7, 7, 0, 7, -7, 0)}, "not square"),
     ],
 )
-def test_a_dem_that_cannot_be_used_is_named_with_the_mend(tmp_path, change, words):
+def test_a_dem_that_cannot_be_used_is_named_with_the_remedy(tmp_path, change, words):
     dem = hills((20, 20), 8)
     path = tmp_path / "dem.tif"
     write_dem(path, dem, grid_of(dem.shape, 10.0), **change)

@@ -92,7 +92,7 @@ def edge_note(catchment: FloatGrid, cold_air: FloatGrid, cells: BoolGrid) -> lis
         f"On {_told(water)} of the ground more water, and on {_told(air)} more cold air, may come "
         "from beyond the DEM's edge: wetness, channels, flood-flat and frost may be told too low "
         "there (layers edge_contamination_catchment and edge_contamination_cold_air). A DEM that "
-        "reaches to the ridges mends it."
+        "reaches to the ridges fixes it."
     ]
 
 

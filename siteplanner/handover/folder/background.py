@@ -21,7 +21,7 @@ from types import TracebackType
 from typing import Any
 
 import siteplanner
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.handover.folder.publish import recover
 
 #: The job after which the process answers that all before it are done.
@@ -72,7 +72,7 @@ class BackgroundWriter:
         said = self._process.stderr.read().decode("utf-8", "replace").strip()
         code = self._process.wait()
         if code < 0:
-            raise fault(
+            raise input_error(
                 self._target,
                 "layers",
                 f"the process that writes them was stopped from outside (signal {-code})",
