@@ -90,10 +90,10 @@ def kinds_of_ground(
         mean = smoothed(layer)
         np.maximum(best, mean, out=best)
         features[species] = np.maximum(mean, lowest_fit)
-    grade = smoothed(np.nan_to_num(slope))
-    features[-1] = grade * (_ALIKE * np.sqrt(len(features)) / _WORKED_ALIKE_DEG)
+    gradient = smoothed(np.nan_to_num(slope))
+    features[-1] = gradient * (_ALIKE * np.sqrt(len(features)) / _WORKED_ALIKE_DEG)
     steep = np.zeros(coarse.shape, dtype=bool)
-    steep[inside] = grade > steepest_deg
+    steep[inside] = gradient > steepest_deg
     kind = np.full(features.shape[1], NOTHING_FITS, dtype=np.int16)
     fits = best >= lowest_fit
     if fits.any():
