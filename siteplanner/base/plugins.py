@@ -212,7 +212,7 @@ def code_of(made_by: Iterable[Offer] = ()) -> list[str]:
 def _sources(package: str, top: str) -> dict[str, Path]:
     """Source files of a package, by their path from where it is installed.
 
-    Those of the outermost module and, for a package that has several, all that it lists.
+    Those of the outermost module and, for another package, all that its metadata list.
     """
     found: dict[str, Path] = {}
     try:
@@ -224,6 +224,8 @@ def _sources(package: str, top: str) -> dict[str, Path]:
             found |= {f.relative_to(place.parent).as_posix(): f for f in place.rglob("*.py")}
     elif spec is not None and spec.origin is not None:
         found[Path(spec.origin).name] = Path(spec.origin)
+    if package == OWN:
+        return found
     try:
         listed = importlib.metadata.files(package) or ()
     except importlib.metadata.PackageNotFoundError:

@@ -13,7 +13,7 @@ import numpy as np
 
 from siteplanner.base.errors import Faults, near
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.plugins import LAYERS, Offer, offers
+from siteplanner.base.plugins import LAYERS, OWN, Offer, offers
 from siteplanner.ground.layer import Reach
 
 #: What a layer function may ask for that is not a layer.
@@ -162,28 +162,28 @@ def catalogue(
             site_file, f"plugins.replace.{name}", "no layer has that name", near(name, by_name)
         )
     chosen: dict[str, Maker] = {}
-    for name, offers in by_name.items():
+    for name, makers in by_name.items():
         wanted = replace.get(name)
-        if wanted is not None and wanted not in offers:
+        if wanted is not None and wanted not in makers:
             faults.add(
                 site_file,
                 f"plugins.replace.{name}",
                 f"package {wanted!r} offers no layer {name}",
-                near(wanted, offers),
+                near(wanted, makers),
             )
         elif wanted is not None:
-            chosen[name] = offers[wanted]
-        elif "siteplanner" in offers:
-            chosen[name] = offers["siteplanner"]
-        elif len(offers) > 1:
+            chosen[name] = makers[wanted]
+        elif OWN in makers:
+            chosen[name] = makers[OWN]
+        elif len(makers) > 1:
             faults.add(
                 site_file,
                 "plugins.replace",
-                f"layer {name} is made by {' and by '.join(sorted(offers))}",
-                f'say which one to use: replace.{name} = "{min(offers)}"',
+                f"layer {name} is made by {' and by '.join(sorted(makers))}",
+                f'say which one to use: replace.{name} = "{min(makers)}"',
             )
         else:
-            chosen[name] = next(iter(offers.values()))
+            chosen[name] = next(iter(makers.values()))
     faults.raise_any()
     return Catalogue(chosen)
 

@@ -11,7 +11,8 @@ import rasterio.features
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.mix.mix import Mixed
-from siteplanner.planting.rows.contour import NARROWEST, WIDEST, row_gaps
+from siteplanner.planting.rows.contour import row_gaps
+from siteplanner.planting.rows.patterns import pattern_infos
 
 
 def zone_figures(
@@ -53,14 +54,19 @@ def zone_figures(
 def contour_gaps(
     trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame
 ) -> pd.DataFrame:
-    """Gaps between the contour rows of each block that has them, metres.
+    """Gaps between rows of each block whose pattern lets the ground decide them, metres.
 
     ``block, rows, least, gap_5, gap_50, gap_95, most`` (quantiles in percent) and
-    ``within_percent`` of the gaps that are 0.75 to 1.5 spacings.
+    ``within_percent`` of the gaps that are as the pattern says (``PatternInfo.row_gap``).
     """
     of_zone = zones.set_index("zone")
     found = []
-    for block in blocks[blocks["zone"].map(of_zone["pattern"]) == "contour"].itertuples():
+    ranges = {name: facts.row_gap for name, facts in pattern_infos().items() if facts.row_gap}
+    pattern = blocks["zone"].map(of_zone["pattern"])
+    for block, form in zip(blocks.itertuples(), pattern, strict=True):
+        if form not in ranges:
+            continue
+        narrowest, widest = ranges[form]
         mine = trees[trees["block"] == block.block]
         spacing = float(of_zone["spacing_m"][block.zone])
         gaps = row_gaps(
@@ -72,7 +78,7 @@ def contour_gaps(
         if not gaps.size:
             continue
         least, low, middle, high, most = np.quantile(gaps, (0, 0.05, 0.5, 0.95, 1)) * spacing
-        within = 100 * float(((gaps >= NARROWEST) & (gaps <= WIDEST)).mean())
+        within = 100 * float(((gaps >= narrowest) & (gaps <= widest)).mean())
         found.append((block.block, block.rows, least, low, middle, high, most, within))
     columns = ["block", "rows", "least", "gap_5", "gap_50", "gap_95", "most", "within_percent"]
     return pd.DataFrame(found, columns=columns)
