@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from siteplanner.base.errors import InputError
     from siteplanner.base.layer_info import LayerInfo
     from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, layer, radius
-    from siteplanner.handover.writer import writer
+    from siteplanner.handover.write import writer
     from siteplanner.plan import Plan
     from siteplanner.planting.rows.patterns import PatternInfo, pattern
     from siteplanner.run import make_plan, write_plan
@@ -58,7 +58,7 @@ _HOME = {
     "radius": "ground.layer",
     "PatternInfo": "planting.rows.patterns",
     "pattern": "planting.rows.patterns",
-    "writer": "handover.writer",
+    "writer": "handover.write",
     "write_plan": "run",
     "Plan": "plan",
     "make_plan": "run",

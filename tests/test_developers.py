@@ -10,7 +10,7 @@ from conftest import ROOT, command
 from toy_package import install
 
 from siteplanner.ground import resolve
-from siteplanner.handover.writer import writers
+from siteplanner.handover.write import writers
 from siteplanner.planting.rows.patterns import density_per_ha, patterns
 
 TEXT = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

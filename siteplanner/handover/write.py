@@ -1,12 +1,51 @@
-"""Writes all files of a plan, but for the layers and the manifest, into its folder."""
+"""Writers: functions ``writer(plan, folder)`` that each put their own files into a plan's folder.
+
+Together they write all files of a plan, but for the layers and the manifest.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
-from siteplanner.handover.writer import writers
+from siteplanner.base.errors import Faults
+from siteplanner.base.plugins import WRITERS, by_name
 from siteplanner.plan import Plan
+
+Writer = Callable[[Plan, Path], object]
+Function = TypeVar("Function", bound=Callable[..., object])
+
+
+def writer(title: str) -> Callable[[Function], Function]:
+    """Attach a title to a writer, which itself stays as it was.
+
+    The title says what is being done, as progress shows it: "Drawing the map".
+    """
+
+    def attach(function: Function) -> Function:
+        function.__writer__ = title  # type: ignore[attr-defined]
+        return function
+
+    return attach
+
+
+def writers() -> list[tuple[str, Writer]]:
+    """List the titles and writers of siteplanner, then of other packages, in their order.
+
+    Raises :class:`~siteplanner.InputError` for packages that cannot be used.
+    """
+    faults = Faults()
+    found: list[tuple[str, Writer]] = []
+    for name, offer in by_name(WRITERS).items():
+        with faults.gather():
+            function = offer.load()
+            title = getattr(function, "__writer__", None)
+            if title is None:
+                raise offer.broken(f'writer {name} has no title: put @writer("Writing ...") on it')
+            found.append((title, offer.guarded(function, f"writer {name}")))
+    faults.raise_any()
+    return found
 
 
 def write_all(plan: Plan, folder: Path, step: Callable[[str], None]) -> None:

@@ -13,7 +13,7 @@ from siteplanner.handover.tables.frost import write_frost
 from siteplanner.handover.tables.workbook import write_workbook
 from siteplanner.handover.tables.works import write_works
 from siteplanner.handover.tables.write_nursery import write_nursery
-from siteplanner.handover.writer import writer
+from siteplanner.handover.write import writer
 from siteplanner.plan import Plan
 
 

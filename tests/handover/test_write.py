@@ -10,8 +10,7 @@ import siteplanner
 from siteplanner.base.errors import InputError
 from siteplanner.base.plugins import WRITERS, PluginError, offers
 from siteplanner.handover.folder.full_disk import told_when_full
-from siteplanner.handover.write import write_all
-from siteplanner.handover.writer import writers
+from siteplanner.handover.write import write_all, writers
 
 
 @pytest.fixture
