@@ -18,7 +18,7 @@ from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base import colours
 from siteplanner.base.errors import InputError
-from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
 

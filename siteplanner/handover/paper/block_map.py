@@ -7,9 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from reportlab.lib.colors import HexColor, black, grey, white
+from reportlab.lib.colors import HexColor, black, white
 from reportlab.lib.units import mm
 
+from siteplanner.base.symbology import KINDS, PADDOCK
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import Frame
@@ -47,9 +48,9 @@ def draw_overview(pen: Pen, frame: Frame, plan: Plan, *, names: bool) -> None:
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#d9d9d9"), points=0.4)
     for paddock in plan.paddocks.itertuples():
-        drawing.shape(paddock.geometry, edge=grey, points=0.5, dash=(3, 2))
+        drawing.look(paddock.geometry, PADDOCK)
     for boundary in plan.boundary.geometry:
-        drawing.shape(boundary, edge=black, points=1)
+        drawing.look(boundary, KINDS["boundary"])
     if names:
         for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
             drawing.name(block.geometry, str(block.block), 7, bold=True)
