@@ -69,7 +69,8 @@ def test_page_reads_the_plans_own_cells(browser, page_file, plan):
     lon, lat = lonlat(plan, x, y)
     with opened(browser, page_file, **DESK) as it:
         told = it.page.evaluate(
-            """async (places) => Promise.all(["suitability", "limiting", "odds"].map(async (view) => {
+            """async (places) => Promise.all(
+              ["suitability", "limiting", "odds"].map(async (view) => {
               const book = await codesOf(plan.species_ground.species[2][view]);
               return places.map(([lat, lng]) => codeAt(book, L.latLng(lat, lng)));
             }))""",

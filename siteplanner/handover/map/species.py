@@ -35,8 +35,8 @@ def species_ground(plan: Plan) -> dict[str, Any]:
 
     ``frame`` places the pictures as the page's own ``frame`` does. In ``suitability`` a grey
     value is the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a
-    percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at ``high``. Pictures that
-    the plan has no values for are left out.
+    percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at
+    ``high``. Pictures that the plan has no values for are left out.
     """
     frame = Frame.around(plan.boundary.geometry, margin=0.01)
     inside = plan.grid.cover(plan.boundary.geometry)

@@ -101,7 +101,7 @@ def _fill(canvas: Canvas, areas: NDArray[np.object_], fill: str) -> None:
     canvas.setLineWidth(HATCH_LINE_MM * mm)
     for way in (turn, turn + 90) if tile == "grid" else (turn,):
         lines = shapely.get_parts(hatch(shape, way, HATCH_STEP_MM * mm))
-        lines = lines[shapely.get_type_id(lines) == shapely.GeometryType.LINESTRING]
+        lines = lines[np.isin(shapely.get_type_id(lines), _LINES) & ~shapely.is_empty(lines)]
         canvas.drawPath(_path(canvas, list(lines)), stroke=1, fill=0)
 
 
