@@ -7,10 +7,10 @@ texts are built as XML trees, so that text from data is escaped and stays text.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from xml.etree import ElementTree as ET
 
-from siteplanner.base.symbology import HATCH_LINE_MM, HATCH_STEP_MM
+from siteplanner.base.symbology import HATCH_LINE_MM, HATCH_STEP_MM, PALE, PALE_OPACITY
 
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
@@ -46,8 +46,8 @@ class Symbol:
     empty ``colour`` leaves a fill open; ``width_mm`` is the line's or edge's width,
     ``size_mm`` a marker's diameter on paper; ``size_m``, where not 0, is its diameter on the
     ground, which QML can say and SLD 1.0 cannot; ``dash_mm`` alternates line and gap; ``hatch``
-    is a name of :data:`siteplanner.base.symbology.HATCHES`, empty for a solid fill. A fill
-    without ``width_mm`` has no edge.
+    is a name of :data:`siteplanner.base.symbology.HATCHES`, empty for a solid fill, and
+    ``pale`` where it lies on a pale ground. A fill without ``width_mm`` has no edge.
     """
 
     form: str
@@ -60,6 +60,13 @@ class Symbol:
     shape: str = "circle"
     dash_mm: tuple[float, ...] = ()
     hatch: str = ""
+    pale: bool = False
+
+    def layers(self) -> tuple[Symbol, ...]:
+        """Give the plain symbols to draw one over the other: the pale ground, then the rest."""
+        if not self.pale:
+            return (self,)
+        return Symbol("fill", PALE, width_mm=0, opacity=PALE_OPACITY), replace(self, pale=False)
 
 
 @dataclass(frozen=True)
@@ -104,7 +111,8 @@ def sld(layer: str, style: Style) -> str:
             test = ET.SubElement(ET.SubElement(element, "ogc:Filter"), "ogc:PropertyIsEqualTo")
             _text(test, "ogc:PropertyName", style.column)
             _text(test, "ogc:Literal", rule.value)
-        _sld_symbolizer(element, rule.symbol)
+        for symbol in rule.symbol.layers():
+            _sld_symbolizer(element, symbol)
     if style.label:
         label = ET.SubElement(ET.SubElement(feature, "Rule"), "TextSymbolizer")
         _text(ET.SubElement(label, "Label"), "ogc:PropertyName", style.label)
@@ -238,6 +246,19 @@ def _pixels(mm: float) -> str:
 
 def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
     element = ET.SubElement(symbols, "symbol", {"type": symbol.form, "name": name, "alpha": "1"})
+    for one in symbol.layers():
+        kind, values = _qml_values(one)
+        layer = ET.SubElement(element, "layer", {"class": kind, "enabled": "1", "pass": "0"})
+        layer.set("locked", "0")
+        for key, value in values.items():
+            ET.SubElement(layer, "prop", {"k": key, "v": value})
+        options = ET.SubElement(layer, "Option", {"type": "Map"})
+        for key, value in values.items():
+            ET.SubElement(options, "Option", {"type": "QString", "name": key, "value": value})
+
+
+def _qml_values(symbol: Symbol) -> tuple[str, dict[str, str]]:
+    """Give the class of a symbol's layer and its properties."""
     dashed = bool(symbol.dash_mm)
     if symbol.form == "line":
         kind = "SimpleLine"
@@ -267,13 +288,7 @@ def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
         else:
             size, unit = (symbol.size_m, "MapUnit") if symbol.size_m else (symbol.size_mm, "MM")
             values |= {"name": symbol.shape, "size": f"{size:g}", "size_unit": unit}
-    layer = ET.SubElement(element, "layer", {"class": kind, "enabled": "1", "pass": "0"})
-    layer.set("locked", "0")
-    for key, value in values.items():
-        ET.SubElement(layer, "prop", {"k": key, "v": value})
-    options = ET.SubElement(layer, "Option", {"type": "Map"})
-    for key, value in values.items():
-        ET.SubElement(options, "Option", {"type": "QString", "name": key, "value": value})
+    return kind, values
 
 
 def _qml_label(root: ET.Element, style: Style) -> None:

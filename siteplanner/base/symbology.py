@@ -33,6 +33,8 @@ HATCHES: dict[str, tuple[str, float]] = {
 SOLID = "solid"
 #: How strongly a solid fill covers what lies beneath.
 SOLID_OPACITY = 0.7
+#: What a hatch is drawn on, so that a hatch beneath (setbacks cover what they surround) is faint.
+PALE, PALE_OPACITY = "#ffffff", 0.75
 #: Side of a hatch's tile, width of its lines and diameter of its dots, mm on paper or screen.
 HATCH_STEP_MM, HATCH_LINE_MM, HATCH_DOT_MM = 1.7, 0.3, 0.7
 #: Diameter of a marker, mm.
@@ -52,12 +54,13 @@ MARKERS: dict[str, tuple[tuple[float, float], ...]] = {
 
 
 @dataclass(frozen=True)
-class Look:
+class Symbology:
     """How one kind of thing is drawn as a line, an area or a point.
 
     ``word`` is what people read; ``colour`` (#rrggbb) is that of line, edge, hatch and marker;
     ``dash_mm`` alternates line and gap, empty for an unbroken line; ``fill`` is one of
-    ``HATCHES``, ``SOLID`` or empty for an open area; ``marker`` is one of ``MARKERS``.
+    ``HATCHES``, ``SOLID`` or empty for an open area; ``marker`` is one of ``MARKERS``; a hatch
+    lies on ``PALE`` unless it is ``clear``.
     """
 
     word: str
@@ -66,28 +69,29 @@ class Look:
     dash_mm: tuple[float, ...] = ()
     fill: str = ""
     marker: str = "square"
+    clear: bool = False
 
 
-#: The look of everything that trees keep clear of, by its kind in the site file's [setbacks].
-KINDS: dict[str, Look] = {
-    "power_line": Look("power line", WINE, 0.8, (3.6, 0.9, 0.9, 0.9), "slash", "triangle"),
-    "buried_cable": Look("buried cable", WINE, 0.8, (0.8, 1.3), "lattice", "diamond"),
-    "buried_pipe": Look("buried pipe", PURPLE, 0.8, (0.8, 1.3), "slash", "circle"),
-    "septic_field": Look("septic field", PURPLE, 0.4, (2.0, 1.0), "grid"),
-    "building": Look("building", BLACK, 0.4, (), SOLID),
-    "track": Look("track", OLIVE, 1.0, (3.0, 1.0), "slash", "circle"),
-    "fence": Look("fence", GREY, 0.4, (0.6, 1.3), "dots", "cross"),
-    "bush": Look("bush", GREEN, 0.4, (), "dots", "triangle"),
-    "native_grassland": Look("native grassland", GREEN, 0.4, (2.0, 1.0), "upright", "circle"),
-    "waterway": Look("waterway", INDIGO, 0.9, (), SOLID, "circle"),
-    "dam": Look("dam", INDIGO, 0.4, (), "level"),
-    "dam_wall": Look("dam wall", INDIGO, 1.2, (1.2, 0.6), "upright", "triangle"),
-    "heritage": Look("heritage site", ROSE, 0.8, (3.0, 1.0, 0.8, 1.0), "lattice", "diamond"),
-    "slip": Look("slip", OLIVE, 0.5, (1.4, 0.8), "backslash", "triangle"),
-    "other": Look("other thing to keep clear of", GREY, 0.6, (2.0, 1.0), "lattice", "diamond"),
-    "boundary": Look("boundary", BLACK, 0.9),
+#: The symbology of everything that trees keep clear of, by its kind in the site file's [setbacks].
+KINDS: dict[str, Symbology] = {
+    "power_line": Symbology("power line", WINE, 0.8, (3.6, 0.9, 0.9, 0.9), "slash", "triangle"),
+    "buried_cable": Symbology("buried cable", WINE, 0.8, (0.8, 1.3), "lattice", "diamond"),
+    "buried_pipe": Symbology("buried pipe", PURPLE, 0.8, (0.8, 1.3), "slash", "circle"),
+    "septic_field": Symbology("septic field", PURPLE, 0.4, (2.0, 1.0), "grid"),
+    "building": Symbology("building", BLACK, 0.4, (), SOLID),
+    "track": Symbology("track", OLIVE, 1.0, (3.0, 1.0), "slash", "circle"),
+    "fence": Symbology("fence", GREY, 0.4, (0.6, 1.3), "dots", "cross"),
+    "bush": Symbology("bush", GREEN, 0.4, (), "dots", "triangle"),
+    "native_grassland": Symbology("native grassland", GREEN, 0.4, (2.0, 1.0), "upright", "circle"),
+    "waterway": Symbology("waterway", INDIGO, 0.9, (), SOLID, "circle"),
+    "dam": Symbology("dam", INDIGO, 0.4, (), "level"),
+    "dam_wall": Symbology("dam wall", INDIGO, 1.2, (1.2, 0.6), "upright", "triangle"),
+    "heritage": Symbology("heritage site", ROSE, 0.8, (3.0, 1.0, 0.8, 1.0), "lattice", "diamond"),
+    "slip": Symbology("slip", OLIVE, 0.5, (1.4, 0.8), "backslash", "triangle"),
+    "other": Symbology("other thing to keep clear of", GREY, 0.6, (2.0, 1.0), "lattice", "diamond"),
+    "boundary": Symbology("boundary", BLACK, 0.9),
 }
 #: What the plan itself draws besides zones and trees.
-SETBACK = Look("kept clear of trees", GREY, 0.0, (), "slash")
-PADDOCK = Look("paddock", BLACK, 0.4, (1.6, 1.3))
-BLOCK = Look("block", BLACK, 0.4)
+SETBACK = Symbology("kept clear of trees", GREY, 0.0, (), "slash", clear=True)
+PADDOCK = Symbology("paddock", BLACK, 0.4, (1.6, 1.3))
+BLOCK = Symbology("block", BLACK, 0.3)

@@ -1,4 +1,4 @@
-"""The style of each of the plan's layers in a desktop GIS: the looks of the map."""
+"""The style of each of the plan's layers in a desktop GIS: that of the map."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from siteplanner.base.symbology import (
     SETBACK,
     SOLID,
     SOLID_OPACITY,
-    Look,
+    Symbology,
 )
 from siteplanner.plan import Plan
 
@@ -28,20 +28,23 @@ def style_of(plan: Plan, layer: str) -> Style:
     return _STYLES[layer](plan)
 
 
-def symbol_of(look: Look, form: str) -> Symbol:
-    """Give a look as a symbol for one form: ``fill``, ``line`` or ``marker``."""
+def symbol_of(symbology: Symbology, form: str) -> Symbol:
+    """Give symbology as a symbol for one form: ``fill``, ``line`` or ``marker``."""
     if form == "marker":
-        return Symbol("marker", look.colour, _WHITE, shape=look.marker, size_mm=MARKER_MM)
-    line = Symbol("line", look.colour, look.colour, look.width_mm, dash_mm=look.dash_mm)
+        return Symbol("marker", symbology.colour, _WHITE, shape=symbology.marker, size_mm=MARKER_MM)
+    line = Symbol(
+        "line", symbology.colour, symbology.colour, symbology.width_mm, dash_mm=symbology.dash_mm
+    )
     if form == "line":
         return line
-    solid = look.fill == SOLID
+    solid = symbology.fill == SOLID
     return replace(
         line,
         form="fill",
-        colour=look.colour if look.fill else "",
+        colour=symbology.colour if symbology.fill else "",
         opacity=SOLID_OPACITY if solid else 1.0,
-        hatch="" if solid else look.fill,
+        hatch="" if solid else symbology.fill,
+        pale=not solid and bool(symbology.fill) and not symbology.clear,
     )
 
 

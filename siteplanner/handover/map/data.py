@@ -20,17 +20,8 @@ import numpy as np
 import shapely
 
 from siteplanner.base import colours
-from siteplanner.base.symbology import (
-    BLOCK,
-    HATCHES,
-    KINDS,
-    MARKER_MM,
-    MARKERS,
-    PADDOCK,
-    SETBACK,
-    SOLID_OPACITY,
-    Look,
-)
+from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import MERCATOR, Frame, as_base64, layer, number, relief
 from siteplanner.handover.map.species import frost_odds, species_ground
@@ -38,8 +29,6 @@ from siteplanner.plan import Plan
 
 _UNITS = 10  # page units a metre
 _TOLERANCE_M = 0.3
-_LOOKS = {**KINDS, "setback": SETBACK, "paddock": PADDOCK, "block": BLOCK}
-_FORMS = {"Polygon": "areas", "LineString": "lines", "LinearRing": "lines", "Point": "points"}
 
 
 def page_data(plan: Plan) -> dict[str, Any]:
@@ -65,8 +54,10 @@ def page_data(plan: Plan) -> dict[str, Any]:
             "codes": words.CODES,
             "services": words.SERVICES,
         },
-        "looks": {kind: _look(look) for kind, look in _LOOKS.items()},
-        "drawn_kinds": _drawn_kinds(plan),
+        "symbology": {kind: _symbology(one) for kind, one in DRAWN.items()},
+        "drawn_kinds": [
+            {"kind": kind, "forms": forms} for kind, forms in drawn_kinds(plan).items()
+        ],
         "hatches": [*HATCHES],
         "solid_opacity": SOLID_OPACITY,
         "marker_mm": MARKER_MM,
@@ -113,27 +104,17 @@ def page_data(plan: Plan) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _look(look: Look) -> dict[str, Any]:
-    """Give a look as plain values, lengths in mm."""
+def _symbology(symbology: Symbology) -> dict[str, Any]:
+    """Give symbology as plain values, lengths in mm."""
     return {
-        "word": look.word,
-        "colour": look.colour,
-        "width": look.width_mm,
-        "dash": list(look.dash_mm),
-        "fill": look.fill,
-        "marker": look.marker,
+        "word": symbology.word,
+        "colour": symbology.colour,
+        "width": symbology.width_mm,
+        "dash": list(symbology.dash_mm),
+        "fill": symbology.fill,
+        "marker": symbology.marker,
+        "clear": symbology.clear,
     }
-
-
-def _drawn_kinds(plan: Plan) -> list[dict[str, Any]]:
-    """Give the kinds that the map draws, in the order of their table, each with its forms."""
-    forms: dict[str, set[str]] = {"boundary": {"areas"}}
-    for kind, shape in zip(plan.no_plant["kind"], plan.no_plant.geometry, strict=True):
-        parts = shapely.get_parts(shape)
-        forms.setdefault(kind, set()).update(_FORMS[part.geom_type] for part in parts)
-    own = {"setback": plan.setbacks, "paddock": plan.paddocks, "block": plan.blocks}
-    forms |= {kind: {"areas"} for kind, table in own.items() if len(table)}
-    return [{"kind": kind, "forms": sorted(forms[kind])} for kind in _LOOKS if kind in forms]
 
 
 def _text(value: Any) -> str:
@@ -262,7 +243,10 @@ def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
 def _works(plan: Plan) -> list[dict[str, Any]]:
     """Give each block its year, window, crew and crew-days; nothing where it has no trees."""
     known = plan.works.blocks.set_index("block")
-    texts, numbers = ["grade", "window"], {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1}
+    texts, numbers = (
+        ["access_class", "window"],
+        {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1},
+    )
     return [
         {word: _text(known.at[block, word]) for word in texts}
         | {name: number(known.at[block, name], digits) for name, digits in numbers.items()}

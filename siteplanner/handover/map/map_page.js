@@ -103,9 +103,9 @@ function declutter() {
 
 const INK = "#1a1a1a";
 const MM = 96 / 25.4; // pixels
-/* How a kind of thing is drawn: the plan's table of looks, in Leaflet's words. */
+/* How a kind of thing is drawn: the plan's symbology, in Leaflet's words. */
 function styleOf(kind) {
-  const { colour, width, dash, fill, marker } = plan.looks[kind];
+  const { colour, width, dash, fill, marker } = plan.symbology[kind];
   const solid = fill === "solid";
   return { color: colour, weight: width * MM, stroke: width > 0, marker,
     dashArray: dash.map((mm) => mm * MM).join(" "), lineCap: dash.length ? "butt" : "round",
@@ -266,11 +266,11 @@ function aboutTree(i) {
       ask(() => aboutZone(zone), chip(zone), "About this zone"))];
 }
 const aboutFeature = (thing) => [
-  el("h2", {}, titled(plan.looks[thing.kind].word)), thing.name ? el("p", {}, thing.name) : null,
+  el("h2", {}, titled(plan.symbology[thing.kind].word)), thing.name ? el("p", {}, thing.name) : null,
   el("p", {}, thing.setback_m ? `Keep trees at least ${thing.setback_m} m away from it.`
     : "Plant no trees on it. It has no setback around it."), note(plan.words.codes)];
 const aboutSetback = (ground) => [el("h2", {}, "Setback: no trees"),
-  el("p", {}, `${titled(plan.looks[ground.kind].word)}: keep trees at least ${ground.setback_m} m away.`), note(plan.words.codes)];
+  el("p", {}, `${titled(plan.symbology[ground.kind].word)}: keep trees at least ${ground.setback_m} m away.`), note(plan.words.codes)];
 const aboutPaddock = (paddock) => [el("h2", {}, paddock.name),
   paddock.why_not ? el("p", { class: "why-not" }, paddock.why_not) : null,
   facts([["Area", area(paddock.area_ha)], ["Trees", count(paddock.trees)]])];

@@ -19,6 +19,8 @@ from siteplanner.base.symbology import (
     HATCH_STEP_MM,
     HATCHES,
     MARKERS,
+    PALE,
+    PALE_OPACITY,
     SOLID_OPACITY,
 )
 from siteplanner.base.text import unturned
@@ -61,6 +63,8 @@ def _environment() -> Environment:
         "HATCH_LINE_MM": HATCH_LINE_MM,
         "HATCH_DOT_MM": HATCH_DOT_MM,
         "SOLID_OPACITY": SOLID_OPACITY,
+        "PALE": PALE,
+        "PALE_OPACITY": PALE_OPACITY,
     }
     return made
 

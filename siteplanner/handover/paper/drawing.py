@@ -12,10 +12,10 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology import KINDS, PADDOCK, SETBACK, Look
+from siteplanner.base.symbology import KINDS, PADDOCK, SETBACK, Symbology
 from siteplanner.handover.paper.frame import LONGEST_BAR, Frame, bar_of
-from siteplanner.handover.paper.looks import draw_look
 from siteplanner.handover.paper.pages import Pen
+from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import BOLD, FONT, on_paper
 from siteplanner.plan import Plan
 
@@ -23,10 +23,13 @@ _LEAST_NORTH = 0.5  # degrees between grid and true north below which one arrow 
 
 
 class Drawing:
-    """Draws ground into a frame; what lies outside the frame is clipped."""
+    """Draws ground into a frame; what lies outside the frame is clipped.
 
-    def __init__(self, pen: Pen, frame: Frame) -> None:
-        self.pen, self.frame, self.canvas = pen, frame, pen.canvas
+    Symbols are drawn ``size`` times as wide as in the table of symbology.
+    """
+
+    def __init__(self, pen: Pen, frame: Frame, size: float = 1.0) -> None:
+        self.pen, self.frame, self.canvas, self.size = pen, frame, pen.canvas, size
         self.taken: list[shapely.Polygon] = []
 
     def open(self) -> None:
@@ -85,12 +88,12 @@ class Drawing:
             if closed:
                 path.close()
 
-    def look(self, shape: shapely.Geometry, look: Look) -> None:
-        """Draw a shape of any form with the look of its kind, cut to the frame."""
+    def symbol(self, shape: shapely.Geometry, symbology: Symbology) -> None:
+        """Draw a shape of any form by its symbology, cut to the frame."""
         west, south, east, north = self.frame.box
         rim = 3.0 * self.frame.scale / 1000
         shape = shapely.clip_by_rect(shape, west - rim, south - rim, east + rim, north + rim)
-        draw_look(self.canvas, shapely.transform(shape, self._on_page), look)
+        draw_symbol(self.canvas, shapely.transform(shape, self._on_page), symbology, self.size)
 
     def _on_page(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         return self.frame.points(self.pen, xy)
@@ -181,9 +184,9 @@ class Drawing:
         """Draw setbacks, features, fences and other blocks around a block."""
         self.setbacks_and_features(plan)
         for paddock in plan.paddocks.itertuples():
-            self.look(paddock.geometry, PADDOCK)
+            self.symbol(paddock.geometry, PADDOCK)
         for boundary in plan.boundary.geometry:
-            self.look(boundary, KINDS["boundary"])
+            self.symbol(boundary, KINDS["boundary"])
         for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
             if block.block != but:
                 self.shape(block.geometry, edge=grey, points=0.5)
@@ -191,9 +194,9 @@ class Drawing:
 
     def setbacks_and_features(self, plan: Plan) -> None:
         """Draw the ground kept clear, and what it is kept clear of."""
-        self.look(shapely.union_all(plan.setbacks.geometry.to_numpy()), SETBACK)
+        self.symbol(shapely.union_all(plan.setbacks.geometry.to_numpy()), SETBACK)
         for feature in plan.no_plant.itertuples():
-            self.look(feature.geometry, KINDS[feature.kind])
+            self.symbol(feature.geometry, KINDS[feature.kind])
 
     def feature_names(self, plan: Plan) -> None:
         """Write what each feature is beside it, fences left out."""

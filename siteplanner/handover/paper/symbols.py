@@ -1,4 +1,4 @@
-"""Draws a look on paper: line with its dashes, area with its hatch, marker."""
+"""Draws things on paper by their symbology: line with dashes, area with hatch, marker."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from reportlab.lib.colors import HexColor, white
+from reportlab.lib.colors import HexColor, linearlyInterpolatedColor, white
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
@@ -19,35 +19,36 @@ from siteplanner.base.symbology import (
     HATCHES,
     MARKER_MM,
     MARKERS,
+    PALE,
     SOLID,
     SOLID_OPACITY,
-    Look,
+    Symbology,
 )
 
 _LINES = (shapely.GeometryType.LINESTRING, shapely.GeometryType.LINEARRING)
 
 
-def draw_look(canvas: Canvas, shape: shapely.Geometry, look: Look) -> None:
-    """Draw a shape of any form, in points on the page, with its look."""
+def draw_symbol(
+    canvas: Canvas, shape: shapely.Geometry, symbology: Symbology, size: float = 1.0
+) -> None:
+    """Draw a shape of any form, in points on the page; lines ``size`` times as wide."""
     parts = shapely.get_parts(shape)
     parts = parts[~shapely.is_empty(parts)]
     kinds = shapely.get_type_id(parts)
     areas = parts[kinds == shapely.GeometryType.POLYGON]
     canvas.saveState()
-    canvas.setStrokeColor(HexColor(look.colour))
-    canvas.setFillColor(HexColor(look.colour))
-    if look.fill and len(areas):
-        _fill(canvas, areas, look.fill)
+    canvas.setStrokeColor(HexColor(symbology.colour))
+    canvas.setFillColor(HexColor(symbology.colour))
     rings = [ring for area in areas for ring in (area.exterior, *area.interiors)]
-    lines = parts[
-        np.isin(kinds, (shapely.GeometryType.LINESTRING, shapely.GeometryType.LINEARRING))
-    ]
-    if look.width_mm and (rings or len(lines)):
-        canvas.setLineWidth(look.width_mm * mm)
-        canvas.setDash([length * mm for length in look.dash_mm])
-        canvas.drawPath(_path(canvas, [*rings, *lines]), stroke=1, fill=0)
+    if symbology.fill and len(areas):
+        _fill(canvas, areas, rings, symbology, size)
+    lines = [*rings, *parts[np.isin(kinds, _LINES)]]
+    if symbology.width_mm and lines:
+        canvas.setLineWidth(size * symbology.width_mm * mm)
+        canvas.setDash([size * length * mm for length in symbology.dash_mm])
+        canvas.drawPath(_path(canvas, lines), stroke=1, fill=0)
     for point in parts[kinds == shapely.GeometryType.POINT]:
-        _marker(canvas, point.x, point.y, look.marker)
+        _marker(canvas, point.x, point.y, symbology.marker, size * MARKER_MM / 2 * mm)
     canvas.restoreState()
 
 
@@ -82,25 +83,33 @@ def _reach(shape: shapely.Geometry, way: NDArray[np.float64]) -> tuple[float, fl
     return float(corners.min()), float(corners.max())
 
 
-def _fill(canvas: Canvas, areas: NDArray[np.object_], fill: str) -> None:
-    if fill == SOLID:
-        rings = [ring for area in areas for ring in (area.exterior, *area.interiors)]
-        canvas.saveState()
-        canvas.setFillAlpha(SOLID_OPACITY)
+def _fill(
+    canvas: Canvas,
+    areas: NDArray[np.object_],
+    rings: list[shapely.LinearRing],
+    symbology: Symbology,
+    size: float,
+) -> None:
+    if symbology.fill == SOLID or not symbology.clear:
+        # A tint instead of opacity, which forms inside a PDF page cannot have.
+        tint = HexColor(symbology.colour) if symbology.fill == SOLID else HexColor(PALE)
+        share = SOLID_OPACITY if symbology.fill == SOLID else 1.0
+        canvas.setFillColor(linearlyInterpolatedColor(white, tint, 0, 1, share))
         canvas.drawPath(_path(canvas, rings), stroke=0, fill=1, fillMode=0)
-        canvas.restoreState()
+        canvas.setFillColor(HexColor(symbology.colour))
+    if symbology.fill == SOLID:
         return
-    tile, turn = HATCHES[fill]
-    shape = shapely.multipolygons(shapely.get_parts(shapely.make_valid(shapely.union_all(areas))))
+    tile, turn = HATCHES[symbology.fill]
+    shape, step = shapely.union_all(shapely.make_valid(areas)), size * HATCH_STEP_MM * mm
     if tile == "dot":
         path = canvas.beginPath()
-        for x, y in hatch_dots(shape, turn, HATCH_STEP_MM * mm).tolist():
-            path.circle(x, y, HATCH_DOT_MM / 2 * mm)
+        for x, y in hatch_dots(shape, turn, step).tolist():
+            path.circle(x, y, size * HATCH_DOT_MM / 2 * mm)
         canvas.drawPath(path, stroke=0, fill=1)
         return
-    canvas.setLineWidth(HATCH_LINE_MM * mm)
+    canvas.setLineWidth(size * HATCH_LINE_MM * mm)
     for way in (turn, turn + 90) if tile == "grid" else (turn,):
-        lines = shapely.get_parts(hatch(shape, way, HATCH_STEP_MM * mm))
+        lines = shapely.get_parts(hatch(shape, way, step))
         lines = lines[np.isin(shapely.get_type_id(lines), _LINES) & ~shapely.is_empty(lines)]
         canvas.drawPath(_path(canvas, list(lines)), stroke=1, fill=0)
 
@@ -117,8 +126,7 @@ def _path(canvas: Canvas, lines: list[shapely.LineString]) -> PDFPathObject:
     return path
 
 
-def _marker(canvas: Canvas, x: float, y: float, marker: str) -> None:
-    radius = MARKER_MM / 2 * mm
+def _marker(canvas: Canvas, x: float, y: float, marker: str, radius: float) -> None:
     path = canvas.beginPath()
     if not MARKERS[marker]:
         path.circle(x, y, radius)
