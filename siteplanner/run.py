@@ -13,7 +13,7 @@ from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.folder.publish import staged
-from siteplanner.handover.gis.gis import write_fit, write_layer
+from siteplanner.handover.gis.rasters import write_fit, write_layer
 from siteplanner.handover.write import write_all, writers
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting

@@ -26,7 +26,7 @@ from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.plugins import code_of
 from siteplanner.ground import resolve
-from siteplanner.handover.gis.gis import unique_slugs
+from siteplanner.handover.gis.file_names import unique_slugs
 from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site

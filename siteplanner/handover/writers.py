@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.gis.handheld import write_handheld
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.paper.sheets import write_sheets

@@ -30,6 +30,7 @@ from siteplanner.handover.paper.block_map import draw_overview
 from siteplanner.handover.paper.day import day_pages
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import frame_for
+from siteplanner.handover.paper.key import draw_key, key_height
 from siteplanner.handover.paper.pages import (
     A4,
     MARGIN,
@@ -190,13 +191,14 @@ def _draw_more_front(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
 
 def _draw_overview_page(pen: Pen, *, book: Book) -> None:
     top = head(pen, book.plan, "Where the blocks are")
-    frame = frame_for(
-        book.plan.boundary.total_bounds, MARGIN, top, pen.wide - 2 * MARGIN, pen.bottom - top
-    )
+    wide = pen.wide - 2 * MARGIN
+    foot = pen.bottom - key_height(book.plan, wide) - 1.5
+    frame = frame_for(book.plan.boundary.total_bounds, MARGIN, top, wide, foot - top)
     draw_overview(pen, frame, book.plan, names=True)
     drawing = Drawing(pen, frame)
     drawing.scale_bar()
     drawing.north(book.to_true)
+    draw_key(pen, MARGIN, foot + 2, wide, book.plan)
 
 
 def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
