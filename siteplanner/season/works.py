@@ -19,7 +19,7 @@ from siteplanner.reading.inputs import Inputs
 from siteplanner.season.years import Parts, spread
 from siteplanner.site.planting import Work
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
 #: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
@@ -65,7 +65,7 @@ class Works:
 
 
 def works_of(
-    inputs: Inputs, ground: Ground, suited: Fit, layout: Layout, site: Site
+    inputs: Inputs, ground: Ground, suitability: Suitability, layout: Layout, site: Site
 ) -> tuple[Works, NDArray[np.int64], tuple[str, ...]]:
     """Work out the works, the year of every tree (0: later), and what should be read of them."""
     facts = inputs.species.facts
@@ -73,7 +73,7 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = _grounds(blocks, inputs.grid, ground, suited.mask)
+    grounds, marks = _grounds(blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)[kinds]

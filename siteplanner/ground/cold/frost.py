@@ -299,7 +299,8 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
     return [
         f"Frost hollows: on {drained + quick:.0%} of the ground the modelled drainage and the "
         f"quick terrain criteria differ (cold air only by the drainage {drained:.0%}, only by the "
-        f"criteria {quick:.0%}; layer cold_air_check). Hang a thermometer there before you rely on either."
+        f"criteria {quick:.0%}; layer cold_air_check). Hang a thermometer there before "
+        "you rely on either."
     ]
 
 

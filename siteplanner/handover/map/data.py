@@ -140,7 +140,8 @@ def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
             "is safe on foot."
         )
     if "nothing fits" in zone["title"] and isinstance(mix, dict):
-        return f"Not for trees: no species reaches a fit of {mix.get('lowest_fit')} of 100 here."
+        least = mix.get("lowest_suitability")
+        return f"Not for trees: no species reaches a suitability of {least} of 100 here."
     return "Not for trees: no species of the table was placed here."
 
 

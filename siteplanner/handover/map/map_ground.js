@@ -3,7 +3,7 @@
 
 const ground = plan.species_ground;
 const OPACITY = 0.78;
-const showing = { picture: null, legend: [], opacity: OPACITY, species: null, view: "fit", turn: 0 };
+const showing = { picture: null, legend: [], opacity: OPACITY, species: null, view: "suitability", turn: 0 };
 
 function legendOf(layer) {
   const unit = layer.unit ? `, ${layer.unit}` : "";
@@ -85,7 +85,7 @@ function codeAt({ codes, width, height }, latlng) {
 const NOTHING = "#e8e8e8", OTHERS = "#777777";
 const bandOf = (score) => ground.bands.find((band) => score >= band.low);
 const oddsBand = (percent) => ground.odds.filter((band) => percent >= band.low).pop();
-const VIEWS = { fit: "How well it suits", limiting: "What holds it back",
+const VIEWS = { suitability: "How well it suits", limiting: "What holds it back",
   odds: "Odds that frost kills a seedling, in one winter" };
 const ODDS_NOTE = "An estimate, not a forecast. Where the species' tolerance is from memory, this is the " +
   "upper end of the range.";
@@ -93,7 +93,7 @@ const viewsOf = (place) => Object.keys(VIEWS).filter((view) => ground.species[pl
 
 /* How a view colours its codes, and the rows of its legend. */
 function lookOf(view, place, book) {
-  if (view === "fit") {
+  if (view === "suitability") {
     return [(code) => bandOf(code).colour, ground.bands.map((band, i) => ({ colour: band.colour,
       title: `${band.words} (${band.fao})`, percent: ground.species[place].percent[i] }))];
   }
@@ -115,19 +115,19 @@ function lookOf(view, place, book) {
 /* Colour the ground by one species; a later choice overtakes one that is still being read. */
 async function chooseSpecies(place, view) {
   const turn = ++showing.turn, one = ground.species[place], species = plan.species[place];
-  const shown = one[view] ? view : "fit";
+  const shown = one[view] ? view : "suitability";
   const book = await codesOf(one[shown]);
-  const fit = shown === "limiting" ? await codesOf(one.fit) : null;
+  const scored = shown === "limiting" ? await codesOf(one.suitability) : null;
   if (turn !== showing.turn) return;
   showing.species = place;
   showing.view = shown;
   const [colourOf, rows] = lookOf(shown, place, book);
   let codes = book;
-  if (fit) { // where nothing holds it back, but the ground was scored
+  if (scored) { // where nothing holds it back, but the ground was scored
     rows.push({ colour: NOTHING, title: "nothing" });
-    codes = { ...book, codes: book.codes.map((code, i) => (code === 255 && fit.codes[i] !== 255 ? 254 : code)) };
+    codes = { ...book, codes: book.codes.map((code, i) => (code === 255 && scored.codes[i] !== 255 ? 254 : code)) };
   }
-  const url = painted(codes, (code) => (fit && code === 254 ? NOTHING : colourOf(code)));
+  const url = painted(codes, (code) => (scored && code === 254 ? NOTHING : colourOf(code)));
   colourGround(url, GROUND_EDGES, [el("span", { class: "legend-title" }, species.common_name, " ",
     el("i", {}, species.botanical_name)), el("p", { class: "legend-view" }, VIEWS[shown]),
   swatches(rows), note(shown === "odds" ? ODDS_NOTE : "Tap the ground to see why.")], "crisp");
@@ -138,7 +138,7 @@ async function saidOf(latlng) {
   const place = showing.species;
   if (place === null) return null;
   const one = ground.species[place];
-  const score = codeAt(await codesOf(one.fit), latlng);
+  const score = codeAt(await codesOf(one.suitability), latlng);
   if (score === 255) return null;
   const band = bandOf(score);
   const pairs = [["Here it", `${band.words} (${score} of 100)`]];
@@ -185,7 +185,7 @@ function speciesPicker() {
     }
     for (const one of document.querySelectorAll("input[name=layer]")) one.checked = false;
     const place = Number(pick.value), known = viewsOf(place);
-    if (!known.includes(showing.view)) showing.view = "fit";
+    if (!known.includes(showing.view)) showing.view = "suitability";
     views.replaceChildren(...known.map((view) => el("label", { class: "row" }, el("input", {
       type: "radio", name: "view", checked: view === showing.view, onchange: () => chooseSpecies(place, view) }),
     el("span", {}, VIEWS[view]))));

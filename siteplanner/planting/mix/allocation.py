@@ -19,7 +19,7 @@ from siteplanner.planting.rows.layout import Places
 from siteplanner.planting.zones.setbacks import too_tall
 from siteplanner.reading.species_table import SpeciesTable
 from siteplanner.site.planting import Mix
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ def allocate_species(
     rules: Mix,
     species: SpeciesTable,
     grid: Grid,
-    fitted: Fit,
+    suitability: Suitability,
     blocks: gpd.GeoDataFrame,
     places: Places,
     no_plant: gpd.GeoDataFrame,
@@ -66,7 +66,7 @@ def allocate_species(
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
         x, y = places.x[mine], places.y[mine]
-        score = scores_at(grid, fitted, x, y)
+        score = scores_at(grid, suitability, x, y)
         score[too_tall(x, y, height, no_plant)] = np.nan
         spots.append(mine)
         scores.append(score)
@@ -107,7 +107,7 @@ def kinds_of(species: SpeciesTable, rules: Mix) -> Kinds:
 
 
 def scores_at(
-    grid: Grid, fitted: Fit, x: NDArray[np.float64], y: NDArray[np.float64]
+    grid: Grid, suitability: Suitability, x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> NDArray[np.float32]:
     """Scores (places, species) of the cells that the places stand on.
 
@@ -115,11 +115,13 @@ def scores_at(
     scores of the nearest scored cell.
     """
     rows, cols = grid.rows_cols(x, y)
-    if not fitted.mask[rows, cols].all():
-        near = distance_transform_edt(~fitted.mask, return_distances=False, return_indices=True)
+    if not suitability.mask[rows, cols].all():
+        near = distance_transform_edt(
+            ~suitability.mask, return_distances=False, return_indices=True
+        )
         rows, cols = near[0][rows, cols], near[1][rows, cols]
-    place_of_cell = np.cumsum(fitted.mask.ravel()).reshape(fitted.mask.shape) - 1
-    return fitted.score[:, place_of_cell[rows, cols]].T.astype(np.float32)
+    place_of_cell = np.cumsum(suitability.mask.ravel()).reshape(suitability.mask.shape) - 1
+    return suitability.score[:, place_of_cell[rows, cols]].T.astype(np.float32)
 
 
 def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
@@ -130,12 +132,12 @@ def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
             f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix shown is "
             "the nearest that can be had; see [mix] in the site file."
         )
-    misfit = int((supply.group < 0).sum())
+    unsuited = int((supply.group < 0).sum())
     left = supply.places - int(mixed.trees.sum())
-    if misfit:
+    if unsuited:
         said.append(
-            f"Zone {zone}: {misfit} planting places are left empty, as no species "
-            f"fits there at {rules.lowest_fit} of 100 or better."
+            f"Zone {zone}: {unsuited} planting places are left empty, as no species "
+            f"fits there at {rules.lowest_suitability} of 100 or better."
         )
     if left:
         why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"
