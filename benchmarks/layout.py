@@ -24,7 +24,7 @@ from siteplanner.base.grid import Grid
 from siteplanner.planting.mix import allocation
 from siteplanner.planting.mix.allocation import allocate_species
 from siteplanner.planting.mix.assign import clumped, place_species
-from siteplanner.planting.mix.mix import Kinds, choose_mix, gather
+from siteplanner.planting.mix.mix import Candidates, choose_mix, gather
 from siteplanner.planting.rows.contour import contour, row_spacings
 from siteplanner.planting.rows.layout import number_rows, set_out
 from siteplanner.planting.rows.patterns import Relief, patterns
@@ -88,7 +88,7 @@ def mixes(zones: int, species: int) -> tuple[float, float]:
     supplies = []
     names = tuple(f"species {n}" for n in range(species))
     roles = tuple(("pioneer",) if n % 3 == 0 else ("habitat",) for n in range(species))
-    kinds = Kinds(names, np.linspace(0.6, 0.95, species), roles)
+    kinds = Candidates(names, np.linspace(0.6, 0.95, species), roles)
     for zone in range(zones):
         random = np.random.default_rng(zone)
         x, y = random.uniform(0, 300, (2, 5000))

@@ -14,7 +14,7 @@ from siteplanner.base.text import visible
 if TYPE_CHECKING:
     from siteplanner.after.compare import Comparison
     from siteplanner.after.explain import Explained, Suited
-    from siteplanner.after.survival import Outcome
+    from siteplanner.after.survival import SurvivalOutcome
     from siteplanner.after.verify import Verified
     from siteplanner.plan import Plan
 
@@ -92,7 +92,7 @@ def print_plan(made: Plan, target: Path) -> None:
             out.print(f"  {escaped(str(target / name))}  {words}", highlight=False)
 
 
-def print_infill(outcome: Outcome) -> None:
+def print_infill(outcome: SurvivalOutcome) -> None:
     """Print survival and infill by species."""
     table = Table(title="Survival and infill", title_justify="left")
     table.add_column("species")

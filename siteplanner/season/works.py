@@ -17,7 +17,7 @@ from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.years import Parts, spread
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
@@ -236,7 +236,7 @@ def _access_class(
     ground: describe.GroundSummary,
     block: shapely.Polygon,
     no_plant: gpd.GeoDataFrame,
-    rates: Work,
+    rates: WorkRates,
 ) -> str:
     """Who may work on a block (judgement, no source; someone who knows the site decides)."""
     if ground.slope_to > rates.experienced_deg:
@@ -270,7 +270,7 @@ def rip_lines(
     grounds: list[describe.GroundSummary],
     marks: list[frozenset[str]],
     inputs: Inputs,
-    rates: Work,
+    rates: WorkRates,
 ) -> gpd.GeoDataFrame:
     """Rows that a machine may rip or mound: level along their length, on ground that bears it.
 
@@ -301,7 +301,7 @@ def rip_lines(
 
 
 def _jobs(
-    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: Work
+    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: WorkRates
 ) -> pd.DataFrame:
     """Write the dated list: access and fences, then ripping, weeds, planting, checks."""
     jobs: list[tuple[int, int, int, str, str, float, str, str]] = []

@@ -14,7 +14,7 @@ Weeks = Annotated[int, Field(ge=0, le=104)]
 Degrees = Annotated[float, Field(ge=0, le=90)]
 
 
-class Work(Table):
+class WorkRates(Table):
     """``[work]``: what goes with a tree, and how fast people work.
 
     All defaults are common practice or from memory, no source: your own figures are better.

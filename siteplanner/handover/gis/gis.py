@@ -289,8 +289,8 @@ def write_suitability(
     """Write each species' suitability as ``suitability_<species>.tif``, coloured in four bands.
 
     ``index`` is how scores of factors became one (``suitability.score.INDICES``). ``scores`` is
-    uint8 (species, rows, columns), 0-100, 255 where not scored. Two species whose names give the same
-    file name are told apart by a number.
+    uint8 (species, rows, columns), 0-100, 255 where not scored. Two species whose names give the
+    same file name are told apart by a number.
     """
     bands = _suitability_bands()
     colours = [_rgb(colour) for colour in reversed(ramp("YlGnBu_09", len(bands)))]

@@ -20,7 +20,7 @@ import numpy as np
 import shapely
 
 from siteplanner.base import colours
-from siteplanner.handover.map.ground import MERCATOR, Frame, as_base64, layer, number, relief
+from siteplanner.handover.map.ground import MERCATOR, MapFrame, as_base64, layer, number, relief
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.plan import Plan
 
@@ -30,7 +30,7 @@ _TOLERANCE_M = 0.3
 
 def page_data(plan: Plan) -> dict[str, Any]:
     """Give everything the page shows, as values that JSON can hold (no NaN)."""
-    frame = Frame.around(plan.boundary.geometry)
+    frame = MapFrame.around(plan.boundary.geometry)
     blocks = _features(
         plan.blocks,
         frame,
@@ -161,7 +161,7 @@ def _species(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     records = _features(
         plan.zones,
         frame,
@@ -189,7 +189,7 @@ def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     return records
 
 
-def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
+def _labels(shape: shapely.Geometry, frame: MapFrame) -> list[list[int]]:
     """Give a place for a zone's letter in each part, with the width around it, widest first."""
     parts = shapely.get_parts(shape)
     rays = shapely.maximum_inscribed_circle(parts, tolerance=0.5)
@@ -214,7 +214,7 @@ def _works(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     """Give the spots where a look with a spade would change the plan most."""
     spots = plan.dig
     if not len(spots):
@@ -230,13 +230,13 @@ def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     ]
 
 
-def _place(point: shapely.Point, frame: Frame) -> list[int]:
+def _place(point: shapely.Point, frame: MapFrame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
 
 def _features(
     table: gpd.GeoDataFrame,
-    frame: Frame,
+    frame: MapFrame,
     words: Iterable[str],
     numbers: dict[str, int],
     *,
@@ -255,7 +255,7 @@ def _features(
     return records
 
 
-def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any]]:
+def _outline(shape: shapely.Geometry | None, frame: MapFrame) -> dict[str, list[Any]]:
     """Give a shape as areas (lists of rings), lines and points, each a flat x, y list."""
 
     def flat(part: shapely.Geometry) -> list[int]:
@@ -273,7 +273,7 @@ def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any
     return {kind: parts for kind, parts in found.items() if parts}
 
 
-def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
+def _trees(plan: Plan, frame: MapFrame) -> dict[str, Any]:
     """Give all trees as base64 of small integers, row by row.
 
     ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to

@@ -9,6 +9,7 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 
+from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import cautions_of, species_cautions
 from siteplanner.handover.fieldwork import BUCKET, TRAY, bucket, letters, trays
 from siteplanner.handover.paper.block import PITCH, Book, head, when_and_who
@@ -23,7 +24,6 @@ from siteplanner.handover.paper.pages import (
     table_height,
     wrapped,
 )
-from siteplanner.handover.work import Work
 
 _DROPS_ACROSS = 6  # drop points beside each other in a table
 _SIZE = 7.0
@@ -54,7 +54,7 @@ class _Part:
     buckets: bool
 
 
-def day_pages(book: Book, work: Work) -> list[Page]:
+def day_pages(book: Book, work: BlockWork) -> list[Page]:
     """Make the run sheet: one page, or more where its tables do not fit beneath the cautions."""
     number = len(work.drops)
     drops = [list(range(number))[a : a + _DROPS_ACROSS] for a in range(0, number, _DROPS_ACROSS)]
@@ -76,7 +76,7 @@ def day_pages(book: Book, work: Work) -> list[Page]:
     ]
 
 
-def _draw_day(pen: Pen, *, book: Book, work: Work, parts: list[_Part]) -> None:
+def _draw_day(pen: Pen, *, book: Book, work: BlockWork, parts: list[_Part]) -> None:
     wide = pen.wide - 2 * MARGIN
     y = head(pen, book.plan, f"Block {work.block}: run sheet for the day") + 4
     half = wide / 2 - 2
@@ -100,12 +100,12 @@ def _draw_day(pen: Pen, *, book: Book, work: Work, parts: list[_Part]) -> None:
     _tables(pen, y, book, work, parts)
 
 
-def _draw_more(pen: Pen, *, book: Book, work: Work, parts: list[_Part]) -> None:
+def _draw_more(pen: Pen, *, book: Book, work: BlockWork, parts: list[_Part]) -> None:
     y = head(pen, book.plan, f"Block {work.block}: run sheet, plants and buckets")
     _tables(pen, y, book, work, parts)
 
 
-def _safety(book: Book, work: Work) -> list[tuple[str, list[str]]]:
+def _safety(book: Book, work: BlockWork) -> list[tuple[str, list[str]]]:
     said = cautions_of(book.plan, work)
     if species := species_cautions(book.plan, work):
         said.append("Species: " + "; ".join(species) + ".")
@@ -113,7 +113,7 @@ def _safety(book: Book, work: Work) -> list[tuple[str, list[str]]]:
     return [("Weather that stops work", list(_STOP)), ("Be careful here", said)]
 
 
-def _safety_height(book: Book, work: Work) -> float:
+def _safety_height(book: Book, work: BlockWork) -> float:
     wide = A4[0] - 2 * MARGIN
     lines = sum(
         len(wrapped(words, wide, _SIZE)) * line_mm(_SIZE) + 0.5
@@ -123,29 +123,29 @@ def _safety_height(book: Book, work: Work) -> float:
     return 45 + 2 * 6 + lines
 
 
-def _part_height(work: Work, part: _Part) -> float:
+def _part_height(work: BlockWork, part: _Part) -> float:
     notes = line_mm(6.5) * (2 if part.buckets else 1 + (len(part.drops) + 1) // 2)
     return 8 + table_height(int((work.trees > 0).sum()) + 1, pitch=PITCH) + notes + 2
 
 
-def _tables(pen: Pen, y: float, book: Book, work: Work, parts: list[_Part]) -> None:
+def _tables(pen: Pen, y: float, book: Book, work: BlockWork, parts: list[_Part]) -> None:
     for part in parts:
         y = (_buckets if part.buckets else _plants)(pen, y + 1, book, work, part.drops) + 1
 
 
-def _species(book: Book, work: Work) -> tuple[list[int], list[str]]:
+def _species(book: Book, work: BlockWork) -> tuple[list[int], list[str]]:
     """Species of the block, the commonest first, and what they are called in a table."""
     here = [int(k) for k in np.argsort(-work.trees, kind="stable") if work.trees[k]]
     common = book.plan.species["common_name"]
     return here, [f"{book.codes[k]} {common.iloc[k]}" for k in here]
 
 
-def _at_drops(work: Work, drops: list[int]) -> NDArray[np.int64]:
+def _at_drops(work: BlockWork, drops: list[int]) -> NDArray[np.int64]:
     """Trees (drops, species) that each drop point serves."""
     return np.array([work.by_row[work.drops[d]].sum(axis=0) for d in drops])
 
 
-def _plants(pen: Pen, y: float, book: Book, work: Work, drops: list[int]) -> float:
+def _plants(pen: Pen, y: float, book: Book, work: BlockWork, drops: list[int]) -> float:
     """Draw the plants to bring to each drop point; give the y beneath."""
     wide = pen.wide - 2 * MARGIN
     here, names = _species(book, work)
@@ -173,7 +173,7 @@ def _plants(pen: Pen, y: float, book: Book, work: Work, drops: list[int]) -> flo
     return pen.paragraph(MARGIN, y + 0.6, wide, said, 6.5)
 
 
-def _buckets(pen: Pen, y: float, book: Book, work: Work, drops: list[int]) -> float:
+def _buckets(pen: Pen, y: float, book: Book, work: BlockWork, drops: list[int]) -> float:
     """Draw the recipe of a bucket at each drop point; give the y beneath."""
     wide = pen.wide - 2 * MARGIN
     here, names = _species(book, work)
@@ -202,7 +202,7 @@ def _in_bucket(mixed: int, plants: int) -> str:
     return str(mixed) if mixed else ("by hand" if plants else "")
 
 
-def _middle(book: Book, work: Work) -> tuple[float, float]:
+def _middle(book: Book, work: BlockWork) -> tuple[float, float]:
     """Latitude and longitude of a spot inside the block."""
     spot = work.shape.representative_point()
     to_degrees = pyproj.Transformer.from_crs(book.plan.grid.crs, "EPSG:4326", always_xy=True)

@@ -13,7 +13,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
 from siteplanner.base.symbology import KINDS
-from siteplanner.handover.paper.frame import LONGEST_BAR, Frame, bar_of
+from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import Pen
 from siteplanner.handover.paper.text import BOLD, FONT, on_paper
 from siteplanner.plan import Plan
@@ -24,7 +24,7 @@ _LEAST_NORTH = 0.5  # degrees between grid and true north below which one arrow 
 class Drawing:
     """Draws ground into a frame; what lies outside the frame is clipped."""
 
-    def __init__(self, pen: Pen, frame: Frame) -> None:
+    def __init__(self, pen: Pen, frame: PaperFrame) -> None:
         self.pen, self.frame, self.canvas = pen, frame, pen.canvas
         self.taken: list[shapely.Polygon] = []
 

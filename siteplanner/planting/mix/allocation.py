@@ -12,7 +12,7 @@ from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import Grid
 from siteplanner.planting.mix.assign import chance, clumped, place_species
-from siteplanner.planting.mix.mix import Kinds, Mixed, Supply, choose_mix, gather
+from siteplanner.planting.mix.mix import Candidates, Mixed, Supply, choose_mix, gather
 from siteplanner.planting.mix.nurses import nurse
 from siteplanner.planting.mix.shares import share_out
 from siteplanner.planting.rows.layout import Places
@@ -52,7 +52,7 @@ def allocate_species(
     is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ.
     """
     facts = species.facts
-    kinds = kinds_of(species, rules)
+    kinds = candidates_of(species, rules)
     on_hand = None
     if rules.stock_only:
         on_hand = np.array([(stock or {}).get(n, 0) for n in kinds.names], dtype=np.int64)
@@ -61,7 +61,7 @@ def allocate_species(
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     zones = [z for z in dict.fromkeys(blocks["zone"]) if (zone_of == z).any()]
     in_zone = {zone: (own or {}).get(zone, rules) for zone in zones}
-    kinds_in = {zone: kinds_of(species, in_zone[zone]) for zone in zones}
+    kinds_in = {zone: candidates_of(species, in_zone[zone]) for zone in zones}
     spots, scores, supplies = [], [], []
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
@@ -92,12 +92,12 @@ def allocate_species(
     return Allocation(kind, mixes, tuple(told))
 
 
-def kinds_of(species: SpeciesTable, rules: Mix) -> Kinds:
+def candidates_of(species: SpeciesTable, rules: Mix) -> Candidates:
     """Gather what the mix knows of the species from their table and the site file."""
     facts = species.facts
     names = tuple(facts["botanical_name"])
     aim = np.array([rules.aim.get(name, 0.0) for name in names]) if rules.aim else None
-    return Kinds(
+    return Candidates(
         names,
         facts["expected_survival"].to_numpy(dtype=np.float64),
         tuple(tuple(roles) for roles in facts["roles"]),

@@ -24,8 +24,8 @@ def place_species(
     """Give places a species so that the numbers come out exactly; -1 where one stays empty.
 
     ``scores`` (places, species) is the suitability 0-100, NaN where a species may not stand;
-    ``trees`` (species,) the numbers, at most as many as places. The sum of the scores, swayed by up to
-    ``SWAY`` points, is the greatest possible. The sway mixes species where several fit alike:
+    ``trees`` (species,) the numbers, at most as many as places. The sum of the scores, swayed by
+    up to ``SWAY`` points, is the greatest possible. The sway mixes species where several fit alike:
     ``taste`` (places, species) from -1 to 1, or chance by ``seed``. Raises ``ValueError``
     where there are more trees than places.
     """

@@ -38,7 +38,7 @@ _GROUPS = 150
 
 
 @dataclass(frozen=True)
-class Kinds:
+class Candidates:
     """What the mix knows of the species, one entry a species in each.
 
     ``survival`` 0-1 (an assumption); ``roles`` as in the species table; ``aim`` weights of the
@@ -115,13 +115,13 @@ class Mixed:
     optimality_gap: float = 0.0
 
 
-def gather(scores: NDArray[np.floating], kinds: Kinds, rules: Rules) -> Supply:
+def gather(scores: NDArray[np.floating], kinds: Candidates, rules: Rules) -> Supply:
     """Gather places by the species that fit them.
 
     ``scores`` (places, species) 0-100, NaN where a species may not stand. A species fits at
-    ``rules.lowest_suitability`` or better, or at what ``rules.role_suitability`` asks of its roles. One
-    that fits fewer places than the least number in a mix is left out, unless it must be there; so
-    are all but the worthiest candidates (suitability × survival over the zone).
+    ``rules.lowest_suitability`` or better, or at what ``rules.role_suitability`` asks of its
+    roles. One that fits fewer places than the least number in a mix is left out, unless it must
+    be there; so are all but the worthiest candidates (suitability × survival over the zone).
     """
     lowest = np.full(len(kinds.names), float(rules.lowest_suitability))
     for role, least in rules.role_suitability.items():
@@ -170,7 +170,7 @@ def _grouped(scores: NDArray[np.floating], fits: NDArray[np.bool_]) -> Supply:
     return Supply(group, size, suitability)
 
 
-def aim_of(supply: Supply, kinds: Kinds) -> NDArray[np.float64]:
+def aim_of(supply: Supply, kinds: Candidates) -> NDArray[np.float64]:
     """Share of each species in the target community here; they add up to 1 (or are all 0).
 
     Where weights are given they are kept among the species that fit. Else the aim goes by the
@@ -190,7 +190,7 @@ def aim_of(supply: Supply, kinds: Kinds) -> NDArray[np.float64]:
 
 def choose_mix(
     supply: Supply,
-    kinds: Kinds,
+    kinds: Candidates,
     rules: Rules,
     *,
     stock: NDArray[np.int64] | None = None,
@@ -246,7 +246,7 @@ class Zone:
 
 def zone_program(
     supply: Supply,
-    kinds: Kinds,
+    kinds: Candidates,
     rules: Rules,
     *,
     stock: NDArray[np.int64] | None = None,
@@ -316,7 +316,7 @@ def zone_program(
 
 
 def _clashes(
-    zone: Zone, values: NDArray[np.float64], kinds: Kinds, rules: Rules
+    zone: Zone, values: NDArray[np.float64], kinds: Candidates, rules: Rules
 ) -> tuple[Clash, ...]:
     """Name the rules that gave way, and by how much."""
     found = []

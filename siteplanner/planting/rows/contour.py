@@ -19,7 +19,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinat
 
 from siteplanner.base.grid import FloatGrid
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import Places, Relief, numbered, square
+from siteplanner.planting.rows.patterns import PatternPlaces, Relief, numbered, square
 
 #: Rows may rise by this much along their length; ground gentler than this needs no contours.
 LEAST_GRADIENT = 0.03
@@ -60,7 +60,7 @@ def contour(
     *,
     ground: Relief | None = None,
     along_ground: bool = False,
-) -> Places:
+) -> PatternPlaces:
     """Rows along the contour, on average 10 000 / s² trees a hectare.
 
     Where the ground rises by less than 3 % any row is level enough, and rows run straight at
@@ -136,7 +136,7 @@ def _level_rows(
     steep: NDArray[np.float64],
     sloping: NDArray[np.bool_],
     spacing_m: float,
-) -> Places:
+) -> PatternPlaces:
     """Trees on the contours of the sloping ground, row by row from the lowest up."""
     step = spacing_m * float(np.median(steep[sloping]))
     halvings = _halvings(steep, step, spacing_m)
@@ -196,7 +196,7 @@ def _walk(
     steep: NDArray[np.float64],
     step: float,
     spacing_m: float,
-) -> Places:
+) -> PatternPlaces:
     """Set trees along lines (columns and rows of cells), the closer the wider the rows are apart.
 
     Each line holds a whole number of trees, evenly by the stocking, half a step from its ends.

@@ -26,8 +26,8 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
 
-Places = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
-Pattern = Callable[..., Places]
+PatternPlaces = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
+Pattern = Callable[..., PatternPlaces]
 GROUP = "siteplanner.patterns"
 #: Row spacing of a rectangular pattern unless given, in spacings (common practice, no source).
 ROW_SPACING = 1.5
@@ -41,7 +41,7 @@ class Relief:
     grid: Grid
 
 
-def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Rows ``spacing_m`` apart, trees ``spacing_m`` apart in the row: 10 000 / s² a hectare.
 
     >>> x, y, row = square(shapely.box(1, 1, 8, 8), 3.0, 0.0)
@@ -51,7 +51,7 @@ def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Place
     return lattice(area, spacing_m, spacing_m, bearing_deg, 0.0)
 
 
-def triangular(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def triangular(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Equilateral triangles of side ``spacing_m``: 1.1547 times as many trees as the square."""
     return lattice(area, spacing_m, spacing_m * np.sqrt(3) / 2, bearing_deg, 0.5)
 
@@ -62,12 +62,12 @@ def rectangular(
     bearing_deg: float,
     *,
     row_spacing_m: float | None = None,
-) -> Places:
+) -> PatternPlaces:
     """Trees ``spacing_m`` apart in rows ``row_spacing_m`` apart: 10 000 / (s × r) a hectare."""
     return lattice(area, spacing_m, row_spacing_m or ROW_SPACING * spacing_m, bearing_deg, 0.0)
 
 
-def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Staggered rows along a narrow block, whatever the bearing: for banks and shelter belts.
 
     Rows run along the longer side of the block's smallest enclosing rectangle; stocking is
@@ -81,7 +81,7 @@ def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places
 
 def lattice(
     area: shapely.Polygon, in_row: float, between: float, bearing_deg: float, stagger: float
-) -> Places:
+) -> PatternPlaces:
     """Places on rows along a bearing, every second row moved by ``stagger`` of ``in_row``."""
     turn = np.radians(bearing_deg)
     along = np.array([np.sin(turn), np.cos(turn)])
@@ -119,7 +119,7 @@ def lay(
     fall_deg: float = 0.0,
     slope_deg: float = 0.0,
     along_ground: bool = False,
-) -> Places:
+) -> PatternPlaces:
     """Call a pattern with what it can use of the ground.
 
     ``fall_deg`` is the block's mean fall direction, ``slope_deg`` its mean slope. With

@@ -36,7 +36,7 @@ _OUTSIDE = -1
 
 
 @dataclass(frozen=True)
-class Kinds:
+class GroundTypes:
     """The kind of ground of each cell of a (coarser) grid: 0, 1 … or one of the codes above.
 
     ``labels`` int16 (rows, columns) is filled past the plantable area, so that shapes cut from
@@ -59,7 +59,7 @@ def kinds_of_ground(
     steepest_deg: float,
     lowest_suitability: int,
     smallest_width_m: float = 0.0,
-) -> Kinds:
+) -> GroundTypes:
     """Tell apart up to ``kinds`` kinds of ground by how the species fit it, and by slope.
 
     ``scores`` is uint8 (species, rows, columns), 255 outside. Cells are averaged over
@@ -101,7 +101,7 @@ def kinds_of_ground(
     # Too steep ground has no kind of its own underneath, or its rim would be a sliver of that.
     labels[steep] = _OUTSIDE
     labels = _tidy(labels, steep, smallest_m2 / coarse.cell_area, smallest_width_m / coarse.cell)
-    return Kinds(coarse, labels)
+    return GroundTypes(coarse, labels)
 
 
 def _sum(values: NDArray[np.generic], factor: int) -> FloatGrid:
@@ -248,7 +248,7 @@ def _disc(width: float) -> BoolGrid:
     return x**2 + y**2 <= (width / 2) ** 2
 
 
-def shapes_of_kinds(kinds: Kinds, smooth_m: float) -> gpd.GeoDataFrame:
+def shapes_of_kinds(kinds: GroundTypes, smooth_m: float) -> gpd.GeoDataFrame:
     """Turn labels to polygons without gaps or overlaps, their edges straightened.
 
     One row a kind, column ``kind``; edges simplified as a coverage (shared edges stay shared).
