@@ -13,7 +13,7 @@ from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.folder.publish import staged
-from siteplanner.handover.gis.rasters import write_fit, write_layer
+from siteplanner.handover.gis.rasters import write_layer, write_suitability
 from siteplanner.handover.write import write_all, writers
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
@@ -32,10 +32,10 @@ def make_plan(site: Site, *, each: Each = nothing_each, step: Step = nothing_ste
     next. Writes nothing. Raises :class:`~siteplanner.InputError`.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
-    inputs, ground, suited = assessed(site, reads, each=each, step=step)
-    layout = lay_out(inputs, ground, suited, site, step=step)
-    season = season_of(inputs, ground, suited, layout, site, step=step)
-    return plan_of(site, inputs, ground, suited, layout, season)
+    inputs, ground, suitability = assessed(site, reads, each=each, step=step)
+    layout = lay_out(inputs, ground, suitability, site, step=step)
+    season = season_of(inputs, ground, suitability, layout, site, step=step)
+    return plan_of(site, inputs, ground, suitability, layout, season)
 
 
 def check_plugins() -> None:
@@ -85,7 +85,9 @@ def write_plan(
                 each(info, values, chances.grid)
             write_how_sure(chances, folder / "how_sure.csv")
         names = list(plan.species["botanical_name"])
-        writer.call(write_fit, names, plan.fit, plan.grid, layers, site.species.index)
+        writer.call(
+            write_suitability, names, plan.suitability, plan.grid, layers, site.species.index
+        )
         write_all(plan, folder, step)
         step("Finishing the layers")
         writer.finish()

@@ -18,9 +18,9 @@ from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.years import Parts, spread
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
 #: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
@@ -64,7 +64,7 @@ class Works:
 
 
 def works_of(
-    inputs: Inputs, ground: Ground, suited: Fit, layout: Layout, site: Site
+    inputs: Inputs, ground: Ground, suitability: Suitability, layout: Layout, site: Site
 ) -> tuple[Works, NDArray[np.int64], tuple[str, ...]]:
     """Work out the works, the year of every tree (0: later), and what should be read of them."""
     facts = inputs.species.facts
@@ -72,7 +72,7 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = _grounds(blocks, inputs.grid, ground, suited.mask)
+    grounds, marks = _grounds(blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)[kinds]
@@ -235,7 +235,7 @@ def _access_class(
     ground: describe.GroundSummary,
     block: shapely.Polygon,
     no_plant: gpd.GeoDataFrame,
-    rates: Work,
+    rates: WorkRates,
 ) -> str:
     """Who may work on a block (judgement, no source; someone who knows the site decides)."""
     if ground.slope_to > rates.experienced_deg:
@@ -269,7 +269,7 @@ def rip_lines(
     grounds: list[describe.GroundSummary],
     marks: list[frozenset[str]],
     inputs: Inputs,
-    rates: Work,
+    rates: WorkRates,
 ) -> gpd.GeoDataFrame:
     """Rows that a machine may rip or mound: level along their length, on ground that bears it.
 
@@ -301,7 +301,7 @@ def rip_lines(
 
 
 def _jobs(
-    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: Work
+    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: WorkRates
 ) -> pd.DataFrame:
     """Write the dated list: access and fences, then ripping, weeds, planting, checks."""
     jobs: list[tuple[int, int, int, str, str, float, str, str]] = []

@@ -36,7 +36,7 @@ def total(twice, thrice, *, plus=0.0):
 """
 
 
-class Book:
+class ToyCatalogue:
     """A catalogue of toy layers and the grid they are computed on."""
 
     def __init__(self, source=TOY):
@@ -54,14 +54,14 @@ class Book:
 
 def test_one_function_makes_several_layers_and_each_is_computed_once():
     seen = []
-    out = Book().run(["total"], each=lambda i, v: seen.append(i.name))
+    out = ToyCatalogue().run(["total"], each=lambda i, v: seen.append(i.name))
     assert seen == ["twice", "thrice", "total"]
     assert list(out) == ["total"]
     assert (out["total"] == 25).all()
 
 
 def test_settings_reach_their_own_layer():
-    assert (Book().run(["total"], {"total": {"plus": 1}})["total"] == 26).all()
+    assert (ToyCatalogue().run(["total"], {"total": {"plus": 1}})["total"] == 26).all()
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_settings_reach_their_own_layer():
 )
 def test_a_misspelled_layer_or_setting_is_named_before_anything_runs(settings, words):
     with pytest.raises(InputError) as caught:
-        Book().run(["total"], settings)
+        ToyCatalogue().run(["total"], settings)
     assert words in str(caught.value)
     assert str(caught.value).startswith("site.toml, ")
 
@@ -91,7 +91,7 @@ def needs_it_too(salt): return salt
 """
     )
     with pytest.raises(InputError) as caught:
-        Book(source).run(["needs_it", "needs_it_too"])
+        ToyCatalogue(source).run(["needs_it", "needs_it_too"])
     assert "salt is needed by layer needs_it, layer needs_it_too" in str(caught.value)
 
 
@@ -104,7 +104,7 @@ def hen(egg): return egg
 def egg(hen): return hen
 """
     with pytest.raises(InputError, match=r"in a circle: .*(hen needs egg|egg needs hen)"):
-        Book(source).run(["hen"])
+        ToyCatalogue(source).run(["hen"])
 
 
 @pytest.mark.parametrize(
@@ -118,7 +118,7 @@ def egg(hen): return hen
 def test_a_layer_that_breaks_its_promise_is_named_with_its_package(result, words):
     source = f"@layer(info(), reach=CELL)\ndef odd(dem): return {result}"
     with pytest.raises(PluginError, match="layer odd of toy-package") as caught:
-        Book(source).run(["odd"])
+        ToyCatalogue(source).run(["odd"])
     assert words in str(caught.value)
 
 
@@ -140,7 +140,7 @@ def test_a_layer_is_freed_after_its_last_use():
 def last(total): return total + np.float32(1)
 """
     )
-    Book(source).run(["last"], each=each)
+    ToyCatalogue(source).run(["last"], each=each)
     assert alive["last"] is not None
 
 
@@ -195,7 +195,7 @@ def test_every_built_in_layer_is_fully_described():
 def test_another_number_of_layers_than_described_is_named(result):
     source = f"@layer(info('a'), info('b'), reach=CELL)\ndef pair(dem): return {result}"
     with pytest.raises(PluginError, match=r"function pair of toy-package made \d layers, but"):
-        Book(source).run(["a"])
+        ToyCatalogue(source).run(["a"])
 
 
 def test_a_package_that_offers_a_layer_twice_is_named():

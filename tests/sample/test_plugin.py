@@ -82,7 +82,11 @@ def test_the_layer_takes_part_in_everything(world, tmp_path):
         assert layer.read(1).max() == pytest.approx(90.0)
     name = (site / "species.csv").read_text(encoding="utf-8").split("\n")[1].split(",")[0]
     with rasterio.open(
-        next((tmp_path / "plan" / "layers").glob(f"fit_{name.lower().replace(' ', '_')}*.tif"))
+        next(
+            (tmp_path / "plan" / "layers").glob(
+                f"suitability_{name.lower().replace(' ', '_')}*.tif"
+            )
+        )
     ) as fit:
         scores = fit.read(1)
         assert set(scores[scores != 255]) == {0}

@@ -14,7 +14,7 @@ from siteplanner.base import cache
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.plugins import code_of
 from siteplanner.ground.cold import cold_air
-from siteplanner.ground.cold.cold_air import Air, Level, State, finer, flow_on, level_of, still
+from siteplanner.ground.cold.cold_air import ColdAir, Level, State, finer, flow_on, level_of, still
 from siteplanner.ground.sun.irradiation import daylight
 
 #: The night runs on cells this many times as wide, and on the working ones for the last while.
@@ -79,7 +79,7 @@ def run_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
-    air: Air,
+    air: ColdAir,
     *,
     cell_m: float = 5.0,
     lies_m: float = 2.0,
@@ -115,7 +115,7 @@ def run_drainage(
 
 
 def _watched(
-    level: Level, state: State, seconds: float, air: Air, lies_m: float, when: FloatGrid
+    level: Level, state: State, seconds: float, air: ColdAir, lies_m: float, when: FloatGrid
 ) -> tuple[FloatGrid, FloatGrid]:
     """Let the air flow; note in ``when`` the hour it first lies deep; give the late mean flow."""
     sums = [np.zeros(s, np.float32) for s in (state.flows[0].shape, state.flows[1].shape)]
@@ -157,7 +157,7 @@ def cached_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
-    air: Air,
+    air: ColdAir,
     belts: Belts | None,
     *,
     cell_m: float,

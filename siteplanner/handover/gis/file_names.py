@@ -26,7 +26,7 @@ def unique_slugs(texts: Sequence[str]) -> list[str]:
 
 def layer_file_stem(name: str) -> str:
     """File name's stem of a layer; a name unsafe as one is slugged and marked by its hash."""
-    if re.fullmatch(r"[a-z0-9_]{1,60}", name) and not name.startswith("fit_"):
+    if re.fullmatch(r"[a-z0-9_]{1,60}", name) and not name.startswith("suitability_"):
         return name
     return f"{_stem(name)}_{sha256(name.encode()).hexdigest()[:8]}"
 

@@ -23,7 +23,7 @@ from siteplanner.base import colours
 from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
 from siteplanner.handover.map import words
-from siteplanner.handover.map.ground import MERCATOR, Frame, as_base64, layer, number, relief
+from siteplanner.handover.map.ground import MERCATOR, MapFrame, as_base64, layer, number, relief
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.plan import Plan
 
@@ -33,7 +33,7 @@ _TOLERANCE_M = 0.3
 
 def page_data(plan: Plan) -> dict[str, Any]:
     """Give everything the page shows, as values that JSON can hold (no NaN)."""
-    frame = Frame.around(plan.boundary.geometry)
+    frame = MapFrame.around(plan.boundary.geometry)
     blocks = _features(
         plan.blocks,
         frame,
@@ -171,7 +171,7 @@ def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
             "what is safe on foot."
         )
     if "nothing fits" in zone["title"] and isinstance(mix, dict):
-        lowest = mix.get("lowest_fit")
+        lowest = mix.get("lowest_suitability")
         return f"Not for trees: no species reaches a suitability of {lowest} of 100 here."
     return "Not for trees: the plan places no species here."
 
@@ -192,7 +192,7 @@ def _species(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     records = _features(
         plan.zones,
         frame,
@@ -231,7 +231,7 @@ def _totals(plan: Plan) -> list[dict[str, int]]:
     return sorted((row for row in rows if row["trees"]), key=lambda row: -row["trees"])
 
 
-def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
+def _labels(shape: shapely.Geometry, frame: MapFrame) -> list[list[int]]:
     """Give a place for a zone's letter in each part, with the width around it, widest first."""
     parts = shapely.get_parts(shape)
     rays = shapely.maximum_inscribed_circle(parts, tolerance=0.5)
@@ -256,7 +256,7 @@ def _works(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     """Give the spots where a look with a spade would change the plan most."""
     spots = plan.dig
     if not len(spots):
@@ -272,13 +272,13 @@ def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     ]
 
 
-def _place(point: shapely.Point, frame: Frame) -> list[int]:
+def _place(point: shapely.Point, frame: MapFrame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
 
 def _features(
     table: gpd.GeoDataFrame,
-    frame: Frame,
+    frame: MapFrame,
     texts: Iterable[str],
     numbers: dict[str, int],
     *,
@@ -297,7 +297,7 @@ def _features(
     return records
 
 
-def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any]]:
+def _outline(shape: shapely.Geometry | None, frame: MapFrame) -> dict[str, list[Any]]:
     """Give a shape as areas (lists of rings), lines and points, each a flat x, y list."""
 
     def flat(part: shapely.Geometry) -> list[int]:
@@ -315,7 +315,7 @@ def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any
     return {kind: parts for kind, parts in found.items() if parts}
 
 
-def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
+def _trees(plan: Plan, frame: MapFrame) -> dict[str, Any]:
     """Give all trees as base64 of small integers, row by row.
 
     ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to

@@ -10,6 +10,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 
+from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
@@ -44,7 +45,6 @@ from siteplanner.handover.paper.pages import (
 )
 from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
 from siteplanner.handover.paper.text import clean, fonts
-from siteplanner.handover.work import Work, works
 from siteplanner.plan import Plan
 
 _BLOCKS_A_PAGE = 54
@@ -76,7 +76,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
     gives the same bytes.
     """
     fonts()
-    work = works(plan)
+    work = block_works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
     book = Book(
         plan, signs(total), codes(list(plan.species["botanical_name"])), to_true_north(plan.grid)
@@ -99,7 +99,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
     canvas.save()
 
 
-def _pages(book: Book, work: list[Work], total: np.ndarray) -> list[tuple[str, Page]]:
+def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[str, Page]]:
     """Every page with the name of what it belongs to."""
     of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
     plan = book.plan
@@ -147,7 +147,7 @@ def _foot(pen: Pen, number: int, of: int) -> None:
 
 
 def _draw_front(
-    pen: Pen, *, book: Book, work: list[Work], total: np.ndarray, parts: list[Flowable]
+    pen: Pen, *, book: Book, work: list[BlockWork], total: np.ndarray, parts: list[Flowable]
 ) -> None:
     plan, wide = book.plan, pen.wide - 2 * MARGIN
     y = pen.heading(MARGIN, MARGIN, wide, f"{plan.name}: planting sheets", 16) + 1

@@ -21,7 +21,7 @@ from siteplanner.base.grid import FloatGrid
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import (
     PatternInfo,
-    Places,
+    PatternPlaces,
     Relief,
     numbered,
     pattern,
@@ -79,7 +79,7 @@ def contour(
     *,
     ground: Relief | None = None,
     along_ground: bool = False,
-) -> Places:
+) -> PatternPlaces:
     """Rows along the contour, on average 10 000 / s² trees a hectare.
 
     Where the ground rises by less than 3 % any row is level enough, and rows run straight at
@@ -155,7 +155,7 @@ def _level_rows(
     steep: NDArray[np.float64],
     sloping: NDArray[np.bool_],
     spacing_m: float,
-) -> Places:
+) -> PatternPlaces:
     """Trees on the contours of the sloping ground, row by row from the lowest up."""
     step = spacing_m * float(np.median(steep[sloping]))
     halvings = _halvings(steep, step, spacing_m)
@@ -215,7 +215,7 @@ def _walk(
     steep: NDArray[np.float64],
     step: float,
     spacing_m: float,
-) -> Places:
+) -> PatternPlaces:
     """Set trees along lines (columns and rows of cells), the closer the wider the rows are apart.
 
     Each line holds a whole number of trees, evenly by the stocking, half a step from its ends.

@@ -28,8 +28,8 @@ from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.plugins import PATTERNS, Offer, by_name
 
-Places = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
-Pattern = Callable[..., Places]
+PatternPlaces = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
+Pattern = Callable[..., PatternPlaces]
 Function = TypeVar("Function", bound=Callable[..., Any])
 #: Of a rectangular pattern whose row gap is not given, in spacings (common practice, no source).
 ROW_SPACING = 1.5
@@ -93,7 +93,7 @@ def pattern(info: PatternInfo) -> Callable[[Function], Function]:
         ripped=True,
     )
 )
-def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Rows ``spacing_m`` apart, trees ``spacing_m`` apart in the row: 10 000 / s² a hectare.
 
     >>> x, y, row = square(shapely.box(1, 1, 8, 8), 3.0, 0.0)
@@ -114,7 +114,7 @@ def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Place
         ripped=True,
     )
 )
-def triangular(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def triangular(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Equilateral triangles of side ``spacing_m``: 1.1547 times as many trees as the square."""
     return lattice(area, spacing_m, spacing_m * np.sqrt(3) / 2, bearing_deg, 0.5)
 
@@ -135,7 +135,7 @@ def rectangular(
     bearing_deg: float,
     *,
     row_spacing_m: float | None = None,
-) -> Places:
+) -> PatternPlaces:
     """Trees ``spacing_m`` apart in rows ``row_spacing_m`` apart: 10 000 / (s × r) a hectare."""
     return lattice(area, spacing_m, row_spacing_m or ROW_SPACING * spacing_m, bearing_deg, 0.0)
 
@@ -149,7 +149,7 @@ def rectangular(
         source="geometry",
     )
 )
-def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Staggered rows along a narrow block, whatever the bearing: for banks and shelter belts.
 
     Rows run along the longer side of the block's smallest enclosing rectangle; stocking is
@@ -163,7 +163,7 @@ def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places
 
 def lattice(
     area: shapely.Polygon, in_row: float, between: float, bearing_deg: float, stagger: float
-) -> Places:
+) -> PatternPlaces:
     """Places on rows along a bearing, every second row moved by ``stagger`` of ``in_row``."""
     turn = np.radians(bearing_deg)
     along = np.array([np.sin(turn), np.cos(turn)])
@@ -201,7 +201,7 @@ def lay(
     fall_deg: float = 0.0,
     slope_deg: float = 0.0,
     along_ground: bool = False,
-) -> Places:
+) -> PatternPlaces:
     """Call a pattern with what it can use of the ground.
 
     ``fall_deg`` is the block's mean fall direction, ``slope_deg`` its mean slope. With
@@ -310,7 +310,7 @@ def _held_to_promise(function: Pattern, offer: Offer) -> Pattern:
     who = f"pattern {offer.name} of {offer.package}"
 
     @functools.wraps(function)
-    def checked(area: shapely.Polygon, *given: Any, **named: Any) -> Places:
+    def checked(area: shapely.Polygon, *given: Any, **named: Any) -> PatternPlaces:
         made = function(area, *given, **named)
         parts = [np.asarray(part) for part in made] if isinstance(made, tuple | list) else []
         if len(parts) != 3 or len({p.shape for p in parts}) != 1 or parts[0].ndim != 1:

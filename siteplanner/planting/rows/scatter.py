@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import PatternInfo, Places, numbered, pattern
+from siteplanner.planting.rows.patterns import PatternInfo, PatternPlaces, numbered, pattern
 
 #: Tries for a place, in places that a square grid would have.
 _TRIES = 16
@@ -34,7 +34,7 @@ _IN_CLUMP = 0.55
         stride=3.0,
     )
 )
-def natural(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def natural(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Scattered by chance, no two nearer than 0.77 spacings; 10 000 / s² a hectare.
 
     Poisson-disc sampling by dart throwing (Cook 1986, from memory).
@@ -54,7 +54,7 @@ def natural(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Plac
         stride=6.0,
     )
 )
-def enrichment(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def enrichment(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Scattered thinly under existing trees: 2 500 / s² a hectare, 1.5 spacings apart or more."""
     x, y = _darts(area, 2 * spacing_m, _chance(area))
     return _walked(x, y, area, spacing_m, bearing_deg)
@@ -72,7 +72,7 @@ def enrichment(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> P
         stride=4.0,
     )
 )
-def clumps(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+def clumps(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Clumps of up to seven trees with open ground between; about 10 000 / s² a hectare.
 
     In a clump six trees stand around one, 0.55 spacings apart; a clump that the edge cuts has
@@ -118,7 +118,7 @@ def _walked(
     area: shapely.Polygon,
     spacing_m: float,
     bearing_deg: float,
-) -> Places:
+) -> PatternPlaces:
     """Order places by strips of two spacings along the bearing."""
     turn = np.radians(bearing_deg)
     west, south, _, _ = np.floor(area.bounds)
