@@ -25,8 +25,8 @@ from scipy.ndimage import gaussian_filter
 from siteplanner.base import cache as keep
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.text import unique_slugs
 from siteplanner.ground import resolve
-from siteplanner.handover.gis.gis import unique_slugs
 from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site
@@ -162,11 +162,11 @@ def shifted(factor: Factor, rules: HowSure, draw: np.random.Generator) -> Factor
 def layers_of(found: Chances) -> list[tuple[LayerInfo, FloatGrid]]:
     """Layers to write: the chance of each species, safe bets and risky ones."""
     out = []
-    slugs = unique_slugs(found.names)
-    for name, slug, chance in zip(found.names, slugs, found.chance, strict=True):
+    stems = unique_slugs(found.names)
+    for name, stem, chance in zip(found.names, stems, found.chance, strict=True):
         info = LayerInfo(
             f"Chance that {name} suits", "share", _METHOD, "siteplanner", (0, 1),
-            name=f"chance_{slug.replace('-', '_')}",
+            name=f"chance_{stem}",
         )  # fmt: skip
         out.append((info, _spread(found, chance)))
     for name, title, cells in (

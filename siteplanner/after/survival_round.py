@@ -11,6 +11,7 @@ from siteplanner.after.survival import Outcome, judge
 from siteplanner.after.survival_counts import FORM, read_counts
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base.errors import fault
+from siteplanner.base.text import utf8
 from siteplanner.handover.tables.nursery import write_csv
 from siteplanner.reading.nursery_counts import read_cells
 from siteplanner.reading.species_table import read_species
@@ -85,7 +86,7 @@ def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
         paths.append(folder / name)
     findings = folder / "survival.txt"
     text = "".join(f"{line}\n" for line in outcome.findings)
-    findings.write_bytes(text.encode("utf-8", "replace"))
+    findings.write_bytes(utf8(text))
     return [*paths, findings]
 
 

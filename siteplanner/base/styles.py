@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
+from siteplanner.base.text import xml_text
+
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
 _SLD_MARKS = {"diamond": "square"}  # SLD 1.0 has no diamond: a square turned by 45 degrees
@@ -140,21 +142,6 @@ def _text(parent: ET.Element, tag: str, text: str) -> ET.Element:
     element = ET.SubElement(parent, tag)
     element.text = xml_text(text)
     return element
-
-
-def xml_text(text: str) -> str:
-    r"""Replace what XML 1.0 cannot hold at all (control characters) by a question mark.
-
-    >>> xml_text("a\x1bb")
-    'a?b'
-    """
-    return "".join(c if _is_xml(ord(c)) else "?" for c in text)
-
-
-def _is_xml(code: int) -> bool:
-    if code < 0x20:
-        return code in (0x9, 0xA, 0xD)
-    return not 0xD800 <= code <= 0xDFFF and code not in (0xFFFE, 0xFFFF)
 
 
 # --- SLD -----------------------------------------------------------------------------------

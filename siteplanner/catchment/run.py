@@ -10,6 +10,7 @@ from pathlib import Path
 import geopandas as gpd
 
 from siteplanner.base.errors import Faults
+from siteplanner.base.text import utf8
 from siteplanner.catchment.cluster import cluster, run
 from siteplanner.catchment.joint_calendar import by_month, joint_calendar, write_calendar
 from siteplanner.catchment.one_site import FAILED, Job, Outcome
@@ -225,4 +226,4 @@ def _write_manifest(
         },
     }
     text = json.dumps(plain(content), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    (folder / MANIFEST).write_bytes(text.encode("utf-8", "replace") + b"\n")
+    (folder / MANIFEST).write_bytes(utf8(text) + b"\n")

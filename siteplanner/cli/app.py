@@ -70,7 +70,7 @@ def plan(
         read = read.with_grown(grown)
     target = out if out is not None else Path("maps") / read.slug
     if paddock is not None:
-        from siteplanner.site.site_file import slug
+        from siteplanner.base.text import slug
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"

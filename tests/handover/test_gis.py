@@ -26,7 +26,6 @@ from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
 from siteplanner.handover.gis.gis import (
     SCHEMA,
     layer_file_stem,
-    unique_slugs,
     write_fit,
     write_geopackage,
     write_layer,
@@ -269,18 +268,6 @@ def test_hostile_text_in_tags_stays_text(plan, tmp_path):
 
 
 # --- file names ----------------------------------------------------------------------------
-
-
-@given(st.lists(st.text(max_size=80), max_size=8))
-def test_file_names_are_safe_and_never_the_same(texts):
-    stems = unique_slugs(texts)
-    assert len(set(stems)) == len(texts)
-    assert all(s and set(s) <= set("abcdefghijklmnopqrstuvwxyz0123456789_") for s in stems)
-
-
-def test_species_with_one_slug_are_numbered():
-    assert unique_slugs(["A b", "a-b", "A b 2", "Ä b"]) == ["a_b", "a_b_2", "a_b_2_2", "a_b_3"]
-    assert unique_slugs(["../"]) == ["unnamed"]
 
 
 def test_a_layer_cannot_take_another_layers_file_or_a_species():

@@ -19,6 +19,7 @@ import rasterio
 import shapely
 
 from siteplanner import __version__
+from siteplanner.base.text import utf8
 from siteplanner.plan import Plan
 
 #: Packages whose version may change a plan's numbers or bytes.
@@ -80,7 +81,7 @@ def write_manifest(plan: Plan, path: Path, files: Iterable[str]) -> None:
         },
     }
     text = json.dumps(plain(content), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    path.write_bytes(text.encode("utf-8", "replace") + b"\n")
+    path.write_bytes(utf8(text) + b"\n")
 
 
 def headlines(plan: Plan) -> dict[str, Any]:

@@ -24,8 +24,8 @@ from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Style, qml, sld
 from siteplanner.base.symbology import look_of
+from siteplanner.base.text import file_stem, unique_slugs, xml_text
 from siteplanner.plan import Plan
-from siteplanner.site.site_file import slug
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 
 #: Geometry and fields of each layer of the GeoPackage, in the order in which they are written.
@@ -365,17 +365,13 @@ def _describe(
     tags: dict[str, str],
     colours: dict[int, tuple[int, int, int]] | None,
 ) -> None:
-    file.set_band_description(1, _tag(title))
+    # Tags are kept as XML inside the file: a control there would make it unreadable.
+    file.set_band_description(1, xml_text(title))
     file.units = (unit,)
     tags = {"made_by": f"siteplanner {__version__}", **tags}
-    file.update_tags(**{name: _tag(text) for name, text in tags.items()})
+    file.update_tags(**{name: xml_text(text) for name, text in tags.items()})
     if colours is not None:
         file.write_colormap(1, {code: (0, 0, 0, 0) for code in range(256)} | colours)
-
-
-def _tag(text: str) -> str:
-    # Tags are kept as XML inside the file: a control character there would make it unreadable.
-    return "".join(c if c.isprintable() or c == " " else "?" for c in text)
 
 
 def _rgb(colour: str) -> tuple[int, int, int]:
@@ -385,27 +381,8 @@ def _rgb(colour: str) -> tuple[int, int, int]:
 # --- file names ----------------------------------------------------------------------------
 
 
-def unique_slugs(texts: Sequence[str]) -> list[str]:
-    """Give each text a file name's stem, with ``_2``, ``_3`` … where an earlier one took it."""
-    taken: set[str] = set()
-    chosen = []
-    for text in texts:
-        stem = first = _stem(text)
-        number = 1
-        while stem in taken:
-            number += 1
-            stem = f"{first}_{number}"
-        taken.add(stem)
-        chosen.append(stem)
-    return chosen
-
-
 def layer_file_stem(name: str) -> str:
     """File name's stem of a layer; a name unsafe as one is slugged and marked by its hash."""
     if re.fullmatch(r"[a-z0-9_]{1,60}", name) and not name.startswith("fit_"):
         return name
-    return f"{_stem(name)}_{sha256(name.encode()).hexdigest()[:8]}"
-
-
-def _stem(text: str) -> str:
-    return slug(text).replace("-", "_") or "unnamed"
+    return f"{file_stem(name)}_{sha256(name.encode()).hexdigest()[:8]}"

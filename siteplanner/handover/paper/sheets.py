@@ -9,6 +9,7 @@ import numpy as np
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from siteplanner.base.text import uncommanded
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
@@ -23,7 +24,7 @@ from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import frame_for
 from siteplanner.handover.paper.pages import A4, MARGIN, Column, Page, Pen, line_mm, table, wrapped
 from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
-from siteplanner.handover.paper.text import clean, fonts
+from siteplanner.handover.paper.text import fonts
 from siteplanner.handover.work import Work, works
 from siteplanner.plan import Plan
 
@@ -64,7 +65,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
     )
     pages = _pages(book, work, total)
     canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
-    canvas.setTitle(clean(f"Planting sheets for {plan.name}"))
+    canvas.setTitle(uncommanded(f"Planting sheets for {plan.name}"))
     canvas.setAuthor("siteplanner")
     overview_form(Pen(canvas, *A4), plan)
     for number, (name, page) in enumerate(pages, 1):
@@ -73,7 +74,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
         pen = Pen(canvas, wide, high)
         if name and (number == 1 or pages[number - 2][0] != name):
             canvas.bookmarkPage(f"block{number}")
-            canvas.addOutlineEntry(clean(name), f"block{number}", 0)
+            canvas.addOutlineEntry(uncommanded(name), f"block{number}", 0)
         page.draw(pen)
         _foot(pen, number, len(pages))
         canvas.showPage()

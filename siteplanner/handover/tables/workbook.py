@@ -19,7 +19,7 @@ from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
-from siteplanner.base.styles import xml_text
+from siteplanner.base.text import xml_text
 from siteplanner.handover.fieldwork import codes
 from siteplanner.plan import Plan
 from siteplanner.season.works import Works
