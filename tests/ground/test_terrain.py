@@ -7,9 +7,9 @@ from ground.surfaces import angle_between, grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.base.bearings import convergence
 from siteplanner.ground.relief.landform import slope_positions
 from siteplanner.ground.relief.terrain import (
-    convergence,
     curvature,
     heights_filled,
     hillshade,

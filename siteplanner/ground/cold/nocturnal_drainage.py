@@ -16,13 +16,13 @@ import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
+from siteplanner.base.bearings import convergence
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.cold.cold_air import Air
 from siteplanner.ground.cold.night_run import Belts, Night, belts_on, kept_night, night_seconds
 from siteplanner.ground.layer import WHOLE_GRID, layer, radius
 from siteplanner.ground.relief import voids as gaps
-from siteplanner.ground.relief.terrain import convergence
 
 _METHOD = (
     "One calm clear night, sunset to sunrise of the design date, of a chilled layer that drains, "

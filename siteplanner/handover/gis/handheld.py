@@ -15,7 +15,6 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 import numpy as np
-import pyproj
 import shapely
 from numpy.typing import NDArray
 
@@ -89,8 +88,7 @@ def _rich(text: str) -> str:
 
 
 def _degrees(plan: Plan, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    to_degrees = pyproj.Transformer.from_crs(plan.grid.crs, "EPSG:4326", always_xy=True)
-    return np.column_stack(to_degrees.transform(xy[:, 0], xy[:, 1]))
+    return np.column_stack(plan.grid.lonlat(xy[:, 0], xy[:, 1]))
 
 
 def _rings(plan: Plan, shape: shapely.Polygon) -> list[NDArray[np.float64]]:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-import pyproj
 from numpy.typing import NDArray
 
 from siteplanner.handover.cautions import cautions_of, species_cautions
@@ -205,6 +204,5 @@ def _in_bucket(mixed: int, plants: int) -> str:
 def _middle(book: Book, work: Work) -> tuple[float, float]:
     """Latitude and longitude of a spot inside the block."""
     spot = work.shape.representative_point()
-    to_degrees = pyproj.Transformer.from_crs(book.plan.grid.crs, "EPSG:4326", always_xy=True)
-    lon, lat = to_degrees.transform(spot.x, spot.y)
+    lon, lat = book.plan.grid.lonlat(spot.x, spot.y)
     return lat, lon

@@ -9,13 +9,13 @@ import numpy as np
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from siteplanner.base.bearings import convergence
 from siteplanner.base.text import uncommanded
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
     TREES_A_DROP,
     codes,
-    to_true_north,
 )
 from siteplanner.handover.paper.block import PITCH, Book, head, map_page, overview_form, row_pages
 from siteplanner.handover.paper.block_map import draw_overview
@@ -61,7 +61,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
     work = works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
     book = Book(
-        plan, signs(total), codes(list(plan.species["botanical_name"])), to_true_north(plan.grid)
+        plan, signs(total), codes(list(plan.species["botanical_name"])), convergence(plan.grid)
     )
     pages = _pages(book, work, total)
     canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
