@@ -19,15 +19,16 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from siteplanner.base import cache as keep
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.tables import write_table
 from siteplanner.base.text import unique_slugs
 from siteplanner.ground import resolve
-from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site
 from siteplanner.suitability.classes import CLASSES
@@ -197,12 +198,14 @@ def _spread(found: Chances, values: NDArray[np.generic]) -> FloatGrid:
 def write_how_sure(found: Chances, path: Path) -> None:
     """Write a row a species: hectares that suit by the map, safe and risky, and the chance."""
     hectare = found.grid.cell_area / 1e4
-    rows = ["species,suits_ha,safe_ha,risky_ha,mean_chance_there,largest_standard_error"]
+    rows = []
     for number, name in enumerate(found.names):
         on = found.mapped[number]
-        mean = found.chance[number][on].mean() if on.any() else float("nan")
-        error = found.error[number][on].max() if on.any() else float("nan")
         areas = (a[number].sum() * hectare for a in (found.mapped, safe(found), risky(found)))
-        numbers = [*(f"{a:.2f}" for a in areas), f"{mean:.3f}", f"{error:.3f}"]
-        rows.append(",".join([cell(name), *(n if n != "nan" else "" for n in numbers)]))
-    path.write_text("".join(f"{row}\n" for row in rows), encoding="utf-8", newline="")
+        mean = found.chance[number][on].mean() if on.any() else None
+        error = found.error[number][on].max() if on.any() else None
+        rows.append([name, *areas, mean, error])
+    areas_ha = ("suits_ha", "safe_ha", "risky_ha")
+    chances = ("mean_chance_there", "largest_standard_error")
+    numbers = dict.fromkeys(areas_ha, ".2f") | dict.fromkeys(chances, ".3f")
+    write_table(path, pd.DataFrame(rows, columns=["species", *numbers]), numbers)

@@ -10,7 +10,7 @@ import pandas as pd
 import pyogrio
 
 from siteplanner.base.errors import fault
-from siteplanner.reading.nursery_counts import known, read_cells
+from siteplanner.reading.files.cells import read_cells
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def read_planted(folder: Path) -> Planted:
         .reset_index()
     )
     counts = read_cells(folder / "counts.csv", ["species", "infill"])
-    infill = counts["infill"].astype(np.int64).groupby(counts["species"].map(known)).sum()
+    infill = counts["infill"].astype(np.int64).groupby(counts["species"]).sum()
     words = {z.zone: (str(z.title), str(z.ground)) for z in zones.itertuples()}
     allowed = {str(k): int(v) for k, v in infill.items()}
     latitude = float(zones.to_crs(4326).union_all().centroid.y)
@@ -63,8 +63,7 @@ def _substitutes(folder: Path) -> pd.DataFrame:
     path = folder / "nursery_substitutes.csv"
     if not path.exists():
         return pd.DataFrame(columns=columns, dtype=object)
-    frame = read_cells(path, columns)
-    return frame[columns].map(known)
+    return read_cells(path, columns)[columns]
 
 
 def draw_rows(planted: Planted, trees: int, seed: int) -> pd.DataFrame:

@@ -6,14 +6,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
+
 from siteplanner.after.planted import draw_rows, read_planted
 from siteplanner.after.survival import Outcome, judge
 from siteplanner.after.survival_counts import FORM, read_counts
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base.errors import fault
+from siteplanner.base.tables import write_table
 from siteplanner.base.text import utf8
-from siteplanner.handover.tables.nursery import write_csv
-from siteplanner.reading.nursery_counts import read_cells
+from siteplanner.reading.files.cells import read_cells
 from siteplanner.reading.species_table import read_species
 from siteplanner.reading.survival_rates import KEPT, KEPT_COLUMNS
 from siteplanner.site.site_file import Site
@@ -39,7 +41,7 @@ def write_rows_to_count(
         for line in drawn.itertuples()
     ]
     target.parent.mkdir(parents=True, exist_ok=True)
-    write_csv(target, FORM, rows)
+    write_table(target, pd.DataFrame(rows, columns=list(FORM)))
     return len(drawn[["block", "row"]].drop_duplicates()), int(drawn["planted"].sum())
 
 
@@ -81,8 +83,7 @@ def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
         ("survival_zones.csv", outcome.zones),
         ("infill.csv", outcome.species),
     ):
-        frame = frame.round(3).astype(object)
-        write_csv(folder / name, list(frame.columns), frame.to_numpy().tolist())
+        write_table(folder / name, frame.round(3))
         paths.append(folder / name)
     findings = folder / "survival.txt"
     text = "".join(f"{line}\n" for line in outcome.findings)
@@ -105,6 +106,6 @@ def keep(outcome: Outcome, site: Site, counts: Sequence[Path]) -> Path:
         for s in outcome.species.itertuples()
     ]
     partial = path.with_name(f".{path.name}.new")
-    write_csv(partial, KEPT_COLUMNS, rows)
+    write_table(partial, pd.DataFrame(rows, columns=list(KEPT_COLUMNS)))
     partial.replace(path)
     return path

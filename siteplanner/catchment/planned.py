@@ -15,7 +15,7 @@ import shapely
 
 from siteplanner.handover.folder.manifest import digest
 from siteplanner.handover.folder.publish import MANIFEST
-from siteplanner.reading.nursery_counts import known, read_cells
+from siteplanner.reading.files.cells import read_cells
 
 _BATCH_DATES = ("collect_from", "collect_to", "pretreat_from", "sow_on", "prick_out_on",
                 "harden_from", "resow_by")  # fmt: skip
@@ -96,7 +96,7 @@ def _numbers(frame: pd.DataFrame, column: str) -> pd.Series[float]:
 def _texts(frame: pd.DataFrame, column: str) -> pd.Series[str]:
     if column not in frame:
         return pd.Series("", index=frame.index, dtype=object)
-    return frame[column].map(known).astype(object)
+    return frame[column].astype(object)
 
 
 def _boundary(path: Path) -> shapely.Geometry:

@@ -15,7 +15,7 @@ import shapely
 
 from siteplanner.base.errors import Faults, near
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
-from siteplanner.reading.nursery_counts import read_cells
+from siteplanner.reading.files.cells import read_cells
 
 #: What to record at each spot; empty until somebody looks.
 ANSWERS = ("depth_m", "texture", "drainage", "mottles_from_m", "water_at_m", "stones_percent", "ph")

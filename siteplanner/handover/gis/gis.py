@@ -24,7 +24,7 @@ from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Style, qml, sld
 from siteplanner.base.symbology import look_of
-from siteplanner.base.text import file_stem, unique_slugs, xml_text
+from siteplanner.base.text import file_stem, uncommanded, unique_slugs, xml_text
 from siteplanner.plan import Plan
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 
@@ -365,11 +365,11 @@ def _describe(
     tags: dict[str, str],
     colours: dict[int, tuple[int, int, int]] | None,
 ) -> None:
-    # Tags are kept as XML inside the file: a control there would make it unreadable.
-    file.set_band_description(1, xml_text(title))
+    # Tags are kept as XML inside the file, where a control would make it unreadable.
+    file.set_band_description(1, uncommanded(xml_text(title)))
     file.units = (unit,)
     tags = {"made_by": f"siteplanner {__version__}", **tags}
-    file.update_tags(**{name: xml_text(text) for name, text in tags.items()})
+    file.update_tags(**{name: uncommanded(xml_text(text)) for name, text in tags.items()})
     if colours is not None:
         file.write_colormap(1, {code: (0, 0, 0, 0) for code in range(256)} | colours)
 

@@ -20,6 +20,7 @@ import numpy as np
 import shapely
 
 from siteplanner.base import colours
+from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.handover.map.ground import MERCATOR, Frame, as_base64, layer, number, relief
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.plan import Plan
@@ -83,6 +84,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "formula_starts": "".join(FORMULA_STARTS),
     }  # fmt: skip
 
 
