@@ -43,11 +43,8 @@ def uncommanded(text: str) -> str:
     >>> uncommanded("Top\nflat\x1b\u200b")
     'Top flat'
     """
-    return "".join(
-        " " if letter in "\t\r\n" else letter
-        for letter in text
-        if letter in "\t\r\n" or unicodedata.category(letter) not in ("Cc", "Cs", "Cf")
-    )
+    line = _BREAKS.sub(" ", text)
+    return "".join(c for c in line if unicodedata.category(c) not in ("Cc", "Cs", "Cf"))
 
 
 def printable(text: str, letters: Container[int]) -> str:

@@ -6,10 +6,7 @@ where they start and how they run is read from the rows themselves, whatever the
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
 from dataclasses import dataclass
-from unicodedata import normalize
 
 import geopandas as gpd
 import numpy as np
@@ -98,26 +95,6 @@ def paces(metres: float) -> float:
 
 
 # --- plants --------------------------------------------------------------------------------
-
-
-def codes(names: Sequence[str]) -> list[str]:
-    """Give each botanical name a short code: ``Busp`` for Bursaria spinosa.
-
-    Two letters of the genus and two of the species (common practice, no source); a number
-    tells apart names that come out alike.
-
-    >>> codes(["Bursaria spinosa", "Busina spicata", "Acacia"])
-    ['Busp', 'Busp2', 'Ac']
-    """
-    taken: dict[str, int] = {}
-    chosen = []
-    for name in names:
-        plain = normalize("NFKD", name).encode("ascii", "ignore").decode()
-        words = re.findall(r"[A-Za-z]+", plain) or ["Sp"]
-        code = (words[0][:2] + (words[1][:2] if len(words) > 1 else "")).capitalize()
-        turn = taken[code] = taken.get(code, 0) + 1
-        chosen.append(code if turn == 1 else f"{code}{turn}")
-    return chosen
 
 
 def bucket(trees: NDArray[np.int64], size: int = BUCKET) -> NDArray[np.int64]:

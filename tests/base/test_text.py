@@ -54,7 +54,7 @@ def test_print_uses_only_the_letters_a_typeface_has(text):
 
 
 def test_breaks_part_words_and_marks_without_shape_go():
-    assert uncommanded("Top\tflat\r\nnorth\u202e\u200b\x07") == "Top flat  north"
+    assert uncommanded("Top\tflat\r\nnorth\u2028\u202e\u200b\x07") == "Top flat north "
     assert unturned("12\u202e34") == "12\ufffd34"
 
 

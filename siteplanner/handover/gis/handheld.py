@@ -19,7 +19,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.text import unique_slugs, xml_text
-from siteplanner.handover.fieldwork import codes, ends_of_rows, mean_bearing, start_of, trees_by_row
+from siteplanner.handover.fieldwork import ends_of_rows, mean_bearing, start_of, trees_by_row
 from siteplanner.plan import Plan
 
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -99,7 +99,7 @@ def _rings(plan: Plan, shape: shapely.Polygon) -> list[NDArray[np.float64]]:
 
 def _blocks(plan: Plan) -> list[_Block]:
     counts = trees_by_row(plan)
-    short = np.array(codes(list(plan.species["botanical_name"])), dtype=object)
+    short = plan.species["code"].to_numpy()
     xy, of_row = shapely.get_coordinates(plan.rows.geometry.to_numpy(), return_index=True)
     places = np.split(_degrees(plan, xy), np.flatnonzero(np.diff(of_row)) + 1)
     rows_of: dict[str, list[_Row]] = {}

@@ -155,7 +155,7 @@ def _reference_height(settings: dict[str, object]) -> float | None:
 def _species(plan: Plan) -> list[dict[str, Any]]:
     trees = np.bincount(plan.tree_species, minlength=len(plan.species))
     marks = colours.shapes(list(plan.species["colour"]))
-    words = ["botanical_name", "common_name", "roles", "cautions", "colour"]
+    words = ["botanical_name", "code", "common_name", "roles", "cautions", "colour"]
     return [
         {word: _text(getattr(row, word)) for word in words} | {"shape": shape, "trees": int(count)}
         for row, shape, count in zip(plan.species.itertuples(), marks, trees, strict=True)

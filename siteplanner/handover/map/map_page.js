@@ -218,7 +218,7 @@ function mark(species) {
   return canvas;
 }
 const speciesName = (species) => [mark(species), el("span", {}, species.common_name, " ",
-  el("i", {}, species.botanical_name))];
+  el("i", {}, species.botanical_name), " ", el("small", {}, species.code))];
 
 /* Numbers of trees by species; `columns` are keys of `counts`. */
 function speciesTable(counts, caption, columns) {

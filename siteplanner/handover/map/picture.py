@@ -187,7 +187,8 @@ def _count_table(data: dict[str, Any]) -> str:
             )
             rows.append(
                 f'<tr><th scope="row">{escape(species["common_name"])} '
-                f"<i>{escape(species['botanical_name'])}</i></th>{cells}"
+                f"<i>{escape(species['botanical_name'])}</i> "
+                f"<small>{escape(species['code'])}</small></th>{cells}"
                 f"<td>{species['trees']:,}</td><td>{order[i]:,}</td></tr>"
             )
     heads = "".join(f"<th>{escape(zone['zone'])}</th>" for zone in zones)

@@ -62,6 +62,11 @@ class Pen:
         }[align]
         draw(*self.at(x, y), said)
 
+    def size_within(self, words: str, width: float, size: float, *, bold: bool = False) -> float:
+        """Give the size, at most ``size``, at which words are no wider than ``width`` mm."""
+        long = self.canvas.stringWidth(on_paper(words), BOLD if bold else FONT, size) / mm
+        return size * min(1.0, width / long) if long else size
+
     def paragraph(
         self,
         x: float,
@@ -171,10 +176,8 @@ def table(
                 "right": left + 0.6 + inner,
                 "centre": left + column.width / 2,
             }
-            font = BOLD if bold else FONT
-            long = pen.canvas.stringWidth(on_paper(cell), font, size) / mm
             # A head is made smaller rather than cut: codes of species must stay whole.
-            fit = size * min(1.0, inner / long) if number == 0 and long else size
+            fit = pen.size_within(cell, inner, size, bold=bold) if number == 0 else size
             pen.text(
                 place[column.align], y - pitch * 0.28, cell, fit,
                 bold=bold, align=column.align, limit=inner + 0.1,

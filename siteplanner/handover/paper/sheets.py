@@ -15,7 +15,6 @@ from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
     TREES_A_DROP,
-    codes,
 )
 from siteplanner.handover.paper.block import PITCH, Book, head, map_page, overview_form, row_pages
 from siteplanner.handover.paper.block_map import draw_overview
@@ -60,9 +59,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
     fonts()
     work = works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
-    book = Book(
-        plan, signs(total), codes(list(plan.species["botanical_name"])), convergence(plan.grid)
-    )
+    book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid))
     pages = _pages(book, work, total)
     canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
     canvas.setTitle(uncommanded(f"Planting sheets for {plan.name}"))
