@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 
 from siteplanner.base.errors import fault
+from siteplanner.base.units import hectares
 from siteplanner.planting.counts import DEATHS
 from siteplanner.reading.published import MANIFEST, read_published, whole_numbers
 
@@ -109,7 +110,7 @@ def _figures(before: Compared, after: Compared) -> tuple[Change, ...]:
             shapely.difference(shapes[1], shapes[0]).area,
         ),
     }
-    hectares = [Change(w, a / 1e4, b / 1e4, "ha", 2) for w, (a, b) in areas.items()]
+    by_area = [Change(w, hectares(a), hectares(b), "ha", 2) for w, (a, b) in areas.items()]
     figures: tuple[tuple[str, Callable[[Compared], float], str, int], ...] = (
         ("trees", lambda p: float(p.counts["trees"].sum()), "", 0),
         ("trees to order", lambda p: float(p.counts["order"].sum()), "", 0),
@@ -122,7 +123,7 @@ def _figures(before: Compared, after: Compared) -> tuple[Change, ...]:
         ("risk: warnings", lambda p: float(len(p.manifest["warnings"])), "", 0),
     )
     rest = [Change(what, of(before), of(after), unit, digits) for what, of, unit, digits in figures]
-    return (*hectares, *rest)
+    return (*by_area, *rest)
 
 
 def _cost(plan: Compared) -> float:

@@ -28,6 +28,7 @@ from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.tables import write_table
 from siteplanner.base.text import unique_slugs
+from siteplanner.base.units import hectares
 from siteplanner.ground import resolve
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site
@@ -197,11 +198,11 @@ def _spread(found: Chances, values: NDArray[np.generic]) -> FloatGrid:
 
 def write_how_sure(found: Chances, path: Path) -> None:
     """Write a row a species: hectares that suit by the map, safe and risky, and the chance."""
-    hectare = found.grid.cell_area / 1e4
+    cell_ha = hectares(found.grid.cell_area)
     rows = []
     for number, name in enumerate(found.names):
         on = found.mapped[number]
-        areas = (a[number].sum() * hectare for a in (found.mapped, safe(found), risky(found)))
+        areas = (a[number].sum() * cell_ha for a in (found.mapped, safe(found), risky(found)))
         mean = found.chance[number][on].mean() if on.any() else None
         error = found.error[number][on].max() if on.any() else None
         rows.append([name, *areas, mean, error])

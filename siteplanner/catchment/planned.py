@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from siteplanner.base.units import hectares
 from siteplanner.handover.folder.manifest import digest
 from siteplanner.reading.published import MANIFEST, Published, read_published
 
@@ -133,7 +134,7 @@ def _figures(
     a_tree = _numbers(blocks, "cost") / trees
     error = manifest["frost_error_c"]
     return {
-        "area_ha": round(area_m2 / 1e4, 2),
+        "area_ha": round(hectares(area_m2), 2),
         "planted_ha": manifest["area_planted_ha"],
         "trees": manifest["trees_total"],
         "infill": int(species["infill"].sum()),

@@ -16,6 +16,7 @@ from scipy.ndimage import label, map_coordinates, uniform_filter
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
+from siteplanner.base.units import hectares
 from siteplanner.ground.cold.minimum import PREDICTORS, MinimumFit, fit_minimum
 from siteplanner.ground.layer import CELL, layer, radius
 from siteplanner.ground.relief.voids import HELD_M
@@ -318,7 +319,7 @@ def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> li
     )
     return [
         f"With the rows of the plan given as grown, cold air at dawn lies at least {HELD_M:g} m "
-        f"deeper on {deeper.sum() * grid.cell_area / 1e4:.1f} ha, by up to "
+        f"deeper on {hectares(deeper.sum() * grid.cell_area):.1f} ha, by up to "
         f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
         "not a forecast."
     ]
