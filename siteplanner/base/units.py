@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Each unit's kind, and how many of the kind's base unit one of it is. Exact by definition
 #: (international yard and pound agreement, 1959: 1 inch = 25.4 mm; the older United States
