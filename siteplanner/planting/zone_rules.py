@@ -9,11 +9,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.base.grid import BoolGrid
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground
-from siteplanner.planting.rows.layout import kept_bearing, mean_fall, row_bearing
+from siteplanner.planting.rows.layout import bearing_off_fall_line, mean_fall, row_bearing
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.planting.zones import describe
 from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
@@ -81,7 +81,7 @@ def _zone(
     """One zone's row; pattern "none" where nothing is planted."""
     known = patterns()
     if rule.pattern not in known:
-        raise fault(
+        raise input_error(
             site.path,
             "planting",
             f"there is no pattern {rule.pattern!r}",
@@ -97,7 +97,7 @@ def _zone(
         "area_ha": hectares(shape.area),
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,
-        "row_gap_m": rule.row_gap_m or np.nan,
+        "row_spacing_m": rule.row_spacing_m or np.nan,
         "asked_deg": np.nan if rule.bearing_deg is None else rule.bearing_deg,
         "mean_slope": facts.slope,
         "geometry": shape,
@@ -122,13 +122,15 @@ def _with_bearings(
         area_ha=hectares(blocks.area),
         pattern=by_zone["pattern"].to_numpy(),
         spacing_m=by_zone["spacing_m"].to_numpy(),
-        row_gap_m=by_zone["row_gap_m"].to_numpy(),
+        row_spacing_m=by_zone["row_spacing_m"].to_numpy(),
         fall_deg=[fall for fall, _ in falls],
         slope_deg=[steep for _, steep in falls],
         bearing_deg=[
             row_bearing(*fall)
             if np.isnan(asked)
-            else kept_bearing(asked, fall[0], washes=fall[1] >= steepest or eroding >= _ERODING)
+            else bearing_off_fall_line(
+                asked, fall[0], washes=fall[1] >= steepest or eroding >= _ERODING
+            )
             for asked, fall, eroding in zip(by_zone["asked_deg"], falls, erodes, strict=True)
         ],
     )

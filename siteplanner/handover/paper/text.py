@@ -44,6 +44,12 @@ def cut_to(text: str, width: float, font: str, size: float) -> str:
     return text.rstrip() + "…"
 
 
+def size_within(text: str, width: float, font: str, size: float) -> float:
+    """Give the size, at most ``size``, at which text is no wider than ``width`` points."""
+    long = pdfmetrics.stringWidth(on_paper(text), font, size)
+    return size * min(1.0, width / long) if long else size
+
+
 @functools.cache
 def _letters() -> frozenset[int]:
     fonts()

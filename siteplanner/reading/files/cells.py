@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.base.tables import unshielded
 from siteplanner.reading.files.sheet import read_sheet
 
@@ -21,13 +21,13 @@ def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
     """
     frame = read_sheet(path, remarks=False).map(unshielded)
     frame.columns = [str(name).strip().lower() for name in frame.columns]
-    faults = Faults()
+    errors = Errors()
     for column in sorted({c for c in frame.columns if list(frame.columns).count(c) > 1}):
-        faults.add(path, repr(column), "two columns are headed so", "keep one of them")
+        errors.add(path, repr(column), "two columns are headed so", "keep one of them")
     for column in columns:
         if column not in frame:
-            faults.add(path, column, "the column is missing", near(column, frame.columns))
-    faults.raise_any()
+            errors.add(path, column, "the column is missing", near(column, frame.columns))
+    errors.raise_any()
     return frame
 
 
