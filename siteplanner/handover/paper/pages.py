@@ -24,7 +24,7 @@ from reportlab.platypus import (
     Table,
 )
 
-from siteplanner.handover.paper.text import BOLD, FONT, cut_to, for_paragraph, on_paper
+from siteplanner.handover.paper.text import BOLD, FONT, cut_to, for_paragraph, on_paper, size_within
 
 MARGIN = 10.0
 #: Sizes of paper, mm (ISO 216).
