@@ -21,9 +21,17 @@ import shapely
 
 from siteplanner.base import colours
 from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
 from siteplanner.handover.map import words
-from siteplanner.handover.map.ground import MERCATOR, MapFrame, as_base64, layer, number, relief
+from siteplanner.handover.map.ground import (
+    MERCATOR,
+    MapFrame,
+    as_base64,
+    layer,
+    number,
+    relief,
+)
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.plan import Plan
 
@@ -101,6 +109,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "formula_starts": "".join(FORMULA_STARTS),
     }  # fmt: skip
 
 
@@ -185,7 +194,7 @@ def _reference_height(settings: dict[str, object]) -> float | None:
 def _species(plan: Plan) -> list[dict[str, Any]]:
     trees = np.bincount(plan.tree_species, minlength=len(plan.species))
     marks = colours.shapes(list(plan.species["colour"]))
-    texts = ["botanical_name", "common_name", "roles", "cautions", "colour"]
+    texts = ["botanical_name", "code", "common_name", "roles", "cautions", "colour"]
     return [
         {word: _text(getattr(row, word)) for word in texts} | {"shape": shape, "trees": int(count)}
         for row, shape, count in zip(plan.species.itertuples(), marks, trees, strict=True)
