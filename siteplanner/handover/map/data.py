@@ -113,7 +113,7 @@ def _symbology(symbology: Symbology) -> dict[str, Any]:
         "dash": list(symbology.dash_mm),
         "fill": symbology.fill,
         "marker": symbology.marker,
-        "clear": symbology.clear,
+        "pale": symbology.pale,
     }
 
 

@@ -90,7 +90,7 @@ def _fill(
     symbology: Symbology,
     size: float,
 ) -> None:
-    if symbology.fill == SOLID or not symbology.clear:
+    if symbology.fill == SOLID or symbology.pale:
         # A tint instead of opacity, which forms inside a PDF page cannot have.
         tint = HexColor(symbology.colour) if symbology.fill == SOLID else HexColor(PALE)
         share = SOLID_OPACITY if symbology.fill == SOLID else 1.0
