@@ -46,7 +46,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         plan.blocks,
         frame,
         ["block", "zone", "paddock"],
-        {"area_ha": 3, "trees": 0, "rows": 0, "bearing_deg": 0},
+        {"area_ha": 4, "trees": 0, "rows": 0, "bearing_deg": 0},
         label=True,
     )
     return {
@@ -82,7 +82,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             record | {"plant": bool(plant), "why_not": _why_no_trees(record["trees"], bool(plant))}
             for record, plant in zip(
                 _features(
-                    plan.paddocks, frame, ["name"], {"area_ha": 2, "trees": 0}, label=True
+                    plan.paddocks, frame, ["name"], {"area_ha": 4, "trees": 0}, label=True
                 ),
                 plan.paddocks["plant"],
                 strict=True,
@@ -122,7 +122,7 @@ def _symbology(symbology: Symbology) -> dict[str, Any]:
         "dash": list(symbology.dash_mm),
         "fill": symbology.fill,
         "marker": symbology.marker,
-        "clear": symbology.clear,
+        "pale": symbology.pale,
     }
 
 
@@ -206,7 +206,7 @@ def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
         plan.zones,
         frame,
         ["zone", "title", "ground", "pattern"],
-        {"area_ha": 3, "spacing_m": 2, "density_ha": 0, "trees": 0},
+        {"area_ha": 4, "spacing_m": 2, "density_ha": 0, "trees": 0},
     )
     order = {name: i for i, name in enumerate(plan.species["botanical_name"])}
     sums = plan.counts.groupby(["zone", "species"], sort=False)[["trees", "infill", "order"]].sum()
