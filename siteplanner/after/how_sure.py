@@ -11,7 +11,6 @@ between the terrain draws. Seeded: the same site gives the same chances.
 from __future__ import annotations
 
 import functools
-import inspect
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -25,8 +24,9 @@ from scipy.ndimage import gaussian_filter
 from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.plugins import code_of
 from siteplanner.ground import resolve
-from siteplanner.handover.gis.gis import unique_slugs
+from siteplanner.handover.gis.file_names import unique_slugs
 from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site
@@ -102,9 +102,7 @@ def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Ch
 
 def _key(site: Site, inputs: Inputs, order: Sequence[resolve.Maker]) -> str:
     """Tell what the draws hang on: every input file, every setting, and all of the code."""
-    home = Path(__file__).parents[1]
-    others = {inspect.getfile(m.function) for m in order}
-    code = sorted({*map(str, home.rglob("*.py")), *others})
+    code = code_of(maker.offer for maker in order)
     return cache.key_of([sorted(inputs.hashes.items()), json.dumps(site.settings())], code)
 
 

@@ -14,6 +14,7 @@ from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
+from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.years import Parts, spread
@@ -31,9 +32,7 @@ WINDOWS = (
     ("any", (7, 8), "in winter, while the ground is moist"),
 )
 BURIED = ("buried_pipe", "buried_cable", "septic_field", "heritage")
-#: Patterns with rows that a machine can follow; the least length worth a line; the most that a
-#: line may rise along its length.
-RIPPED = ("square", "rectangular", "triangular", "contour")
+#: The least length worth a line for the machine; the most that it may rise along its length.
 SHORTEST_RIP_M, RIP_GRADE = 20.0, 0.03
 #: Blocks nearer than this to a power line or deep water are not for volunteers.
 NEAR_DANGER_M = 30.0
@@ -278,10 +277,11 @@ def rip_lines(
     in the setback of what is buried. Columns ``block, length_m, geometry``.
     """
     pattern = blocks["pattern"]
+    ripped = {name for name, facts in pattern_infos().items() if facts.ripped}
     bears = [
         name
         for name, form, one, mark in zip(blocks["block"], pattern, grounds, marks, strict=True)
-        if form in RIPPED and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
+        if form in ripped and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
     ]
     rows = layout.rows[
         layout.rows["block"].isin(bears) & (layout.rows["length_m"] >= SHORTEST_RIP_M)

@@ -18,7 +18,7 @@ from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base import colours
 from siteplanner.base.errors import InputError
-from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
 
@@ -70,7 +70,7 @@ def test_page_reads_the_plans_own_cells(browser, page_file, plan):
     with opened(browser, page_file, **DESK) as it:
         told = it.page.evaluate(
             """async (places) => Promise.all(
-            ["suitability", "limiting", "odds"].map(async (view) => {
+              ["suitability", "limiting", "odds"].map(async (view) => {
               const book = await codesOf(plan.species_ground.species[2][view]);
               return places.map(([lat, lng]) => codeAt(book, L.latLng(lat, lng)));
             }))""",
@@ -95,7 +95,7 @@ def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, pl
         assert [int(text.strip(" \xa0%")) for text in percents] == [
             round(100 * share / shares.sum()) for share in shares
         ]
-        page.get_by_label("What holds it back").check()
+        page.get_by_label("What limits it").check()
         page.get_by_text("Coldest night of an average winter").last.wait_for()
         assert page.locator("#legend li").all_inner_texts() == [
             "Coldest night of an average winter", "Drainage class", "nothing",
@@ -112,11 +112,11 @@ def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, pl
         here = float(plan.layers["winter_minimum"][row, col])
         shown = words.split("about −")[1].split(" °C")[0]
         assert abs(-float(shown) - here) < 0.3
-        worse = words.split("1 winter of 5")[1].split("about −")[1].split(" °C")[0]
+        worse = words.split("1 winter in 5")[1].split("about −")[1].split(" °C")[0]
         assert float(worse) - float(shown) == pytest.approx(1.5, abs=0.11)
         page.get_by_label("Odds that frost kills").check()
         page.get_by_text("not a forecast. Where the species").wait_for()
-        page.get_by_label("Relief alone").check()
+        page.get_by_label("Hillshade only").check()
         assert page.locator(".leaflet-ground-pane img").count() == 0
         assert page.input_value("#species") == "" and it.complaints == []
 
@@ -248,7 +248,7 @@ def test_a_browser_that_keeps_nothing_is_told_of(browser, page_file):
         it.page.reload()
         it.page.click("#tab-Blocks")
         it.page.get_by_label("Block A1 is planted").check()
-        assert "does not keep ticks" in it.page.inner_text("#ticks-sum")
+        assert "does not store ticks" in it.page.inner_text("#ticks-sum")
         assert it.complaints == []
 
 
@@ -258,7 +258,7 @@ def test_a_browser_that_keeps_nothing_is_told_of(browser, page_file):
 @pytest.mark.parametrize(
     ("where", "said"),
     [
-        (None, "may not use your place"),
+        (None, "Location is blocked"),
         ("B2", "block B2, Top bench"),
         ("far", "km from this property"),
     ],
@@ -274,7 +274,7 @@ def test_where_am_i_in_clear_words(browser, page_file, plan, where, said):
         it.page.get_by_label("Where am I?").click()
         it.page.locator("#said-words", has_text=said).wait_for()
         assert it.page.locator(".leaflet-place-pane path").count() == (2 if where == "B2" else 0)
-        it.page.get_by_label("Put away").click()
+        it.page.get_by_label("Close this message").click()
         assert not it.page.locator("#said").is_visible() and it.complaints == []
 
 
@@ -293,8 +293,8 @@ def test_a_second_zone_of_a_colour_is_marked_on_map_chip_and_print(browser, plan
     with opened(browser, tmp_path / "many.html", **DESK) as it:
         fills = it.page.evaluate("zoneAreas.map((g) => g.getLayers()[0].options.fillColor)")
         assert fills[:7] == colours.zone_colours([1] * 7)
-        assert fills[7:] == ["url(#zone-7)", "url(#zone-8)"]
-        assert it.page.locator("#zone-7 path").count() == 2
+        assert fills[7:] == ["url(#map-zone-7)", "url(#map-zone-8)"]
+        assert it.page.locator("#map-zone-7 > *").count() == 2
         assert it.page.locator("#panel-Zones .chip.dots").all_inner_texts() == ["H", "I"]
         it.page.emulate_media(media="print")
         assert it.page.locator("#still path[fill='url(#still-zone-7)']").count() == 1

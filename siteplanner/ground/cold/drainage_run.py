@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from siteplanner.base import cache
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.cold import _air, cold_air
+from siteplanner.base.plugins import code_of
+from siteplanner.ground.cold import cold_air
 from siteplanner.ground.cold.cold_air import ColdAir, Level, State, finer, flow_on, level_of, still
 from siteplanner.ground.sun.irradiation import daylight
 
@@ -173,7 +174,7 @@ def cached_drainage(
             lies_m,
             *([shapely.to_wkb(belts[0]).tolist(), belts[1], belts[2]] if belts else []),
         ],
-        [__file__, str(cold_air.__file__), str(_air.__file__)],
+        code_of(),
     )
 
     def make() -> cache.Arrays:

@@ -297,10 +297,10 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
     if drained + quick < 0.02:
         return []
     return [
-        f"Frost hollows: on {drained + quick:.0%} of the ground the modelled drainage and the "
-        f"quick terrain criteria differ (cold air only by the drainage {drained:.0%}, only by the "
-        f"criteria {quick:.0%}; layer cold_air_check). Hang a thermometer there before "
-        "you rely on either."
+        f"Frost hollows: on {drained + quick:.0%} of the ground the two methods differ (only the "
+        f"modelled drainage finds cold air on {drained:.0%}, only the quick terrain criteria on "
+        f"{quick:.0%}). Put a minimum thermometer at the marked spots of the layer "
+        "cold_air_check before you rely on either."
     ]
 
 

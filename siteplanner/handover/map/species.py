@@ -1,4 +1,4 @@
-"""What the map page is told of each species on the ground: suitability, what limits it, frost odds.
+"""What the map page shows of each species: suitability, what limits it, frost odds.
 
 Scores and codes travel as grey pictures of the property, one a species, which the page reads
 only when the species is picked. Pure; writes nothing.
@@ -33,10 +33,10 @@ ODDS_BANDS = (0, 5, 10, 25, 50)
 def species_ground(plan: Plan) -> dict[str, Any]:
     """Give, for every species, what its ground is: pictures and words.
 
-    ``frame`` places the pictures as the page's own ``frame`` does. In ``suitability`` a grey value
-    is the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a percentage; 255
-    is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at ``high``. Pictures that
-    the plan has no values for are left out.
+    ``frame`` places the pictures as the page's own ``frame`` does. In ``suitability`` a grey
+    value is the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a
+    percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at
+    ``high``. Pictures that the plan has no values for are left out.
     """
     frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
     inside = plan.grid.cover(plan.boundary.geometry)
@@ -82,9 +82,8 @@ def _bands() -> list[dict[str, Any]]:
 
 def _species(place: int, plan: Plan, frame: MapFrame, inside: NDArray[np.bool_]) -> dict[str, Any]:
     score = plan.suitability[place]
-    record: dict[str, Any] = {
-        "suitability": grey_image(_codes(score, plan.grid, frame, SUITABILITY_PIXELS))
-    }
+    suits = _codes(score, plan.grid, frame, SUITABILITY_PIXELS)
+    record: dict[str, Any] = {"suitability": grey_image(suits)}
     known = score[inside & (score != NOT_SCORED)].astype(int)
     spread = np.bincount(known, minlength=101)
     shares, above = [], 101

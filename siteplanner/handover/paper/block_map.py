@@ -7,9 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from reportlab.lib.colors import HexColor, black, grey, white
+from reportlab.lib.colors import HexColor, black, white
 from reportlab.lib.units import mm
 
+from siteplanner.base.symbology import KINDS, PADDOCK
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.paper.drawing import Drawing
@@ -18,6 +19,8 @@ from siteplanner.handover.paper.pages import Pen
 from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.text import BOLD
 from siteplanner.plan import Plan
+
+_SMALL = 0.4  # width of the symbols of the small overview, as a share of the table's
 
 
 def draw_block(
@@ -41,15 +44,15 @@ def draw_block(
 
 def draw_overview(pen: Pen, frame: PaperFrame, plan: Plan, *, names: bool) -> None:
     """Draw the whole property: its boundary, paddocks, features and blocks."""
-    drawing = Drawing(pen, frame)
+    drawing = Drawing(pen, frame, size=1.0 if names else _SMALL)
     drawing.open()
     drawing.setbacks_and_features(plan)
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#d9d9d9"), points=0.4)
     for paddock in plan.paddocks.itertuples():
-        drawing.shape(paddock.geometry, edge=grey, points=0.5, dash=(3, 2))
+        drawing.symbol(paddock.geometry, PADDOCK)
     for boundary in plan.boundary.geometry:
-        drawing.shape(boundary, edge=black, points=1)
+        drawing.symbol(boundary, KINDS["boundary"])
     if names:
         for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
             drawing.name(block.geometry, str(block.block), 7, bold=True)

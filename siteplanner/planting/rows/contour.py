@@ -19,7 +19,14 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinat
 
 from siteplanner.base.grid import FloatGrid
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import PatternPlaces, Relief, numbered, square
+from siteplanner.planting.rows.patterns import (
+    PatternInfo,
+    PatternPlaces,
+    Relief,
+    numbered,
+    pattern,
+    square,
+)
 
 #: Rows may rise by this much along their length; ground gentler than this needs no contours.
 LEAST_GRADIENT = 0.03
@@ -53,6 +60,18 @@ class Surface:
         return np.asarray(map_coordinates(layer, spot, order=1, mode="nearest"))
 
 
+@pattern(
+    PatternInfo(
+        title="Rows along the contour",
+        picture="Level rows that bend with the slope; a row ends where the ground steepens and "
+        "one begins where it flattens.",
+        spacing="on average: rows are 0.75 to 1.5 spacings apart, trees the closer in wider rows",
+        area_per_tree=1.0,
+        source="our own",
+        ripped=True,
+        row_range=(NARROWEST, WIDEST),
+    )
+)
 def contour(
     area: shapely.Polygon,
     spacing_m: float,
