@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import json
 from types import SimpleNamespace
 
 import numpy as np
@@ -55,6 +56,8 @@ def planted(plan, tmp_path_factory):
     folder = tmp_path_factory.mktemp("plan")
     write_geopackage(plan, folder / "plan.gpkg")
     write_counts(plan, folder / "counts.csv")
+    manifest = {"files": {}, "inputs": {}, "versions": {"siteplanner": "0"}}
+    (folder / "plan.json").write_text(json.dumps(manifest), encoding="utf-8")
     return read_planted(folder)
 
 
