@@ -18,7 +18,7 @@ import siteplanner
 from siteplanner.base.tables import shielded
 from siteplanner.handover.folder.manifest import plain, write_manifest
 from siteplanner.handover.folder.publish import files_of_plan
-from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.tables.counts import COUNT_COLUMNS, write_counts
 from siteplanner.plan import Plan
 
