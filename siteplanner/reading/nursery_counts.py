@@ -12,6 +12,7 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import day, read_cells, whole
 from siteplanner.site.site_file import Site
 
+#: Stages at which plants are counted, in the order in which they are reached.
 STAGES = ("germinated", "pricked out", "plantable")
 
 

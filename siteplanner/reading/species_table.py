@@ -19,6 +19,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -29,10 +30,11 @@ from siteplanner.base.units import converter
 from siteplanner.reading.files.sheet import read_sheet
 from siteplanner.reading.seed_facts import nursery_facts
 from siteplanner.reading.species_codes import species_codes
+from siteplanner.site.planting import Role
 
 NUMERIC_POINTS = ("dies below", "thrives from", "thrives to", "dies above")
 CLASS_POINTS = ("thrives in", "survives in")
-ROLES = ("pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "riparian")
+ROLES: tuple[str, ...] = get_args(Role)
 EVIDENCE = ("published", "common practice", "from memory")
 REQUIRED = ("botanical_name", "common_name", "roles", "expected_survival")
 HEADER = re.compile(

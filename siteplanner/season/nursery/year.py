@@ -13,7 +13,7 @@ import pandas as pd
 from siteplanner.base.errors import Errors, near
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.nursery_counts import Hand
+from siteplanner.reading.nursery_counts import STAGES, Hand
 from siteplanner.season.nursery.batches import Batch, batches_of, unreadable_months
 from siteplanner.season.nursery.orders import bench_by_month, come_through
 from siteplanner.site.nursery import Nursery
@@ -104,7 +104,7 @@ def counted_batches(
     errors = Errors()
     by_name = {batch.batch: batch for batch in batches}
     latest: dict[str, tuple[str, int]] = {}
-    order = {"germinated": 0, "pricked out": 1, "plantable": 2}
+    order = {stage: place for place, stage in enumerate(STAGES)}
     for row in hand.counts.itertuples(index=False):
         batch = by_name.get(row.batch)
         if batch is None:
