@@ -28,12 +28,11 @@ def test_a_call_that_fails_is_told(tmp_path):
 
 
 def test_leaving_early_stops_it(tmp_path):
-    start = time.perf_counter()
     with pytest.raises(KeyError), Beside(tmp_path / "plan") as beside, beside.stopped_by_a_fault():
         beside.call(time.sleep, 60)
         beside.call(Path.write_text, tmp_path / "late.txt", "text")
         raise KeyError
-    assert time.perf_counter() - start < 30
+    assert beside._process.returncode < 0  # stopped, not waited for
     assert not (tmp_path / "late.txt").exists()
 
 

@@ -5,6 +5,7 @@ import pytest
 import shapely
 import shapely.affinity
 from densities import density_per_ha
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
@@ -43,7 +44,7 @@ blobs = st.lists(
     bearing=st.floats(0, 180),
     pattern=st.sampled_from([square, triangular]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 def test_places_lie_inside_and_keep_the_spacing(blobs, spacing, bearing, pattern):
     discs = [
         shapely.Point(x, y).buffer(r).difference(shapely.Point(x, y).buffer(r / 3))

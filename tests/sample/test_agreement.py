@@ -10,7 +10,7 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from scipy.spatial import cKDTree
 
 LAYERS = [
@@ -39,12 +39,6 @@ def counts(sample_plan):
 @pytest.fixture(scope="module")
 def manifest(sample_plan):
     return json.loads((sample_plan / "plan.json").read_text(encoding="utf-8"))
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 def test_files_and_columns_are_the_promised_ones(sample_plan, package, counts, manifest):
