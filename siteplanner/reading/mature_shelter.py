@@ -5,44 +5,37 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
 
-from siteplanner.base.errors import fault
+from siteplanner.reading.published import read_published
 from siteplanner.reading.shelter import no_shelter
 from siteplanner.site.site_file import Site
 
-#: Share of the wind that passes a grown row whose crowns meet (from memory, judgement).
+#: Share of the wind that passes a mature row whose crowns meet (from memory, judgement).
 POROSITY = 0.5
 _SHORTEST_M = 15.0
 
 
-def read_grown(site: Site, species: pd.DataFrame, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
-    """Give rows of the plan named by ``frost.grown`` whose crowns will meet, as shelter.
+def read_mature_shelter(
+    site: Site, species: pd.DataFrame, crs: pyproj.CRS | None
+) -> gpd.GeoDataFrame:
+    """Give rows of the plan named by ``frost.mature_shelter`` whose crowns will meet, as shelter.
 
     Lines with ``height_m`` (the row's mean mature height) and ``porosity``. ``species`` are the
     facts of the species table; where it gives no crown, half the height counts. Raises
     :class:`~siteplanner.InputError` where the folder holds no plan.
     """
-    if site.frost.grown is None:
+    if site.frost.mature_shelter is None:
         return no_shelter(crs)
-    path = site.folder / site.frost.grown / "plan.gpkg"
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "give the folder of a plan made before")
-    try:
-        rows = gpd.read_file(path, layer="rows", engine="pyogrio")
-        trees = gpd.read_file(path, layer="trees", engine="pyogrio", ignore_geometry=True)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        raise fault(
-            path, "", f"it cannot be read as a plan ({error})", "make that plan again"
-        ) from None
+    plan = read_published(site.folder / site.frost.mature_shelter)
+    rows, trees = plan.features("rows"), plan.features("trees")
     return dense_rows(rows.to_crs(crs) if crs is not None else rows, trees, species)
 
 
 def dense_rows(
     rows: gpd.GeoDataFrame, trees: pd.DataFrame, species: pd.DataFrame
 ) -> gpd.GeoDataFrame:
-    """Pick the rows in which a grown crown is as wide as the step between trees."""
+    """Pick the rows in which a mature crown is as wide as the step between trees."""
     facts = species.set_index("botanical_name")
     height = facts["mature_height_m"].astype(float)
     crown = facts.get("crown_m", pd.Series(np.nan, index=facts.index)).astype(float)

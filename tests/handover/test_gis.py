@@ -23,12 +23,10 @@ from rio_cogeo.cogeo import cog_validate
 from siteplanner.base.colours import zone_colours
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
-from siteplanner.handover.gis.gis import (
-    SCHEMA,
-    layer_file_stem,
-    unique_slugs,
+from siteplanner.handover.gis.file_names import layer_file_stem, unique_slugs
+from siteplanner.handover.gis.geopackage import SCHEMA, write_geopackage
+from siteplanner.handover.gis.rasters import (
     write_fit,
-    write_geopackage,
     write_layer,
 )
 from siteplanner.plan import Plan

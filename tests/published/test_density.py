@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 import shapely
 from affine import Affine
-from densities import density_per_ha
 
 from siteplanner.base.grid import Grid
-from siteplanner.planting.rows.patterns import Relief, lay, patterns
+from siteplanner.planting.rows.patterns import Relief, density_per_ha, lay, patterns
 from siteplanner.planting.rows.slope_distance import stretch_along
 
 ACRE_FT2 = 43_560
@@ -24,13 +23,15 @@ def rising_east(slope: float) -> Relief:
 def stems_per_ha(pattern: str, in_row: float, between: float, **more: float) -> float:
     """Stems a map hectare that the package's pattern sets out.
 
-    The field is 60 whole steps along the rows and 60 rows wide (in metres), and no place lies on
+    The package's own figure for the pattern must say the same. The field is 60 whole steps along the rows and 60 rows wide (in metres), and no place lies on
     its edge, so that no part of a step is cut off and the count is exact.
     """
     field = shapely.box(0.37, 0.37, 0.37 + 60 * between, 0.37 + 60 * in_row)
     x, _, row = lay(patterns()[pattern], field, in_row, 0.0, **more)
     assert row.max() + 1 == 60
-    return len(x) / field.area * 1e4
+    found = len(x) / field.area * 1e4
+    assert density_per_ha(pattern, in_row, **more) == pytest.approx(found)
+    return found
 
 
 @pytest.mark.parametrize(
@@ -48,7 +49,7 @@ def test_square_and_triangular(spacing, square, triangle):
 
 @pytest.mark.parametrize(("in_row", "between", "stems"), [(2, 3, 1667), (2.5, 4, 1000)])
 def test_rectangular(in_row, between, stems):
-    assert round(stems_per_ha("rectangular", in_row, between, row_gap_m=between)) == stems
+    assert round(stems_per_ha("rectangular", in_row, between, row_spacing_m=between)) == stems
 
 
 def test_nine_by_nine_feet_is_538_an_acre():
@@ -65,13 +66,13 @@ def test_a_grid_with_a_tree_in_each_middle_has_twice_as_many():
     )
 
 
-@pytest.mark.parametrize(("spacing", "slope", "tape"), [(2.0, 30, 2.309)])
-def test_tape_distance_along_the_slope(spacing, slope, tape):
+@pytest.mark.parametrize(("spacing", "slope", "slope_distance"), [(2.0, 30, 2.309)])
+def test_slope_distance(spacing, slope, slope_distance):
     """Horizontal = measured × cos(slope): AWF-Wiki, University of Göttingen."""
     uphill = shapely.LineString([(100 + spacing * n, 200) for n in range(50)])
     relief = rising_east(slope)
     (stretch,) = stretch_along(np.array([uphill]), relief.dem, relief.grid)
-    assert spacing * stretch == pytest.approx(tape, abs=5e-4)
+    assert spacing * stretch == pytest.approx(slope_distance, abs=5e-4)
     # Taped along a slope of 30° a grid of 2 m has 2887 stems a map hectare (computed).
     field = shapely.box(0, 0, 400, 400)
     x, _, _ = lay(

@@ -10,6 +10,8 @@ import pytest
 import rasterio
 from conftest import SITE, command, here
 from handover.browser import opened
+from handover.small_site import small_site
+from toy_package import install
 from toy_plugin import make
 
 
@@ -62,7 +64,7 @@ def with_factor(site):
     )
 
 
-def test_without_the_package_the_factor_is_a_fault(tmp_path):
+def test_without_the_package_the_factor_is_an_error(tmp_path):
     with_factor(copied(tmp_path / "bare"))
     done = here("check", tmp_path / "bare")
     assert done.returncode == 1
@@ -93,3 +95,40 @@ def test_the_layer_takes_part_in_everything(world, browser, tmp_path):
         assert "Salt spray from the east" in it.page.content()
         titles = it.page.evaluate("window.siteplan.layers.map(l => l.title)")
         assert "Salt spray from the east" in titles
+
+
+SICK = {
+    "siteplanner.layers": ("layers", "from siteplanner import CELL, LayerInfo, layer\n"
+        "INFO = LayerInfo(title='t', unit='m', method='m', source='s', valid=(0, 1))\n"
+        "@layer(INFO, reach=CELL)\n"
+        "def sick(dem):\n"
+        "    return 1 / 0\n"),
+    "siteplanner.patterns": ("patterns:sick", "import no_such_library\n"),
+    "siteplanner.writers": ("writers:sick", "def sick(plan, folder): pass\n"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("group", "words", "said"),
+    [
+        ("siteplanner.layers", "plan", "layer sick of sick-package failed at sick_package/layers.py"
+         " line 5: ZeroDivisionError: division by zero"),
+        ("siteplanner.patterns", "plan", "at sick_package/patterns.py line 1: ModuleNotFoundError"),
+        ("siteplanner.patterns", "check", "sick_package.patterns:sick could not be imported"),
+        ("siteplanner.patterns", "patterns", "sick_package.patterns:sick could not be imported"),
+        ("siteplanner.writers", "check", "writer sick has no title"),
+    ],
+)  # fmt: skip
+def test_a_sick_package_is_named_in_one_sentence(tmp_path, group, words, said):
+    value, text = SICK[group]
+    files = {"sick_package/__init__.py": "", f"sick_package/{value.partition(':')[0]}.py": text}
+    install(tmp_path, "sick-package", {group: {"sick": f"sick_package.{value}"}}, files)
+    site = small_site(tmp_path / "site")
+    given = {"plan": [site, "--quiet", "--out", tmp_path / "plan"], "check": [site]}.get(words, [])
+    done = command(words, *given, env=os.environ | {"PYTHONPATH": str(tmp_path)})
+    assert done.returncode == 1
+    [line] = done.stderr.strip().splitlines()
+    assert line.startswith(f"plugin sick-package, entry point sick of {group}: ")
+    assert said in line
+    assert line.endswith("; update sick-package, or uninstall it (pip uninstall sick-package).")
+    assert not (tmp_path / "plan").exists()

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from reportlab.lib.colors import HexColor, black, grey, white
+from reportlab.lib.colors import HexColor, black, white
 from reportlab.lib.units import mm
 
+from siteplanner.base.symbology import KINDS, PADDOCK
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import Frame
@@ -18,6 +19,8 @@ from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.text import BOLD
 from siteplanner.handover.work import Work
 from siteplanner.plan import Plan
+
+_SMALL = 0.4  # width of the symbols of the small overview, as a share of the table's
 
 
 def draw_block(
@@ -41,15 +44,15 @@ def draw_block(
 
 def draw_overview(pen: Pen, frame: Frame, plan: Plan, *, names: bool) -> None:
     """Draw the whole property: its boundary, paddocks, features and blocks."""
-    drawing = Drawing(pen, frame)
+    drawing = Drawing(pen, frame, size=1.0 if names else _SMALL)
     drawing.open()
     drawing.setbacks_and_features(plan)
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#d9d9d9"), points=0.4)
     for paddock in plan.paddocks.itertuples():
-        drawing.shape(paddock.geometry, edge=grey, points=0.5, dash=(3, 2))
+        drawing.symbol(paddock.geometry, PADDOCK)
     for boundary in plan.boundary.geometry:
-        drawing.shape(boundary, edge=black, points=1)
+        drawing.symbol(boundary, KINDS["boundary"])
     if names:
         for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
             drawing.name(block.geometry, str(block.block), 7, bold=True)
@@ -76,9 +79,13 @@ def _rows(drawing: Drawing, work: Work) -> None:
     drawing.canvas.setStrokeColor(HexColor("#999999"))
     drawing.canvas.setLineWidth(0.2)
     drawing.canvas.drawPath(path, stroke=1, fill=0)
-    gap = 1000 / drawing.frame.scale * (work.gap_m if np.isfinite(work.gap_m) else 5.0)
-    size = min(max(2.5 * gap, 3.6), 6.0)
-    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * gap >= 1.25 or n == 100)
+    spacing = (
+        1000
+        / drawing.frame.scale
+        * (work.row_spacing_m if np.isfinite(work.row_spacing_m) else 5.0)
+    )
+    size = min(max(2.5 * spacing, 3.6), 6.0)
+    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * spacing >= 1.25 or n == 100)
     back = 1.0 * mm + _radius(drawing, work)
     bearings = np.where(np.isfinite(work.bearing), work.bearing, work.mean_bearing)
     for number, bearing, (x, y) in zip(
@@ -103,7 +110,9 @@ def _beside(
 
 def _radius(drawing: Drawing, work: Work) -> float:
     """Radius of a tree's sign in points: a quarter of the spacing, within bounds."""
-    closest = min(work.spacing_m, work.gap_m if np.isfinite(work.gap_m) else work.spacing_m)
+    closest = min(
+        work.spacing_m, work.row_spacing_m if np.isfinite(work.row_spacing_m) else work.spacing_m
+    )
     return min(max(0.27 * closest * 1000 / drawing.frame.scale, 0.25), 1.1) * mm
 
 
