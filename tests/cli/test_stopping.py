@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.cli import app as cli
 
 STOPS = (signal.SIGINT, signal.SIGTERM)
@@ -24,7 +24,7 @@ def told_to_stop():
 
 ENDS = {
     "returns": (lambda: None, None),
-    "bad input": (raising(fault("a file", "", "it is wrong", "mend it")), 1),
+    "bad input": (raising(input_error("a file", "", "it is wrong", "mend it")), 1),
     "no right": (raising(PermissionError(13, "no", "a file")), 1),
     "our fault": (raising(ValueError("ours")), 3),
     "left": (raising(SystemExit(0)), 0),

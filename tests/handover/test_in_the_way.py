@@ -167,7 +167,7 @@ POINTS = [
     "Drawing zones",
     "Choosing the mix and placing the species",
     "Working the works and their years out",
-    "Writing the GIS file and the counts",
+    "Writing the counts",
     "Drawing the map",
     "Finishing the layers",
     "_carry_over",

@@ -23,8 +23,9 @@ def rising_east(slope: float) -> Relief:
 def stems_per_ha(pattern: str, in_row: float, between: float, **more: float) -> float:
     """Stems a map hectare that the package's pattern sets out.
 
-    The package's own figure for the pattern must say the same. The field is 60 whole steps along the rows and 60 rows wide (in metres), and no place lies on
-    its edge, so that no part of a step is cut off and the count is exact.
+    The package's own figure for the pattern must say the same. The field is 60 whole steps along
+    the rows and 60 rows wide (in metres), and no place lies on its edge, so that no part of a step
+    is cut off and the count is exact.
     """
     field = shapely.box(0.37, 0.37, 0.37 + 60 * between, 0.37 + 60 * in_row)
     x, _, row = lay(patterns()[pattern], field, in_row, 0.0, **more)
