@@ -15,7 +15,7 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import made_plan
 from rio_cogeo.cogeo import cog_validate
@@ -150,7 +150,6 @@ def test_hostile_text_stays_text_in_features_and_styles(tmp_path):
     assert [rule.text for rule in rules] == expected
 
 
-@settings(deadline=None)
 @given(st.text())
 def test_any_text_makes_well_formed_styles(text):
     style = Style([Rule(text, Symbol("line", "#0072b2"), text)], column="kind", mixed=True)

@@ -9,7 +9,7 @@ import re
 
 import numpy as np
 import pytest
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import made_plan
@@ -29,12 +29,6 @@ HOSTILE = "\n".join(
         "<!-- ]]> &lt; &#60; \u2028 \u2029",
     )
 )
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
