@@ -20,7 +20,7 @@ from siteplanner.ground.cold.frost_dates import (
     nights_of,
 )
 from siteplanner.reading.records import Climate
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.inputs import Frost
 from siteplanner.suitability.frost_risk import (
     SEEDLING_TENDER_C,

@@ -15,8 +15,8 @@ from siteplanner.after.planted import Planted, draw_rows, read_planted
 from siteplanner.after.survival import alive_in_block, judge, patchiness, updated, wilson
 from siteplanner.after.survival_counts import CAUSES, between, latest, read_counts
 from siteplanner.base.errors import InputError
-from siteplanner.reading.species_table import read_species
-from siteplanner.reading.survival_rates import with_saved_rates
+from siteplanner.reading.species.survival_rates import with_saved_rates
+from siteplanner.reading.species.table import read_species
 from siteplanner.site.nursery import Survival
 from siteplanner.site.site_file import load_site
 

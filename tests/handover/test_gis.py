@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 from made_plan import made_plan
 from rio_cogeo.cogeo import cog_validate
 
-from siteplanner.base.colours import zone_colours
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
+from siteplanner.base.symbology.colours import zone_colours
+from siteplanner.base.symbology.styles import Rule, Style, Symbol, qml, sld
 from siteplanner.handover.gis.geopackage import SCHEMA, write_geopackage
 from siteplanner.handover.gis.rasters import layer_file_stem, write_layer, write_suitability
 from siteplanner.plan import Plan

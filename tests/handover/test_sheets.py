@@ -23,7 +23,7 @@ from siteplanner.handover.cautions import STEEP_DEG, cautions_of
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.signs import SIGNS, signs
-from siteplanner.reading.species_codes import species_codes
+from siteplanner.reading.species.codes import species_codes
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
 DPI = 300

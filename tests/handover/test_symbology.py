@@ -21,9 +21,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import SOUTH, WEST, made_plan
 
-from siteplanner.base import colours
-from siteplanner.base.styles import qml, sld
-from siteplanner.base.symbology import (
+from siteplanner.base.symbology.kinds import (
     HATCH_LINE_MM,
     HATCH_STEP_MM,
     HATCHES,
@@ -33,7 +31,9 @@ from siteplanner.base.symbology import (
     SETBACK,
     SOLID,
     SOLID_OPACITY,
+    colours,
 )
+from siteplanner.base.symbology.styles import qml, sld
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import write_map

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from siteplanner.reading.seed_facts import months_of
+from siteplanner.reading.species.seed_facts import months_of
 from siteplanner.season.nursery.schedule import (
     add_months,
     collecting_window,

@@ -19,8 +19,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base import colours
-from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.base.symbology import colours
+from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
 from siteplanner.handover.map import words

@@ -21,7 +21,7 @@ from reportlab.platypus import (
     Spacer,
 )
 
-from siteplanner.base.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
+from siteplanner.base.symbology.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
 from siteplanner.base.text import uncommanded
 from siteplanner.handover.paper.text import (
     BOLD,
