@@ -153,10 +153,10 @@ def shifted(factor: Factor, rules: HowSure, draw: np.random.Generator) -> Factor
     if factor.points is None:
         return factor
     in_celsius = factor.layer.startswith("winter_minimum")
-    drawn = functools.partial(_ramp_drawn, rules=rules, draw=draw)
     in_celsius = factor.layer.startswith("winter_minimum")
-    dies, thrives = drawn(*factor.points[:, :2].T, in_celsius)
-    dies_above, thrives_to = drawn(*factor.points[:, :1:-1].T, in_celsius)
+    lowest, low, high, highest = factor.points.T
+    dies, thrives = _ramp_drawn(lowest, low, in_celsius, rules, draw)
+    dies_above, thrives_to = _ramp_drawn(highest, high, in_celsius, rules, draw)
     crossed = thrives > thrives_to
     thrives[crossed] = thrives_to[crossed] = (thrives[crossed] + thrives_to[crossed]) / 2
     points = [np.minimum(dies, thrives), thrives, thrives_to, np.maximum(thrives_to, dies_above)]

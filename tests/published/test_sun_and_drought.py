@@ -45,9 +45,7 @@ def test_declination_is_that_of_an_ephemeris_within_a_hundredth_of_a_degree():
     # NREL's SPA (Reda & Andreas 2004), good to 0.0003 degrees, as pvlib carries it out.
     noons = pd.date_range("2026-01-01 12:00", periods=365, freq="D", tz="UTC")
     seconds = np.array([noon.timestamp() for noon in noons])
-    theirs = pvlib.spa.solar_position_numpy(
-        seconds, 0, 0, 0, 1013, 12, 69, 0.5667, 1, sst=True
-    )[2]
+    theirs = pvlib.spa.solar_position_numpy(seconds, 0, 0, 0, 1013, 12, 69, 0.5667, 1, sst=True)[2]
     days = np.arange(1, 366)
     assert np.degrees(declination(days)) == pytest.approx(theirs, abs=0.01)
     # FAO-56 eq. 24 is more than a degree off in autumn (October, in the north).

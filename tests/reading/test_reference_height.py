@@ -5,11 +5,11 @@ import shutil
 import numpy as np
 import pandas as pd
 import pytest
+from site_around import SAMPLE
 
 from siteplanner import load_site
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.season.frost_by_zone import dates_by_zone, odds_by_zone
-from site_around import SAMPLE
 
 
 def at_grass(folder, lowered: bool):

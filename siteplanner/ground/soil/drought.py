@@ -55,9 +55,10 @@ def annual_rainfall(dem: FloatGrid, climate: MonthlyClimate) -> FloatGrid:
 _BALANCE = (
     "Monthly balance of rain, soil store and reference evapotranspiration in a mean year: thirst "
     "by Penman-Monteith where the station tells wind, humidity and sun, else from its temperatures "
-    "by Hargreaves; what sunlight drives of it (with Hargreaves all) scaled by the cell's clear-sky "
-    "sun in that month, then all of it divided by the cosine of the slope, since a square metre of "
-    "the map holds so much more ground; store from the soil's available water; run-on where the ground is wetter than the grid's mean "
+    "by Hargreaves; what sunlight drives of it (with Hargreaves all) scaled by the cell's "
+    "clear-sky sun in that month, then all of it divided by the cosine of the slope, since a "
+    "square metre of the map holds so much more ground; store from the soil's available water; "
+    "run-on where the ground is wetter than the grid's mean "
     "wetness: the mean soil's surplus, half of which leaves each month, times the difference, 3 "
     "times at most unless set otherwise. {what} Unknown where the soil is."
 )
