@@ -14,14 +14,15 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import fault
 from siteplanner.ground.assess import Ground, Step, nothing_step
+from siteplanner.planting import zone_rules
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.figures import contour_gaps, zone_figures
 from siteplanner.planting.mix.allocation import Stands, species_at
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.mix.mothers import mothers_of
+from siteplanner.planting.parts import for_crews
 from siteplanner.planting.rows.layout import Places, draw_rows, number_rows, set_out
 from siteplanner.planting.rows.patterns import Relief, patterns
-from siteplanner.planting.zones import described
 from siteplanner.planting.zones.blocks import blocks_of, name_blocks
 from siteplanner.planting.zones.decisions import (
     drawn_over,
@@ -31,7 +32,6 @@ from siteplanner.planting.zones.decisions import (
     what_was_kept,
 )
 from siteplanner.planting.zones.leave import better_left
-from siteplanner.planting.zones.parts import for_crews
 from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.zones.zones import kinds_of_ground, shapes_of_kinds
 from siteplanner.reading.inputs import Inputs
@@ -39,7 +39,7 @@ from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Fit
 
 #: Layers that the layout reads.
-READS = (*described.READS, "months_waterlogged")
+READS = (*zone_rules.READS, "months_waterlogged")
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ def lay_out(
     blocks, lost = _blocks(inputs, ground, suited, site, area)
     if lost >= 1:
         notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
-    zones, blocks = described.zones_of(
+    zones, blocks = zone_rules.zones_of(
         blocks, inputs, ground, suited.mask, site, titles_of(inputs.decided)
     )
     step("Setting out the grids")

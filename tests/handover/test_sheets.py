@@ -156,6 +156,19 @@ def test_no_warning_is_left_out_however_many(plan, tmp_path):
     assert "Block A1: planting sheet" in texts[_listed_page(texts[listed], "A1") - 1]
 
 
+def test_no_caution_of_a_run_sheet_is_left_out_however_many(plan, tmp_path):
+    long = [f"Caution of {name}: " + "gingerly " * 600 for name in plan.species["botanical_name"]]
+    write_sheets(replace(plan, species=plan.species.assign(cautions=long)), tmp_path / "sheets.pdf")
+    texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
+    for work in works(plan):
+        pages = pages_of(texts, f"Block {work.block}: run sheet")
+        said = " ".join(" ".join(texts[page] for page in pages).split())
+        here = plan.species["botanical_name"][work.trees > 0]
+        assert all(f"aution of {name}: " in said for name in here)
+        assert said.count("gingerly") == 600 * len(here)
+        assert "In each bucket" in said and "Buckets to fill" in said
+
+
 def test_counts_on_the_sheets_are_the_plans(plan, texts):
     assert f"{plan.trees_total:,} trees" in texts[0]
     for work in works(plan):

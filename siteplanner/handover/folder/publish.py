@@ -19,18 +19,13 @@ import os
 import re
 import shutil
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from filelock import FileLock, Timeout
+
 from siteplanner.base.errors import Fault, InputError, fault
-
-try:
-    import fcntl
-except ImportError:
-    fcntl = None  # type: ignore[assignment]
-
-MANIFEST = "plan.json"
+from siteplanner.reading.published import MANIFEST
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
 SIDE_FILES = (".aux.xml", ".ovr", ".msk", "-wal", "-shm", "-journal")
@@ -41,7 +36,9 @@ class BeingWrittenError(InputError):
 
 
 _EXCHANGE = 2  # RENAME_EXCHANGE of Linux's renameat2, RENAME_SWAP of macOS's renamex_np
+#: What a killed run left may just be being cleared up, which is no run: wait so long for it.
 _PATIENCE_S = 2.0
+_NO_LOCKS = {errno.ENOSYS, errno.EINVAL, errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP}
 _CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP}
 
 
@@ -59,7 +56,7 @@ def staged(target: Path) -> Iterator[Path]:
     """
     target = _real(target)
     _make_parent(target)
-    with _one_run_only(target):
+    with _only_run(target):
         _recover(target)
         _refusenot_own(target)
         staging = _staging(target, os.getpid())
@@ -95,7 +92,7 @@ def recover(target: Path) -> None:
     # Look before locking, so that a folder one may only read can still be looked at.
     if not any([_lock_path(target).exists(), _aside(target).exists(), _leftovers(target)]):
         return
-    with contextlib.suppress(_BusyError), _lock(target):
+    with contextlib.suppress(BeingWrittenError), _only_run(target, patience_s=0):
         _recover(target)
 
 
@@ -176,68 +173,30 @@ def _refuse_unlisted(staging: Path) -> None:
 # --- one run at a time ---------------------------------------------------------------------
 
 
-class _BusyError(Exception):
-    """Another run holds the lock."""
-
-
 @contextlib.contextmanager
-def _one_run_only(target: Path) -> Iterator[None]:
-    # What a killed run left may just be being cleared up, which is no run: look again for a while.
-    patience = time.monotonic() + _PATIENCE_S
-    try:
-        with contextlib.ExitStack() as held:
-            while True:
-                try:
-                    held.enter_context(_lock(target))
-                    break
-                except _BusyError:
-                    if time.monotonic() > patience:
-                        raise
-                    time.sleep(0.05)
-            yield
-    except _BusyError:
-        raise BeingWrittenError(
-            Fault(
-                str(target), "", "another run is writing this plan", "wait for it, then run again"
-            )
-        ) from None
-
-
-@contextlib.contextmanager
-def _lock(target: Path) -> Iterator[None]:
-    """Hold the lock beside ``target``, or raise :class:`_BusyError`.
+def _only_run(target: Path, patience_s: float = _PATIENCE_S) -> Iterator[None]:
+    """Hold the lock beside ``target``, or raise :class:`BeingWrittenError`.
 
     Where the system or a network drive knows no locks, runs are not kept apart.
     """
     path = _lock_path(target)
-    handle = _open_locked(path)
+    lock = FileLock(path, timeout=patience_s, fallback_to_soft=False)
+    with _told(path.parent):
+        try:
+            lock.acquire()
+        except Timeout:
+            why, mend = "another run is writing this plan", "wait for it, then run again"
+            raise BeingWrittenError(Fault(str(target), "", why, mend)) from None
+        except OSError as error:
+            if error.errno not in _NO_LOCKS:
+                raise
     try:
         yield
     finally:
-        # Removed before it is let go: see _open_locked.
+        # Removed before it is let go: a run that waits for a removed file looks for a new one.
         with contextlib.suppress(OSError):
             path.unlink()
-        os.close(handle)
-
-
-def _open_locked(path: Path) -> int:
-    while True:
-        with _told(path.parent):
-            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-        try:
-            if fcntl is not None:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            os.close(handle)
-            raise _BusyError from None
-        except OSError:  # a drive without locks
-            return handle
-        # A holder removes the file before it lets go, so the lock counts only when the file
-        # behind it is still the one that the path names.
-        with contextlib.suppress(FileNotFoundError):
-            if os.path.samestat(os.fstat(handle), path.stat()):
-                return handle
-        os.close(handle)
+        lock.release()
 
 
 # --- the swap ------------------------------------------------------------------------------

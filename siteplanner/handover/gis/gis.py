@@ -166,9 +166,7 @@ def _source(plan: Plan, name: str) -> gpd.GeoDataFrame:
     if name != "machine_lines":
         features: gpd.GeoDataFrame = getattr(plan, name)
         return features
-    if plan.works is not None:
-        return plan.works.rip
-    return gpd.GeoDataFrame({"block": [], "length_m": []}, geometry=[], crs=plan.grid.crs)
+    return plan.works.rip
 
 
 def _typed(column: pd.Series, kind: type) -> NDArray[Any]:

@@ -22,6 +22,8 @@ _SIDE = 78.0  # mm of the column beside the map
 _CALL = 17.0  # mm of the box of whom to call
 _LEAST_SPACING = 1.5  # mm between trees on paper, below which a larger sheet is taken
 PITCH = 4.4
+#: y (mm) beneath the line on top of a sheet.
+BELOW_HEAD = 14.0
 _STRIP = 34.0  # mm of the strip to write on, without its table
 
 
@@ -124,9 +126,7 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
 
 
 def when_and_who(book: Book, work: Work) -> list[str]:
-    """Who may plant the block, when, and which of its trees wait; nothing where not planned."""
-    if book.plan.works is None:
-        return []
+    """Who may plant the block, when, and which of its trees wait."""
     blocks = book.plan.works.blocks
     (facts,) = blocks[blocks["block"] == work.block].itertuples()
     year = f"year {facts.year}" if facts.year else "later than the years planned"
