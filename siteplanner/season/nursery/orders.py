@@ -142,10 +142,13 @@ def chance_enough(
         triangular(evenly, share) for evenly, share in zip(_EVENLY.T, steps, strict=True)
     )
     tried, share = (tubes, 1 - (1 - comes_up) ** in_tube) if in_tube else (seeds, comes_up * pricked)
-    filled = np.minimum(tried * share, tubes)
-    scatter = np.where(tried * share < tubes, tried * share * (1 - share), 0.0)
+    scatter = np.sqrt(np.maximum(tried * share * (1 - share), 1e-9))
+    # Mean of what is normal, cut off at the tubes.
+    room = (tubes - tried * share) / scatter
+    below = ndtr(room)
+    filled = tubes - scatter * (room * below + np.exp(-(room**2) / 2) / math.sqrt(2 * math.pi))
     fit = in_tubes * kept
-    spread = np.sqrt(filled * fit * (1 - fit) + fit**2 * scatter)
+    spread = np.sqrt(filled * fit * (1 - fit) + fit**2 * scatter**2 * below)
     # Half a plant: whole plants are counted, and the normal distribution is continuous.
     return float(ndtr((filled * fit - plants + 0.5) / np.maximum(spread, 1e-9)).mean())
 
