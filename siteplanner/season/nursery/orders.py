@@ -18,7 +18,7 @@ from siteplanner.site.nursery import Nursery
 Range = tuple[float, float, float]
 """A share or a number at its worst, as expected, and at its best."""
 #: Quantiles of the four steps from seed to plant, spread evenly over all that may be.
-_EVENLY = Sobol(4, scramble=False).random_base2(11)
+_EVENLY = Sobol(4, scramble=False).random_base2(9)
 #: More is not sown to spare: a batch that needs it hangs on one unsure step.
 _MOST_SPARE = 4.0
 
