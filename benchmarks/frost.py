@@ -19,10 +19,14 @@ from rasterio.warp import Resampling, reproject
 from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner import load_site
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.cold.cold_air import Air
-from siteplanner.ground.cold.frost import cold_pool_criteria, hollowness, lower_share
+from siteplanner.ground.cold.cold_air import ColdAir
+from siteplanner.ground.cold.drainage_run import cached_drainage, night_seconds, run_drainage
+from siteplanner.ground.cold.frost import (
+    cold_pool_criteria,
+    elevation_percentile,
+    multi_scale_concavity,
+)
 from siteplanner.ground.cold.minimum import PREDICTORS, best_penalty, ridge
-from siteplanner.ground.cold.night_run import kept_night, night_seconds, run_night
 from siteplanner.ground.cold.nocturnal_drainage import height_above_cold_air
 from siteplanner.ground.relief.terrain import slope_and_aspect
 from siteplanner.reading.inputs import read_inputs
@@ -30,7 +34,7 @@ from siteplanner.reading.inputs import read_inputs
 ROOT = Path(__file__).parent.parent
 SHARED = ROOT.parent / "shared" / "data"
 #: 30 s for eight hours on a million cells are asked for.
-NIGHT = mark(30)
+DRAINAGE = mark(30)
 #: The error that a ridge regression on a dozen indices of a 10 m DEM leaves of a lapse rate's on
 #: these loggers (0.86 of 1.14 °C), and on nights warmer above than below.
 OVER_ALL, OVER_INVERSIONS = 0.86 / 1.14, 0.81
@@ -39,7 +43,7 @@ SPLITS = 20
 
 def rows() -> Iterator[Row]:
     """Speed first, then what the night is worth."""
-    yield from night_rows()
+    yield from drainage_rows()
     yield from sample_rows()
     if SHARED.exists():
         yield from logger_rows()
@@ -57,17 +61,17 @@ def hills(side: int, cell: float) -> FloatGrid:
     return (60 * total / total.std() / 2 + 300).astype(np.float32)
 
 
-def night_rows() -> Iterator[Row]:
+def drainage_rows() -> Iterator[Row]:
     """Time eight hours on 5 m cells: a million of them, a quarter of them, and kept."""
     reference = reference_job()
-    run_night(hills(60, 5.0), 5.0, 600.0, Air())
+    run_drainage(hills(60, 5.0), 5.0, 600.0, ColdAir())
     taken, busy = {}, {}
     for side in (500, 1000):
         dem = hills(side, 5.0)
         start, busy_from = time.perf_counter(), time.process_time()
-        made = run_night(dem, 5.0, 8 * 3600.0, Air())
+        made = run_drainage(dem, 5.0, 8 * 3600.0, ColdAir())
         taken[side], busy[side] = time.perf_counter() - start, time.process_time() - busy_from
-    yield Row("8 h night, 1 M cells of 5 m", taken[1000], reference, NIGHT, "s", REFERENCE)
+    yield Row("8 h night, 1 M cells of 5 m", taken[1000], reference, DRAINAGE, "s", REFERENCE)
     yield Row(
         "processor time, a quarter of 1 M cells",
         busy[1000] / 4,
@@ -91,7 +95,9 @@ def night_rows() -> Iterator[Row]:
             times = []
             for _ in range(2):
                 start = time.perf_counter()
-                kept_night(hills(500, 5.0), 5.0, 2 * 3600.0, Air(), None, cell_m=5.0, lies_m=2.0)
+                cached_drainage(
+                    hills(500, 5.0), 5.0, 2 * 3600.0, ColdAir(), None, cell_m=5.0, lies_m=2.0
+                )
                 times.append(time.perf_counter() - start)
         finally:
             os.environ.pop("SITEPLANNER_CACHE")
@@ -104,7 +110,7 @@ def sample_rows() -> Iterator[Row]:
     """Pool area on the sample when the cell is halved, and a coarse start against a fine one."""
     site = read_inputs(load_site(ROOT / "sample_site" / "site.toml"))
     cell, seconds = site.grid.cell, night_seconds(site.grid.centre_lonlat[1])
-    wide, fine = (run_night(site.dem, cell, seconds, Air(), cell_m=m) for m in (12.0, 6.0))
+    wide, fine = (run_drainage(site.dem, cell, seconds, ColdAir(), cell_m=m) for m in (12.0, 6.0))
     areas = [float((n.depth >= 2).sum()) * m**2 / 1e4 for n, m in ((wide, 12.0), (fine, 6.0))]
     yield Row(
         "change of pool area when the cell is halved",
@@ -114,7 +120,7 @@ def sample_rows() -> Iterator[Row]:
         "",
         "mark",
     )
-    slow = run_night(site.dem, cell, seconds, Air(), cell_m=6.0, coarser=1)
+    slow = run_drainage(site.dem, cell, seconds, ColdAir(), cell_m=6.0, coarser=1)
     off = float(np.abs(fine.depth - slow.depth).mean() / slow.depth.mean())
     yield Row(
         "depth after a coarse start, off a night on fine cells alone", off, 0.05, 1.0, "", "mark"
@@ -217,21 +223,23 @@ def loggers(cell: float = 80.0) -> tuple[NDArray[np.float64], dict[str, NDArray[
             dst_nodata=np.nan,
             resampling=Resampling.bilinear,
         )
-    night = run_night(dem, cell, night_seconds(-34.0), Air())
+    drainage = run_drainage(dem, cell, night_seconds(-34.0), ColdAir())
     land = np.where(np.isfinite(dem), dem, np.float32(0))  # the sea counts as low ground
     slope = slope_and_aspect(land, grid)[0]
     criteria = cold_pool_criteria(
-        slope, hollowness(land, grid, radius_m=500.0), lower_share(land, grid, radius_m=1000.0)
+        slope,
+        multi_scale_concavity(land, grid, radius_m=500.0),
+        elevation_percentile(land, grid, radius_m=1000.0),
     )
     at: Callable[[FloatGrid], NDArray[np.float64]] = lambda values: grid.sample(  # noqa: E731
         values, x, y
     ).astype(np.float64)
-    depth = at(night.depth)
+    depth = at(drainage.depth)
     none = np.zeros_like(dem)
     return table.to_numpy(), {
         "height": sites["elevation"].to_numpy(dtype=np.float64),
         "cold_air_pooling": depth / (depth + 5.0),
-        "height_above_cold_air": at(height_above_cold_air(dem, night.depth, none, grid)),
+        "height_above_cold_air": at(height_above_cold_air(dem, drainage.depth, none, grid)),
         "slope": at(slope),
         "criteria": at(criteria),
     }

@@ -31,7 +31,7 @@ LARGEST_BYTES = 2**30
 #: A half-written file this old belongs to a run that was killed.
 _STALE_S = 3600.0
 _PLAIN = (str, bytes, int, float, type(None), np.generic)
-_keeping: ContextVar[bool] = ContextVar("keeping", default=True)
+_caching: ContextVar[bool] = ContextVar("caching", default=True)
 
 
 def folder() -> Path | None:
@@ -48,19 +48,18 @@ def folder() -> Path | None:
         return None
 
 
-def key_of(parts: Iterable[object], code: Iterable[str | Path]) -> str:
+def key_of(parts: Iterable[object], code: Iterable[str]) -> str:
     """SHA-256 of what a result hangs on.
 
-    ``parts`` are arrays, plain values, and lists, tuples and dataclasses of them; ``code`` are
-    the source files that make the result, whose text counts, as do the versions of the
-    libraries. Raises ``TypeError`` for a part whose content it cannot tell.
+    ``parts`` are arrays, plain values, and lists, tuples and dataclasses of them; ``code`` is
+    what :func:`siteplanner.base.plugins.code_of` tells of the code that makes the result. The
+    versions of the libraries count too. Raises ``TypeError`` for a part whose content it cannot
+    tell.
     """
     digest = hashlib.sha256()
     libraries = (version("numpy"), version("numba"), version("scipy"))
-    for part in (__version__, *libraries, *parts):
+    for part in (__version__, *libraries, list(code), *parts):
         _add(digest, part)
-    for file in code:
-        digest.update(Path(file).read_bytes())
     return digest.hexdigest()
 
 
@@ -82,16 +81,16 @@ def _add(digest: hashlib._Hash, part: object) -> None:
 
 
 @contextlib.contextmanager
-def nothing_kept() -> Iterator[None]:
+def bypassed() -> Iterator[None]:
     """Look nothing up and keep nothing while the block runs, in this thread."""
-    before = _keeping.set(False)
+    before = _caching.set(False)
     try:
         yield
     finally:
-        _keeping.reset(before)
+        _caching.reset(before)
 
 
-def kept(kind: str, key: str, make: Callable[[], Arrays]) -> Arrays:
+def cached(kind: str, key: str, make: Callable[[], Arrays]) -> Arrays:
     """Give the result kept under ``kind`` and ``key``, or make it and keep it.
 
     Runs side by side are safe: a file appears whole or not at all, and who comes second writes
@@ -99,9 +98,9 @@ def kept(kind: str, key: str, make: Callable[[], Arrays]) -> Arrays:
     full disk only cost time.
     """
     place = folder()
-    if place is None or not _keeping.get():
+    if place is None or not _caching.get():
         return make()
-    path = place / f"{kind}-{key}.kept"
+    path = place / f"{kind}-{key}.cached"
     found = _read(path)
     if found is not None:
         return found
@@ -148,7 +147,7 @@ def _drop_old(place: Path) -> None:
             status = file.stat()
             if file.suffix == ".part" and status.st_mtime < time.time() - _STALE_S:
                 file.unlink()
-            elif file.suffix in (".kept", ".npz"):  # .npz: of earlier versions
+            elif file.suffix in (".cached", ".kept", ".npz"):  # .npz: of earlier versions
                 dated.append((status.st_mtime_ns, status.st_size, file))
     taken = 0
     for _, size, file in sorted(dated, reverse=True):

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 
 import branca.colormap
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
 
 #: Okabe and Ito (2008).
@@ -36,8 +36,9 @@ _SPECIES = (BLUE, ORANGE, GREEN, PURPLE, YELLOW, VERMILION, SKY_BLUE)
 #: Marker shapes that tell apart species of the same colour, in order of use.
 SHAPES = ("circle", "square", "triangle", "diamond", "cross")
 
-#: Second cue of zones of the same colour, in order of use: none, dots, bars, posts.
-PATTERNS = ("", "dots", "bars", "posts")
+#: Second cue of zones of the same colour, in order of use: none, or a hatch of
+#: :data:`siteplanner.base.symbology.HATCHES`.
+PATTERNS = ("", "dots", "level", "upright")
 
 #: ColorBrewer families that confuse red with green, so they are not used here.
 _NOT_SAFE = ("RdYlGn", "Spectral", "Accent", "Set", "Pastel", "Paired", "Dark2", "RdGy")
@@ -92,18 +93,18 @@ def check_schemes(layers: Iterable[tuple[str, LayerInfo]]) -> None:
 
     Raises :class:`~siteplanner.InputError` naming package, layer and scheme.
     """
-    faults = Faults()
+    errors = Errors()
     for package, info in layers:
         try:
             ramp(info.colours, 2)
         except ValueError as error:
-            faults.add(
+            errors.add(
                 f"package {package}",
                 f"layer {info.name}, colours",
                 str(error),
                 "tell the package's author, or take the package out",
             )
-    faults.raise_any()
+    errors.raise_any()
 
 
 def ramp(scheme: str, count: int) -> list[str]:

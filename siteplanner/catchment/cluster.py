@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from siteplanner.base.errors import Fault, fault
-from siteplanner.catchment.one_site import FAILED, Job, Outcome, plan_one
+from siteplanner.base.errors import ErrorDetail, input_error
+from siteplanner.catchment.one_site import FAILED, Job, SiteOutcome, plan_one
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -30,18 +30,18 @@ def cluster(address: str | None, workers: int | None, jobs: int) -> Iterator[Cli
     from distributed import Client, LocalCluster
 
     if address is not None:
-        mend = "check the address, such as tcp://host:8786, and that workers are running"
+        remedy = "check the address, such as tcp://host:8786, and that workers are running"
         try:
             client = Client(address, timeout=_CONNECT_S)
         except (OSError, ValueError) as error:
             what = f"no Dask cluster answers ({type(error).__name__})"
-            raise fault(address, "", what, mend) from None
+            raise input_error(address, "", what, remedy) from None
         with client:
             try:
                 client.wait_for_workers(1, timeout=_WORKER_S)
             except TimeoutError:
                 what = f"the cluster has had no worker for {_WORKER_S} s"
-                raise fault(address, "", what, mend) from None
+                raise input_error(address, "", what, remedy) from None
             yield client
         return
     number = workers or fitting(jobs)
@@ -60,7 +60,9 @@ def cluster(address: str | None, workers: int | None, jobs: int) -> Iterator[Cli
         yield client
 
 
-def run(client: Client, jobs: Sequence[Job], done: Callable[[int, Outcome], None]) -> list[Outcome]:
+def run(
+    client: Client, jobs: Sequence[Job], done: Callable[[int, SiteOutcome], None]
+) -> list[SiteOutcome]:
     """Run the jobs, telling ``done`` each one's number and outcome as it comes in.
 
     A job whose worker dies is done again by another; one that has cost several workers their
@@ -71,7 +73,7 @@ def run(client: Client, jobs: Sequence[Job], done: Callable[[int, Outcome], None
     # Impure: what a cluster remembers of an earlier run is never taken for an answer.
     futures = [client.submit(plan_one, job, pure=False) for job in jobs]
     numbers = {future.key: number for number, future in enumerate(futures)}
-    outcomes: list[Outcome | None] = [None] * len(jobs)
+    outcomes: list[SiteOutcome | None] = [None] * len(jobs)
     for future in as_completed(futures):
         number = numbers[future.key]
         error = future.exception() if future.status != "finished" else None
@@ -82,16 +84,16 @@ def run(client: Client, jobs: Sequence[Job], done: Callable[[int, Outcome], None
     return [outcome for outcome in outcomes if outcome is not None]
 
 
-def _lost(job: Job, error: BaseException) -> Outcome:
+def _lost(job: Job, error: BaseException) -> SiteOutcome:
     """Say that the cluster gave a job up."""
     from distributed import KilledWorker
 
     what = f"the cluster gave it up ({type(error).__name__}: {error})"
-    mend = "run again: sites that are done are not planned again"
+    remedy = "run again: sites that are done are not planned again"
     if isinstance(error, KilledWorker):
         what = "every worker that planned it was killed, most likely for want of memory"
-        mend = f"give workers more memory (about {GB_A_WORKER:g} GB each), then run again"
-    return Outcome(FAILED, faults=(Fault(str(job.file), "", what, mend),), ours=True)
+        remedy = f"give workers more memory (about {GB_A_WORKER:g} GB each), then run again"
+    return SiteOutcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
 
 
 def fitting(jobs: int) -> int:

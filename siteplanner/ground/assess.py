@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import functools
-import inspect
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 from siteplanner.base import cache
 from siteplanner.base.colours import check_schemes
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.plugins import code_of
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit
-from siteplanner.ground.water.edge_contamination import cut_note
+from siteplanner.ground.water.edge_contamination import edge_note
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import Site
 
@@ -26,15 +25,15 @@ READS = (
     "cold_air_pooling_today",
     "height_above_cold_air",
     "cold_air_check",
-    "catchment_cut",
-    "cold_air_cut",
+    "edge_contamination_catchment",
+    "edge_contamination_cold_air",
 )
 #: Layer functions whose results are kept between runs, beside the night, which keeps itself: 0.3
 #: to 0.5 s for 4 MB on a million cells. The 41 layers of the sun take 0.6 to 0.9 s there, but
 #: 160 MB; all others are worked out about as fast as they are read.
-CACHED = ("lower_share",)
-#: Layers that are shown when rows of an earlier plan are taken for grown.
-GROWN = ("cold_air_growth", "cold_air_gaps")
+CACHED = ("elevation_percentile",)
+#: Layers that are shown for the mature shelter that an earlier plan would be.
+MATURE_SHELTER_LAYERS = ("cold_air_growth", "cold_air_lanes")
 
 #: Given every layer as soon as it exists, with its description and grid.
 Each = Callable[[LayerInfo, FloatGrid, Grid], None]
@@ -89,19 +88,19 @@ def assess(
     given every layer as soon as it exists, ``step`` its title before the next.
     """
     infos: dict[str, LayerInfo] = {}
-    grown = GROWN if len(inputs.grown) else ()
+    mature = MATURE_SHELTER_LAYERS if len(inputs.mature_shelter) else ()
 
     def tell(info: LayerInfo, values: Any) -> None:
-        if info.name in grown:
+        if info.name in mature:
             info = replace(info, on_map=True)
         infos[info.name] = info
         step(f"The ground: {info.title.lower()}")
         each(info, values, inputs.grid)
 
     makers = list(order)
-    shown = {info.name for maker in makers for info in maker.makes if info.on_map}
+    on_map = {info.name for maker in makers for info in maker.makes if info.on_map}
     cached = [_cached(maker) if maker.name in CACHED else maker for maker in makers]
-    wanted = {*READS, *reads, *grown, *shown}
+    wanted = {*READS, *reads, *mature, *on_map}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     minimum = frost.fit_readings(inputs.readings, {**layers, "height": inputs.dem}, inputs.grid)
     return Ground(layers, infos, minimum)
@@ -111,7 +110,7 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     """Sentences on the ground that the user should read: frost, and what the DEM's edge cuts."""
     layers = ground.layers
     said = frost.disagreement(layers["cold_air_check"], property_cells)
-    if len(inputs.grown):
+    if len(inputs.mature_shelter):
         said = [*said, *frost.held_back(layers, property_cells, inputs.grid)]
     used = ground.minimum.readings
     if used < FEWEST_READINGS:
@@ -120,13 +119,19 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
             f"Only {used} frost readings could be used: the coldest nights are a stated "
             f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers.",
         ]
-    return [*said, *cut_note(layers["catchment_cut"], layers["cold_air_cut"], property_cells)]
+    return [
+        *said,
+        *edge_note(
+            layers["edge_contamination_catchment"],
+            layers["edge_contamination_cold_air"],
+            property_cells,
+        ),
+    ]
 
 
 def _cached(maker: resolve.Maker) -> resolve.Maker:
     """Give a maker of one layer that takes it from an earlier run with the same inputs and code."""
-    home = Path(resolve.__file__).parent
-    code = [inspect.getfile(maker.function), *map(str, sorted(home.rglob("*.py")))]
+    code = code_of([maker.offer])
 
     @functools.wraps(maker.function)
     def function(*needs: Any, **settings: Any) -> FloatGrid:
@@ -135,7 +140,7 @@ def _cached(maker: resolve.Maker) -> resolve.Maker:
             for n in needs
         ]
         key = cache.key_of([maker.name, parts, sorted((maker.settings | settings).items())], code)
-        made = cache.kept("layer", key, lambda: {"layer": maker.function(*needs, **settings)})
+        made = cache.cached("layer", key, lambda: {"layer": maker.function(*needs, **settings)})
         return made["layer"].astype("float32", copy=False)
 
     return replace(maker, function=function)

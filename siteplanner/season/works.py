@@ -14,14 +14,15 @@ from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
+from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.years import Parts, spread
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
-GRADES = ("volunteers", "experienced people only", "not on foot")
+ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
 #: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
 #: (common practice, no source).
 WINDOWS = (
@@ -31,9 +32,7 @@ WINDOWS = (
     ("any", (7, 8), "in winter, while the ground is moist"),
 )
 BURIED = ("buried_pipe", "buried_cable", "septic_field", "heritage")
-#: Patterns with rows that a machine can follow; the least length worth a line; the most that a
-#: line may rise along its length.
-RIPPED = ("square", "rectangular", "triangular", "contour")
+#: The least length worth a line for the machine; the most that it may rise along its length.
 SHORTEST_RIP_M, RIP_GRADE = 20.0, 0.03
 #: Blocks nearer than this to a power line or deep water are not for volunteers.
 NEAR_DANGER_M = 30.0
@@ -44,14 +43,14 @@ _DANGERS = ("power_line", "dam")
 class Works:
     """The works of a plan; frames without totals.
 
-    ``blocks``: one row a block with trees: ``block, zone, paddock, grade, window, year, later``
-    (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later, order,
-    order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
+    ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
+    later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
+    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
     cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
     place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
     species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
-    ``gaps`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the years
-    planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
+    ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the
+    years planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
     """
 
     blocks: pd.DataFrame
@@ -60,12 +59,12 @@ class Works:
     row_counts: pd.DataFrame
     rip: gpd.GeoDataFrame
     zones: pd.DataFrame
-    gaps: pd.DataFrame
+    row_spacings: pd.DataFrame
     by_year: pd.DataFrame
 
 
 def works_of(
-    inputs: Inputs, ground: Ground, suited: Fit, layout: Layout, site: Site
+    inputs: Inputs, ground: Ground, suitability: Suitability, layout: Layout, site: Site
 ) -> tuple[Works, NDArray[np.int64], tuple[str, ...]]:
     """Work out the works, the year of every tree (0: later), and what should be read of them."""
     facts = inputs.species.facts
@@ -73,7 +72,7 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = _grounds(blocks, inputs.grid, ground, suited.mask)
+    grounds, marks = _grounds(blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)[kinds]
@@ -92,8 +91,8 @@ def works_of(
     later = frame["trees_later"] > 0
     frame["year"] = label[year_of_part[: len(blocks)]]
     frame["later"] = np.where(later, label[year_of_part[len(blocks) :]], 0)
-    frame["grade"] = [
-        _grade(g, block, layout.no_plant, site.work)
+    frame["access_class"] = [
+        _access_class(g, block, layout.no_plant, site.work)
         for g, block in zip(grounds, blocks.geometry, strict=True)
     ]
     windows = [next(w for w in WINDOWS if w[0] in m) for m in marks]
@@ -102,7 +101,7 @@ def works_of(
     frame["rip_m"] = (
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
-    paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_gap_m)
+    paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
     south = inputs.grid.centre_lonlat[1] < 0
     months = [[(m - 1 + (0 if south else 6)) % 12 + 1 for m in w[1]] for w in windows]
     works = Works(
@@ -112,7 +111,7 @@ def works_of(
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         layout.zone_figures,
-        layout.row_gaps,
+        layout.row_spacings,
         split(trees.assign(paddock=blocks["paddock"].to_numpy()[of_tree]), YEAR_COLUMNS[:4], facts)[
             list(YEAR_COLUMNS)
         ],
@@ -123,7 +122,7 @@ def works_of(
 ROW_COLUMNS = ("block", "row", "species", "trees", "year")
 YEAR_COLUMNS = ("year", "zone", "paddock", "species", "common_name", "trees")
 BLOCK_COLUMNS = (
-    "block", "zone", "paddock", "grade", "window", "year", "later", "trees", "trees_later",
+    "block", "zone", "paddock", "access_class", "window", "year", "later", "trees", "trees_later",
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",
     "crew_days", "rip_m", "cost",
 )  # fmt: skip
@@ -200,7 +199,7 @@ def _years(
     parts = Parts(
         trees[used],
         raised,
-        raised * site.nursery.tube_m2,
+        (raised * site.nursery.tube_m2).astype(np.float64),
         np.bincount(part, cost * tubes, 2 * count)[used].astype(np.float64),
         materials(trees, np.tile(slope, 2), site.work)["crew_days"].to_numpy(np.float64)[used],
         np.tile(pd.factorize(blocks["paddock"])[0], 2)[used],
@@ -234,33 +233,35 @@ def _block_frame(
     return frame.join(materials(frame["trees"].to_numpy(), slope, site.work))
 
 
-def _grade(
+def _access_class(
     ground: describe.GroundSummary,
     block: shapely.Polygon,
     no_plant: gpd.GeoDataFrame,
-    rates: Work,
+    rates: WorkRates,
 ) -> str:
     """Who may work on a block (judgement, no source; someone who knows the site decides)."""
     if ground.slope_to > rates.experienced_deg:
-        return GRADES[2]
+        return ACCESS_CLASSES[2]
     dangers = no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy()
     near = shapely.dwithin(dangers, block, NEAR_DANGER_M).any() if len(dangers) else False
-    return GRADES[1] if ground.slope_to > rates.volunteers_deg or near else GRADES[0]
+    return (
+        ACCESS_CLASSES[1] if ground.slope_to > rates.volunteers_deg or near else ACCESS_CLASSES[0]
+    )
 
 
-def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, gap_m: float) -> pd.DataFrame:
+def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, within_m: float) -> pd.DataFrame:
     """Metres of new fence and gates round each paddock that is planted.
 
-    An edge that an existing fence follows within ``gap_m`` needs none, nor one that two planted
+    An edge that an existing fence follows within ``within_m`` needs none, nor one that two planted
     paddocks share twice.
     """
     old = no_plant.geometry[no_plant["kind"] == "fence"].union_all()
-    done = old.buffer(gap_m)
+    done = old.buffer(within_m)
     rows = []
     for paddock in fields[fields["trees"] > 0].itertuples():
         edge = shapely.difference(shapely.boundary(paddock.geometry), done)
-        rows.append((paddock.name, round(edge.length), int(edge.length > gap_m)))
-        done = shapely.union(done, edge.buffer(gap_m))
+        rows.append((paddock.name, round(edge.length), int(edge.length > within_m)))
+        done = shapely.union(done, edge.buffer(within_m))
     return pd.DataFrame(rows, columns=["paddock", "fence_m", "gates"])
 
 
@@ -270,7 +271,7 @@ def rip_lines(
     grounds: list[describe.GroundSummary],
     marks: list[frozenset[str]],
     inputs: Inputs,
-    rates: Work,
+    rates: WorkRates,
 ) -> gpd.GeoDataFrame:
     """Rows that a machine may rip or mound: level along their length, on ground that bears it.
 
@@ -278,10 +279,11 @@ def rip_lines(
     in the setback of what is buried. Columns ``block, length_m, geometry``.
     """
     pattern = blocks["pattern"]
+    ripped = {name for name, facts in pattern_infos().items() if facts.ripped}
     bears = [
         name
         for name, form, one, mark in zip(blocks["block"], pattern, grounds, marks, strict=True)
-        if form in RIPPED and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
+        if form in ripped and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
     ]
     rows = layout.rows[
         layout.rows["block"].isin(bears) & (layout.rows["length_m"] >= SHORTEST_RIP_M)
@@ -301,7 +303,7 @@ def rip_lines(
 
 
 def _jobs(
-    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: Work
+    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: WorkRates
 ) -> pd.DataFrame:
     """Write the dated list: access and fences, then ripping, weeds, planting, checks."""
     jobs: list[tuple[int, int, int, str, str, float, str, str]] = []
@@ -334,7 +336,7 @@ def _jobs(
                 "weed control", block.weed_m2 * share, "m²",
                 "spots: by hand, mulch or mat")  # fmt: skip
             job(year, block.start, 0, 3, block.block, "plant", trees, "trees",
-                f"{block.window}; {block.grade}")  # fmt: skip
+                f"{block.window}; {block.access_class}")  # fmt: skip
             job(year, block.start, 0, 4, block.block, "guard", block.guards * share, "guards",
                 "against browsing, the same day")  # fmt: skip
             for after in (1, 10):

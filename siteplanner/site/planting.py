@@ -14,7 +14,7 @@ Weeks = Annotated[int, Field(ge=0, le=104)]
 Degrees = Annotated[float, Field(ge=0, le=90)]
 
 
-class Work(Table):
+class WorkRates(Table):
     """``[work]``: what goes with a tree, and how fast people work.
 
     All defaults are common practice or from memory, no source: your own figures are better.
@@ -38,7 +38,7 @@ class Work(Table):
     """Width of the spot kept free of weeds around a tree, by hand, mulch or mat."""
     weed_weeks: Weeks = 10
     """From weed control to planting."""
-    fence_gap_m: Metres = 6.0
+    fence_within_m: Metres = 6.0
     """An existing fence so near to a paddock's edge counts as that edge's fence."""
     rip_steepest_deg: Degrees = 15.0
     """No machine lines on steeper ground."""
@@ -123,7 +123,7 @@ class SpacingRule(Table):
     ground: Ground
     spacing_m: Annotated[float, Field(ge=0.3, le=50)]
     pattern: PatternName = "square"
-    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    row_spacing_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
     bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Direction of the rows, clockwise from grid north; across the slope without it."""
@@ -134,7 +134,7 @@ class Planting(Table):
 
     spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
     pattern: PatternName = "square"
-    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    row_spacing_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
     bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Direction of the rows, clockwise from grid north; across the slope without it."""
@@ -173,9 +173,9 @@ class Mix(Table):
     pioneer_share: Share = 0.4
     roles: dict[Role, Share] = {}
     """Least share of the trees by other roles, such as {habitat = 0.2}."""
-    lowest_fit: Points = 40
-    """A species is used in a zone only where its fit reaches this (0-100)."""
-    role_fit: dict[Role, Points] = {}
+    lowest_suitability: Points = 40
+    """A species is used in a zone only where its suitability reaches this (0-100)."""
+    role_suitability: dict[Role, Points] = {}
     """The same by role: {"long-term timber" = 60} keeps timber on ground that suits it."""
     aim: dict[str, Weight] = {}
     """The target community: a weight a species (percent will do); others are not aimed at.

@@ -159,9 +159,10 @@ def odds(
     """Odds of a winter that kills at one place.
 
     ``difference_c`` is the place's winter minimum less the station's, ``error_c`` the standard
-    error of the place's minimum, with that of the station's mean in it; ``dies_below_c`` what the plant bears, ``tolerance_error_c`` how well that is known.
-    The uncertain quantities are drawn 400 times, always the same draws: errors as normals, the
-    Gumbel fit by fitting anew to as many winters drawn from it.
+    error of the place's minimum, with that of the station's mean in it; ``dies_below_c`` what the
+    plant bears, ``tolerance_error_c`` how well that is known. The uncertain quantities are drawn
+    400 times, always the same draws: errors as normals, the Gumbel fit by fitting anew to as many
+    winters drawn from it.
     """
     if not np.isfinite([difference_c, error_c, dies_below_c]).all():
         unknown = float("nan")

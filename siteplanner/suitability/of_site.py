@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siteplanner.base.errors import Faults
+from siteplanner.base.errors import Errors
 from siteplanner.ground import resolve
 from siteplanner.ground.assess import (
     Each,
@@ -22,7 +22,7 @@ from siteplanner.reading.inputs import Inputs, read_inputs
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.confidence import commonest_limit, known_share
 from siteplanner.suitability.factors import Factor, factors
-from siteplanner.suitability.score import Fit, fit
+from siteplanner.suitability.score import Suitability, score_species
 
 
 @dataclass(frozen=True)
@@ -42,42 +42,42 @@ class Ready:
 def ready(site: Site) -> Ready:
     """Read and check everything that a plan needs, and compute nothing yet.
 
-    Raises :class:`~siteplanner.InputError` with the faults of files, species and layer settings
+    Raises :class:`~siteplanner.InputError` with the errors of files, species and layer settings
     together.
     """
-    faults = Faults()
+    errors = Errors()
     book = order = inputs = found = None
-    with faults.gather():
+    with errors.gather():
         book = catalogue_of(site)
         order = resolve.check(book, list(book.makers), list(resolve.GIVEN), site.layers, site.path)
-    with faults.gather():
+    with errors.gather():
         inputs = read_inputs(site)
     if book is not None and inputs is not None:
-        with faults.gather():
+        with errors.gather():
             found = factors(inputs.species, book.infos())
-    faults.raise_any()
+    errors.raise_any()
     assert book is not None and inputs is not None and found is not None and order is not None
     return Ready(inputs, book, tuple(order), tuple(found))
 
 
-def suitability(
+def suitability_of(
     ground: Ground,
     inputs: Inputs,
     found: Sequence[Factor],
     *,
     index: str,
     each: Each = nothing_each,
-) -> Fit:
+) -> Suitability:
     """Score the species on the cells whose centre is in the boundary.
 
     ``each`` is given the layers that say how far the scores can be trusted.
     """
     _agree(found, ground)
     mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
-    fitted = fit(found, ground.layers, mask, index=index)
-    for info, values in (known_share(fitted), commonest_limit(fitted, ground.infos)):
+    suitability = score_species(found, ground.layers, mask, index=index)
+    for info, values in (known_share(suitability), commonest_limit(suitability, ground.infos)):
         each(info, values, inputs.grid)
-    return fitted
+    return suitability
 
 
 def assessed(
@@ -86,7 +86,7 @@ def assessed(
     *,
     each: Each = nothing_each,
     step: Step = nothing_step,
-) -> tuple[Inputs, Ground, Fit]:
+) -> tuple[Inputs, Ground, Suitability]:
     """Go from a site's files to the scores: read, assess the ground, score the species.
 
     ``reads`` names the layers that the caller reads beside the species' factors. Raises
@@ -97,8 +97,10 @@ def assessed(
     asked = {*reads, *(factor.layer for factor in start.factors)}
     ground = assess(start.inputs, site, start.order, asked, each=each, step=step)
     step("Scoring the species")
-    fitted = suitability(ground, start.inputs, start.factors, index=site.species.index, each=each)
-    return start.inputs, ground, fitted
+    suitability = suitability_of(
+        ground, start.inputs, start.factors, index=site.species.index, each=each
+    )
+    return start.inputs, ground, suitability
 
 
 def _agree(found: Sequence[Factor], ground: Ground) -> None:

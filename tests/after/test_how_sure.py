@@ -1,4 +1,4 @@
-"""How sure the fit is: seeded chances, sharp where the ground decides, open where it does not."""
+"""How sure the suitability is: seeded chances, sharp where the ground decides, else open."""
 
 import csv
 
@@ -20,10 +20,10 @@ from siteplanner.after.how_sure import (
     shifted,
     write_how_sure,
 )
-from siteplanner.base import cache as keep
+from siteplanner.base import cache
 from siteplanner.site.site_file import HowSure, load_site
 from siteplanner.suitability.factors import Factor
-from siteplanner.suitability.score import fit
+from siteplanner.suitability.score import score_species
 
 FEW = HowSure(cell_m=16, terrains=3, draws=3)
 
@@ -51,7 +51,7 @@ def test_the_standard_error_is_that_between_terrains(found):
 
 
 def test_the_same_site_gives_the_same_chances(found):
-    with keep.nothing_kept():
+    with cache.bypassed():
         again = how_sure(load_site(SITE).model_copy(update={"how_sure": FEW}))
     assert (again.chance == found.chance).all()
 
@@ -102,7 +102,10 @@ def test_stated_chances_come_true(layer, points, limit, error):
     ground = {layer: np.float32([places])}
     factor = Factor(layer, np.array([points]), None)
     stated = np.mean(
-        [fit([shifted(factor, rules, draw)], ground, mask).score[0] >= SUITS for _ in range(4000)],
+        [
+            score_species([shifted(factor, rules, draw)], ground, mask).score[0] >= SUITS
+            for _ in range(4000)
+        ],
         axis=0,
     )
     assert stated == pytest.approx(suits.mean(axis=0), abs=0.03)
@@ -115,7 +118,7 @@ def test_the_noise_is_as_wide_and_as_alike_as_asked():
     assert abs(np.corrcoef(noise[:, :-60].ravel(), noise[:, 60:].ravel())[0, 1]) < 0.3
 
 
-def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_nights_are_not_kept(
+def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_drainage_is_not_cached(
     tmp_path, monkeypatch
 ):
     monkeypatch.setenv("SITEPLANNER_CACHE", str(tmp_path / "cache"))
@@ -136,8 +139,8 @@ def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_nights_are_not_kep
     resumed = how_sure(site)
     assert len(drawn) == 3
     kinds = sorted(p.name.split("-")[0] for p in (tmp_path / "cache").iterdir())
-    assert kinds == ["chances"] * 3 + ["night"]
-    with keep.nothing_kept():
+    assert kinds == ["chances"] * 3 + ["drainage"]
+    with cache.bypassed():
         anew = how_sure(site)
     assert len(drawn) == 6
     np.testing.assert_array_equal(resumed.chance, anew.chance)

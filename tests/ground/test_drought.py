@@ -19,8 +19,8 @@ from siteplanner.ground.sun.evapotranspiration import (
     clear_sky,
     hargreaves,
     lost_to_the_sky,
-    monthly_thirst,
     psychrometric,
+    reference_evapotranspiration,
     soil_heat,
 )
 from siteplanner.ground.sun.irradiation import (
@@ -30,7 +30,7 @@ from siteplanner.ground.sun.irradiation import (
     sky_radiation,
     sun,
 )
-from siteplanner.reading.weather import Air, vapour_of_humidity, vapour_pressure
+from siteplanner.reading.weather import StationAir, vapour_of_humidity, vapour_pressure
 
 CLIMATE = SimpleNamespace(
     tmin_c=np.array([11, 11, 9, 7, 5, 3, 2, 3, 4, 6, 8, 9.5]),
@@ -43,25 +43,25 @@ months = st.lists(st.floats(0, 300), min_size=12, max_size=12)
 
 
 @settings(deadline=None)
-@given(rain=months, thirst=months, capacity=st.floats(0, 500))
-def test_water_is_neither_made_nor_lost(rain, thirst, capacity):
-    rain, thirst = np.array(rain), np.array(thirst)
-    stored, used = water_year(rain, thirst, capacity)
+@given(rain=months, et0=months, capacity=st.floats(0, 500))
+def test_water_is_neither_made_nor_lost(rain, et0, capacity):
+    rain, et0 = np.array(rain), np.array(et0)
+    stored, used = water_year(rain, et0, capacity)
     assert (stored >= 0).all() and (stored <= capacity + 1e-9).all()
-    assert (used >= np.minimum(rain, thirst) - 1e-9).all() and (used <= thirst + 1e-9).all()
+    assert (used >= np.minimum(rain, et0) - 1e-9).all() and (used <= et0 + 1e-9).all()
     before = np.roll(stored, 1)
     spilt = rain + before - used - stored
     assert (spilt[1:] > -1e-6).all()
     full = stored >= capacity - 1e-9
     assert np.abs(spilt[1:][~full[1:]]).max(initial=0) < 1e-6
     # A year without surplus may close only slowly; then the first month still carries a rest.
-    if rain.sum() > thirst.sum():
+    if rain.sum() > et0.sum():
         assert spilt[0] > -1e-5
 
 
 def test_a_soil_that_never_refills_settles_where_the_year_closes():
-    rain, thirst = np.full(12, 20.0), np.tile([10.0, 90.0], 6)
-    stored, used = water_year(rain, thirst, 100)
+    rain, et0 = np.full(12, 20.0), np.tile([10.0, 90.0], 6)
+    stored, used = water_year(rain, et0, 100)
     assert used.sum() == pytest.approx(rain.sum(), abs=1e-4)
     assert stored.max() < 100
 
@@ -69,7 +69,7 @@ def test_a_soil_that_never_refills_settles_where_the_year_closes():
 def test_warmer_days_with_wider_range_want_more_and_polar_cold_wants_none():
     assert hargreaves(5, 25, 30) > hargreaves(10, 20, 30) > hargreaves(5, 15, 30)
     assert hargreaves(-40, -30, 10) == 0
-    summer = monthly_thirst(CLIMATE, -42.0)
+    summer = reference_evapotranspiration(CLIMATE, -42.0)
     assert summer.argmax() in (0, 11) and summer.argmin() in (5, 6)
 
 
@@ -107,16 +107,16 @@ def test_run_on_waters_a_valley_floor_and_keeps_it_wet_longer():
 
 
 def test_what_runs_off_in_a_year_is_what_was_left_over():
-    thirst = monthly_thirst(CLIMATE, -42.0)
-    _, used = water_year(CLIMATE.rain_mm, thirst, 120.0)
-    leaves = outflow(CLIMATE.rain_mm, thirst, 120.0)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0)
+    _, used = water_year(CLIMATE.rain_mm, et0, 120.0)
+    leaves = outflow(CLIMATE.rain_mm, et0, 120.0)
     assert leaves.sum() == pytest.approx((CLIMATE.rain_mm - used).sum(), rel=1e-3)
     assert (leaves > 0).all() and leaves.argmax() in (7, 8, 9)
 
 
 def test_the_driest_month_is_a_share_of_the_store():
-    thirst = monthly_thirst(CLIMATE, -42.0)
-    stored, _ = water_year(CLIMATE.rain_mm, thirst, 120.0)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0)
+    stored, _ = water_year(CLIMATE.rain_mm, et0, 120.0)
     assert balance()[1] == pytest.approx(100 * stored.min() / 120, rel=1e-5)
 
 
@@ -131,28 +131,28 @@ def test_the_place_moves_the_soils_drainage_by_one_class():
 
 
 def test_level_ground_has_the_station_s_own_balance():
-    thirst = monthly_thirst(CLIMATE, -42.0)
-    _, used = water_year(CLIMATE.rain_mm, thirst, 120.0)
-    assert deficit() == pytest.approx((thirst - used).sum(), rel=1e-5)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0)
+    _, used = water_year(CLIMATE.rain_mm, et0, 120.0)
+    assert deficit() == pytest.approx((et0 - used).sum(), rel=1e-5)
     assert deficit() > 50
 
 
 def test_a_slope_has_the_balance_of_its_own_months_of_sun():
     ratio = month_ratio(112.0, 101.0, 160.0, -42.0) / 100
-    thirst = monthly_thirst(CLIMATE, -42.0) * ratio
-    _, used = water_year(CLIMATE.rain_mm, thirst, 80.0)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0) * ratio
+    _, used = water_year(CLIMATE.rain_mm, et0, 80.0)
     made = deficit(water=80, year=112, summer=101, winter=160)
-    assert made == pytest.approx((thirst - used).sum(), rel=1e-5)
+    assert made == pytest.approx((et0 - used).sum(), rel=1e-5)
 
 
 @pytest.mark.parametrize("slope", [20.0, 35.0])
 def test_a_square_metre_of_map_holds_more_ground_on_a_slope(slope):
     # Ground = map / cos(slope) (AWF-Wiki, University of Goettingen); evapotranspiration of it
     # as its horizontal equivalent, Allen et al. (2006), seen second-hand.
-    thirst = monthly_thirst(CLIMATE, -42.0) / np.cos(np.radians(slope))
-    _, used = water_year(CLIMATE.rain_mm, thirst, 80.0)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0) / np.cos(np.radians(slope))
+    _, used = water_year(CLIMATE.rain_mm, et0, 80.0)
     made = deficit(water=80, slope=slope)
-    assert made == pytest.approx((thirst - used).sum(), rel=1e-5)
+    assert made == pytest.approx((et0 - used).sum(), rel=1e-5)
     assert made > 1.1 * deficit(water=80)
 
 
@@ -160,7 +160,7 @@ def test_sun_scales_only_what_sun_drives_by_penman_monteith():
     """FAO-56 eq. 6 worked for each month with the slope's own sunlight in eq. 38."""
     low, high = CLIMATE.tmin_c, CLIMATE.tmax_c
     solar = np.array([22, 19, 15, 10, 7, 5.5, 6, 8.5, 12, 16, 20, 22.0])
-    air = Air(np.full(12, 3.0), vapour_of_humidity(low, high, 70.0), solar, None, 300.0)
+    air = StationAir(np.full(12, 3.0), vapour_of_humidity(low, high, 70.0), solar, None, 300.0)
     climate = SimpleNamespace(**{**vars(CLIMATE), "air": air})
     ratio = month_ratio(88.0, 96.0, 55.0, -42.0) / 100
     lost = lost_to_the_sky(
@@ -174,10 +174,10 @@ def test_sun_scales_only_what_sun_drives_by_penman_monteith():
     daily = (0.408 * rise * net + gamma * 900 / (mean + 273) * 3.0 * dry) / (
         rise + gamma * (1 + 0.34 * 3.0)
     )
-    thirst = np.maximum(daily, 0) * MONTH_DAYS
-    _, used = water_year(CLIMATE.rain_mm, thirst, 80.0)
+    et0 = np.maximum(daily, 0) * MONTH_DAYS
+    _, used = water_year(CLIMATE.rain_mm, et0, 80.0)
     made = deficit(water=80, year=88, summer=96, winter=55, climate=climate)
-    assert made == pytest.approx((thirst - used).sum(), rel=1e-5)
+    assert made == pytest.approx((et0 - used).sum(), rel=1e-5)
 
 
 @pytest.mark.parametrize("latitude", [-78.0, -67.0, 66.6, 70.0, 85.0, 90.0])
@@ -195,7 +195,7 @@ def test_the_water_balance_is_known_beyond_the_polar_circles(latitude):
     # Months follow from year, summer and winter as elsewhere: no light in the night, and within
     # a few percent of the brightest month's light in the others.
     open_sky = dict(zip([info.name for info in sun.__layers__], level, strict=True))
-    names = [f"light_{month:02d}" for month in range(1, 13)]
+    names = [f"global_irradiation_{month:02d}" for month in range(1, 13)]
     exact, of_level = (np.array([m[n][1, 1] for n in names]) for m in (months, open_sky))
     ratio = month_ratio(year, summer, winter, latitude) / 100
     assert (exact[of_level == 0] == 0).all() and np.isfinite(ratio).all()
@@ -210,7 +210,8 @@ def test_want_grows_with_sun_and_shrinks_with_soil():
     assert deficit(year=85, summer=95, winter=50) < deficit()
     assert deficit(water=30) > deficit(water=120) > deficit(water=300)
     assert deficit(water=0) == pytest.approx(
-        np.maximum(monthly_thirst(CLIMATE, -42.0) - CLIMATE.rain_mm, 0).sum(), rel=1e-5
+        np.maximum(reference_evapotranspiration(CLIMATE, -42.0) - CLIMATE.rain_mm, 0).sum(),
+        rel=1e-5,
     )
 
 

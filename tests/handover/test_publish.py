@@ -250,7 +250,7 @@ def test_a_file_saved_into_the_old_plan_at_the_last_moment_is_kept(target, swap,
     assert (target / "late.txt").read_text() == "saved just now"
 
 
-def test_a_file_the_manifest_does_not_list_is_our_fault(target):
+def test_a_file_the_manifest_does_not_list_is_our_error(target):
     with pytest.raises(RuntimeError, match=r"does not list stray\.txt"), staged(target) as staging:
         write(staging, "2")
         (staging / "stray.txt").touch()

@@ -1,4 +1,4 @@
-"""Sun and thirst against the worked examples of FAO-56 (Allen et al. 1998) and others."""
+"""Sun and drought against the worked examples of FAO-56 (Allen et al. 1998) and others."""
 
 import numpy as np
 import pandas as pd
@@ -27,7 +27,7 @@ from siteplanner.ground.sun.irradiation import (
     sun,
     sunset_angle,
 )
-from siteplanner.reading.weather import Air, vapour_of_humidity, vapour_pressure, wind_at_2_m
+from siteplanner.reading.weather import StationAir, vapour_of_humidity, vapour_pressure, wind_at_2_m
 
 
 def eq_24(day):
@@ -107,7 +107,7 @@ def test_fao56_examples_2_4_10_and_11_parts_of_the_heat_balance():
 
 @pytest.mark.usefixtures("fao_56_sun")
 def test_fao56_example_17_a_month_in_bangkok():
-    air = Air(np.array([2.0]), np.array([2.85]), None, np.array([8.5]), 2.0)
+    air = StationAir(np.array([2.0]), np.array([2.85]), None, np.array([8.5]), 2.0)
     # The example takes the soil's heat from the month before alone: 0.14 a degree (eq. 44).
     made = penman_monteith(25.6, 34.8, air, 105, 13 + 44 / 60, 0.14 * (30.2 - 29.2))
     assert made == pytest.approx(5.72, abs=0.005)
@@ -118,7 +118,7 @@ def test_fao56_example_18_a_day_in_uccle():
     assert vapour == pytest.approx(1.409, abs=0.0005)
     wind = np.array([wind_at_2_m(2.78, 10)])
     assert wind == pytest.approx(2.079, abs=0.0015)
-    air = Air(wind, np.array([vapour]), np.array([22.07]), None, 100.0)
+    air = StationAir(wind, np.array([vapour]), np.array([22.07]), None, 100.0)
     assert penman_monteith(12.3, 21.5, air, 187, 50.8) == pytest.approx(3.88, abs=0.005)
 
 
@@ -126,7 +126,7 @@ def test_fao56_example_20_a_month_in_lyon():
     # Missing data: vapour pressure of the coldest hour, wind 2 m/s, sun from temperatures.
     vapour = vapour_pressure(14.8)
     assert vapour == pytest.approx(1.68, abs=0.005)
-    air = Air(np.array([2.0]), np.array([vapour]), np.array([22.29]), None, 200.0)
+    air = StationAir(np.array([2.0]), np.array([vapour]), np.array([22.29]), None, 200.0)
     assert penman_monteith(14.8, 26.6, air, 196, 45 + 43 / 60) == pytest.approx(4.56, abs=0.01)
 
 
@@ -148,14 +148,14 @@ def test_hargreaves_with_the_examples_radiation():
 def test_water_year_of_the_regression_case():
     # Thornthwaite & Mather (1955, 1957), exponential form; invented rain, computed result.
     rain = [80, 60, 50, 40, 35, 30, 25, 30, 60, 90, 95, 90]
-    thirst = np.array(
+    et0 = np.array(
         [10.96, 13.07, 29.35, 45.61, 59.16, 75.04, 93.21, 93.40, 64.31, 44.49, 26.03, 17.72]
     )
-    stored, used = water_year(rain, thirst, 100)
+    stored, used = water_year(rain, et0, 100)
     ends = [100, 100, 100, 94.5, 74.3, 47.3, 23.9, 12.7, 12.2, 57.7, 100, 100]
     assert stored == pytest.approx(ends, abs=0.06)
     assert used.sum() == pytest.approx(449.46, abs=0.02)
-    assert (thirst - used).sum() == pytest.approx(122.89, abs=0.02)
+    assert (et0 - used).sum() == pytest.approx(122.89, abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -170,9 +170,9 @@ def test_water_year_of_the_regression_case():
 )
 def test_one_dry_month_as_the_tables_have_it(capacity, lost, kept, fitted):
     # ``fitted``: the U.S. Geological Survey's fit to the tables of Thornthwaite & Mather (1957).
-    rain, thirst = np.full(12, 5000.0), np.zeros(12)
-    rain[6], thirst[6] = 0, lost
-    stored, used = water_year(rain, thirst, capacity)
+    rain, et0 = np.full(12, 5000.0), np.zeros(12)
+    rain[6], et0[6] = 0, lost
+    stored, used = water_year(rain, et0, capacity)
     assert stored[6] == pytest.approx(kept, abs=0.06)
     assert stored[6] == pytest.approx(fitted, abs=2)
     assert used[6] == pytest.approx(capacity - stored[6])
@@ -233,7 +233,7 @@ def test_radiation_outside_the_air_agrees_with_pvlib(followed):
 
 
 @pytest.mark.parametrize(("slope", "aspect"), [(25, 0), (25, 180), (30, 90), (20, 300)])
-def test_beam_on_planes_agrees_with_pvlib(followed, slope, aspect):
+def test_direct_irradiation_on_planes_agrees_with_pvlib(followed, slope, aspect):
     # Their sun and their angle on the plane, the air weakening the beam as ours does.
     latitude, found = followed
     theirs = []
@@ -247,6 +247,6 @@ def test_beam_on_planes_agrees_with_pvlib(followed, slope, aspect):
     grid = grid_of(shape, 2.0)
     made = sun(plane(shape, 2.0, slope, aspect), steep, facing, grid, latitude)
     months = dict(zip([info.name for info in sun.__layers__], made, strict=True))
-    ours = np.array([months[f"beam_{month:02d}"][1, 1] for month in range(1, 13)])
+    ours = np.array([months[f"direct_irradiation_{month:02d}"][1, 1] for month in range(1, 13)])
     assert np.abs(ours - theirs).max() < 0.15
     assert ours.sum() == pytest.approx(np.sum(theirs), rel=0.01)

@@ -1,4 +1,4 @@
-"""Reference evapotranspiration, the thirst of level ground under the station's sky."""
+"""Reference evapotranspiration, ET0, that of level ground under the station's sky."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.ground.sun.irradiation import MID_MONTH, MONTH_DAYS, daylight, sky_radiation
-from siteplanner.reading.weather import Air, MonthlyClimate, Months, vapour_pressure
+from siteplanner.reading.weather import MonthlyClimate, Months, StationAir, vapour_pressure
 
 
 def soil_heat(mean_c: ArrayLike) -> Months:
@@ -62,7 +62,7 @@ def lost_to_the_sky(
 def penman_monteith(
     tmin_c: ArrayLike,
     tmax_c: ArrayLike,
-    air: Air,
+    air: StationAir,
     day: ArrayLike,
     latitude: float,
     soil_heat_mj: ArrayLike = 0.0,
@@ -80,7 +80,7 @@ def penman_monteith(
 def penman_monteith_terms(
     tmin_c: ArrayLike,
     tmax_c: ArrayLike,
-    air: Air,
+    air: StationAir,
     day: ArrayLike,
     latitude: float,
     soil_heat_mj: ArrayLike = 0.0,
@@ -110,15 +110,15 @@ def penman_monteith_terms(
     return np.stack(np.broadcast_arrays(by_sun, rest)) / (rise + gamma * (1 + 0.34 * wind))
 
 
-def monthly_thirst(climate: MonthlyClimate, latitude: float) -> Months:
+def reference_evapotranspiration(climate: MonthlyClimate, latitude: float) -> Months:
     """Tell the reference evapotranspiration of level ground, mm a month, (12,).
 
     By Penman-Monteith where the station tells wind, humidity and sun, else by Hargreaves.
     """
-    return np.maximum(monthly_terms(climate, latitude).sum(axis=0), 0)
+    return np.maximum(evapotranspiration_terms(climate, latitude).sum(axis=0), 0)
 
 
-def monthly_terms(climate: MonthlyClimate, latitude: float) -> NDArray[np.float64]:
+def evapotranspiration_terms(climate: MonthlyClimate, latitude: float) -> NDArray[np.float64]:
     """Reference evapotranspiration of level ground in two terms, mm a month, (2, 12).
 
     What sunlight drives and the rest, whose sum is held to 0 or more. By Penman-Monteith where

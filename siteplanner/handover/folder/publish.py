@@ -24,7 +24,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from siteplanner.base.errors import Fault, InputError, fault
+from siteplanner.base.errors import ErrorDetail, InputError, input_error
 from siteplanner.reading.published import MANIFEST
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
@@ -123,8 +123,8 @@ def _told(folder: Path) -> Iterator[None]:
         yield
     except OSError as error:
         why = f"cannot be written ({error.strerror or error})"
-        mend = "make room there, have the right to write there, or choose another folder"
-        raise fault(folder, "", why, mend) from error
+        remedy = "make room there, have the right to write there, or choose another folder"
+        raise input_error(folder, "", why, remedy) from error
 
 
 def _staging(target: Path, number: int) -> Path:
@@ -151,14 +151,16 @@ def _is_empty(folder: Path) -> bool:
 def _refusenot_own(target: Path) -> None:
     if not target.exists() or _is_empty(target):
         return
-    mend = "choose another folder for the plan; nothing in this one was touched"
+    remedy = "choose another folder for the plan; nothing in this one was touched"
     if not target.is_dir():
-        raise fault(target, "", "this is a file, and a plan is a folder", mend)
+        raise input_error(target, "", "this is a file, and a plan is a folder", remedy)
     if not os.access(target, os.W_OK | os.X_OK):
         why = f"cannot be written ({os.strerror(errno.EACCES)})"
-        raise fault(target, "", why, "have the right to write there, or choose another folder")
+        raise input_error(
+            target, "", why, "have the right to write there, or choose another folder"
+        )
     if files_of_plan(target) is None:
-        raise fault(target, "", f"holds files but no {MANIFEST} of siteplanner", mend)
+        raise input_error(target, "", f"holds files but no {MANIFEST} of siteplanner", remedy)
 
 
 def _refuse_unlisted(staging: Path) -> None:
@@ -185,8 +187,8 @@ def _only_run(target: Path, patience_s: float = _PATIENCE_S) -> Iterator[None]:
         try:
             lock.acquire()
         except Timeout:
-            why, mend = "another run is writing this plan", "wait for it, then run again"
-            raise BeingWrittenError(Fault(str(target), "", why, mend)) from None
+            why, remedy = "another run is writing this plan", "wait for it, then run again"
+            raise BeingWrittenError(ErrorDetail(str(target), "", why, remedy)) from None
         except OSError as error:
             if error.errno not in _NO_LOCKS:
                 raise
@@ -286,7 +288,7 @@ def _carry_over(old: Path, new: Path, *, keep_existing: bool = False) -> None:
         if os.path.lexists(place):
             if keep_existing:
                 continue
-            raise fault(
+            raise input_error(
                 old, str(path), "the new plan has a file of the same name",
                 "this file is not the plan's own: move it elsewhere, then run again",
             )  # fmt: skip

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.program import Program
-from siteplanner.planting.mix.mix import Kinds, Supply, zone_program
+from siteplanner.planting.mix.mix import Candidates, Supply, zone_program
 from siteplanner.site.planting import Mix as Rules
 
 
 def share_out(
     supplies: Sequence[Supply],
-    kinds: Kinds,
+    kinds: Candidates,
     rules: Rules,
     *,
     stock: NDArray[np.int64] | None,
@@ -38,7 +38,7 @@ def share_out(
         whole.rule([(every, trees, 1.0) for trees in columns], -np.inf, stock, every)
     if budget is not None and kinds.cost is not None:
         whole.rule([(0, trees, kinds.cost) for trees in columns], -np.inf, budget)
-    values, _ = whole.solve(nodes=1, gap=0.0, whole=False)
+    values, _ = whole.solve(nodes=1, optimality_gap=0.0, whole=False)
     trees = np.maximum(np.array([values[part] for part in columns]), 0)
     stocks: list[NDArray[np.int64] | None] = [None] * len(supplies)
     budgets: list[float | None] = [None] * len(supplies)

@@ -55,7 +55,7 @@ def order_for(
     purity: float,
     into_tubes: bool,
 ) -> Order:
-    """Reckon what it takes to have ``plants`` fit to plant, with something to spare.
+    """Reckon what it takes to have ``plants`` good to plant, with something to spare.
 
     Sown in trays: seeds = plants / (germination x pricking-out survival x tube survival x share
     left after culling); structure after Bisht & Ahlawat (1999). Sown into tubes: so many seeds
@@ -92,15 +92,15 @@ def _order(
     into_tubes: bool,
 ) -> Order:
     wanted = plants * (1 + spare)
-    fit = rules.tube_survival[1] * rules.after_cull[1]
+    strong = rules.tube_survival[1] * rules.after_cull[1]
     in_tube = seeds_in_a_tube(germination[1], rules.empty_tubes) if into_tubes else 0
     if into_tubes:
-        tubes = ceil(wanted / (fit * (1 - chance_empty(germination[1], in_tube))))
+        tubes = ceil(wanted / (strong * (1 - chance_empty(germination[1], in_tube))))
         seeds, trays = tubes * in_tube, 0
         come_up = tuple(tubes * (1 - chance_empty(share, in_tube)) for share in germination)
         pricked: Range = (1.0, 1.0, 1.0)
     else:
-        tubes = ceil(wanted / fit)
+        tubes = ceil(wanted / strong)
         pricked = rules.prick_out_survival
         seeds = seeds_needed(wanted, germination[1], pricked[1], *_middle(rules))
         trays = ceil(seeds * germination[1] / rules.germinants_per_tray)
@@ -141,16 +141,18 @@ def chance_enough(
     comes_up, pricked, in_tubes, kept = (
         triangular(evenly, share) for evenly, share in zip(_EVENLY.T, steps, strict=True)
     )
-    tried, share = (tubes, 1 - (1 - comes_up) ** in_tube) if in_tube else (seeds, comes_up * pricked)
+    tried, share = (
+        (tubes, 1 - (1 - comes_up) ** in_tube) if in_tube else (seeds, comes_up * pricked)
+    )
     scatter = np.sqrt(np.maximum(tried * share * (1 - share), 1e-9))
     # Mean of what is normal, cut off at the tubes.
     room = (tubes - tried * share) / scatter
     below = ndtr(room)
     filled = tubes - scatter * (room * below + np.exp(-(room**2) / 2) / math.sqrt(2 * math.pi))
-    fit = in_tubes * kept
-    spread = np.sqrt(filled * fit * (1 - fit) + fit**2 * scatter**2 * below)
+    strong = in_tubes * kept
+    spread = np.sqrt(filled * strong * (1 - strong) + strong**2 * scatter**2 * below)
     # Half a plant: whole plants are counted, and the normal distribution is continuous.
-    return float(ndtr((filled * fit - plants + 0.5) / np.maximum(spread, 1e-9)).mean())
+    return float(ndtr((filled * strong - plants + 0.5) / np.maximum(spread, 1e-9)).mean())
 
 
 def triangular(evenly: NDArray[np.float64], share: Range) -> NDArray[np.float64]:
@@ -221,9 +223,9 @@ def come_through(count: float, stage: str, rules: Nursery, tubes: float = math.i
         "pricked out": (rules.tube_survival, rules.after_cull),
         "plantable": (),
     }[stage]
-    start = (count, count, count)
+    start = [float(count)] * 3
     if stage == "germinated":
-        start = tuple(min(count * share, tubes) for share in rules.prick_out_survival)
+        start = [min(count * share, tubes) for share in rules.prick_out_survival]
     low, middle, high = (start[n] * math.prod(step[n] for step in steps) for n in range(3))
     return low, middle, high
 

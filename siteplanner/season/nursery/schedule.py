@@ -29,7 +29,8 @@ class Dates:
     None for seed sown straight into tubes. ``plantable`` is when the plants are big enough,
     ``plant`` and ``plant_until`` are the planting season. ``resow_by``: the last day on which a
     failed batch can be begun again, by sowing or by a pre-treatment that takes weeks, and still
-    make this season; None when that has passed before a failure could show. ``moved_for_cold`` says that sowing was put back to a warmer month.
+    make this season; None when that has passed before a failure could show. ``moved_for_cold`` says
+    that sowing was put back to a warmer month.
     """
 
     collect_from: date | None

@@ -26,14 +26,14 @@ EVEN_SHARE = 0.1
 
 
 @dataclass(frozen=True)
-class Work:
+class BlockWork:
     """One block with trees; lengths in metres, places in the plan's grid, ordered by row.
 
     ``lines`` (rows,) are the rows as they are walked, a line or a single point each;
     ``by_row`` is (rows, species); ``ends`` (rows, 2, 2) the first and last tree of each row;
     ``bearing`` (rows,) degrees from grid north, NaN for a single tree; ``xy`` (trees, 2) and
     ``species`` (trees,) the block's trees; ``spacing_m`` the map distance in the row and
-    ``gap_m`` that between rows, NaN where there is but one line of them.
+    ``row_spacing_m`` that between rows, NaN where there is but one line of them.
     """
 
     block: str
@@ -48,12 +48,12 @@ class Work:
     by_row: NDArray[np.int64]
     ends: Ends
     bearing: NDArray[np.float64]
-    tape_m: NDArray[np.float64]
+    slope_distance_m: NDArray[np.float64]
     length_m: NDArray[np.float64]
     xy: NDArray[np.float64]
     species: NDArray[np.uint8]
     spacing_m: float
-    gap_m: float
+    row_spacing_m: float
     even: bool
     drops: list[slice]
 
@@ -79,7 +79,7 @@ class Work:
         return drop.start + int(self.by_row[drop].sum(axis=1).argmax())
 
 
-def works(plan: Plan) -> list[Work]:
+def block_works(plan: Plan) -> list[BlockWork]:
     """Give the work of every block that has trees, in the order of the plan."""
     counts, ends = trees_by_row(plan), ends_of_rows(plan.rows)
     tree_xy = shapely.get_coordinates(plan.trees.geometry.to_numpy())
@@ -97,7 +97,7 @@ def works(plan: Plan) -> list[Work]:
         chord = ends[mine, 1] - ends[mine, 0]
         bearing = np.where(chord.any(axis=1), bearing_of(chord), np.nan)
         found.append(
-            Work(
+            BlockWork(
                 block=str(block.block),
                 zone=str(block.zone),
                 title=str(zones["title"][block.zone]),
@@ -110,12 +110,12 @@ def works(plan: Plan) -> list[Work]:
                 by_row=counts[mine],
                 ends=ends[mine],
                 bearing=bearing,
-                tape_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
+                slope_distance_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
                 length_m=rows["length_m"].to_numpy(dtype=np.float64),
                 xy=tree_xy[here],
                 species=plan.tree_species[here],
                 spacing_m=in_row,
-                gap_m=_gap(
+                row_spacing_m=_row_spacing(
                     tree_xy[here], plan.trees["row"].to_numpy()[here], rows["row"].to_numpy(),
                     bearing, in_row,
                 ),
@@ -139,7 +139,7 @@ def _even(steps: NDArray[np.float64]) -> bool:
     return bool(np.mean(usual) >= 0.8)
 
 
-def _gap(
+def _row_spacing(
     xy: NDArray[np.float64],
     row: NDArray[np.int64],
     number: NDArray[np.int64],
@@ -165,17 +165,17 @@ def _gap(
     return float(np.median(nearest)) if len(nearest) else float("nan")
 
 
-def gap_on_tape(plan: Plan, work: Work) -> float:
+def row_spacing_slope_distance(plan: Plan, work: BlockWork) -> float:
     """Give the distance between rows on a tape laid up the slope, m; NaN where it is unknown.
 
     The slope across the rows is what the slope at the trees leaves when the slope along the
-    rows, known from each row's own tape distance, is taken out: tangents add as squares.
+    rows, known from each row's own slope distance, is taken out: tangents add as squares.
     """
     slope = plan.grid.sample(plan.layers["slope"], *work.xy.T).astype(np.float64)
     slope = slope[np.isfinite(slope)]
     if not len(slope):
         return float("nan")
-    tape = float(np.average(work.tape_m, weights=work.by_row.sum(axis=1)))
-    along_squared = max(tape / work.spacing_m, 1.0) ** 2 - 1
+    slope_distance = float(np.average(work.slope_distance_m, weights=work.by_row.sum(axis=1)))
+    along_squared = max(slope_distance / work.spacing_m, 1.0) ** 2 - 1
     across_squared = max(np.tan(np.radians(slope.mean())) ** 2 - along_squared, 0.0)
-    return float(work.gap_m * np.sqrt(1 + across_squared))
+    return float(work.row_spacing_m * np.sqrt(1 + across_squared))

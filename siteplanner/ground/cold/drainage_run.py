@@ -10,10 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base import cache as keep
+from siteplanner.base import cache
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.cold import _air, cold_air
-from siteplanner.ground.cold.cold_air import Air, Level, State, finer, flow_on, level_of, still
+from siteplanner.base.plugins import code_of
+from siteplanner.ground.cold import cold_air
+from siteplanner.ground.cold.cold_air import ColdAir, Level, State, finer, flow_on, level_of, still
 from siteplanner.ground.sun.irradiation import daylight
 
 #: The night runs on cells this many times as wide, and on the working ones for the last while.
@@ -25,7 +26,7 @@ Belts = tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64]]
 
 
 @dataclass(frozen=True)
-class Night:
+class Drainage:
     """What a night leaves, on the cells it ran on: float32 (rows, columns), rim taken off.
 
     ``depth`` (m) at dawn, ``arrival`` (hours after sunset, NaN where air never lay so deep),
@@ -74,17 +75,17 @@ def sky_share(dem: FloatGrid, cell: float, reach_m: float = 300.0) -> FloatGrid:
     return (1 - hidden).astype(np.float32)
 
 
-def run_night(
+def run_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
-    air: Air,
+    air: ColdAir,
     *,
     cell_m: float = 5.0,
     lies_m: float = 2.0,
     belts: Belts | None = None,
     coarser: int = COARSER,
-) -> Night:
+) -> Drainage:
     """Run a night on ``dem`` (rows, columns; m; NaN unknown) with square cells of ``cell`` m.
 
     The ground is taken to cells of at least ``cell_m``. Air "arrives" when it first lies
@@ -110,11 +111,11 @@ def run_night(
     depth = state.depth[1:-1, 1:-1]
     when = when[1:-1, 1:-1]
     when[depth < lies_m] = np.nan
-    return Night(depth.astype(np.float32), when, flow_x, flow_y, cold_air.imbalance(state))
+    return Drainage(depth.astype(np.float32), when, flow_x, flow_y, cold_air.imbalance(state))
 
 
 def _watched(
-    level: Level, state: State, seconds: float, air: Air, lies_m: float, when: FloatGrid
+    level: Level, state: State, seconds: float, air: ColdAir, lies_m: float, when: FloatGrid
 ) -> tuple[FloatGrid, FloatGrid]:
     """Let the air flow; note in ``when`` the hour it first lies deep; give the late mean flow."""
     sums = [np.zeros(s, np.float32) for s in (state.flows[0].shape, state.flows[1].shape)]
@@ -152,18 +153,18 @@ def belts_on(shelter: gpd.GeoDataFrame, grid: Grid) -> Belts | None:
     )
 
 
-def kept_night(
+def cached_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
-    air: Air,
+    air: ColdAir,
     belts: Belts | None,
     *,
     cell_m: float,
     lies_m: float,
-) -> Night:
+) -> Drainage:
     """Run the night, or take it from an earlier run with the same inputs and code."""
-    key = keep.key_of(
+    key = cache.key_of(
         [
             dem,
             cell,
@@ -173,15 +174,15 @@ def kept_night(
             lies_m,
             *([shapely.to_wkb(belts[0]).tolist(), belts[1], belts[2]] if belts else []),
         ],
-        [__file__, str(cold_air.__file__), str(_air.__file__)],
+        code_of(),
     )
 
-    def make() -> keep.Arrays:
-        made = run_night(dem, cell, seconds, air, cell_m=cell_m, lies_m=lies_m, belts=belts)
+    def make() -> cache.Arrays:
+        made = run_drainage(dem, cell, seconds, air, cell_m=cell_m, lies_m=lies_m, belts=belts)
         return {**vars(made), "imbalance": np.array(made.imbalance)}
 
-    found = keep.kept("night", key, make)
+    found = cache.cached("drainage", key, make)
     depth, arrival, flow_x, flow_y = (
         found[name].astype(np.float32) for name in ("depth", "arrival", "flow_x", "flow_y")
     )
-    return Night(depth, arrival, flow_x, flow_y, float(found["imbalance"]))
+    return Drainage(depth, arrival, flow_x, flow_y, float(found["imbalance"]))
