@@ -18,6 +18,7 @@ from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base import colours
 from siteplanner.base.errors import InputError
+from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
@@ -55,6 +56,7 @@ def planted(plan, tmp_path_factory):
     folder = tmp_path_factory.mktemp("plan")
     write_geopackage(plan, folder / "plan.gpkg")
     write_counts(plan, folder / "counts.csv")
+    write_manifest(plan, folder / "plan.json", ["plan.gpkg", "counts.csv"])
     return read_planted(folder)
 
 
