@@ -13,6 +13,7 @@ from pyproj import CRS
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
+from siteplanner.reading.species.codes import species_codes
 from siteplanner.season.nursery.year import NurseryYear
 from siteplanner.site.nursery import Nursery
 from siteplanner.suitability.factors import Factor
@@ -71,23 +72,24 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         [(said(n), said(c), r, said(w) if w else "", colour) for n, c, r, w, colour in SPECIES],
         columns=["botanical_name", "common_name", "roles", "cautions", "colour"],
     )
+    species.insert(1, "code", species_codes(species["botanical_name"]))
     boundary = _frame(grid, {}, [_polygon([(-2, -2), (302, -4), (300, 244), (120, 246), (0, 240)])])
     no_plant = _no_plant(grid, said)
     blocks, rows, trees, which = _planted(grid, trees_per_ha, said, species)
     paddocks = _paddocks(grid, blocks, said)
     zones = _zones(grid, blocks, trees_per_ha, said)
-    fit = np.broadcast_to(
+    suitability = np.broadcast_to(
         np.linspace(20, 95, len(species)).astype(np.uint8)[:, None, None], (len(species), *SHAPE)
     ).copy()
     outside = ~grid.cover(boundary.geometry)
-    fit[:, outside] = 255
+    suitability[:, outside] = 255
     made = Plan(
         name=said("Wether Knoll"),
         grid=grid,
         layers=layers,
         infos=infos,
         species=species,
-        fit=fit,
+        suitability=suitability,
         zones=zones,
         blocks=blocks,
         rows=rows,
@@ -118,7 +120,7 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
             ],
             columns=["zone", "species", "odds_low", "odds", "odds_high"],
         ),
-        frost_odds=np.where(outside, 255, fit // 2).astype(np.uint8),
+        frost_odds=np.where(outside, 255, suitability // 2).astype(np.uint8),
         frost_dates=pd.DataFrame(),
         colder_c=float("nan"),
         dig=pd.DataFrame(),
@@ -138,7 +140,7 @@ def _nursery(grid: Grid) -> NurseryYear:
         supply=pd.DataFrame(
             columns=["species", "ordered", "on_hand", "worst", "expected", "best", "short"]
         ),
-        substitutes=pd.DataFrame(columns=["zone", "species", "substitute", "fit", "spare"]),
+        substitutes=pd.DataFrame(columns=["zone", "species", "substitute", "suitability", "spare"]),
         counted_to=None,
         warnings=(),
     )

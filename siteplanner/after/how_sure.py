@@ -1,4 +1,4 @@
-"""How sure the fit is: the ground and the tolerances drawn anew many times, and scored again.
+"""How sure the suitability is: the ground and the tolerances drawn anew and scored, many times.
 
 What is uncertain, and how it is drawn (spreads are settings of ``[how_sure]``, from memory):
 heights, by noise that is alike over some tens of metres; soil lines, moved together; the coldest
@@ -11,7 +11,6 @@ between the terrain draws. Seeded: the same site gives the same chances.
 from __future__ import annotations
 
 import functools
-import inspect
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -19,21 +18,24 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.plugins import code_of
+from siteplanner.base.tables import write_table
+from siteplanner.base.text import unique_slugs
+from siteplanner.base.units import hectares
 from siteplanner.ground import resolve
-from siteplanner.handover.gis.file_names import unique_slugs
-from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site
 from siteplanner.suitability.classes import CLASSES
 from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.of_site import ready
-from siteplanner.suitability.score import fit
+from siteplanner.suitability.score import score_species
 
 SUITS = CLASSES[1][1]
 _SEED = 20260102
@@ -74,7 +76,7 @@ def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Ch
     mask = inputs.grid.cover(inputs.paddocks[inputs.paddocks["plant"]].geometry)
     mask &= np.isfinite(inputs.dem)
     mapped = resolve.resolve(order, given, needed, coarse.layers)
-    as_mapped = fit(factors, mapped, mask, index=site.species.index).score >= SUITS
+    as_mapped = score_species(factors, mapped, mask, index=site.species.index).score >= SUITS
     shape = (rules.terrains, *as_mapped.shape)
     share = np.empty(shape, dtype=np.float32)
     seeds = np.random.SeedSequence(_SEED).spawn(rules.terrains)
@@ -102,9 +104,7 @@ def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Ch
 
 def _key(site: Site, inputs: Inputs, order: Sequence[resolve.Maker]) -> str:
     """Tell what the draws hang on: every input file, every setting, and all of the code."""
-    home = Path(__file__).parents[1]
-    others = {inspect.getfile(m.function) for m in order}
-    code = sorted({*map(str, home.rglob("*.py")), *others})
+    code = code_of(maker.offer for maker in order)
     return cache.key_of([sorted(inputs.hashes.items()), json.dumps(site.settings())], code)
 
 
@@ -125,7 +125,7 @@ def _one_terrain(
                 layers["winter_minimum"] + draw.normal() * layers["winter_minimum_error"]
             ).astype(np.float32)
         drawn = [shifted(factor, rules, draw) for factor in factors]
-        total += fit(drawn, here, mask, index=index).score >= SUITS
+        total += score_species(drawn, here, mask, index=index).score >= SUITS
     return (total / rules.draws).astype(np.float32)
 
 
@@ -162,11 +162,11 @@ def shifted(factor: Factor, rules: HowSure, draw: np.random.Generator) -> Factor
 def layers_of(found: Chances) -> list[tuple[LayerInfo, FloatGrid]]:
     """Layers to write: the chance of each species, safe bets and risky ones."""
     out = []
-    slugs = unique_slugs(found.names)
-    for name, slug, chance in zip(found.names, slugs, found.chance, strict=True):
+    stems = unique_slugs(found.names)
+    for name, stem, chance in zip(found.names, stems, found.chance, strict=True):
         info = LayerInfo(
             f"Chance that {name} suits", "share", _METHOD, "siteplanner", (0, 1),
-            name=f"chance_{slug.replace('-', '_')}",
+            name=f"chance_{stem}",
         )  # fmt: skip
         out.append((info, _spread(found, chance)))
     for name, title, cells in (
@@ -196,13 +196,15 @@ def _spread(found: Chances, values: NDArray[np.generic]) -> FloatGrid:
 
 def write_how_sure(found: Chances, path: Path) -> None:
     """Write a row a species: hectares that suit by the map, safe and risky, and the chance."""
-    hectare = found.grid.cell_area / 1e4
-    rows = ["species,suits_ha,safe_ha,risky_ha,mean_chance_there,largest_standard_error"]
+    cell_ha = hectares(found.grid.cell_area)
+    rows = []
     for number, name in enumerate(found.names):
         on = found.mapped[number]
-        mean = found.chance[number][on].mean() if on.any() else float("nan")
-        error = found.error[number][on].max() if on.any() else float("nan")
-        areas = (a[number].sum() * hectare for a in (found.mapped, safe(found), risky(found)))
-        numbers = [*(f"{a:.2f}" for a in areas), f"{mean:.3f}", f"{error:.3f}"]
-        rows.append(",".join([cell(name), *(n if n != "nan" else "" for n in numbers)]))
-    path.write_text("".join(f"{row}\n" for row in rows), encoding="utf-8", newline="")
+        areas = (a[number].sum() * cell_ha for a in (found.mapped, safe(found), risky(found)))
+        mean = found.chance[number][on].mean() if on.any() else None
+        error = found.error[number][on].max() if on.any() else None
+        rows.append([name, *areas, mean, error])
+    areas_ha = ("suits_ha", "safe_ha", "risky_ha")
+    chances = ("mean_chance_there", "largest_standard_error")
+    numbers = dict.fromkeys(areas_ha, ".2f") | dict.fromkeys(chances, ".3f")
+    write_table(path, pd.DataFrame(rows, columns=["species", *numbers]), numbers)

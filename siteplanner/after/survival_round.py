@@ -6,15 +6,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
+
 from siteplanner.after.planted import draw_rows, read_planted
-from siteplanner.after.survival import Outcome, judge
+from siteplanner.after.survival import SurvivalOutcome, judge
 from siteplanner.after.survival_counts import FORM, read_counts
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base.errors import input_error
-from siteplanner.handover.tables.nursery import write_csv
-from siteplanner.reading.nursery_counts import read_cells
-from siteplanner.reading.species_table import read_species
-from siteplanner.reading.survival_rates import RATE_COLUMNS, SAVED_RATES
+from siteplanner.base.tables import write_table
+from siteplanner.base.text import utf8
+from siteplanner.reading.files.cells import read_cells
+from siteplanner.reading.species.survival_rates import RATE_COLUMNS, SAVED_RATES
+from siteplanner.reading.species.table import read_species
 from siteplanner.site.site_file import Site
 
 
@@ -38,13 +41,13 @@ def write_rows_to_count(
         for line in drawn.itertuples()
     ]
     target.parent.mkdir(parents=True, exist_ok=True)
-    write_csv(target, FORM, rows)
+    write_table(target, pd.DataFrame(rows, columns=list(FORM)))
     return len(drawn[["block", "row"]].drop_duplicates()), int(drawn["planted"].sum())
 
 
 def survival_of(
     site: Site, counts: Sequence[Path], plan: Path, ticks: Sequence[Path] = ()
-) -> Outcome:
+) -> SurvivalOutcome:
     """Judge files of counts beside the plan in a folder and the site's species table.
 
     The expectation is the species table's own, not one saved from counts before, so that the
@@ -71,7 +74,7 @@ def survival_of(
     return replace(outcome, findings=(*said, *outcome.findings))
 
 
-def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
+def write_outcome(outcome: SurvivalOutcome, folder: Path) -> list[Path]:
     """Write the tables of an outcome: by block, by zone, by species, and what was found."""
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
@@ -80,16 +83,15 @@ def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
         ("survival_zones.csv", outcome.zones),
         ("infill.csv", outcome.species),
     ):
-        frame = frame.round(3).astype(object)
-        write_csv(folder / name, list(frame.columns), frame.to_numpy().tolist())
+        write_table(folder / name, frame.round(3))
         paths.append(folder / name)
     findings = folder / "survival.txt"
     text = "".join(f"{line}\n" for line in outcome.findings)
-    findings.write_bytes(text.encode("utf-8", "replace"))
+    findings.write_bytes(utf8(text))
     return [*paths, findings]
 
 
-def save_rates(outcome: Outcome, site: Site, counts: Sequence[Path]) -> Path:
+def save_rates(outcome: SurvivalOutcome, site: Site, counts: Sequence[Path]) -> Path:
     """Keep the updated expectation in the site's folder, in place of one saved before.
 
     A plan reads it only when the site file says so (``[species] survival``). Raises
@@ -104,6 +106,6 @@ def save_rates(outcome: Outcome, site: Site, counts: Sequence[Path]) -> Path:
         for s in outcome.species.itertuples()
     ]
     partial = path.with_name(f".{path.name}.new")
-    write_csv(partial, RATE_COLUMNS, rows)
+    write_table(partial, pd.DataFrame(rows, columns=list(RATE_COLUMNS)))
     partial.replace(path)
     return path

@@ -10,16 +10,17 @@ from pathlib import Path
 import geopandas as gpd
 
 from siteplanner.base.errors import Errors
+from siteplanner.base.tables import write_table
+from siteplanner.base.text import utf8
 from siteplanner.catchment.cluster import cluster, run
 from siteplanner.catchment.joint_calendar import by_month, joint_calendar, write_calendar
-from siteplanner.catchment.one_site import FAILED, Job, Outcome
+from siteplanner.catchment.one_site import FAILED, Job, SiteOutcome
 from siteplanner.catchment.planned import Planned
 from siteplanner.catchment.pool import Shared, orders, pooled, seed_lots, shortages
 from siteplanner.catchment.report import Told, write_report
 from siteplanner.catchment.settings import Catchment, Found, find_sites
 from siteplanner.catchment.stock import read_seed, read_tubes
 from siteplanner.catchment.summary import mother_table, site_table, write_summary
-from siteplanner.catchment.tables import write_frame
 from siteplanner.handover.folder.manifest import digest, plain, versions
 from siteplanner.handover.folder.publish import staged
 from siteplanner.reading.published import MANIFEST
@@ -38,12 +39,12 @@ class Result:
 
     folder: Path
     sites: tuple[Found, ...]
-    outcomes: tuple[Outcome, ...]
+    outcomes: tuple[SiteOutcome, ...]
     told: Told | None
     notes: tuple[str, ...] = ()
 
     @property
-    def failed(self) -> list[tuple[Found, Outcome]]:
+    def failed(self) -> list[tuple[Found, SiteOutcome]]:
         """Sites that could not be planned, with what is wrong."""
         pairs = zip(self.sites, self.outcomes, strict=True)
         return [(site, outcome) for site, outcome in pairs if outcome.state == FAILED]
@@ -111,10 +112,10 @@ def _outcomes(
     address: str | None,
     workers: int | None,
     step: Callable[[str], None],
-) -> tuple[Outcome, ...]:
+) -> tuple[SiteOutcome, ...]:
     """Plan the sites whose files can be read on the cluster, telling each as it is done."""
     good = [number for number, site in enumerate(sites) if not site.errors]
-    found = {n: Outcome(FAILED, errors=s.errors) for n, s in enumerate(sites) if s.errors}
+    found = {n: SiteOutcome(FAILED, errors=s.errors) for n, s in enumerate(sites) if s.errors}
     jobs = [
         # Workers may stand in another folder.
         Job(sites[n].file.resolve(), (folder / SITES / sites[n].slug).resolve(), catchment.blur_m)
@@ -126,7 +127,7 @@ def _outcomes(
     with cluster(address, workers, len(jobs)) as client:
         step(f"Planning {len(jobs)} sites")
 
-        def done(number: int, outcome: Outcome) -> None:
+        def done(number: int, outcome: SiteOutcome) -> None:
             found[good[number]] = outcome
             step(f"{len(found)} of {len(sites)} sites: {sites[good[number]].name} {outcome.state}")
 
@@ -137,7 +138,7 @@ def _outcomes(
 def _publish(
     catchment: Catchment,
     sites: tuple[Found, ...],
-    outcomes: tuple[Outcome, ...],
+    outcomes: tuple[SiteOutcome, ...],
     planned: dict[str, Planned],
     shared: Shared,
     target: Path,
@@ -171,10 +172,10 @@ def _publish(
     )
     with staged(target) as folder:
         write_summary(told.sites, blurred, folder / "catchment.gpkg")
-        write_frame(by_site, folder / "orders_by_site.csv")
-        write_frame(by_species, folder / "orders.csv")
-        write_frame(told.lots, folder / "seed.csv")
-        write_frame(short, folder / "shortages.csv")
+        write_table(folder / "orders_by_site.csv", by_site)
+        write_table(folder / "orders.csv", by_species)
+        write_table(folder / "seed.csv", told.lots)
+        write_table(folder / "shortages.csv", short)
         write_calendar(joint_calendar(planned), catchment.name, folder / "calendar.csv")
         write_report(told, folder / "report.pdf")
         _write_manifest(catchment, planned, told, folder)
@@ -226,4 +227,4 @@ def _write_manifest(
         },
     }
     text = json.dumps(plain(content), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    (folder / MANIFEST).write_bytes(text.encode("utf-8", "replace") + b"\n")
+    (folder / MANIFEST).write_bytes(utf8(text) + b"\n")

@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base.symbology import BLOCK, KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import BLOCK, KINDS, PADDOCK, SETBACK, Symbology
 from siteplanner.plan import Plan
 
 #: Symbology of all that a plan draws besides zones and trees, in the order of the keys.

@@ -10,9 +10,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.units import hectares
 from siteplanner.planting.counts import materials
 from siteplanner.planting.rows.layout import Places
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 
 #: A block may take so much longer than asked before it is cut.
 _OVER = 1.1
@@ -22,7 +23,7 @@ _NO_ACCESS = shapely.MultiLineString()
 
 
 def for_crews(
-    blocks: gpd.GeoDataFrame, places: Places, features: gpd.GeoDataFrame, rates: Work
+    blocks: gpd.GeoDataFrame, places: Places, features: gpd.GeoDataFrame, rates: WorkRates
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, Places]:
     """Cut blocks that take a crew over ``rates.block_days``: all blocks, the planted ones, places.
 
@@ -82,7 +83,7 @@ def into_parts(
     shapes = _noded(blocks.geometry.to_numpy(), np.array(pieces, dtype=object), cuts)
     frame = blocks.iloc[parent].reset_index(drop=True)
     frame = frame.set_geometry(gpd.GeoSeries(shapes, crs=blocks.crs)).assign(block=names)
-    frame["area_ha"] = frame.area / 1e4
+    frame["area_ha"] = hectares(frame.area)
     return frame, replace(places, block=_part_of(places, shapes, parent))
 
 

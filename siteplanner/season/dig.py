@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 import shapely
 from numpy.typing import NDArray
 
@@ -20,7 +19,7 @@ from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.reading.dug_spots import ANSWERS
 from siteplanner.suitability.factors import Factor
-from siteplanner.suitability.score import fit
+from siteplanner.suitability.score import score_species
 
 COLUMNS = (
     "spot", "easting", "northing", "longitude", "latitude", "soil_unit", "map_says", "why",
@@ -68,7 +67,7 @@ def dig_spots(
     plantable: BoolGrid,
     grid: Grid,
     names: Sequence[str],
-    lowest_fit: int,
+    lowest_suitability: int,
 ) -> pd.DataFrame:
     """Choose about 15 spots on plantable ground where looking would change the plan most.
 
@@ -86,7 +85,7 @@ def dig_spots(
     line = _to_line(soils, x, y)
     here = {f.layer: layers[f.layer][rows, cols][None] for f in factors}
     whole = np.ones((1, len(rows)), dtype=bool)
-    planted = _worth(fit(factors, here, whole).score, lowest_fit)
+    planted = _worth(score_species(factors, here, whole).score, lowest_suitability)
     best = np.zeros(len(rows))
     which = np.full(len(rows), -1)
     gone = np.zeros((len(_ELSE), len(rows), planted.shape[0]), dtype=bool)
@@ -97,14 +96,13 @@ def dig_spots(
         low, high = _LIMITS.get(other.layer, (0.05, 50))
         then = np.where(np.isnan(now), other.unknown, np.clip(now + other.known, low, high))
         doubt = np.where(np.isnan(now[0]), 1.0, _WRONG + (0.8 - _WRONG) * np.exp(-line / _LINE_M))
-        again = fit(factors, here | {other.layer: then.astype(np.float32)}, whole)
-        changed = _worth(again.score, lowest_fit)
+        again = score_species(factors, here | {other.layer: then.astype(np.float32)}, whole)
+        changed = _worth(again.score, lowest_suitability)
         gain = doubt * np.abs(changed - planted).mean(axis=0)
         gone[number] = ((planted > 0) & (changed == 0)).T
         which = np.where(gain > best, number, which)
         best = np.maximum(best, gain)
     units = _unit_at(soils, x, y)
-    to_degrees = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
     found: list[dict[str, object]] = []
     sure = ~np.isnan(np.concatenate([v for n, v in here.items() if n in _SOIL])).any(axis=0)
     left = np.where(sure & (line < _OFF_LINE_M), 0, best)
@@ -113,7 +111,7 @@ def dig_spots(
         other = _ELSE[which[one]]
         worthiest = np.argsort(-planted[:, one], kind="stable")
         lost = [names[n] for n in worthiest if gone[which[one], one, n]]
-        lon, lat = to_degrees.transform(x[one], y[one])
+        lon, lat = grid.lonlat(x[one], y[one])
         unknown = np.isnan(here[other.layer][0, one])
         found.append(
             {
@@ -136,9 +134,9 @@ def dig_spots(
     return pd.DataFrame([blank | row for row in found], columns=list(COLUMNS))
 
 
-def _worth(score: NDArray[np.uint8], lowest_fit: int) -> NDArray[np.float64]:
+def _worth(score: NDArray[np.uint8], lowest_suitability: int) -> NDArray[np.float64]:
     """Score of each species where it would be planted, 0 where it would not."""
-    return np.where(score >= lowest_fit, score, 0).astype(np.float64)
+    return np.where(score >= lowest_suitability, score, 0).astype(np.float64)
 
 
 def _to_line(

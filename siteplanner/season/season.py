@@ -17,7 +17,7 @@ from siteplanner.season.frost_by_zone import FrostTold, colder_winter, tell_fros
 from siteplanner.season.nursery.year import NurseryYear, nursery_year
 from siteplanner.season.works import Works, works_of
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 #: Layers that the season reads, beside the species' factors.
 READS = (*describe.READS, "winter_minimum_error")
@@ -46,7 +46,7 @@ class Season:
 def season_of(
     inputs: Inputs,
     ground: Ground,
-    suited: Fit,
+    suitability: Suitability,
     layout: Layout,
     site: Site,
     *,
@@ -60,7 +60,7 @@ def season_of(
         layout.zones,
         layout.counts,
         ground.layers,
-        suited.mask,
+        suitability.mask,
         inputs.grid,
         inputs.species,
         inputs.climate,
@@ -68,18 +68,18 @@ def season_of(
     )
     on_planted = layout.blocks["spacing_m"] > 0
     dig = dig_spots(
-        suited.factors,
+        suitability.factors,
         ground.layers,
         inputs.soils,
-        inputs.grid.cover(layout.blocks.geometry[on_planted]) & suited.mask,
+        inputs.grid.cover(layout.blocks.geometry[on_planted]) & suitability.mask,
         inputs.grid,
         list(inputs.species.facts["botanical_name"]),
-        site.mix.lowest_fit,
+        site.mix.lowest_suitability,
     )
     step("Working the works and their years out")
-    works, tree_year, told = works_of(inputs, ground, suited, layout, site)
+    works, tree_year, told = works_of(inputs, ground, suitability, layout, site)
     step("Working the nursery's year out")
-    nursery = nursery_year(inputs, suited, layout, site)
+    nursery = nursery_year(inputs, suitability, layout, site)
     return Season(
         works=works,
         nursery=nursery,

@@ -12,7 +12,7 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.renamed import instead
 from siteplanner.base.units import converter
-from siteplanner.reading.species_table import CLASS_POINTS, SpeciesTable
+from siteplanner.reading.species.table import CLASS_POINTS, SpeciesTable
 
 #: What a place is worth where a species survives but does not thrive, of 100.
 SURVIVES = 50.0
@@ -20,7 +20,7 @@ SURVIVES = 50.0
 
 @dataclass(frozen=True)
 class Factor:
-    """One layer's tolerances of all species as look-up values (see ``fit``).
+    """One layer's tolerances of all species as look-up values (see ``score_species``).
 
     Numeric: ``points`` (species, 4). Categories: ``scores`` (species, classes), 0-100.
     """

@@ -12,7 +12,7 @@ from ground.surfaces import grid_of, hills
 from siteplanner.base.errors import InputError
 from siteplanner.base.renamed import LAYERS, SETTINGS
 from siteplanner.ground import resolve
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.site_file import load_site
 from siteplanner.suitability.factors import factors
 from siteplanner.tiled.ground import ground_in_tiles
@@ -78,7 +78,14 @@ def test_old_layer_asked_for_by_the_command_ground_is_answered(old, dem, tmp_pat
 
 
 @pytest.mark.parametrize(
-    ("table", "old"), [("frost", "grown"), ("planting", "row_gap_m"), ("work", "fence_gap_m")]
+    ("table", "old"),
+    [
+        ("frost", "grown"),
+        ("planting", "row_gap_m"),
+        ("work", "fence_gap_m"),
+        ("mix", "lowest_fit"),
+        ("mix", "role_fit"),
+    ],
 )
 def test_old_setting_of_a_site_file_is_answered(table, old, tmp_path):
     lines = SITE.read_text(encoding="utf-8").splitlines()

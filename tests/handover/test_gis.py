@@ -15,20 +15,16 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import made_plan
 from rio_cogeo.cogeo import cog_validate
 
-from siteplanner.base.colours import zone_colours
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
-from siteplanner.handover.gis.file_names import layer_file_stem, unique_slugs
+from siteplanner.base.symbology.colours import zone_colours
+from siteplanner.base.symbology.styles import Rule, Style, Symbol, qml, sld
 from siteplanner.handover.gis.geopackage import SCHEMA, write_geopackage
-from siteplanner.handover.gis.rasters import (
-    write_fit,
-    write_layer,
-)
+from siteplanner.handover.gis.rasters import layer_file_stem, write_layer, write_suitability
 from siteplanner.plan import Plan
 
 SLD = {"s": "http://www.opengis.net/sld", "o": "http://www.opengis.net/ogc"}
@@ -154,7 +150,6 @@ def test_hostile_text_stays_text_in_features_and_styles(tmp_path):
     assert [rule.text for rule in rules] == expected
 
 
-@settings(deadline=None)
 @given(st.text())
 def test_any_text_makes_well_formed_styles(text):
     style = Style([Rule(text, Symbol("line", "#0072b2"), text)], column="kind", mixed=True)
@@ -206,12 +201,12 @@ def test_a_category_without_a_name_is_an_error(plan, tmp_path, code):
         write_layer(plan.infos["drainage_class"], values, plan.grid, tmp_path)
 
 
-def test_the_fit_is_coloured_by_its_four_classes(plan, tmp_path):
-    scores = plan.fit.copy()
+def test_suitability_is_coloured_by_its_four_classes(plan, tmp_path):
+    scores = plan.suitability.copy()
     scores[:, 40, 40:44] = (100, 84, 59, 39)
     names = list(plan.species["botanical_name"])
-    paths = write_fit(names, scores, plan.grid, tmp_path)
-    assert paths[0].name == "fit_eucalyptus_rodwayi.tif"
+    paths = write_suitability(names, scores, plan.grid, tmp_path)
+    assert paths[0].name == "suitability_eucalyptus_rodwayi.tif"
     for path, name, score in zip(paths, names, scores, strict=True):
         with rasterio.open(path) as file:
             assert np.array_equal(file.read(1), score) and file.nodata == 255
@@ -229,7 +224,7 @@ def test_each_file_is_a_valid_cloud_optimized_geotiff_with_overviews(plan, tmp_p
     values = np.add.outer(np.arange(1100), np.arange(1300)).astype(np.float32)
     grid = replace(plan.grid, shape=values.shape)
     paths = [write_layer(plan.infos["slope"], values, grid, tmp_path)]
-    paths += write_fit(["a"], np.full((1, *grid.shape), 90, np.uint8), grid, tmp_path)
+    paths += write_suitability(["a"], np.full((1, *grid.shape), 90, np.uint8), grid, tmp_path)
     paths.append(write_layer(plan.infos["drainage_class"], values % 7, grid, tmp_path))
     for path in paths:
         valid, errors, warnings = cog_validate(path, strict=True)
@@ -269,20 +264,8 @@ def test_hostile_text_in_tags_stays_text(plan, tmp_path):
 # --- file names ----------------------------------------------------------------------------
 
 
-@given(st.lists(st.text(max_size=80), max_size=8))
-def test_file_names_are_safe_and_never_the_same(texts):
-    stems = unique_slugs(texts)
-    assert len(set(stems)) == len(texts)
-    assert all(s and set(s) <= set("abcdefghijklmnopqrstuvwxyz0123456789_") for s in stems)
-
-
-def test_species_with_one_slug_are_numbered():
-    assert unique_slugs(["A b", "a-b", "A b 2", "Ä b"]) == ["a_b", "a_b_2", "a_b_2_2", "a_b_3"]
-    assert unique_slugs(["../"]) == ["unnamed"]
-
-
 def test_a_layer_cannot_take_another_layers_file_or_a_species():
     assert layer_file_stem("slope") == "slope"
     assert len({layer_file_stem(n) for n in ("slope", "Slope", "SLOPE", "slöpe")}) == 4
-    assert not layer_file_stem("fit_acacia").startswith("fit_acacia.")
-    assert layer_file_stem("fit_acacia") != "fit_acacia"
+    assert not layer_file_stem("suitability_acacia").startswith("suitability_acacia.")
+    assert layer_file_stem("suitability_acacia") != "suitability_acacia"

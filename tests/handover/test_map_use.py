@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 import pypdfium2
 import pytest
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from made_plan import made_plan
 from pyproj import Transformer
 
 from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
-from siteplanner.base import colours
 from siteplanner.base.errors import InputError
+from siteplanner.base.symbology.kinds import colours
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
@@ -25,18 +25,12 @@ from siteplanner.handover.tables.counts import write_counts
 
 
 @pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
 def plan():
     """A plan whose scores differ from cell to cell."""
     made = made_plan()
-    fit = np.random.default_rng(3).integers(0, 101, made.fit.shape).astype(np.uint8)
-    fit[made.fit == 255] = 255
-    return dataclasses.replace(made, fit=fit, colder_c=1.5)
+    suitability = np.random.default_rng(3).integers(0, 101, made.suitability.shape).astype(np.uint8)
+    suitability[made.suitability == 255] = 255
+    return dataclasses.replace(made, suitability=suitability, colder_c=1.5)
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +58,7 @@ def planted(plan, tmp_path_factory):
 
 
 def test_page_reads_the_plans_own_cells(browser, page_file, plan):
-    rows, cols = np.nonzero(plan.fit[0] != 255)
+    rows, cols = np.nonzero(plan.suitability[0] != 255)
     some = np.random.default_rng(5).choice(len(rows), 300, replace=False)
     rows, cols = rows[some], cols[some]
     x, y = plan.grid.transform * (cols + 0.5, rows + 0.5)
@@ -79,7 +73,7 @@ def test_page_reads_the_plans_own_cells(browser, page_file, plan):
             np.column_stack([lat, lon]).tolist(),
         )
         assert it.complaints == []
-    for codes, values in zip(told, (plan.fit, plan.limiting, plan.frost_odds), strict=True):
+    for codes, values in zip(told, (plan.suitability, plan.limiting, plan.frost_odds), strict=True):
         assert codes == values[2, rows, cols].tolist()
 
 
@@ -90,7 +84,9 @@ def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, pl
         page.select_option("#species", label="blackwood (Acacia melanoxylon)")
         page.locator(".leaflet-ground-pane img").wait_for()
         assert "suits well (S1)" in page.inner_text("#legend")
-        shares = np.histogram(plan.fit[2][plan.fit[2] != 255], [0, 40, 60, 85, 101])[0][::-1]
+        shares = np.histogram(
+            plan.suitability[2][plan.suitability[2] != 255], [0, 40, 60, 85, 101]
+        )[0][::-1]
         percents = page.locator("#legend small").all_inner_texts()
         assert [int(text.strip(" \xa0%")) for text in percents] == [
             round(100 * share / shares.sum()) for share in shares
@@ -108,7 +104,7 @@ def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, pl
         words = page.inner_text(".leaflet-popup .about")
         assert "thrives at −6 °C or more; dies below −9 °C" in words
         (row,), (col,) = plan.grid.rows_cols(np.array([spot.x]), np.array([spot.y]))
-        assert f"({plan.fit[2, row, col]} of 100)" in words
+        assert f"({plan.suitability[2, row, col]} of 100)" in words
         here = float(plan.layers["winter_minimum"][row, col])
         shown = words.split("about −")[1].split(" °C")[0]
         assert abs(-float(shown) - here) < 0.3
@@ -305,7 +301,7 @@ def test_ground_without_trees_says_why(browser, plan, tmp_path):
         trees=[0, 0, plan.zones["trees"][2]],
         title=["not for trees: too steep (x)", "not for trees: nothing fits (y)", "Dry knoll"],
     )
-    rules = {"planting": {"steepest_deg": 38.0}, "mix": {"lowest_fit": 40}}
+    rules = {"planting": {"steepest_deg": 38.0}, "mix": {"lowest_suitability": 40}}
     made = dataclasses.replace(plan, zones=empty, settings=rules)
     write_map(made, tmp_path / "empty.html")
     with opened(browser, tmp_path / "empty.html", **DESK) as it:

@@ -4,12 +4,13 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.planting.parts import for_crews, into_parts
 from siteplanner.planting.rows.layout import Places
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 
 CRS = "EPSG:32756"
 
@@ -68,7 +69,7 @@ def test_both_parts_reach_the_track_even_where_that_cut_is_longer():
     assert sorted(near.distance(track)) == pytest.approx([5, 5])
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 @given(
     radii=st.lists(st.floats(60, 150), min_size=8, max_size=14),
     hole=st.booleans(),
@@ -103,7 +104,7 @@ def test_blocks_that_are_not_planted_stay_and_planted_ones_are_counted_alone():
     blocks = blocks_of(*shapes, spacing=[0.0, 4.0, 4.0])
     planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
     no_features = gpd.GeoDataFrame({"kind": []}, geometry=[], crs=CRS)
-    rates = Work(people=1, trees_a_person_day=120.0, block_days=2.0)
+    rates = WorkRates(people=1, trees_a_person_day=120.0, block_days=2.0)
     whole, with_trees, dealt = for_crews(blocks, grid_places(planted), no_features, rates)
     assert list(whole["block"]) == ["A1", "A2", "A3a", "A3b", "A3c"]
     assert list(with_trees["block"]) == ["A2", "A3a", "A3b", "A3c"]

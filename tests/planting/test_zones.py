@@ -10,6 +10,7 @@ import rasterio
 import shapely
 from affine import Affine
 from conftest import SITE
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import binary_opening, gaussian_filter
@@ -41,7 +42,7 @@ def kinds(scores, *, slope=None, smallest_m2=400.0, width=12.0, most=8):
         smooth_m=4.0,
         smallest_width_m=width,
         steepest_deg=38.0,
-        lowest_fit=40,
+        lowest_suitability=40,
     )
 
 
@@ -80,7 +81,7 @@ def test_strips_and_specks_join_the_ground_around_them():
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15))
 def test_zones_are_nowhere_narrow_and_blocks_cover_all_without_gap_or_overlap(seed):
     draw = np.random.default_rng(seed)
     fields = [gaussian_filter(draw.standard_normal(GRID.shape), 9) for _ in range(3)]
@@ -158,22 +159,23 @@ def test_adjusted_rand():
 
 def zone_of_cells(folder):
     site = load_site(folder / "site.toml")
-    inputs, ground, suited = assessed(site, ("slope",))
+    inputs, ground, suitability = assessed(site, ("slope",))
     grid, rules = inputs.grid, site.zones
     _, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
     area = plantable_area(inputs.boundary, inputs.paddocks, setbacks)
-    plantable = grid.cover([area]) & suited.mask
+    plantable = grid.cover([area]) & suitability.mask
     found = kinds_of_ground(
-        suited.on_grid(suited.score), ground.layers["slope"], plantable, grid,
+        suitability.on_grid(suitability.score), ground.layers["slope"], plantable, grid,
         kinds=rules.kinds, smallest_m2=rules.smallest_m2, smooth_m=rules.smooth_m,
         smallest_width_m=rules.smallest_width_m, steepest_deg=site.planting.steepest_deg,
-        lowest_fit=site.mix.lowest_fit,
+        lowest_suitability=site.mix.lowest_suitability,
     )  # fmt: skip
     times = round(found.grid.cell / grid.cell)
     rows, cols = np.nonzero(plantable)
     return found.labels[rows // times, cols // times]
 
 
+@pytest.mark.long
 def test_ten_centimetres_of_noise_leave_the_zones(tmp_path):
     folder = tmp_path / "site"
     shutil.copytree(SITE.parent, folder)
@@ -190,7 +192,7 @@ def test_ten_centimetres_of_noise_leave_the_zones(tmp_path):
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=examples(10))
 def test_rasterised_area_is_the_polygon_s_area(seed):
     """A property of 100 ha in a random outline, on cells of 2 m: to 0.1 %."""
     draw = np.random.default_rng(seed)

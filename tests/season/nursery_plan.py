@@ -39,7 +39,7 @@ def with_its_nursery(
     """Work the nursery out for a plan (by default the hand-made one) as the planner does."""
     plan = plan or made_plan()
     rules = {"plant_on": date(2028, 10, 2)} | rules
-    facts = plan.species[["botanical_name", "common_name", "cautions"]].assign(**FACTS)
+    facts = plan.species[["botanical_name", "code", "common_name", "cautions"]].assign(**FACTS)
     eucalypt = facts["botanical_name"].iloc[0]
     mothers = gpd.GeoDataFrame(
         {
@@ -58,10 +58,10 @@ def with_its_nursery(
         grid=plan.grid,
     )
     site = SimpleNamespace(
-        nursery=Nursery(**rules), mix=SimpleNamespace(lowest_fit=40), folder=Path("site")
+        nursery=Nursery(**rules), mix=SimpleNamespace(lowest_suitability=40), folder=Path("site")
     )
-    suited = SimpleNamespace(score=None, on_grid=lambda score: plan.fit)
-    year = nursery_year(inputs, suited, plan, site)
+    suitability = SimpleNamespace(score=None, on_grid=lambda score: plan.suitability)
+    year = nursery_year(inputs, suitability, plan, site)
     return replace(plan, nursery=year, warnings=(*plan.warnings, *year.warnings))
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -11,14 +13,14 @@ import rasterio
 from numpy.typing import NDArray
 
 from siteplanner import __version__
-from siteplanner.base.colours import ramp
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.handover.gis.file_names import layer_file_stem, unique_slugs
+from siteplanner.base.symbology.colours import ramp
+from siteplanner.base.text import file_stem, uncommanded, unique_slugs, xml_text
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 
-#: How the score of a fit came about, by index; see ``species.fit.fit``.
-_FIT_METHODS = {
+#: How the score came about, by index; see ``suitability.score.score_species``.
+_SUITABILITY_METHODS = {
     "limiting": "the most limiting factor decides (FAO Soils Bulletin 32, 1976)",
     "square root": "lowest score times the root of the product of the others (Khiddir 1986)",
     "product": "product of the scores of all factors (Storie 1978)",
@@ -81,20 +83,20 @@ def _class_colours(info: LayerInfo) -> dict[int, tuple[int, int, int]]:
     return dict(enumerate(_rgb(c) for c in ramp(info.colours, len(info.classes))))
 
 
-def write_fit(
+def write_suitability(
     species: Sequence[str],
     scores: NDArray[np.uint8],
     grid: Grid,
     folder: Path,
     index: str = "limiting",
 ) -> list[Path]:
-    """Write each species' fit as ``fit_<species>.tif``, coloured in four bands of fitness.
+    """Write each species' suitability as ``suitability_<species>.tif``, in four bands of colour.
 
-    ``index`` is how scores of factors became one (``species.fit.INDICES``). ``scores`` is uint8
-    (species, rows, columns), 0-100, 255 where not scored. Two species whose names give the same
-    file name are told apart by a number.
+    ``index`` is how scores of factors became one (``suitability.score.INDICES``). ``scores`` is
+    uint8 (species, rows, columns), 0-100, 255 where not scored. Two species whose names give the
+    same file name are told apart by a number.
     """
-    bands = _fit_bands()
+    bands = _suitability_bands()
     colours = [_rgb(colour) for colour in reversed(ramp("YlGnBu_09", len(bands)))]
     table: dict[int, tuple[int, int, int]] = {}
     for (low, high, _), colour in zip(bands, colours, strict=True):
@@ -102,20 +104,20 @@ def write_fit(
     tags = {f"class_{low}_{high}": words for low, high, words in bands}
     tags |= {
         "unit": "score 0-100",
-        "method": _FIT_METHODS[index],
+        "method": _SUITABILITY_METHODS[index],
         "valid_min": "0",
         "valid_max": "100",
     }
     paths = []
     for name, stem, score in zip(species, unique_slugs(species), scores, strict=True):
-        title = f"Fit of {name}"
-        path = folder / f"fit_{stem}.tif"
+        title = f"Suitability for {name}"
+        path = folder / f"suitability_{stem}.tif"
         _write_cog(path, score, grid, title, "", {"title": title, "species": name, **tags}, table)
         paths.append(path)
     return paths
 
 
-def _fit_bands() -> list[tuple[int, int, str]]:
+def _suitability_bands() -> list[tuple[int, int, str]]:
     """Lowest and highest score and the words of each band, best first; N1 and N2 are one."""
     bands: list[tuple[int, int, str]] = []
     high = 100
@@ -167,18 +169,21 @@ def _describe(
     tags: dict[str, str],
     colours: dict[int, tuple[int, int, int]] | None,
 ) -> None:
-    file.set_band_description(1, _tag(title))
+    # Tags are kept as XML inside the file, where a control would make it unreadable.
+    file.set_band_description(1, uncommanded(xml_text(title)))
     file.units = (unit,)
     tags = {"made_by": f"siteplanner {__version__}", **tags}
-    file.update_tags(**{name: _tag(text) for name, text in tags.items()})
+    file.update_tags(**{name: uncommanded(xml_text(text)) for name, text in tags.items()})
     if colours is not None:
         file.write_colormap(1, {code: (0, 0, 0, 0) for code in range(256)} | colours)
 
 
-def _tag(text: str) -> str:
-    # Tags are kept as XML inside the file: a control character there would make it unreadable.
-    return "".join(c if c.isprintable() or c == " " else "?" for c in text)
-
-
 def _rgb(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def layer_file_stem(name: str) -> str:
+    """File name's stem of a layer; a name unsafe as one is slugged and marked by its hash."""
+    if re.fullmatch(r"[a-z0-9_]{1,60}", name) and not name.startswith("suitability_"):
+        return name
+    return f"{file_stem(name)}_{sha256(name.encode()).hexdigest()[:8]}"

@@ -19,11 +19,19 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base import colours
-from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.base.symbology import colours
+from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
-from siteplanner.handover.map.ground import MERCATOR, Frame, as_base64, layer, number, relief
+from siteplanner.handover.map.ground import (
+    MERCATOR,
+    MapFrame,
+    as_base64,
+    layer,
+    number,
+    relief,
+)
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.plan import Plan
 
@@ -33,7 +41,7 @@ _TOLERANCE_M = 0.3
 
 def page_data(plan: Plan) -> dict[str, Any]:
     """Give everything the page shows, as values that JSON can hold (no NaN)."""
-    frame = Frame.around(plan.boundary.geometry)
+    frame = MapFrame.around(plan.boundary.geometry)
     blocks = _features(
         plan.blocks,
         frame,
@@ -103,6 +111,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "formula_starts": "".join(FORMULA_STARTS),
     }  # fmt: skip
 
 
@@ -173,7 +182,7 @@ def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
             "what is safe on foot."
         )
     if "nothing fits" in zone["title"] and isinstance(mix, dict):
-        lowest = mix.get("lowest_fit")
+        lowest = mix.get("lowest_suitability")
         return f"Not for trees: no species reaches a suitability of {lowest} of 100 here."
     return "Not for trees: the plan places no species here."
 
@@ -187,14 +196,14 @@ def _reference_height(settings: dict[str, object]) -> float | None:
 def _species(plan: Plan) -> list[dict[str, Any]]:
     trees = np.bincount(plan.tree_species, minlength=len(plan.species))
     marks = colours.shapes(list(plan.species["colour"]))
-    texts = ["botanical_name", "common_name", "roles", "cautions", "colour"]
+    texts = ["botanical_name", "code", "common_name", "roles", "cautions", "colour"]
     return [
         {word: _text(getattr(row, word)) for word in texts} | {"shape": shape, "trees": int(count)}
         for row, shape, count in zip(plan.species.itertuples(), marks, trees, strict=True)
     ]
 
 
-def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     records = _features(
         plan.zones,
         frame,
@@ -233,7 +242,7 @@ def _totals(plan: Plan) -> list[dict[str, int]]:
     return sorted((row for row in rows if row["trees"]), key=lambda row: -row["trees"])
 
 
-def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
+def _labels(shape: shapely.Geometry, frame: MapFrame) -> list[list[int]]:
     """Give a place for a zone's letter in each part, with the width around it, widest first."""
     parts = shapely.get_parts(shape)
     rays = shapely.maximum_inscribed_circle(parts, tolerance=0.5)
@@ -258,7 +267,7 @@ def _works(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     """Give the spots where a look with a spade would change the plan most."""
     spots = plan.dig
     if not len(spots):
@@ -274,13 +283,13 @@ def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     ]
 
 
-def _place(point: shapely.Point, frame: Frame) -> list[int]:
+def _place(point: shapely.Point, frame: MapFrame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
 
 def _features(
     table: gpd.GeoDataFrame,
-    frame: Frame,
+    frame: MapFrame,
     texts: Iterable[str],
     numbers: dict[str, int],
     *,
@@ -299,7 +308,7 @@ def _features(
     return records
 
 
-def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any]]:
+def _outline(shape: shapely.Geometry | None, frame: MapFrame) -> dict[str, list[Any]]:
     """Give a shape as areas (lists of rings), lines and points, each a flat x, y list."""
 
     def flat(part: shapely.Geometry) -> list[int]:
@@ -317,7 +326,7 @@ def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any
     return {kind: parts for kind, parts in found.items() if parts}
 
 
-def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
+def _trees(plan: Plan, frame: MapFrame) -> dict[str, Any]:
     """Give all trees as base64 of small integers, row by row.
 
     ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from rasterio.enums import Resampling
 from rasterio.warp import reproject
 
-from siteplanner.base import colours
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.handover.map.ground import MERCATOR, Frame, grey_image, number, warp
+from siteplanner.base.symbology import colours
+from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, number, warp
 from siteplanner.plan import Plan
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 from siteplanner.suitability.factors import SURVIVES, Factor
@@ -38,7 +38,7 @@ def species_ground(plan: Plan) -> dict[str, Any]:
     percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at
     ``high``. Pictures that the plan has no values for are left out.
     """
-    frame = Frame.around(plan.boundary.geometry, margin=0.01)
+    frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
     inside = plan.grid.cover(plan.boundary.geometry)
     return {
         "frame": [frame.west, frame.south, frame.width, frame.height],
@@ -80,8 +80,8 @@ def _bands() -> list[dict[str, Any]]:
     ]
 
 
-def _species(place: int, plan: Plan, frame: Frame, inside: NDArray[np.bool_]) -> dict[str, Any]:
-    score = plan.fit[place]
+def _species(place: int, plan: Plan, frame: MapFrame, inside: NDArray[np.bool_]) -> dict[str, Any]:
+    score = plan.suitability[place]
     suits = _codes(score, plan.grid, frame, SUITABILITY_PIXELS)
     record: dict[str, Any] = {"suitability": grey_image(suits)}
     known = score[inside & (score != NOT_SCORED)].astype(int)
@@ -101,7 +101,9 @@ def _species(place: int, plan: Plan, frame: Frame, inside: NDArray[np.bool_]) ->
     return record
 
 
-def _codes(values: NDArray[np.uint8], grid: Grid, frame: Frame, longest: int) -> NDArray[np.uint8]:
+def _codes(
+    values: NDArray[np.uint8], grid: Grid, frame: MapFrame, longest: int
+) -> NDArray[np.uint8]:
     """Bring codes (255 unknown) to the frame by the nearest cell."""
     shape, step = frame.pixels(longest)
     here = np.full(shape, UNKNOWN, dtype=np.uint8)
@@ -120,7 +122,7 @@ def _codes(values: NDArray[np.uint8], grid: Grid, frame: Frame, longest: int) ->
     return here
 
 
-def _factor(factor: Factor, plan: Plan, frame: Frame) -> dict[str, Any]:
+def _factor(factor: Factor, plan: Plan, frame: MapFrame) -> dict[str, Any]:
     """Give a factor's title and unit, and its values where the plan keeps the layer."""
     info = plan.infos[factor.layer]
     record: dict[str, Any] = {"title": info.title, "unit": _unit(info)}

@@ -12,9 +12,9 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology import KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import KINDS, PADDOCK, SETBACK, Symbology
 from siteplanner.handover.drawn_kinds import in_drawing_order
-from siteplanner.handover.paper.frame import LONGEST_BAR, Frame, bar_of
+from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import Pen
 from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import BOLD, FONT, on_paper
@@ -29,7 +29,7 @@ class Drawing:
     Symbols are drawn ``size`` times as wide as in the table of symbology.
     """
 
-    def __init__(self, pen: Pen, frame: Frame, size: float = 1.0) -> None:
+    def __init__(self, pen: Pen, frame: PaperFrame, size: float = 1.0) -> None:
         self.pen, self.frame, self.canvas, self.size = pen, frame, pen.canvas, size
         self.taken: list[shapely.Polygon] = []
 

@@ -10,12 +10,13 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 
+from siteplanner.base.bearings import convergence
+from siteplanner.base.text import uncommanded
+from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
     TREES_A_DROP,
-    codes,
-    to_true_north,
 )
 from siteplanner.handover.paper.block import (
     BELOW_HEAD,
@@ -43,8 +44,7 @@ from siteplanner.handover.paper.pages import (
     table,
 )
 from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
-from siteplanner.handover.paper.text import clean, fonts
-from siteplanner.handover.work import Work, works
+from siteplanner.handover.paper.text import fonts
 from siteplanner.plan import Plan
 
 _BLOCKS_A_PAGE = 54
@@ -76,14 +76,12 @@ def write_sheets(plan: Plan, path: Path) -> None:
     gives the same bytes.
     """
     fonts()
-    work = works(plan)
+    work = block_works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
-    book = Book(
-        plan, signs(total), codes(list(plan.species["botanical_name"])), to_true_north(plan.grid)
-    )
+    book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid))
     pages = _pages(book, work, total)
     canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
-    canvas.setTitle(clean(f"Planting sheets for {plan.name}"))
+    canvas.setTitle(uncommanded(f"Planting sheets for {plan.name}"))
     canvas.setAuthor("siteplanner")
     overview_form(Pen(canvas, *A4), plan)
     for number, (name, page) in enumerate(pages, 1):
@@ -92,14 +90,14 @@ def write_sheets(plan: Plan, path: Path) -> None:
         pen = Pen(canvas, wide, high)
         if name and (number == 1 or pages[number - 2][0] != name):
             canvas.bookmarkPage(f"block{number}")
-            canvas.addOutlineEntry(clean(name), f"block{number}", 0)
+            canvas.addOutlineEntry(uncommanded(name), f"block{number}", 0)
         page.draw(pen)
         _foot(pen, number, len(pages))
         canvas.showPage()
     canvas.save()
 
 
-def _pages(book: Book, work: list[Work], total: np.ndarray) -> list[tuple[str, Page]]:
+def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[str, Page]]:
     """Every page with the name of what it belongs to."""
     of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
     plan = book.plan
@@ -147,7 +145,7 @@ def _foot(pen: Pen, number: int, of: int) -> None:
 
 
 def _draw_front(
-    pen: Pen, *, book: Book, work: list[Work], total: np.ndarray, parts: list[Flowable]
+    pen: Pen, *, book: Book, work: list[BlockWork], total: np.ndarray, parts: list[Flowable]
 ) -> None:
     plan, wide = book.plan, pen.wide - 2 * MARGIN
     y = pen.heading(MARGIN, MARGIN, wide, f"{plan.name}: planting sheets", 16) + 1

@@ -15,10 +15,11 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.units import hectares
 from siteplanner.planting.zones.blocks import BY_HAND
 from siteplanner.reading.decisions import USES, Decided
 from siteplanner.site.planting import Mix
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 #: Less than this share of hand-drawn ground is no reason to speak up.
 _SLIGHT = 0.05
@@ -90,12 +91,12 @@ def mixes_of(
 
 def notes_on_decisions(
     decided: Decided,
-    fitted: Fit,
+    suitability: Suitability,
     slope: FloatGrid,
     grid: Grid,
     names: Collection[str],
     *,
-    lowest_fit: int,
+    lowest_suitability: int,
     steepest_deg: float,
     area: shapely.Geometry,
 ) -> list[str]:
@@ -103,19 +104,19 @@ def notes_on_decisions(
     said = []
     name_of = list(names)
     for row in decided.ground.itertuples():
-        hectares = row.geometry.area / 1e4
+        area_ha = hectares(row.geometry.area)
         if row.use != "plant":
             title = f" ({row.title})" if row.title else ""
-            said.append(f"Kept: {hectares:.2f} ha{title} {USES[row.use]}, not planted here.")
+            said.append(f"Kept: {area_ha:.2f} ha{title} {USES[row.use]}, not planted here.")
             continue
-        said.append(f"Kept: zone {row.zone} as you drew it, {hectares:.2f} ha.")
-        cells = grid.cover([row.geometry])[fitted.mask]
+        said.append(f"Kept: zone {row.zone} as you drew it, {area_ha:.2f} ha.")
+        cells = grid.cover([row.geometry])[suitability.mask]
         if not cells.any():
             said.append(f"Zone {row.zone} holds no ground of the property.")
             continue
-        score = fitted.score[:, cells]
-        here = slope[fitted.mask][cells]
-        _tell(said, row.zone, score.max(axis=0) < lowest_fit, "no species fits")
+        score = suitability.score[:, cells]
+        here = slope[suitability.mask][cells]
+        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species fits")
         _tell(said, row.zone, here > steepest_deg, f"the slope is over {steepest_deg:g}°")
         outside = 1 - shapely.intersection(row.geometry, area).area / row.geometry.area
         if outside > _SLIGHT:
@@ -124,7 +125,7 @@ def notes_on_decisions(
                 "paddocks to plant, and is not planted."
             )
         for wanted in row.wanted:
-            share = (score[name_of.index(wanted)] >= lowest_fit).mean()
+            share = (score[name_of.index(wanted)] >= lowest_suitability).mean()
             if share < _SLIGHT:
                 said.append(
                     f"Zone {row.zone}: you want {wanted}, but it fits {100 * share:.0f} % of it."
