@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
+from collections.abc import Iterator
 from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
@@ -70,7 +72,7 @@ def plan(
         read = read.with_mature_shelter(mature_shelter)
     target = out if out is not None else Path("maps") / read.slug
     if paddock is not None:
-        from siteplanner.site.site_file import slug
+        from siteplanner.base.text import slug
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
@@ -83,6 +85,7 @@ def plan(
 @app.command()
 def check(site: SiteFile) -> None:
     """Read all inputs and say what was understood and what is wrong; write nothing."""
+    from siteplanner.base.units import hectares
     from siteplanner.run import check_plugins
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
@@ -94,10 +97,10 @@ def check(site: SiteFile) -> None:
     grid = inputs.grid
     fields = inputs.paddocks
     lines = [
-        f"boundary: {inputs.boundary.area.sum() / 1e4:.1f} ha, {grid.crs.name}",
+        f"boundary: {hectares(inputs.boundary.area.sum()):.1f} ha, {grid.crs.name}",
         f"heights: {grid.shape[0]} x {grid.shape[1]} cells of {grid.cell:g} m",
         f"paddocks: {len(fields)}, of which {int(fields['plant'].sum())} to plant "
-        f"({fields[fields['plant']].area.sum() / 1e4:.1f} ha)",
+        f"({hectares(fields[fields['plant']].area.sum()):.1f} ha)",
         f"soil: {len(inputs.soils)} polygons",
         f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
         f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "
@@ -338,6 +341,18 @@ def _stop(number: int, frame: object) -> None:
     raise _StoppedError
 
 
+@contextlib.contextmanager
+def _told_to_stop() -> Iterator[None]:
+    """Listen for signals to stop in this block alone; afterwards they mean what they did before."""
+    before = {number: signal.signal(number, _stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            # None stands for a handler that was not set from Python and cannot be set again.
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+
+
 def main() -> None:
     """Run a command; bad input ends with 1, wrong usage with 2, our own error with 3."""
     if "--version" in sys.argv[1:2]:
@@ -347,10 +362,9 @@ def main() -> None:
         if isinstance(stream, TextIOWrapper):  # a name in letters that the screen has not
             stream.reconfigure(errors="replace")
     stderr = Console(stderr=True, soft_wrap=True, emoji=False)
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, _stop)
     try:
-        app()
+        with _told_to_stop():
+            app()
     except InputError as error:
         for detail in error.errors:
             stderr.print(escaped(str(detail)), style="bold", highlight=False)

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from siteplanner.base import cache
-from siteplanner.base.colours import check_schemes
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.plugins import code_of
+from siteplanner.base.symbology.colours import check_schemes
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shapely
 
-from siteplanner.base.symbology import BLOCK, KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import BLOCK, KINDS, PADDOCK, SETBACK, Symbology
 from siteplanner.plan import Plan
 
 #: Symbology of all that a plan draws besides zones and trees, in the order of the keys.

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import scipy.stats
-from conftest import SITE, command
-from hypothesis import given, settings
+from conftest import SITE, here
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.after import survival_round as after
@@ -15,8 +15,8 @@ from siteplanner.after.planted import Planted, draw_rows, read_planted
 from siteplanner.after.survival import alive_in_block, judge, patchiness, updated, wilson
 from siteplanner.after.survival_counts import CAUSES, between, latest, read_counts
 from siteplanner.base.errors import InputError
-from siteplanner.reading.species_table import read_species
-from siteplanner.reading.survival_rates import with_saved_rates
+from siteplanner.reading.species.survival_rates import with_saved_rates
+from siteplanner.reading.species.table import read_species
 from siteplanner.site.nursery import Survival
 from siteplanner.site.site_file import load_site
 
@@ -43,7 +43,6 @@ def counted(*rows):
     return frame.assign(species=GUM, date=None, **{c: 0 for c in CAUSES if c != "frost"})
 
 
-@settings(deadline=None)
 @given(st.integers(1, 500), st.floats(0, 1), st.floats(0.5, 0.99))
 def test_wilson_is_scipys(trees, share, confidence):
     alive = round(share * trees)
@@ -98,7 +97,6 @@ def test_a_belief_of_two_trees_at_a_half_is_laplaces_rule():
     assert 0.6 < low < mean == high == 1
 
 
-@settings(deadline=None)
 @given(st.floats(0.05, 1), st.floats(0, 100), st.integers(0, 200), st.floats(0, 1))
 def test_the_update_lies_between_belief_and_count(expected, believed, trees, share):
     alive = round(share * trees)
@@ -258,7 +256,7 @@ def test_from_rows_drawn_to_an_expectation_saved(sample_plan, tmp_path):
         after.write_rows_to_count(site, sample_plan, form)
     filled["alive"] = (filled["planted"] * 0.5).astype(int)
     filled.to_csv(form, index=False)
-    done = command(
+    done = here(
         "survival",
         site_folder,
         form,

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from ground.surfaces import grid_of
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.ground.soil.drought import (
@@ -28,7 +28,6 @@ CLIMATE = SimpleNamespace(
 months = st.lists(st.floats(0, 300), min_size=12, max_size=12)
 
 
-@settings(deadline=None)
 @given(rain=months, et0=months, capacity=st.floats(0, 500))
 def test_water_is_neither_made_nor_lost(rain, et0, capacity):
     rain, et0 = np.array(rain), np.array(et0)

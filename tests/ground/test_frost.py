@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from examples import examples
 from ground.surfaces import grid_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -104,7 +105,7 @@ def test_fewer_than_four_readings_fall_back_to_wide_defaults():
     assert nothing.difference([np.array([0.0, 0.0]), np.array([0.0, 900.0])]).tolist() == [0, 0]
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=examples(30))
 @given(height=st.floats(-500, 5000))
 def test_inversion_is_never_stretched_past_its_cap(height):
     difference, at = made_readings(10)

@@ -9,13 +9,13 @@ import re
 
 import numpy as np
 import pytest
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import made_plan
 from pyproj import Transformer
 
-from siteplanner.base import colours
+from siteplanner.base.symbology.kinds import colours
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import _json, map_page, write_map
 
@@ -29,12 +29,6 @@ HOSTILE = "\n".join(
         "<!-- ]]> &lt; &#60; \u2028 \u2029",
     )
 )
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -154,7 +148,7 @@ def test_colours_are_known_and_told_apart():
 
 
 def test_nothing_is_fetched_and_nothing_complains(shown, page_file):
-    for tab in ("Zones", "Blocks", "Layers", "Key", "Cautions"):
+    for tab in shown.page.locator("#tabs button").all_inner_texts():
         open_tab(shown.page, tab)
     shown.page.wait_for_timeout(200)
     assert shown.requests == [page_file.as_uri()]

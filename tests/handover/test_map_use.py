@@ -4,30 +4,24 @@ from __future__ import annotations
 
 import dataclasses
 import io
-import json
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pypdfium2
 import pytest
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from made_plan import made_plan
 from pyproj import Transformer
 
 from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
-from siteplanner.base import colours
 from siteplanner.base.errors import InputError
+from siteplanner.base.symbology.kinds import colours
+from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")
@@ -56,8 +50,7 @@ def planted(plan, tmp_path_factory):
     folder = tmp_path_factory.mktemp("plan")
     write_geopackage(plan, folder / "plan.gpkg")
     write_counts(plan, folder / "counts.csv")
-    manifest = {"files": {}, "inputs": {}, "versions": {"siteplanner": "0"}}
-    (folder / "plan.json").write_text(json.dumps(manifest), encoding="utf-8")
+    write_manifest(plan, folder / "plan.json", ["plan.gpkg", "counts.csv"])
     return read_planted(folder)
 
 
@@ -341,7 +334,7 @@ def test_every_control_works_without_network_or_complaint(browser, page_file, wo
     with opened(browser, page_file, **world) as it:
         page = it.page
         used = 0
-        for tab in ("Zones", "Blocks", "Layers", "Key", "Cautions"):
+        for tab in page.locator("#tabs button").all_inner_texts():
             kinds = f"#panel-{tab} :is(button, input, select, summary, textarea)"
             for i in range(page.locator(kinds).count()):
                 if page.get_attribute(f"#tab-{tab}", "aria-expanded") != "true":

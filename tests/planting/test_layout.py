@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import shapely
 from affine import Affine
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
@@ -25,7 +26,6 @@ CRS = "EPSG:32756"
 
 
 @given(st.lists(st.integers(0, 40), min_size=1, max_size=6), st.integers(0, 20), st.integers(0, 99))
-@settings(deadline=None)
 def test_numbers_come_out_exactly(trees, empty, seed):
     places = sum(trees) + empty
     scores = np.random.default_rng(seed).uniform(0, 100, (places, len(trees)))
@@ -109,7 +109,7 @@ def spikes(numbers):
     st.floats(0, 15),
     st.sampled_from(sorted(patterns())),
 )
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80))
 def test_no_place_lies_in_a_setback_or_outside_the_ground(numbers, line_m, point_m, pattern):
     outline = spikes(numbers)
     boundary = gpd.GeoDataFrame(geometry=[outline], crs=CRS)

@@ -4,7 +4,7 @@ import math
 from datetime import date, timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.season.nursery.orders import (
@@ -49,7 +49,6 @@ def test_tubes_that_stay_empty():
     assert [seeds_in_a_tube(g, 0.05) for g in (0.5, 0.65, 0.8, 0.9, 1.0)] == [5, 3, 2, 2, 1]
 
 
-@settings(deadline=None)
 @given(SHARES, st.floats(0.001, 0.5))
 def test_seeds_in_a_tube_are_the_fewest_that_do(germination, empty):
     seeds = seeds_in_a_tube(germination, empty)
@@ -73,7 +72,6 @@ def test_the_sowing_mix_is_mostly_river_sand():
     assert Nursery().tray_sand > 0.5
 
 
-@settings(deadline=None)
 @given(
     st.integers(1, 20_000),
     SHARES,
@@ -114,14 +112,12 @@ def test_later_counts_leave_fewer_losses_to_come():
     assert spans[0][1] == pytest.approx(100 * 0.9 * 0.85 * 0.9)
 
 
-@settings(deadline=None)
 @given(st.integers(0, 1000), st.integers(1, 12))
 def test_shares_are_whole_and_complete(total, lots):
     shares = share_out(total, lots)
     assert sum(shares) == total and max(shares) - min(shares) <= 1
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 500), st.integers(0, 200), st.integers(1, 9)), max_size=6))
 def test_bench_area_day_by_day(stays):
     start = date(2027, 11, 20)

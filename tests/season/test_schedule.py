@@ -4,10 +4,10 @@ import math
 from datetime import date, timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from siteplanner.reading.seed_facts import months_of
+from siteplanner.reading.species.seed_facts import months_of
 from siteplanner.season.nursery.schedule import (
     add_months,
     collecting_window,
@@ -63,7 +63,6 @@ def test_a_batch_too_late_to_resow_says_so():
     assert days.resow_by is None
 
 
-@settings(deadline=None)
 @given(
     DAYS,
     st.floats(1, 36),
@@ -119,13 +118,11 @@ def test_months_and_leap_years(day, months, there):
     assert add_months(day, months) == there
 
 
-@settings(deadline=None)
 @given(DAYS, st.integers(-60, 60))
 def test_months_there_and_back_move_at_most_to_the_months_end(day, months):
     assert (day - add_months(add_months(day, months), -months)).days in range(4)
 
 
-@settings(deadline=None)
 @given(DAYS, st.floats(23.5, 89))
 def test_seasons_of_the_hemispheres_are_half_a_year_apart(day, latitude):
     assert season(day, latitude) == season(add_months(day, 6), -latitude)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -30,7 +31,7 @@ def parts(trees, *, after=None, paddock=None, access=None):
     st.integers(0, 3),
     st.integers(0, 99),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 def test_limits_hold_and_nurses_stand_first(trees, number, tubes, nurse_years, seed):
     random = np.random.default_rng(seed)
     after = [int(random.integers(-1, n)) if n else -1 for n in range(len(trees))]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -43,7 +44,7 @@ def test_long_records_doubt_less():
     assert long.high - long.low < 0.5 * (short.high - short.low)
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=examples(50))
 @given(st.floats(-12, 0), st.floats(-6, 3), st.floats(0, 3), st.floats(0, 3))
 def test_tenderer_or_colder_is_never_safer(dies_below, difference, error, tolerance):
     found = odds_of(dies_below, difference, error, tolerance)

@@ -15,7 +15,7 @@ import pyogrio
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.styles import Style, qml, sld
+from siteplanner.base.symbology.styles import Style, qml, sld
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
 

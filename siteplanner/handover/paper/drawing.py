@@ -12,7 +12,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology import KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import KINDS, PADDOCK, SETBACK, Symbology
 from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import Pen
 from siteplanner.handover.paper.symbols import draw_symbol

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from xml.etree import ElementTree as ET
 
-from siteplanner.base.symbology import HATCH_LINE_MM, HATCH_STEP_MM, PALE, PALE_OPACITY
+from siteplanner.base.symbology.kinds import HATCH_LINE_MM, HATCH_STEP_MM, PALE, PALE_OPACITY
+from siteplanner.base.text import xml_text
 
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
@@ -46,7 +47,7 @@ class Symbol:
     empty ``colour`` leaves a fill open; ``width_mm`` is the line's or edge's width,
     ``size_mm`` a marker's diameter on paper; ``size_m``, where not 0, is its diameter on the
     ground, which QML can say and SLD 1.0 cannot; ``dash_mm`` alternates line and gap; ``hatch``
-    is a name of :data:`siteplanner.base.symbology.HATCHES`, empty for a solid fill, and
+    is a name of :data:`siteplanner.base.symbology.kinds.HATCHES`, empty for a solid fill, and
     ``pale`` where it lies on a pale ground. A fill without ``width_mm`` has no edge.
     """
 
@@ -173,21 +174,6 @@ def _text(parent: ET.Element, tag: str, text: str) -> ET.Element:
     element = ET.SubElement(parent, tag)
     element.text = xml_text(text)
     return element
-
-
-def xml_text(text: str) -> str:
-    r"""Replace what XML 1.0 cannot hold at all (control characters) by a question mark.
-
-    >>> xml_text("a\x1bb")
-    'a?b'
-    """
-    return "".join(c if _is_xml(ord(c)) else "?" for c in text)
-
-
-def _is_xml(code: int) -> bool:
-    if code < 0x20:
-        return code in (0x9, 0xA, 0xD)
-    return not 0xD800 <= code <= 0xDFFF and code not in (0xFFFE, 0xFFFF)
 
 
 # --- SLD -----------------------------------------------------------------------------------
