@@ -214,7 +214,7 @@ def make_plan(
             list(inputs.species.facts["botanical_name"]),
             site.mix.lowest_fit,
         ),
-        frost_error_c=ground.minimum.error_c,
+        frost_error_c=ground.frost_error_c,
         colder_c=colder_winter(inputs.climate),
         cautions=CAUTIONS,
         warnings=tuple(warnings),
@@ -324,7 +324,7 @@ def _zones(
             {
                 "zone": letter,
                 "title": words,
-                "ground": describe.sentence(facts, ground.minimum.error_c),
+                "ground": describe.sentence(facts, ground.frost_error_c),
                 "area_ha": shape.area / 1e4,
                 "pattern": pattern,
                 "spacing_m": spacing,
@@ -399,6 +399,6 @@ def _frost_warnings(ground: Survey) -> list[str]:
         return [
             *said,
             f"Only {used} frost readings could be used: the coldest nights are a stated "
-            f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers.",
+            f"default, give or take {ground.frost_error_c:.1f} °C. Hang some thermometers.",
         ]
     return said

@@ -36,6 +36,7 @@ PLAN_READS = (
     "cold_air_cut",
     "cold_air_pooling_today",
     "height_above_cold_air",
+    "hollowness",
     "cold_air_check",
     "winter_minimum_error",
     *READS,
@@ -53,7 +54,8 @@ class Survey:
     """What the ground is like and what each species thinks of it.
 
     ``layers`` holds the layers that later parts read; ``infos`` describes all that were
-    computed, in order; ``fit`` covers the cells whose centre is in the boundary.
+    computed, in order; ``fit`` covers the cells whose centre is in the boundary. ``minimum`` is
+    the model of the coldest night, ``night`` the ground it rests on.
     """
 
     inputs: Inputs
@@ -62,6 +64,12 @@ class Survey:
     factors: list[Factor]
     fit: Fit
     minimum: MinimumFit
+    night: frost.NightGround
+
+    @property
+    def frost_error_c(self) -> float:
+        """Error of the coldest night, °C, on the middle one of the property's cells."""
+        return float(np.nanmedian(self.layers["winter_minimum_error"][self.fit.mask]))
 
 
 def book_of(site: Site) -> resolve.Catalogue:
@@ -130,8 +138,9 @@ def survey(
     for info, values in (known_share(fitted), commonest_limit(fitted, infos)):
         infos[info.name] = info
         each(info, values, inputs.grid)
-    minimum = frost.fit_readings(inputs.readings, {**layers, "height": inputs.dem}, inputs.grid)
-    return Survey(inputs, layers, infos, found, fitted, minimum)
+    night = frost.NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
+    minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
+    return Survey(inputs, layers, infos, found, fitted, minimum, night)
 
 
 def _keeping(maker: resolve.Maker) -> resolve.Maker:

@@ -29,7 +29,7 @@ class Climate:
     ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,); ``winter_minima`` is indexed
     by year, °C, brought from screen height (1.2 m) to the site's reference height.
     ``daily_minima`` likewise, indexed by date, None where the site names none. ``air`` is None
-    where the station does not tell wind, humidity and sun.
+    where the station does not tell wind, humidity and sun. ``elevation_m`` is the station's.
     """
 
     tmin_c: NDArray[np.float64]
@@ -38,6 +38,7 @@ class Climate:
     winter_minima: pd.Series[float]
     daily_minima: pd.Series[float] | None = None
     air: Air | None = None
+    elevation_m: float | None = None
 
     @property
     def thirst_in_words(self) -> str:
@@ -193,7 +194,15 @@ def read_climate(site: Site) -> Climate:
     tmin, tmax, rain = (
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
-    return Climate(tmin, tmax, rain, by_year, _daily_minima(site), _air(site, path, monthly))
+    return Climate(
+        tmin,
+        tmax,
+        rain,
+        by_year,
+        _daily_minima(site),
+        _air(site, path, monthly),
+        site.climate.station_elevation_m,
+    )
 
 
 def _winter_minima(path: Path) -> pd.DataFrame:
