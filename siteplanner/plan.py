@@ -87,7 +87,8 @@ class Plan:
     counts:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
     frost_error_c:
-        Standard error of the winter-minimum estimate, °C, NaN where it cannot be told.
+        Error of the winter-minimum estimate on the property's middle cell, °C, within which it
+        lies in two of three winters not read; NaN where it is not known.
     colder_c:
         How far the coldest night of one winter in five lies under an average one's, °C, NaN
         where it cannot be told.
@@ -119,6 +120,9 @@ class Plan:
         None where not worked out. Where a tolerance is from memory: the upper end of the range.
     dig:
         Spots where a look with a spade would change the plan most (``planting.dig.COLUMNS``).
+    thermometers:
+        Spots where one more thermometer would lower the error of the coldest night most
+        (``ground.cold.thermometers.COLUMNS``).
     frost_dates:
         First and last frosts, start of growth and late frost by zone, dates in words; empty
         where not worked out.
@@ -155,6 +159,7 @@ class Plan:
     frost_odds: NDArray[np.uint8] | None = None
     frost_dates: pd.DataFrame = field(default_factory=pd.DataFrame)
     dig: pd.DataFrame = field(default_factory=pd.DataFrame)
+    thermometers: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def trees_total(self) -> int:

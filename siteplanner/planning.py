@@ -18,6 +18,7 @@ from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.assess import Survey, survey
 from siteplanner.ground.cold.frost import disagreement, held_back
 from siteplanner.ground.cold.minimum import FEWEST_READINGS
+from siteplanner.ground.cold.thermometers import best_thermometers, thermometer_words
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.ground.water.edge_contamination import cut_note
 from siteplanner.plan import CAUTIONS, Plan
@@ -153,7 +154,9 @@ def make_plan(
     )
     zones = frost.with_words(zones)
     warnings += better_left(planted, features, layers["months_waterlogged"], inputs.grid)
-    warnings += _frost_warnings(ground)
+    on_planted = inputs.grid.cover(planted.geometry) & fitted.mask
+    thermometers = best_thermometers(ground.minimum, ground.night, on_planted)
+    warnings += _frost_warnings(ground) + thermometer_words(thermometers)
     warnings += cut_note(layers["catchment_cut"], layers["cold_air_cut"], fitted.mask)
     kept = {
         name: layers[name]
@@ -209,11 +212,12 @@ def make_plan(
             ground.factors,
             layers,
             inputs.soils,
-            inputs.grid.cover(planted.geometry) & fitted.mask,
+            on_planted,
             inputs.grid,
             list(inputs.species.facts["botanical_name"]),
             site.mix.lowest_fit,
         ),
+        thermometers=thermometers,
         frost_error_c=ground.frost_error_c,
         colder_c=colder_winter(inputs.climate),
         cautions=CAUTIONS,
@@ -398,7 +402,8 @@ def _frost_warnings(ground: Survey) -> list[str]:
     if used < FEWEST_READINGS:
         return [
             *said,
-            f"Only {used} frost readings could be used: the coldest nights are a stated "
-            f"default, give or take {ground.frost_error_c:.1f} °C. Hang some thermometers.",
+            f"Only {used} frost {'reading' if used == 1 else 'readings'} could be used: the "
+            "coldest nights rest on the station and on general experience, give or take "
+            f"{ground.frost_error_c:.1f} °C.",
         ]
     return said

@@ -17,7 +17,7 @@ from siteplanner.handover.gis.gis import write_fit, write_geopackage, write_laye
 from siteplanner.handover.gis.handheld import write_handheld
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.paper.sheets import write_sheets
-from siteplanner.handover.tables.counts import write_counts, write_dig
+from siteplanner.handover.tables.counts import write_counts, write_dig, write_thermometers
 from siteplanner.handover.tables.frost import write_frost
 from siteplanner.handover.tables.workbook import write_workbook
 from siteplanner.handover.tables.works import write_works
@@ -69,6 +69,8 @@ def write_plan(
         write_counts(plan, folder / "counts.csv")
         if len(plan.dig):
             write_dig(plan, folder / "dig.csv")
+        if len(plan.thermometers):
+            write_thermometers(plan, folder / "thermometers.csv")
         write_frost(plan, folder)
         write_works(plan, folder)
         write_workbook(plan, folder / "plan.xlsx")

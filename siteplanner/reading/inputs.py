@@ -34,6 +34,7 @@ from siteplanner.reading.records import (
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species_table import SpeciesTable, read_species
 from siteplanner.reading.survival_rates import with_kept_survival
+from siteplanner.reading.winters import odd_winters, trend_of_winters
 from siteplanner.season.dig import with_answers
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
@@ -106,6 +107,9 @@ def read_inputs(site: Site) -> Inputs:
             notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
     with faults.gather():
         climate = read_climate(site)
+        record = site.climate.winter_minima
+        notes += odd_winters(climate.winter_minima, record)
+        notes += trend_of_winters(climate.winter_minima, record)
     with faults.gather():
         readings = read_readings(site, crs, notes)
     with faults.gather():

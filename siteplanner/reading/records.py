@@ -16,6 +16,7 @@ from siteplanner.ground.cold.frost import SCREEN_M, to_height
 from siteplanner.ground.soil.soils import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.ground.sun.evapotranspiration import Air, vapour_of_humidity, wind_at_2_m
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
+from siteplanner.reading.winters import one_value_a_winter
 from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
@@ -339,9 +340,13 @@ def read_readings(
         frame[column] = numbers
     faults.raise_any()
     twice = frame.duplicated(["name", "winter"])
-    if twice.any() and notes is not None:
+    if twice.any() and notes is not None and site.frost.nights == 1:
         names = ", ".join(sorted(set(frame["name"][twice])))
-        notes.append(f"Frost readings of the same name and winter ({names}): each counts.")
+        notes.append(
+            f"Frost readings of the same name and winter ({names}): their mean counts where they "
+            "lie within 10 m of each other. If they are several cold nights of one instrument, "
+            "say how many in frost.nights."
+        )
     frame["at_reference_c"] = to_height(
         frame["winter_min_c"].to_numpy(),
         frame["height_m"].to_numpy(),
@@ -361,6 +366,9 @@ def read_readings(
         # Shelter keeps the sky off: a plant in the open meets the colder air.
         warmer = site.frost.sheltered_warmer_c
         frame["at_reference_c"] -= np.where(words == "sheltered", warmer, 0.0)
+    if site.frost.nights > 1:
+        frame = one_value_a_winter(frame, site.frost.nights, path, faults)
+        faults.raise_any()
     return frame
 
 

@@ -351,7 +351,7 @@ def fit_minimum(
         root_inverse,
         off - seen @ found,
         seen,
-        of_winter.mean(axis=1),
+        of_winter.sum(axis=1) / max(len(y), 1),
         all_c,
         place_c,
         len(y),

@@ -25,6 +25,7 @@ function keyPanel() {
     setbacks: ["Setbacks, kept clear", el("span", { class: "swatch hatched" })],
     frost: [`Frost readings, °C at ${heightWords}`, el("span", { class: "swatch frost-key" }, "°")] };
   if (plan.dig.length) rows.dig = ["Where to dig, by number", el("span", { class: "swatch dig-key" }, "1")];
+  if (plan.thermometers.length) rows.thermometers = ["Where to put a thermometer", el("span", { class: "swatch dig-key" }, "T1")];
   const toggle = (name) => el("label", { class: "row" }, el("input", { type: "checkbox", checked: !AT_FIRST_OFF.includes(name),
     "data-group": name, onchange(event) {
       if (event.target.checked) GROUPS[name].addTo(map); else GROUPS[name].remove();

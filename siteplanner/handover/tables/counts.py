@@ -43,6 +43,14 @@ def write_dig(plan: Plan, path: Path) -> None:
     path.write_text(text, encoding="utf-8", newline="")
 
 
+def write_thermometers(plan: Plan, path: Path) -> None:
+    """Write the spots where one more thermometer would lower the frost estimate's error most."""
+    spots = plan.thermometers
+    rows = [",".join(row) for row in spots.astype(str).to_numpy()]  # numbers of our own alone
+    text = "".join(f"{row}\n" for row in [",".join(spots.columns), *rows])
+    path.write_text(text, encoding="utf-8", newline="")
+
+
 def cell(text: str) -> str:
     """Make a CSV cell of text, quoted where its text needs it.
 
