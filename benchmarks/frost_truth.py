@@ -176,6 +176,35 @@ def cover_rows(seen: Loggers) -> Iterator[Row]:
             held.append(_held(off, made.error_read, model))
         yield from _cover(f"{whole}, same winter", np.mean(held, axis=0))
         yield from _cover(f"{whole}, other winters", _other_winters(seen, count))
+    held, stated, met = _few_places_often(seen)
+    yield from _cover("6 places in 4 winters, another winter", held)
+    what = "6 places in 4 winters: RMSE met over error stated"
+    yield Row(what, met, stated, 1.25, "°C", "stated")
+
+
+def _few_places_often(seen: Loggers) -> tuple[Floats, float, float]:
+    """Six places read in four months, for all others in the fifth: shares held, stated, met."""
+    lowest = np.array([coldest(seen.nights[seen.month == m], 1) for m in _MONTHS])
+    station = np.array([np.nanmin(seen.station[seen.month == m]) for m in _MONTHS])
+    away = lowest - station[:, None]
+    held, stated, met = [], [], []
+    for number, (fit, out) in enumerate(_draws(away.shape[1], 6)):
+        left = number % len(_MONTHS)
+        read = np.delete(np.arange(len(_MONTHS)), left)
+        winter, place = (v.ravel() for v in np.meshgrid(read, fit, indexing="ij"))
+        known = np.isfinite(away[winter, place])
+        winter, place = winter[known], place[known]
+        at = [a[place] for a in seen.at]
+        model = fit_minimum(
+            away[winter, place], at, seen.places[place], winter, station_m=seen.station_m
+        )
+        made = model.at([a[out] for a in seen.at], seen.places[out])
+        there = np.isfinite(away[left, out])
+        off = (made.difference - away[left, out])[there]
+        held.append(_held(np.abs(off), made.error[there], model))
+        stated.append(float(made.error.mean()))
+        met.append(_root(off))
+    return np.mean(held, axis=0), float(np.mean(stated)), float(np.median(met))
 
 
 def _other_winters(seen: Loggers, count: int | None) -> Floats:
@@ -212,9 +241,7 @@ def night_rows(seen: Loggers) -> Iterator[Row]:
     """Single nights: the 12 with the strongest inversions, then all, half of the loggers each."""
     rise = np.array([_rise(night, seen.height) for night in seen.nights])
     strongest = np.argsort(-rise)[:12]
-    met = np.concatenate(
-        [list(_folds(seen, seen.nights[n], seen.station[n])) for n in strongest]
-    )
+    met = np.concatenate([list(_folds(seen, seen.nights[n], seen.station[n])) for n in strongest])
     ours, lapse, _ = _rms(met)
     yield Row("12 strongest inversions, all readings", ours, lapse, OVER_LAPSE, "°C", "lapse rate")
     found = []

@@ -150,7 +150,15 @@ def make_plan(
     counts = count_trees(trees[["zone", "species"]].assign(paddock=paddock), inputs.species.facts)
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
     frost = tell_frost(
-        zones, counts, layers, fitted.mask, inputs.grid, inputs.species, inputs.climate, site.frost
+        zones,
+        counts,
+        layers,
+        fitted.mask,
+        inputs.grid,
+        inputs.species,
+        inputs.climate,
+        site.frost,
+        ground.minimum.winter_c,
     )
     zones = frost.with_words(zones)
     warnings += better_left(planted, features, layers["months_waterlogged"], inputs.grid)

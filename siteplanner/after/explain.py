@@ -186,6 +186,7 @@ def _frost(ground: Survey, site: Site, row: int, col: int) -> list[tuple[str, st
         inputs.species,
         inputs.climate,
         site.frost.establishment_years,
+        ground.minimum.winter_c,
     )
     return list(zip(chances["species"], chances["words"], strict=True))
 
@@ -223,7 +224,7 @@ def _coldest_night(ground: Survey, row: int, col: int) -> list[tuple[str, str]]:
         (f"Readings nearby{nearest}", parts["nearby"]),
     ]
     return [
-        *((words, f"{celsius:+.1f} °C") for words, celsius in rows),
+        *((words, f"{round(celsius, 1) + 0.0:+.1f} °C") for words, celsius in rows),
         ("Coldest night of an average winter", f"{lowest:+.1f} °C"),
         ("Two in three winters not read lie within", f"± {error:.1f} °C"),
     ]

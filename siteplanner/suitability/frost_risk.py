@@ -76,6 +76,15 @@ def gumbel_of(mean: float, deviation: float, winters: int = 0) -> Gumbel:
     return Gumbel(float(mean) + EULER * scale, scale, winters)
 
 
+def widened(station: Gumbel, winter_c: float) -> Gumbel:
+    """Winters at a place whose difference from the station changes by ``winter_c`` (°C) a winter.
+
+    Same mean; the variance of the place's own winters is added to the station's, by moments.
+    """
+    deviation = float(np.hypot(station.scale * np.pi / np.sqrt(6), winter_c))
+    return gumbel_of(station.mean, deviation, station.winters)
+
+
 def fit_gumbel(minima: Sequence[float] | NDArray[np.float64]) -> Gumbel:
     """Fit winter minima (°C, two at least, not all alike) by moments.
 

@@ -59,10 +59,14 @@ def by_joint_normal(y, at, places, new_at, new_places):
     prior = np.diag([model.STATION_C, *(kind.spread for kind in PREDICTORS)]) ** 2
     mean = columns @ np.array([0.0, *(kind.mean for kind in PREDICTORS)])
     near = np.hypot(*(xy[:, None] - xy[None]).transpose(2, 0, 1))
-    field = sum(
-        (1 + np.sqrt(3) * near / length) * np.exp(-np.sqrt(3) * near / length)
-        for length in model.LENGTHS_M
-    ) * model.FIELD_C**2 / len(model.LENGTHS_M)
+    field = (
+        sum(
+            (1 + np.sqrt(3) * near / length) * np.exp(-np.sqrt(3) * near / length)
+            for length in model.LENGTHS_M
+        )
+        * model.FIELD_C**2
+        / len(model.LENGTHS_M)
+    )
     one_winter = model.WINTER_ALL_C**2 * np.ones((count, count))
     own = model.MICROSITE_C**2
     noise = model.WINTER_PLACE_C**2 + model.INSTRUMENT_C**2
@@ -123,9 +127,7 @@ def test_one_more_reading_never_widens_the_posterior(count, seed):
     new_at, new_places = ground(20, seed + 1)
     before = fit_minimum(y[:-1], [a[:-1] for a in at], places[:-1], station_m=STATION)
     after = fit_minimum(y, at, places, station_m=STATION)
-    wide = [
-        np.diag(one.covariance(new_at, new_places)) / one.scale for one in (before, after)
-    ]
+    wide = [np.diag(one.covariance(new_at, new_places)) / one.scale for one in (before, after)]
     assert (wide[1] <= wide[0] + 1e-5).all()
 
 
@@ -271,13 +273,11 @@ def test_error_for_other_winters_is_wider_than_for_those_read():
 
 def test_grid_and_places_agree_and_unknown_stays_unknown():
     grid = grid_of((90, 110), 7.0)
-    fit, _, _, places = fitted(25)
+    fit, *_ = fitted(25)
     west, south, *_ = grid.bounds
     fit = dataclasses.replace(fit, places=fit.places / 2000 * 600 + [west, south])
     rng = np.random.default_rng(6)
-    layers = [
-        np.asarray(rng.choice(a, grid.shape), dtype=np.float32) for a in ground(50, 3)[0]
-    ]
+    layers = [np.asarray(rng.choice(a, grid.shape), dtype=np.float32) for a in ground(50, 3)[0]]
     layers[2][4, 5] = np.nan
     made = fit.on_grid(layers, grid)
     c, r = np.meshgrid(np.arange(110) + 0.5, np.arange(90) + 0.5)

@@ -144,6 +144,11 @@ class MinimumFit:
         """Half-width, in units of the scaled deviation, that holds ``share`` of cases."""
         return float(student.ppf((1 + share) / 2, self.freedom))
 
+    @property
+    def winter_c(self) -> float:
+        """The part of ``Estimate.error``, °C, that one winter deviates by from the average."""
+        return self.quantile() * float(np.hypot(self.winter_all_c, self.winter_place_c))
+
     def at(self, predictors: Sequence[ArrayLike], places: Floats) -> Estimate:
         """Estimate for n places: one array (n,) a predictor, and ``places`` (n, 2), m."""
         shaped = self._shaped(predictors)
@@ -235,7 +240,11 @@ class MinimumFit:
         return self._field(np.column_stack([x, y])).reshape(-1, len(rows), len(cols))
 
     def _combine(self, shaped: NDArray[np.float32], field: NDArray[np.float32]) -> Estimate:
-        """Put the linear part and the field together; ``shaped`` (predictors, n)."""
+        """Put the linear part and the field together; ``shaped`` (predictors, n).
+
+        A winter that was not read adds its own deviations, which are learnt from winters and do
+        not follow the scale.
+        """
         slopes, root = self.slopes.astype(np.float32), self.root.astype(np.float32)
         kinds = len(shaped)
         difference = slopes[0] + slopes[1 : 1 + kinds] @ shaped + field[0]
@@ -378,9 +387,9 @@ def winter_deviations(
     spare = len(place) - rank
     # What is left over is the place's own winter and the instrument's error.
     prior = WINTER_PLACE_C**2 + INSTRUMENT_C**2
-    alone = (_WORTH * prior + rest @ rest) / (_WORTH + spare) - INSTRUMENT_C**2
+    alone = float(_WORTH * prior + rest @ rest) / (_WORTH + spare) - INSTRUMENT_C**2
     together = WINTER_ALL_C**2
     if rank == places + winters - 1:  # every winter can be held against every other
         effects = found[places:] - found[places:].mean()
-        together = (_WORTH * together + effects @ effects) / (_WORTH + winters - 1)
+        together = float(_WORTH * together + effects @ effects) / (_WORTH + winters - 1)
     return float(np.sqrt(together)), float(np.sqrt(max(alone, 0.1**2)))

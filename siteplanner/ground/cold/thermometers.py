@@ -34,7 +34,8 @@ def best_thermometers(
     rows, cols = rows[step // 2 :: step], cols[step // 2 :: step]
     if not len(rows):
         return pd.DataFrame(columns=list(COLUMNS))
-    x, y = (np.asarray(v) for v in ground.grid.transform * (cols + 0.5, rows + 0.5))
+    move = ground.grid.transform  # north up
+    x, y = move.c + (cols + 0.5) * move.a, move.f + (rows + 0.5) * move.e
     at = [layer[rows, cols] for layer in ground.layers]
     left = fit.covariance(at, np.column_stack([x, y]))
     own = MICROSITE_C**2 + INSTRUMENT_C**2 + fit.winter_all_c**2 + fit.winter_place_c**2
@@ -75,12 +76,10 @@ def thermometer_words(spots: pd.DataFrame) -> list[str]:
     if spots.empty:
         return []
     before, after = spots["mean_error_before_c"].iloc[0], spots["mean_error_after_c"].iloc[-1]
-    places = "; ".join(
-        f"{s.spot}: {s.easting:.0f}, {s.northing:.0f}" for s in spots.itertuples()
-    )
+    places = "; ".join(f"{s.spot}: {s.easting:.0f}, {s.northing:.0f}" for s in spots.itertuples())
     count = f"{len(spots)} more minimum thermometers" if len(spots) > 1 else "One more thermometer"
     return [
         f"{count} for one winter, at easting and northing {places} (thermometers.csv), would "
-        f"bring the mean error of the coldest night on the planted ground from {before:.1f} to "
-        f"about {after:.1f} °C. Put them 1.2 m above the ground in the open, shaded from the sky."
+        f"bring the mean error of the coldest night on the planted ground from {before:.2f} to "
+        f"about {after:.2f} °C. Put them 1.2 m above the ground in the open, shaded from the sky."
     ]
