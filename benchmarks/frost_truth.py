@@ -25,7 +25,6 @@ from benchmarks.harness import REFERENCE, Row, mark, reference_job, seconds
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.cold.cold_air import Air
 from siteplanner.ground.cold.frost import (
-    NightGround,
     cold_pool_criteria,
     hollowness,
     lower_share,
@@ -33,6 +32,7 @@ from siteplanner.ground.cold.frost import (
 from siteplanner.ground.cold.minimum import PREDICTORS, MinimumFit, fit_minimum
 from siteplanner.ground.cold.night_run import night_seconds, run_night
 from siteplanner.ground.cold.nocturnal_drainage import height_above_cold_air
+from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.relief.terrain import slope_and_aspect
 
 ROOT = Path(__file__).parent.parent

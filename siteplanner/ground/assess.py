@@ -16,8 +16,8 @@ from siteplanner.base.colours import check_schemes
 from siteplanner.base.errors import Faults, InputError
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground import resolve
-from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import MinimumFit
+from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.layer import LayerInfo
 from siteplanner.planting.zones.describe import READS
 from siteplanner.reading.inputs import Inputs, read_inputs
@@ -64,7 +64,7 @@ class Survey:
     factors: list[Factor]
     fit: Fit
     minimum: MinimumFit
-    night: frost.NightGround
+    night: NightGround
 
     @property
     def frost_error_c(self) -> float:
@@ -138,7 +138,7 @@ def survey(
     for info, values in (known_share(fitted), commonest_limit(fitted, infos)):
         infos[info.name] = info
         each(info, values, inputs.grid)
-    night = frost.NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
+    night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
     minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
     return Survey(inputs, layers, infos, found, fitted, minimum, night)
 

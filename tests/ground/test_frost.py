@@ -19,6 +19,7 @@ from siteplanner.ground.cold.frost_dates import (
     growth_starts,
     nights_of,
 )
+from siteplanner.ground.cold.predictors import facing_pole
 
 TMIN = np.array([9.6, 9.7, 8.2, 5.8, 3.5, 1.6, 1.1, 1.7, 3.2, 4.8, 6.6, 8.3])
 TMAX = np.array([21.9, 21.8, 19.3, 15.8, 12.4, 9.7, 9.2, 10.4, 12.9, 15.4, 17.8, 19.9])
@@ -33,9 +34,9 @@ def test_grass_reads_colder_than_the_screen_by_the_stated_rule():
 
 def test_side_that_faces_the_pole_turns_with_the_hemisphere():
     slope, aspect = (np.array([v], np.float32) for v in ([30, 30, 0], [180, 0, np.nan]))
-    south = frost.facing_pole(slope, aspect, -42.0)
+    south = facing_pole(slope, aspect, -42.0)
     np.testing.assert_allclose(south, [[0.5, -0.5, 0]], atol=1e-6)
-    np.testing.assert_array_equal(frost.facing_pole(slope, aspect, 42.0), -south)
+    np.testing.assert_array_equal(facing_pole(slope, aspect, 42.0), -south)
 
 
 def test_drawn_hollow_is_soft_evidence():

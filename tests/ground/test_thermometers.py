@@ -10,8 +10,8 @@ from ground.surfaces import grid_of, hills
 from ground.test_minimum import STATION
 
 from siteplanner.ground.cold import thermometers
-from siteplanner.ground.cold.frost import NightGround
 from siteplanner.ground.cold.minimum import PREDICTORS, fit_minimum
+from siteplanner.ground.cold.predictors import NightGround
 
 SHAPE, CELL = (24, 30), 40.0
 

@@ -76,10 +76,10 @@ def test_places_own_winters_add_their_variance():
     drawn += 0.8 * rng.standard_normal(200_000)
     wide = widened(STATION, 0.8)
     assert wide.mean == pytest.approx(drawn.mean(), abs=0.01)
-    for celsius in (-6.0, -4.5, -3.0):
-        assert float(wide.chance_below(celsius)) == pytest.approx(
-            np.mean(drawn < celsius), abs=0.015
-        )
+    for celsius in (-7.5, -6.0, -5.0):  # the cold end, which kills
+        met = np.mean(drawn < celsius)
+        assert float(wide.chance_below(celsius)) == pytest.approx(met, abs=0.015)
+        assert float(STATION.chance_below(celsius)) < met
     same = widened(STATION, 0.0)
     assert (same.location, same.scale) == pytest.approx((STATION.location, STATION.scale))
 

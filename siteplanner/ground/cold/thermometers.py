@@ -7,8 +7,8 @@ import pandas as pd
 import pyproj
 
 from siteplanner.base.grid import BoolGrid
-from siteplanner.ground.cold.frost import NightGround
 from siteplanner.ground.cold.minimum import INSTRUMENT_C, MICROSITE_C, Floats, MinimumFit
+from siteplanner.ground.cold.predictors import NightGround
 
 COLUMNS = (
     "spot", "easting", "northing", "longitude", "latitude", "error_there_c",
