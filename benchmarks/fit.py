@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter
 
 from benchmarks.harness import REFERENCE, Row, mark, reference_job, seconds
 from siteplanner.base.grid import BoolGrid, FloatGrid
-from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import fit, score_factor
 
 SIDE, SPECIES = 2000, 60

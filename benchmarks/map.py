@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.harness import REFERENCE, Row, mark, reference_job
-from siteplanner.handover.write import write_plan
+from siteplanner.run import write_plan
 from siteplanner.site.site_file import Site, load_site
 
 SAMPLE = Path(__file__).parent.parent / "sample_site" / "site.toml"

@@ -20,10 +20,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from siteplanner.base.errors import InputError
-    from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer, radius
-    from siteplanner.handover.write import write_plan
+    from siteplanner.base.layer_info import LayerInfo
+    from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, layer, radius
     from siteplanner.plan import Plan
-    from siteplanner.planning import make_plan
+    from siteplanner.run import make_plan, write_plan
     from siteplanner.site.site_file import Site, load_site
 
 __version__ = "0.1.0"
@@ -50,9 +50,9 @@ _HOME = {
     "LayerInfo": "ground.layer",
     "layer": "ground.layer",
     "radius": "ground.layer",
-    "write_plan": "handover.write",
+    "write_plan": "run",
     "Plan": "plan",
-    "make_plan": "planning",
+    "make_plan": "run",
     "Site": "site.site_file",
     "load_site": "site.site_file",
 }

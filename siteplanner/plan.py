@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siteplanner.base.colours import species_colours
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
+from siteplanner.ground.assess import Ground, notes_on
+from siteplanner.planting.lay_out import Layout
+from siteplanner.reading.inputs import Inputs
+from siteplanner.season.nursery.year import NurseryYear
+from siteplanner.season.season import Season
+from siteplanner.season.works import Works
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.factors import Factor
+from siteplanner.suitability.score import Fit
 
-if TYPE_CHECKING:
-    from siteplanner.reading.species_table import Factor
-    from siteplanner.season.nursery.year import NurseryYear
-    from siteplanner.season.works import Works
-
+#: Layers that writers read, beside the species' factors and those that the map shows.
+READS = ("hillshade", "slope", "winter_minimum")
 #: What every output says, whatever the plan (rule of the house: local codes decide).
 CAUTIONS = (
     "Everything here is an estimate from maps, a few readings and a table of tolerances. Walk "
@@ -101,28 +106,28 @@ class Plan:
     settings:
         The site file as it was understood, plain values only.
     works:
-        What is done on each block, when and by whom; None where it was not worked out. With it
+        What is done on each block, when and by whom. With it
         ``trees`` has ``year`` (0: later than the years planned) and ``mother`` (name of the
         mother tree whose seed should stand there, may be empty), ``blocks`` has ``year``.
     nursery:
-        Batches, bench area, supply and substitutes; None where it was not worked out.
+        Batches, bench area, supply and substitutes.
     factors:
         What the fit was scored on: each factor's layer and every species' tolerances.
     limiting:
         Index into ``factors`` of what holds each species back on each cell, uint8 (species,
-        rows, columns), 255 where nothing does or nothing was scored; None where not kept.
+        rows, columns), 255 where nothing does or nothing was scored.
     frost:
         Odds that a frost kills a seedling, columns ``zone, species, odds_low, odds, odds_high``
         (chance in one winter, 0-1; ``odds`` is NaN where the tolerance is from memory), ``words``
-        and more (see ``planting.frost_by_zone``); empty where not worked out.
+        and more (see ``siteplanner.season.frost_by_zone``).
     frost_odds:
-        The same as percent on each cell, uint8 (species, rows, columns), 255 where unknown;
-        None where not worked out. Where a tolerance is from memory: the upper end of the range.
+        The same as percent on each cell, uint8 (species, rows, columns), 255 where unknown.
+        Where a tolerance is from memory: the upper end of the range.
     dig:
         Spots where a look with a spade would change the plan most (``planting.dig.COLUMNS``).
     thermometers:
         Spots where one more thermometer would lower the error of the coldest night most
-        (``ground.cold.thermometers.COLUMNS``).
+        (``siteplanner.ground.cold.thermometers.COLUMNS``).
     frost_dates:
         First and last frosts, start of growth and late frost by zone, dates in words; empty
         where not worked out.
@@ -134,6 +139,8 @@ class Plan:
     infos: dict[str, LayerInfo]
     species: pd.DataFrame
     fit: NDArray[np.uint8]
+    factors: tuple[Factor, ...]
+    limiting: NDArray[np.uint8]
     zones: gpd.GeoDataFrame
     blocks: gpd.GeoDataFrame
     rows: gpd.GeoDataFrame
@@ -145,23 +152,99 @@ class Plan:
     setbacks: gpd.GeoDataFrame
     frost_obs: gpd.GeoDataFrame
     counts: pd.DataFrame
+    frost: pd.DataFrame
+    frost_odds: NDArray[np.uint8]
+    frost_dates: pd.DataFrame
     frost_error_c: float
+    colder_c: float
+    dig: pd.DataFrame
+    thermometers: pd.DataFrame
+    works: Works
+    nursery: NurseryYear
     cautions: tuple[str, ...]
-    colder_c: float = math.nan
-    warnings: tuple[str, ...] = ()
-    inputs: dict[str, str] = field(default_factory=dict)
-    settings: dict[str, object] = field(default_factory=dict)
-    nursery: NurseryYear | None = None
-    works: Works | None = None
-    factors: tuple[Factor, ...] = ()
-    limiting: NDArray[np.uint8] | None = None
-    frost: pd.DataFrame = field(default_factory=pd.DataFrame)
-    frost_odds: NDArray[np.uint8] | None = None
-    frost_dates: pd.DataFrame = field(default_factory=pd.DataFrame)
-    dig: pd.DataFrame = field(default_factory=pd.DataFrame)
-    thermometers: pd.DataFrame = field(default_factory=pd.DataFrame)
+    warnings: tuple[str, ...]
+    inputs: dict[str, str]
+    settings: dict[str, object]
 
     @property
     def trees_total(self) -> int:
         """Number of trees in the plan."""
         return len(self.trees)
+
+
+def plan_of(
+    site: Site, inputs: Inputs, ground: Ground, suited: Fit, layout: Layout, season: Season
+) -> Plan:
+    """Put together what the stages made; nothing is worked out here that a stage knows."""
+    factors = {factor.layer for factor in suited.factors}
+    notes = (*inputs.notes, *layout.notes, *notes_on(ground, inputs, suited.mask), *season.notes)
+    year = season.works.blocks.set_index("block")["year"].reindex(layout.blocks["block"])
+    return Plan(
+        name=site.site.name,
+        grid=inputs.grid,
+        layers={
+            name: values
+            for name, values in ground.layers.items()
+            if name in READS or name in factors or ground.infos[name].on_map
+        },
+        infos=ground.infos,
+        species=_species(inputs),
+        fit=suited.on_grid(suited.score),
+        factors=suited.factors,
+        limiting=suited.on_grid(suited.limiting),
+        zones=season.frost.with_words(layout.zones)[list(_ZONES)],
+        blocks=layout.blocks[list(_BLOCKS)].assign(year=year.fillna(0).to_numpy(dtype=np.int64)),
+        rows=layout.rows,
+        trees=layout.trees.assign(year=season.tree_year, mother=layout.tree_mother),
+        tree_species=layout.tree_species,
+        boundary=inputs.boundary.assign(name=site.site.name)[["name", "geometry"]],
+        paddocks=layout.paddocks,
+        no_plant=layout.no_plant,
+        setbacks=layout.setbacks,
+        frost_obs=_frost_obs(inputs, ground),
+        counts=layout.counts,
+        frost=season.frost.odds,
+        frost_odds=season.frost.on_cells,
+        frost_dates=season.frost.dates,
+        frost_error_c=ground.frost_error_c,
+        colder_c=season.colder_c,
+        dig=season.dig,
+        thermometers=season.thermometers,
+        works=season.works,
+        nursery=season.nursery,
+        cautions=CAUTIONS,
+        warnings=notes,
+        inputs=inputs.hashes,
+        settings=site.settings(),
+    )
+
+
+_ZONES = (
+    "zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha", "trees", "geometry",
+)  # fmt: skip
+_BLOCKS = ("block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "geometry")
+
+
+def _species(inputs: Inputs) -> pd.DataFrame:
+    facts = inputs.species.facts
+    return facts[["botanical_name", "common_name", "cautions"]].assign(
+        roles=["; ".join(roles) for roles in facts["roles"]], colour=species_colours(len(facts))
+    )
+
+
+def _frost_obs(inputs: Inputs, ground: Ground) -> gpd.GeoDataFrame:
+    frame = inputs.readings
+    estimated = inputs.grid.sample(
+        ground.layers["winter_minimum"], frame.geometry.x.to_numpy(), frame.geometry.y.to_numpy()
+    )
+    return gpd.GeoDataFrame(
+        {
+            "name": frame["name"],
+            "winter_min_c": frame["winter_min_c"],
+            "height_m": frame["height_m"],
+            "at_reference_c": frame["at_reference_c"],
+            "estimated_c": estimated.astype(np.float64),
+        },
+        geometry=frame.geometry,
+        crs=frame.crs,
+    )

@@ -7,12 +7,15 @@ import numpy as np
 import pandas as pd
 import shapely
 from affine import Affine
+from handover.made_works import with_works
 from pyproj import CRS
 
 from siteplanner.base.grid import Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
-from siteplanner.reading.species_table import Factor
+from siteplanner.season.nursery.year import NurseryYear
+from siteplanner.site.nursery import Nursery
+from siteplanner.suitability.factors import Factor
 
 WEST, SOUTH = 620_000.0, 5_350_000.0
 CELL = 4.0
@@ -78,7 +81,7 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
     ).copy()
     outside = ~grid.cover(boundary.geometry)
     fit[:, outside] = 255
-    return Plan(
+    made = Plan(
         name=said("Wether Knoll"),
         grid=grid,
         layers=layers,
@@ -116,6 +119,29 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
             columns=["zone", "species", "odds_low", "odds", "odds_high"],
         ),
         frost_odds=np.where(outside, 255, fit // 2).astype(np.uint8),
+        frost_dates=pd.DataFrame(),
+        colder_c=float("nan"),
+        dig=pd.DataFrame(),
+        thermometers=pd.DataFrame(),
+        works=None,
+        nursery=_nursery(grid),
+    )
+    return with_works(made)
+
+
+def _nursery(grid: Grid) -> NurseryYear:
+    """A nursery that has nothing to raise."""
+    return NurseryYear(
+        rules=Nursery(),
+        latitude=grid.centre_lonlat[1],
+        batches=(),
+        bench=pd.DataFrame(columns=["month", "shade_house_m2", "open_m2"]),
+        supply=pd.DataFrame(
+            columns=["species", "ordered", "on_hand", "worst", "expected", "best", "short"]
+        ),
+        substitutes=pd.DataFrame(columns=["zone", "species", "substitute", "fit", "spare"]),
+        counted_to=None,
+        warnings=(),
     )
 
 

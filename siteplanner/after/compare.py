@@ -10,15 +10,16 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import pyogrio
 import shapely
 
 from siteplanner.base.errors import fault
 from siteplanner.planting.counts import DEATHS
+from siteplanner.reading.nursery_counts import known
+from siteplanner.reading.published import MANIFEST, read_published, whole_numbers
 
 
 @dataclass(frozen=True)
-class Kept:
+class Compared:
     """What is read of a plan's folder: the manifest, the counts and the zones' shapes."""
 
     folder: Path
@@ -67,31 +68,26 @@ class Comparison:
         return not (changed or self.paddocks or self.species or self.settings or self.inputs)
 
 
-def read_plan(folder: str | Path) -> Kept:
+def read_plan(folder: str | Path) -> Compared:
     """Read what a comparison needs of a plan's folder.
 
     Raises :class:`~siteplanner.InputError` for a folder that holds no plan.
     """
-    folder = Path(folder)
-    mend = "give the folder that a plan was written to, such as maps/my-site"
-    for name in ("plan.json", "counts.csv", "plan.gpkg"):
-        if not (folder / name).is_file():
-            raise fault(folder, "", f"there is no {name}, so it holds no plan", mend)
-    try:
-        manifest = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
-        counts = pd.read_csv(folder / "counts.csv", keep_default_na=False)
-        zones = gpd.read_file(folder / "plan.gpkg", layer="zones", engine="pyogrio")
-        counts = counts[["paddock", "species", "trees", "infill", "order"]]
-        manifest["settings"], manifest["warnings"], manifest["inputs"]
-    except (
-        ValueError, KeyError, TypeError, pd.errors.ParserError, pyogrio.errors.DataSourceError,
-        pyogrio.errors.DataLayerError,
-    ) as error:  # fmt: skip
-        raise fault(folder, "", f"the plan cannot be read ({error})", mend) from None
-    return Kept(folder, manifest, counts, zones)
+    plan = read_published(Path(folder))
+    for part in ("settings", "warnings"):
+        if part not in plan.manifest:
+            raise fault(
+                plan.folder / MANIFEST, part, "it is missing", "make the plan again, then compare"
+            )
+    counts = plan.table("counts.csv", ("paddock", "species", "trees", "infill", "order"))
+    for column in ("paddock", "species"):
+        counts[column] = counts[column].map(known)
+    for column in ("trees", "infill", "order"):
+        counts[column] = whole_numbers(plan.folder / "counts.csv", counts, column)
+    return Compared(plan.folder, plan.manifest, counts, plan.features("zones"))
 
 
-def compare(before: Kept, after: Kept) -> Comparison:
+def compare(before: Compared, after: Compared) -> Comparison:
     """Say what changed from one plan to the other."""
     return Comparison(
         _figures(before, after),
@@ -104,7 +100,7 @@ def compare(before: Kept, after: Kept) -> Comparison:
     )
 
 
-def _figures(before: Kept, after: Kept) -> tuple[Change, ...]:
+def _figures(before: Compared, after: Compared) -> tuple[Change, ...]:
     grounds = [plan.zones[plan.zones["trees"] > 0] for plan in (before, after)]
     if grounds[0].crs != grounds[1].crs:
         grounds[1] = grounds[1].to_crs(grounds[0].crs)
@@ -117,7 +113,7 @@ def _figures(before: Kept, after: Kept) -> tuple[Change, ...]:
         ),
     }
     hectares = [Change(w, a / 1e4, b / 1e4, "ha", 2) for w, (a, b) in areas.items()]
-    figures: tuple[tuple[str, Callable[[Kept], float], str, int], ...] = (
+    figures: tuple[tuple[str, Callable[[Compared], float], str, int], ...] = (
         ("trees", lambda p: float(p.counts["trees"].sum()), "", 0),
         ("trees to order", lambda p: float(p.counts["order"].sum()), "", 0),
         ("species", lambda p: float(p.counts["species"].nunique()), "", 0),
@@ -132,7 +128,7 @@ def _figures(before: Kept, after: Kept) -> tuple[Change, ...]:
     return (*hectares, *rest)
 
 
-def _cost(plan: Kept) -> float:
+def _cost(plan: Compared) -> float:
     """Cost by the plan's own settings, 0 where it has none."""
     mix = plan.manifest["settings"].get("mix", {})
     single = mix.get("tree_costs", {})
@@ -140,12 +136,12 @@ def _cost(plan: Kept) -> float:
     return float((plan.counts["trees"] * each).sum())
 
 
-def _commonest(plan: Kept) -> float:
+def _commonest(plan: Compared) -> float:
     by_species = plan.counts.groupby("species")["trees"].sum()
     return float(100 * by_species.max() / by_species.sum()) if len(by_species) else 0.0
 
 
-def _deaths(plan: Kept, times: float) -> float:
+def _deaths(plan: Compared, times: float) -> float:
     """Percent of the trees expected to die, by the infill that was worked out for them."""
     trees, order = plan.counts["trees"], plan.counts["order"]
     whole = float(trees.sum())
@@ -153,12 +149,12 @@ def _deaths(plan: Kept, times: float) -> float:
     return float(100 * times * dead / whole) if whole else 0.0
 
 
-def _frost(plan: Kept) -> float:
+def _frost(plan: Compared) -> float:
     error = plan.manifest.get("frost_error_c")
     return float("nan") if error is None else float(error)
 
 
-def _changed(before: Kept, after: Kept, by: str) -> tuple[Change, ...]:
+def _changed(before: Compared, after: Compared, by: str) -> tuple[Change, ...]:
     """Trees by paddock or species, those that changed, the greatest change first."""
     sums = [plan.counts.groupby(by)["trees"].sum() for plan in (before, after)]
     names = sorted(set(sums[0].index) | set(sums[1].index))

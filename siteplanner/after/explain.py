@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,13 +9,21 @@ import pyproj
 from numpy.typing import NDArray
 
 from siteplanner.base.errors import fault, near
-from siteplanner.ground.assess import Survey, survey
-from siteplanner.ground.layer import LayerInfo
-from siteplanner.reading.species_table import Factor, read_species
+from siteplanner.base.layer_info import LayerInfo
+from siteplanner.ground.assess import Ground, Step, nothing_step
+from siteplanner.planting import lay_out
+from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.species_table import read_species
+from siteplanner.season import season
 from siteplanner.season.frost_by_zone import COLD_WINTER, colder_winter, odds_by_zone
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.classes import CLASSES
-from siteplanner.suitability.score import class_of, score_factor
+from siteplanner.suitability.factors import Factor
+from siteplanner.suitability.of_site import assessed
+from siteplanner.suitability.score import Fit, class_of, score_factor
+
+#: Layers that are listed for a spot, beside the species' factors and those of the map.
+READS = (*lay_out.READS, *season.READS)
 
 
 @dataclass(frozen=True)
@@ -36,7 +43,7 @@ class Explained:
     coldest_night: list[tuple[str, str]] = field(default_factory=list)
 
 
-def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: None) -> Explained:
+def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
     """Explain the spot ``at`` ("X,Y": map metres, or longitude and latitude in degrees).
 
     Raises :class:`~siteplanner.InputError` when it is no spot on the property.
@@ -50,16 +57,16 @@ def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: 
             f"{at!r} is no pair of numbers",
             "write easting,northing or longitude,latitude, such as 620100,5350200",
         ) from None
-    ground = survey(site, step=step)
-    grid = ground.inputs.grid
+    inputs, ground, suited = assessed(site, READS, step=step)
+    grid = inputs.grid
     x, y = first, second
     if abs(first) <= 180 and abs(second) <= 90:
         from_degrees = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
         x, y = from_degrees.transform(first, second)
     row, col = (int(v[0]) for v in grid.rows_cols(np.array([x]), np.array([y])))
     rows, cols = grid.shape
-    if not (0 <= row < rows and 0 <= col < cols) or not ground.fit.mask[row, col]:
-        west, south, east, north = ground.inputs.boundary.total_bounds
+    if not (0 <= row < rows and 0 <= col < cols) or not suited.mask[row, col]:
+        west, south, east, north = inputs.boundary.total_bounds
         raise fault(
             "--at",
             "",
@@ -74,9 +81,9 @@ def explain_at(site: Site, at: str, step: Callable[[str], None] = lambda words: 
     return Explained(
         f"At {x:.0f}, {y:.0f} ({grid.crs.name})",
         listed,
-        _species(ground, row, col),
-        _frost(ground, site, row, col),
-        _coldest_night(ground, row, col),
+        _species(inputs, ground, suited, row, col),
+        _frost(inputs, ground, site, row, col),
+        _coldest_night(inputs, ground, row, col),
     )
 
 
@@ -96,9 +103,7 @@ class Suited:
     unknown: list[str]
 
 
-def explain_species(
-    site: Site, name: str, step: Callable[[str], None] = lambda words: None
-) -> Suited:
+def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
     """Say how much of the property suits a species, by paddock, and what limits it where.
 
     ``name`` is a botanical or common name, in any case. Raises
@@ -118,37 +123,36 @@ def explain_species(
             near(name, facts["botanical_name"]),
         )
     species = names[name.strip().lower()]
-    ground = survey(site, step=step)
-    inputs, fitted = ground.inputs, ground.fit
-    places = {"whole property": np.ones(int(fitted.mask.sum()), dtype=bool)}
+    inputs, ground, suited = assessed(site, READS, step=step)
+    places = {"whole property": np.ones(int(suited.mask.sum()), dtype=bool)}
     for paddock in inputs.paddocks.itertuples():
-        places[str(paddock.name)] = inputs.grid.cover([paddock.geometry])[fitted.mask]
-    score, worst = fitted.score[species], fitted.limiting[species]
+        places[str(paddock.name)] = inputs.grid.cover([paddock.geometry])[suited.mask]
+    score, worst = suited.score[species], suited.limiting[species]
     rows = []
     for place, cells in places.items():
         shares = _shares(score[cells])
         most = _commonest(worst[cells])
-        limit = ground.infos[ground.factors[most].layer].title.lower() if most is not None else ""
+        limit = ground.infos[suited.factors[most].layer].title.lower() if most is not None else ""
         area = cells.sum() * inputs.grid.cell_area / 1e4
         rows.append((place, f"{area:.1f}", *(f"{100 * s:.0f}" for s in shares), limit))
     limits = []
     for factor in np.argsort(
-        -np.bincount(worst, minlength=256)[: len(ground.factors)], kind="stable"
+        -np.bincount(worst, minlength=256)[: len(suited.factors)], kind="stable"
     ):
         cells = worst == factor
         if not cells.any():
             continue
-        one = ground.factors[factor]
+        one = suited.factors[factor]
         info = ground.infos[one.layer]
-        values = ground.layers[one.layer][fitted.mask][cells]
+        values = ground.layers[one.layer][suited.mask][cells]
         usual = float(
             np.bincount(values.astype(np.intp)).argmax() if info.classes else np.median(values)
         )
         area = cells.sum() * inputs.grid.cell_area / 1e4
         limits.append((info.title, f"{area:.1f}", why(one, info, species, usual)))
     unknown = []
-    for one in ground.factors:
-        missing = np.isnan(ground.layers[one.layer][fitted.mask])
+    for one in suited.factors:
+        missing = np.isnan(ground.layers[one.layer][suited.mask])
         if _matters(one, species) and missing.any():
             unknown.append(
                 f"{ground.infos[one.layer].title} is unknown on "
@@ -171,9 +175,8 @@ def _commonest(worst: NDArray[np.uint8]) -> int | None:
     return int(count.argmax()) if len(worst) and count.argmax() != 255 else None
 
 
-def _frost(ground: Survey, site: Site, row: int, col: int) -> list[tuple[str, str]]:
+def _frost(inputs: Inputs, ground: Ground, site: Site, row: int, col: int) -> list[tuple[str, str]]:
     """Odds of a killing frost for each species at one cell."""
-    inputs = ground.inputs
     names = inputs.species.facts["botanical_name"]
     lowest, error = (
         float(ground.layers[name][row, col]) for name in ("winter_minimum", "winter_minimum_error")
@@ -191,9 +194,9 @@ def _frost(ground: Survey, site: Site, row: int, col: int) -> list[tuple[str, st
     return list(zip(chances["species"], chances["words"], strict=True))
 
 
-def _coldest_night(ground: Survey, row: int, col: int) -> list[tuple[str, str]]:
+def _coldest_night(inputs: Inputs, ground: Ground, row: int, col: int) -> list[tuple[str, str]]:
     """What the estimate of the coldest night is made of at one cell; empty where unknown."""
-    inputs, model, grid = ground.inputs, ground.minimum, ground.inputs.grid
+    model, grid = ground.minimum, inputs.grid
     lowest, error = (
         float(ground.layers[name][row, col]) for name in ("winter_minimum", "winter_minimum_error")
     )
@@ -238,22 +241,24 @@ def _value(info: LayerInfo, value: float) -> str:
     return f"{value:.2f}" if abs(value) < 10 else f"{value:.0f}"
 
 
-def _species(ground: Survey, row: int, col: int) -> list[tuple[str, str, str, str, str]]:
-    cell = int(ground.fit.mask.ravel()[: row * ground.fit.mask.shape[1] + col].sum())
-    scores = ground.fit.score[:, cell]
-    names = ground.inputs.species.facts
-    colder = colder_winter(ground.inputs.climate)
+def _species(
+    inputs: Inputs, ground: Ground, suited: Fit, row: int, col: int
+) -> list[tuple[str, str, str, str, str]]:
+    cell = int(suited.mask.ravel()[: row * suited.mask.shape[1] + col].sum())
+    scores = suited.score[:, cell]
+    names = inputs.species.facts
+    colder = colder_winter(inputs.climate)
     out = []
     for species in np.argsort(-scores.astype(int), kind="stable"):
-        worst = int(ground.fit.limiting[species, cell])
+        worst = int(suited.limiting[species, cell])
         limit = ""
-        if worst < len(ground.factors):
-            factor = ground.factors[worst]
+        if worst < len(suited.factors):
+            factor = suited.factors[worst]
             value = float(ground.layers[factor.layer][row, col])
             limit = why(factor, ground.infos[factor.layer], int(species), value, colder)
         unknown = [
             ground.infos[f.layer].title.lower()
-            for f in ground.factors
+            for f in suited.factors
             if np.isnan(ground.layers[f.layer][row, col]) and _matters(f, int(species))
         ]
         fao, words = class_of(int(scores[species]))

@@ -24,15 +24,15 @@ from scipy.ndimage import gaussian_filter
 
 from siteplanner.base import cache as keep
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground import resolve
-from siteplanner.ground.assess import ready
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.gis.gis import unique_slugs
 from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.species_table import Factor
 from siteplanner.site.site_file import HowSure, Site
 from siteplanner.suitability.classes import CLASSES
+from siteplanner.suitability.factors import Factor
+from siteplanner.suitability.of_site import ready
 from siteplanner.suitability.score import fit
 
 SUITS = CLASSES[1][1]
@@ -66,7 +66,8 @@ def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Ch
     rules = site.how_sure
     wide = max(rules.cell_m, site.dem.cell_m or 0)
     coarse = site.model_copy(update={"dem": site.dem.model_copy(update={"cell_m": wide})})
-    inputs, book, factors, _ = ready(coarse)
+    start = ready(coarse)
+    inputs, book, factors = start.inputs, start.book, start.factors
     needed = {f.layer for f in factors} | {"winter_minimum_error"}
     order = resolve.check(book, needed, list(resolve.GIVEN), coarse.layers, coarse.path)
     given = inputs.given()

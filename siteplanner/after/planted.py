@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyogrio
 
-from siteplanner.base.errors import fault
-from siteplanner.reading.nursery_counts import known, read_cells
+from siteplanner.reading.nursery_counts import known
+from siteplanner.reading.published import read_published, whole_numbers
 
 
 @dataclass(frozen=True)
@@ -35,36 +34,23 @@ def read_planted(folder: Path) -> Planted:
 
     Raises :class:`~siteplanner.InputError` when the folder holds no plan.
     """
-    file = folder / "plan.gpkg"
-    mend = "make the plan first, or say with --plan where it is"
-    if not file.exists():
-        raise fault(folder, "plan.gpkg", "there is no plan in this folder", mend)
-    try:
-        trees = pyogrio.read_dataframe(file, layer="trees", read_geometry=False)
-        zones = pyogrio.read_dataframe(file, layer="zones")
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        raise fault(file, "", f"it cannot be read ({error})", mend) from None
+    plan = read_published(folder)
+    trees, zones = plan.features("trees"), plan.features("zones")
     sizes = (
         trees.groupby(["block", "zone", "row", "species"], sort=True)
         .size()
         .rename("planted")
         .reset_index()
     )
-    counts = read_cells(folder / "counts.csv", ["species", "infill"])
-    infill = counts["infill"].astype(np.int64).groupby(counts["species"].map(known)).sum()
+    counts = plan.table("counts.csv", ["species", "infill"])
+    numbers = whole_numbers(folder / "counts.csv", counts, "infill")
+    infill = numbers.groupby(counts["species"].map(known)).sum()
     words = {z.zone: (str(z.title), str(z.ground)) for z in zones.itertuples()}
     allowed = {str(k): int(v) for k, v in infill.items()}
     latitude = float(zones.to_crs(4326).union_all().centroid.y)
-    return Planted(sizes, words, allowed, _substitutes(folder), latitude)
-
-
-def _substitutes(folder: Path) -> pd.DataFrame:
-    columns = ["zone", "species", "substitute"]
-    path = folder / "nursery_substitutes.csv"
-    if not path.exists():
-        return pd.DataFrame(columns=columns, dtype=object)
-    frame = read_cells(path, columns)
-    return frame[columns].map(known)
+    substitutes = plan.table("nursery_substitutes.csv", ["zone", "species", "substitute"])
+    substitutes = substitutes[["zone", "species", "substitute"]].map(known)
+    return Planted(sizes, words, allowed, substitutes, latitude)
 
 
 def draw_rows(planted: Planted, trees: int, seed: int) -> pd.DataFrame:

@@ -7,7 +7,6 @@ to be compared by eye with one noted down or received by another way.
 
 from __future__ import annotations
 
-import json
 import re
 import stat
 from collections.abc import Iterable, Mapping
@@ -17,12 +16,12 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from siteplanner.base.errors import InputError, fault
-from siteplanner.handover.folder.publish import MANIFEST, not_own
+from siteplanner.handover.folder.manifest import versions
+from siteplanner.handover.folder.publish import not_own
+from siteplanner.reading.published import MANIFEST, manifest_bytes, short, understood
 
-_LARGEST = 64 * 2**20
 _NAMED = 8
 _MISSING = "Missing"
-_AGAIN = "make the plan again with siteplanner plan"
 
 
 @dataclass(frozen=True)
@@ -49,15 +48,15 @@ def verify(folder: Path, site: Path | None = None) -> Verified:
     Raises :class:`~siteplanner.InputError` when there is no manifest that can be used.
     """
     for _ in range(3):
-        raw = _read(folder)
+        raw = manifest_bytes(folder)
         found = _checked(folder, raw, site)
-        if _read(folder) == raw:  # else a run has put a new plan in place meanwhile
+        if manifest_bytes(folder) == raw:  # else a run has put a new plan in place meanwhile
             return found
     raise fault(folder, "", "the plan keeps changing", "wait for the runs that write it")
 
 
 def _checked(folder: Path, raw: bytes, site: Path | None) -> Verified:
-    content = _understood(folder / MANIFEST, raw)
+    content = understood(folder / MANIFEST, raw)
     files, inputs, made_with = content["files"], content["inputs"], content["versions"]
     states: dict[str, list[str]] = {}
     for name in sorted(files):
@@ -66,71 +65,13 @@ def _checked(folder: Path, raw: bytes, site: Path | None) -> Verified:
     extra = [path.as_posix() for path in not_own(folder, {MANIFEST, *files})]
     notes = [f"Not in the manifest, so not checked: {_some(extra)}."] if extra else []
     return Verified(
-        name=_short(str(content.get("site", ""))),
+        name=short(str(content.get("site", ""))),
         files=len(files),
         digest=sha256(raw).hexdigest(),
         faults=tuple(f"{why}, {len(names)} of {len(files)} files: {_some(names)}."
                      for why, names in sorted(states.items())),
         notes=(*notes, *_inputs_since(folder, inputs, site), *_versions_since(made_with)),
     )  # fmt: skip
-
-
-def _read(folder: Path) -> bytes:
-    path = folder / MANIFEST
-    try:
-        if not stat.S_ISREG(path.lstat().st_mode):
-            raise fault(path, "", "this is no plain file", _AGAIN)
-        if path.stat().st_size > _LARGEST:
-            raise fault(path, "", "it is too large for a plan's manifest", _AGAIN)
-        return path.read_bytes()
-    except (FileNotFoundError, NotADirectoryError):
-        what = f"holds no {MANIFEST}, so it is no plan"
-        raise fault(folder, "", what, "give the folder of a plan") from None
-    except OSError as error:
-        what = f"it cannot be read ({error.strerror})"
-        raise fault(path, "", what, "see to the right to read it") from None
-
-
-def _understood(path: Path, raw: bytes) -> dict[str, Any]:
-    """Hold the manifest to its form: what is used later has the right type and safe paths."""
-    try:
-        content = json.loads(raw)
-    except (ValueError, RecursionError):
-        raise fault(path, "", "it is not JSON, or broken off", _AGAIN) from None
-    if not isinstance(content, dict):
-        raise fault(path, "", "it is no plan's manifest", _AGAIN)
-    for part in ("files", "inputs", "versions"):
-        if not isinstance(content.get(part), dict):
-            raise fault(path, part, "there is no such table", _AGAIN)
-    if "siteplanner" not in content["versions"]:
-        raise fault(path, "versions", "it was not made by siteplanner", "give the folder of a plan")
-    for name, entry in content["files"].items():
-        if not _inside(name):
-            raise fault(
-                path, f"files, {_short(name)}", "the path leads out of the plan's folder",
-                "do not trust this plan; " + _AGAIN,
-            )  # fmt: skip
-        if not (
-            isinstance(entry, dict)
-            and type(entry.get("bytes")) is int
-            and entry["bytes"] >= 0
-            and _is_digest(entry.get("sha256"))
-        ):
-            raise fault(path, f"files, {_short(name)}", "size or SHA-256 is no such thing", _AGAIN)
-    for name, value in content["inputs"].items():
-        if not _is_digest(value):
-            raise fault(path, f"inputs, {_short(name)}", "this is no SHA-256", _AGAIN)
-    return content
-
-
-def _is_digest(value: object) -> bool:
-    return isinstance(value, str) and re.fullmatch("[0-9a-f]{64}", value) is not None
-
-
-def _inside(name: str) -> bool:
-    """Tell whether a path of the manifest stays in the folder, on any system."""
-    parts = name.split("/")
-    return not any(part in ("", ".", "..") or re.search(r"[\x00-\x1f\\:]", part) for part in parts)
 
 
 def _state(folder: Path, name: str, entry: Mapping[str, Any]) -> str:
@@ -183,11 +124,9 @@ def _home_of(folder: Path, inputs: Iterable[str]) -> Path | None:
 
 
 def _versions_since(made_with: Mapping[str, Any]) -> list[str]:
-    from siteplanner.handover.folder.manifest import versions
-
     now = versions()
     other = [
-        f"{name} {_short(str(made_with.get(name, 'none')))} (now {now.get(name, 'none')})"
+        f"{name} {short(str(made_with.get(name, 'none')))} (now {now.get(name, 'none')})"
         for name in sorted({*made_with, *now})
         if made_with.get(name) != now.get(name)
     ]
@@ -197,13 +136,8 @@ def _versions_since(made_with: Mapping[str, Any]) -> list[str]:
 
 
 def _some(names: list[str]) -> str:
-    told = ", ".join(_short(name) for name in names[:_NAMED])
+    told = ", ".join(short(name) for name in names[:_NAMED])
     return told if len(names) <= _NAMED else f"{told} and {len(names) - _NAMED} more"
-
-
-def _short(name: str) -> str:
-    shown = "".join(c if c.isprintable() else "?" for c in name)
-    return shown if len(shown) <= 100 else f"{shown[:99]}…"
 
 
 __all__ = ["InputError", "Verified", "verify"]

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 import branca.colormap
 
 from siteplanner.base.errors import Faults, near
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 
 #: Okabe and Ito (2008).
 BLACK = "#000000"

@@ -81,6 +81,19 @@ class Grid:
         )
         return burnt.astype(bool)
 
+    def number(self, shapes: Iterable[object]) -> NDArray[np.int32]:
+        """Give each cell the number, from 1, of the shape that holds its centre; 0 for none.
+
+        Where shapes overlap the later one counts.
+        """
+        listed = [(shape, number) for number, shape in enumerate(shapes, start=1)]
+        if not listed:
+            return np.zeros(self.shape, dtype=np.int32)
+        burnt = rasterio.features.rasterize(
+            listed, out_shape=self.shape, transform=self.transform, dtype="int32"
+        )
+        return np.asarray(burnt)
+
     def coarser(self, factor: int) -> Grid:
         """Give the grid whose cells are ``factor`` times as wide, same top-left corner."""
         rows, cols = self.shape

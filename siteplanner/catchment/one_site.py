@@ -14,9 +14,10 @@ from siteplanner.base.errors import Fault, InputError
 from siteplanner.catchment.mother_trees import blurred
 from siteplanner.catchment.planned import Planned, read_planned
 from siteplanner.handover.folder.manifest import digest, plain, versions
-from siteplanner.handover.folder.publish import MANIFEST, BeingWrittenError, recover
-from siteplanner.handover.write import write_plan
+from siteplanner.handover.folder.publish import BeingWrittenError, recover
 from siteplanner.reading.inputs import hashes
+from siteplanner.reading.published import MANIFEST
+from siteplanner.run import write_plan
 from siteplanner.site.site_file import Site, load_site
 
 PLANNED, UP_TO_DATE, FAILED = "planned", "up to date", "failed"

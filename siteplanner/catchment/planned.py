@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
 
 from siteplanner.handover.folder.manifest import digest
-from siteplanner.handover.folder.publish import MANIFEST
-from siteplanner.reading.nursery_counts import known, read_cells
+from siteplanner.reading.nursery_counts import known
+from siteplanner.reading.published import MANIFEST, Published, read_published
 
 _BATCH_DATES = ("collect_from", "collect_to", "pretreat_from", "sow_on", "prick_out_on",
                 "harden_from", "resow_by")  # fmt: skip
@@ -65,26 +64,22 @@ def read_planned(folder: Path) -> Planned:
 
     Raises :class:`~siteplanner.InputError` for a table that cannot be read.
     """
-    manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-    blocks = _table(folder / "blocks.csv", ["block", "trees"])
-    species = _species(folder, manifest)
+    plan = read_published(folder)
+    blocks = plan.table("blocks.csv", ["block", "trees"])
+    species = _species(plan)
+    boundary = plan.features("boundary")
     return Planned(
-        name=manifest["site"],
+        name=plan.manifest["site"],
         plan_sha256=digest(folder / MANIFEST),
-        boundary=_boundary(folder / "plan.gpkg"),
-        figures=_figures(manifest, species, blocks, folder / "plan.gpkg"),
+        boundary=_in_degrees(boundary),
+        figures=_figures(plan.manifest, species, blocks, boundary.union_all().area),
         species=species,
-        batches=_batches(folder / "nursery.csv"),
-        jobs=_jobs(folder / "works.csv", blocks),
-        substitutes=_substitutes(folder / "nursery_substitutes.csv"),
+        batches=_batches(plan.table("nursery.csv", ["batch"])),
+        jobs=_jobs(plan.table("works.csv", ["year", "month", *_JOB_TEXTS]), blocks),
+        substitutes=_substitutes(
+            plan.table("nursery_substitutes.csv", ["zone", "species", "substitute", "fit"])
+        ),
     )
-
-
-def _table(path: Path, columns: list[str]) -> pd.DataFrame:
-    """Read a table as text; one that the plan did not need is empty."""
-    if not path.exists():
-        return pd.DataFrame({column: pd.Series(dtype=str) for column in columns})
-    return read_cells(path, columns)
 
 
 def _numbers(frame: pd.DataFrame, column: str) -> pd.Series[float]:
@@ -99,14 +94,13 @@ def _texts(frame: pd.DataFrame, column: str) -> pd.Series[str]:
     return frame[column].map(known).astype(object)
 
 
-def _boundary(path: Path) -> shapely.Geometry:
-    frame = pyogrio.read_dataframe(path, layer="boundary").to_crs(4326)
-    shape = frame.geometry.union_all()
+def _in_degrees(boundary: gpd.GeoDataFrame) -> shapely.Geometry:
+    shape = boundary.to_crs(4326).union_all()
     return shapely.MultiPolygon([shape]) if shape.geom_type == "Polygon" else shape
 
 
-def _species(folder: Path, manifest: dict[str, Any]) -> pd.DataFrame:
-    counts = _table(folder / "counts.csv", ["species", "common_name", "trees", "infill", "order"])
+def _species(plan: Published) -> pd.DataFrame:
+    counts = plan.table("counts.csv", ["species", "common_name", "trees", "infill", "order"])
     counts = pd.DataFrame(
         {
             **{name: _texts(counts, name) for name in ("species", "common_name")},
@@ -116,18 +110,18 @@ def _species(folder: Path, manifest: dict[str, Any]) -> pd.DataFrame:
     found = counts.groupby("species", sort=True).agg(
         {"common_name": "first", "trees": "sum", "infill": "sum", "order": "sum"}
     )
-    supply = _table(folder / "nursery_species.csv", ["species"])
+    supply = plan.table("nursery_species.csv", ["species"])
     names = _texts(supply, "species")
     for column in ("on_hand", "worst", "expected", "best"):
         by_name = pd.Series(_numbers(supply, column).to_numpy(), index=names)
         found[column] = by_name.reindex(found.index).fillna(0).astype(np.int64)
-    must = set(manifest["settings"].get("mix", {}).get("must", ()))
+    must = set(plan.manifest["settings"].get("mix", {}).get("must", ()))
     found["must"] = found.index.isin(must)
     return found.reset_index()
 
 
 def _figures(
-    manifest: dict[str, Any], species: pd.DataFrame, blocks: pd.DataFrame, features: Path
+    manifest: dict[str, Any], species: pd.DataFrame, blocks: pd.DataFrame, area_m2: float
 ) -> dict[str, float]:
     """Sum the plan up. The range of the order is that of ``blocks.csv``.
 
@@ -139,9 +133,8 @@ def _figures(
     trees = _numbers(blocks, "trees")
     a_tree = _numbers(blocks, "cost") / trees
     error = manifest["frost_error_c"]
-    area = pyogrio.read_dataframe(features, layer="boundary").geometry.union_all().area
     return {
-        "area_ha": round(area / 1e4, 2),
+        "area_ha": round(area_m2 / 1e4, 2),
         "planted_ha": manifest["area_planted_ha"],
         "trees": manifest["trees_total"],
         "infill": int(species["infill"].sum()),
@@ -157,8 +150,7 @@ def _figures(
     }
 
 
-def _batches(path: Path) -> pd.DataFrame:
-    frame = _table(path, ["batch"])
+def _batches(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             **{name: _texts(frame, name) for name in _BATCH_TEXTS},
@@ -167,8 +159,7 @@ def _batches(path: Path) -> pd.DataFrame:
     ).reset_index(drop=True)
 
 
-def _jobs(path: Path, blocks: pd.DataFrame) -> pd.DataFrame:
-    frame = _table(path, ["year", "month", *_JOB_TEXTS])
+def _jobs(frame: pd.DataFrame, blocks: pd.DataFrame) -> pd.DataFrame:
     jobs = pd.DataFrame(
         {
             **{name: _numbers(frame, name).astype(np.int64) for name in ("year", "month")},
@@ -182,8 +173,7 @@ def _jobs(path: Path, blocks: pd.DataFrame) -> pd.DataFrame:
     return jobs.assign(crew_days=days.where(jobs["job"] == "plant"))
 
 
-def _substitutes(path: Path) -> pd.DataFrame:
-    frame = _table(path, ["zone", "species", "substitute", "fit"])
+def _substitutes(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             **{name: _texts(frame, name) for name in ("zone", "species", "substitute")},

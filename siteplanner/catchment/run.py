@@ -21,7 +21,8 @@ from siteplanner.catchment.stock import read_seed, read_tubes
 from siteplanner.catchment.summary import mother_table, site_table, write_summary
 from siteplanner.catchment.tables import write_frame
 from siteplanner.handover.folder.manifest import digest, plain, versions
-from siteplanner.handover.folder.publish import MANIFEST, staged
+from siteplanner.handover.folder.publish import staged
+from siteplanner.reading.published import MANIFEST
 
 #: Folders in a catchment's own: plans of the sites, and what may be passed on.
 SITES, SHARED = "sites", "shared"

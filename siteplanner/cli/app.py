@@ -62,7 +62,7 @@ def plan(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
-    from siteplanner.handover.write import write_plan
+    from siteplanner.run import write_plan
     from siteplanner.site.site_file import load_site
 
     read = load_site(site)
@@ -83,10 +83,11 @@ def plan(
 @app.command()
 def check(site: SiteFile) -> None:
     """Read all inputs and say what was understood and what is wrong; write nothing."""
-    from siteplanner.ground.assess import ready
     from siteplanner.site.site_file import load_site
+    from siteplanner.suitability.of_site import ready
 
-    inputs, _, found, order = ready(load_site(site))
+    start = ready(load_site(site))
+    inputs = start.inputs
     console = Console(soft_wrap=True, emoji=False)
     grid = inputs.grid
     fields = inputs.paddocks
@@ -100,9 +101,9 @@ def check(site: SiteFile) -> None:
         f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "
         f"{len(inputs.climate.winter_minima)} winter minima, {inputs.climate.thirst_in_words}",
         f"to keep clear of: {len(inputs.no_plant)} features",
-        f"species: {len(inputs.species.facts)}, scored on {len(found)} factors",
+        f"species: {len(inputs.species.facts)}, scored on {len(start.factors)} factors",
         f"mother trees: {len(inputs.seed_sources)}",
-        f"layers to work out: {sum(len(maker.makes) for maker in order)}",
+        f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
     ]
     for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
         console.print(shown(line), highlight=False)
@@ -176,11 +177,11 @@ def layers(
     ] = None,
 ) -> None:
     """List every layer with its unit, range, method and source."""
-    from siteplanner.ground.assess import book_of
+    from siteplanner.ground.assess import catalogue_of
     from siteplanner.ground.resolve import catalogue
     from siteplanner.site.site_file import load_site
 
-    book = catalogue("installed packages") if site is None else book_of(load_site(site))
+    book = catalogue("installed packages") if site is None else catalogue_of(load_site(site))
     console = Console(soft_wrap=True, emoji=False)
     for name, maker in book.makers.items():
         info = book.info(name)

@@ -9,8 +9,10 @@ a tuple, in the order of their descriptions, whose names are then given one by o
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
+
+from siteplanner.base.layer_info import LayerInfo
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -47,26 +49,6 @@ def radius(metres: float | str) -> Reach:
     250.0 m around
     """
     return Reach(metres=metres)
-
-
-@dataclass(frozen=True)
-class LayerInfo:
-    """The description of one layer; legend, file tags, report and documentation print it.
-
-    ``valid`` is the range a value may take; ``colours`` names a published colour-blind-safe
-    scheme (see ``siteplanner.base.colours``); ``classes`` names the codes 0, 1, 2 … of a
-    layer of categories; ``on_map`` says whether the interactive map shows the layer.
-    """
-
-    title: str
-    unit: str
-    method: str
-    source: str
-    valid: tuple[float, float]
-    colours: str = "viridis"
-    classes: tuple[str, ...] = ()
-    on_map: bool = False
-    name: str = field(default="")
 
 
 def layer(*described: LayerInfo, reach: Reach) -> Callable[[Function], Function]:

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from siteplanner.base.errors import Faults, near
-from siteplanner.ground.layer import LayerInfo, Reach
+from siteplanner.base.layer_info import LayerInfo
+from siteplanner.ground.layer import Reach
 
 GROUP = "siteplanner.layers"
 BUILT_IN = (

@@ -22,8 +22,8 @@ from rasterio.warp import calculate_default_transform, reproject, transform_boun
 
 from siteplanner.base.errors import Faults, fault
 from siteplanner.base.grid import BoolGrid, Grid
-from siteplanner.ground.relief.terrain import step_of
 from siteplanner.reading.files.tiles import in_metres, opened
+from siteplanner.reading.height_step import step_of
 from siteplanner.site.site_file import Site
 
 #: Metres in the units of height that people use; the words are also those of band tags.

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -17,7 +19,9 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Faults, fault, near
 from siteplanner.base.grid import Grid
 from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
-from siteplanner.reading.dem import Heights, read_dem
+from siteplanner.reading.decisions import Decided, read_decisions
+from siteplanner.reading.dem import read_dem
+from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.text import must_hold
@@ -35,9 +39,10 @@ from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species_table import SpeciesTable, read_species
 from siteplanner.reading.survival_rates import with_kept_survival
 from siteplanner.reading.winters import odd_winters, trend_of_winters
-from siteplanner.season.dig import with_answers
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
+
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,7 @@ class Inputs:
     grown: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     species: SpeciesTable
+    decided: Decided
     seed_sources: gpd.GeoDataFrame
     hand: Hand
     hashes: dict[str, str]
@@ -87,89 +93,94 @@ def read_inputs(site: Site) -> Inputs:
     """
     faults = Faults()
     notes: list[str] = []
-    crs: pyproj.CRS | None = None
-    with faults.gather():
-        crs = working_crs(site)
-    boundary = paddocks = soils = readings = hollows = no_plant = seeds = climate = None
-    shelter = grown = None
-    heights: Heights | None = None
-    species: SpeciesTable | None = None
-    hand = Hand()
-    with faults.gather():
-        boundary = _boundary(site, crs, notes)
-    with faults.gather():
-        paddocks = _paddocks(site, crs, notes)
-    with faults.gather():
-        soils = read_soils(site, crs, notes)
-        note_overlap("Soil polygons", soils, site.soils.file, "the later polygon counts", notes)
-        if site.soils.dug:
-            soils, answered = with_answers(soils, site.folder / site.soils.dug)
-            notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
-    with faults.gather():
-        climate = read_climate(site)
-        record = site.climate.winter_minima
-        notes += odd_winters(climate.winter_minima, record)
-        notes += trend_of_winters(climate.winter_minima, record)
-    with faults.gather():
-        readings = read_readings(site, crs, notes)
-    with faults.gather():
-        hollows = _hollows(site, crs, notes)
-    with faults.gather():
-        shelter = read_shelter(site, crs, notes)
-    with faults.gather():
-        no_plant = _no_plant(site, crs, notes)
-    with faults.gather():
-        seeds = _seed_sources(site, crs, notes)
-    with faults.gather():
-        species = read_species(site.folder / site.species.file)
-        if site.species.survival:
-            species, said = with_kept_survival(species, site.folder / site.species.survival)
-            notes.append(said)
-        hand = read_hand(site, set(species.facts["botanical_name"]))
-        grown = read_grown(site, species.facts, crs)
-    for name in filter(None, (site.decisions.zones, site.decisions.local)):
+
+    def got(read: Callable[..., Value], *arguments: object) -> Value | None:
+        """Call a reader; None, and its faults gathered, where it cannot read."""
         with faults.gather():
-            must_hold(site.folder / name)
-    if species is not None and seeds is not None:
-        note_strangers(seeds, species, site, notes)
+            return read(*arguments)
+        return None
+
+    crs = got(working_crs, site)
+    boundary = got(_boundary, site, crs, notes)
+    paddocks = got(_paddocks, site, crs, notes)
+    soils = got(_soils, site, crs, notes)
+    climate = got(_climate, site, notes)
+    readings = got(read_readings, site, crs, notes)
+    hollows = got(_hollows, site, crs, notes)
+    shelter = got(read_shelter, site, crs, notes)
+    no_plant = got(_no_plant, site, crs, notes)
+    seeds = got(_seed_sources, site, crs, notes)
+    species = got(_species, site, notes)
+    hand, grown, decided, heights = Hand(), None, None, None
     if species is not None:
-        with faults.gather():
-            check_names(site, set(species.facts["botanical_name"]))
+        names = list(species.facts["botanical_name"])
+        hand = got(read_hand, site, set(names)) or hand
+        grown = got(read_grown, site, species.facts, crs)
+        if seeds is not None:
+            note_strangers(seeds, species, site, notes)
+        got(check_names, site, set(names))
+        decided = got(read_decisions, site, crs, names)
     if crs is not None and boundary is not None:
-        with faults.gather():
-            heights = read_dem(site, crs, boundary.union_all())
-            notes += heights.notes
+        heights = got(read_dem, site, crs, boundary.union_all())
     if readings is not None and climate is not None:
-        with faults.gather():
-            readings = against_station(site, readings, climate)
-    if heights is not None and readings is not None:
-        readings = _inside(heights.grid, readings, "frost readings", notes)
+        readings = got(against_station, site, readings, climate)
     faults.raise_any()
     assert heights is not None and boundary is not None and paddocks is not None
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
     assert species is not None and shelter is not None and grown is not None
+    assert decided is not None
+    notes += heights.notes
+    readings = _inside(heights.grid, readings, "frost readings", notes)
     note_gaps(boundary, paddocks, soils, site, notes)
     return Inputs(
-        heights.grid,
-        heights.dem,
-        heights.filled,
-        heights.step_m,
-        boundary,
-        paddocks,
-        soils,
-        climate,
-        readings,
-        hollows,
-        shelter,
-        grown,
-        no_plant,
-        species,
-        seeds,
-        hand,
-        hashes(site),
-        tuple(notes),
+        grid=heights.grid,
+        dem=heights.dem,
+        filled=heights.filled,
+        height_step=heights.step_m,
+        boundary=boundary,
+        paddocks=paddocks,
+        soils=soils,
+        climate=climate,
+        readings=readings,
+        hollows=hollows,
+        shelter=shelter,
+        grown=grown,
+        no_plant=no_plant,
+        species=species,
+        decided=decided,
+        seed_sources=seeds,
+        hand=hand,
+        hashes=hashes(site),
+        notes=tuple(notes),
     )
+
+
+def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+    """The soil polygons, with what was found in dug spots laid over them."""
+    soils = read_soils(site, crs, notes)
+    note_overlap("Soil polygons", soils, site.soils.file, "the later polygon counts", notes)
+    if site.soils.dug:
+        soils, answered = with_answers(soils, site.folder / site.soils.dug)
+        notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
+    return soils
+
+
+def _climate(site: Site, notes: list[str]) -> Climate:
+    """The station's climate, with what is odd in its winters named."""
+    climate = read_climate(site)
+    notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
+    notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
+    return climate
+
+
+def _species(site: Site, notes: list[str]) -> SpeciesTable:
+    """The species table, with expected survival learnt from counts where the site names it."""
+    species = read_species(site.folder / site.species.file)
+    if site.species.survival:
+        species, said = with_kept_survival(species, site.folder / site.species.survival)
+        notes.append(said)
+    return species
 
 
 def files(site: Site) -> list[str]:

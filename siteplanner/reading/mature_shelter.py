@@ -5,10 +5,9 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
 
-from siteplanner.base.errors import fault
+from siteplanner.reading.published import read_published
 from siteplanner.reading.shelter import no_shelter
 from siteplanner.site.site_file import Site
 
@@ -26,16 +25,8 @@ def read_grown(site: Site, species: pd.DataFrame, crs: pyproj.CRS | None) -> gpd
     """
     if site.frost.grown is None:
         return no_shelter(crs)
-    path = site.folder / site.frost.grown / "plan.gpkg"
-    if not path.exists():
-        raise fault(path, "", "there is no such file", "give the folder of a plan made before")
-    try:
-        rows = gpd.read_file(path, layer="rows", engine="pyogrio")
-        trees = gpd.read_file(path, layer="trees", engine="pyogrio", ignore_geometry=True)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        raise fault(
-            path, "", f"it cannot be read as a plan ({error})", "make that plan again"
-        ) from None
+    plan = read_published(site.folder / site.frost.grown)
+    rows, trees = plan.features("rows"), plan.features("trees")
     return dense_rows(rows.to_crs(crs) if crs is not None else rows, trees, species)
 
 

@@ -12,10 +12,10 @@ import pyproj
 from numpy.typing import NDArray
 
 from siteplanner.base.errors import Faults, fault, near, told
-from siteplanner.ground.cold.frost import SCREEN_M, to_height
-from siteplanner.ground.soil.soils import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
-from siteplanner.ground.sun.evapotranspiration import Air, vapour_of_humidity, wind_at_2_m
+from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
+from siteplanner.reading.reference_height import SCREEN_M, to_height
+from siteplanner.reading.weather import Air, vapour_of_humidity, wind_at_2_m
 from siteplanner.reading.winters import one_value_a_winter
 from siteplanner.site.site_file import Site
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -17,24 +16,16 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import Faults, near
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
-from siteplanner.ground.soil.soils import DRAINAGE_CLASSES, TEXTURE_CLASSES
-from siteplanner.reading.nursery_counts import read_cells
-from siteplanner.reading.species_table import Factor
+from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
+from siteplanner.reading.dug_spots import ANSWERS
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import fit
 
-#: What to record at each spot; empty until somebody looks.
-ANSWERS = ("depth_m", "texture", "drainage", "mottles_from_m", "water_at_m", "stones_percent", "ph")
 COLUMNS = (
     "spot", "easting", "northing", "longitude", "latitude", "soil_unit", "map_says", "why",
     "if_not", *ANSWERS, "reach_m", "looked_on", "notes",
 )  # fmt: skip
-#: An answer holds this far around the spot where ``reach_m`` is empty (common practice, no
-#: source: a hole tells of the ground that looks alike around it).
-REACH_M = 40.0
-#: A spot farther from every soil polygon was dug elsewhere, or its coordinates are wrong.
-FARTHEST_M = 1000.0
 _SPOTS, _APART_M = 15, 50.0
 #: On the very line a hole tells of neither side.
 _OFF_LINE_M = 8.0
@@ -199,95 +190,3 @@ def _says(values: Mapping[str, float]) -> str:
             value = DRAINAGE_CLASSES[int(values[layer])]
         words.append(text.format(value))
     return ", ".join(words)
-
-
-def drainage_from_mottles(mottles_from_m: float) -> str:
-    """Natural drainage class from the depth at which grey mottles begin, m.
-
-    Minnesota Department of Natural Resources: mottles within 40, 20 to 40, 20 and 10 inches for
-    well, moderately well, somewhat poorly and poorly drained soil.
-    """
-    for inches, name in ((10, "poorly"), (20, "somewhat poorly"), (40, "moderately well")):
-        if mottles_from_m < inches * 0.0254:
-            return f"{name} drained"
-    return "well drained"
-
-
-def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame, int]:
-    """Lay what was found in the holes over the soil polygons; also how many spots answered.
-
-    ``path`` is ``dig.csv`` as it was filled in: rows without an answer are left out. Raises
-    :class:`~siteplanner.InputError` with every fault.
-    """
-    frame = read_cells(path, ["easting", "northing"])
-    for column in (*ANSWERS, "spot", "reach_m"):
-        if column not in frame:
-            frame[column] = ""
-    frame = frame[(frame[list(ANSWERS)] != "").any(axis=1)]
-    faults = Faults()
-    shapes = soils.geometry.to_numpy()
-    added = []
-    for row, cells in zip(frame.index, frame.to_dict("records"), strict=True):
-        found = _answer(cells, path, f"row {row + 2}", faults)
-        if faults.found:
-            continue
-        point = shapely.Point(found.pop("easting"), found.pop("northing"))
-        ground = shapely.buffer(point, found.pop("reach_m"))
-        if shapely.distance(shapes, point).min() > FARTHEST_M:
-            faults.add(
-                path,
-                f"row {row + 2}",
-                f"no soil polygon is within {FARTHEST_M:.0f} m of the spot",
-                "check its easting and northing",
-            )
-        inside = np.flatnonzero(shapely.contains(shapes, point))
-        told: dict[str, object] = {"unit": ""}
-        if len(inside):
-            told = soils.iloc[inside[-1]].drop("geometry").to_dict()
-            ground = shapely.intersection(ground, shapes[inside[-1]])
-        told |= {name: value for name, value in found.items() if value is not None}
-        told["unit"] = f"{told['unit']}, spot {cells['spot'] or row + 1}".strip(", ")
-        added.append({**told, "geometry": ground})
-    faults.raise_any()
-    if not added:
-        return soils, 0
-    over = gpd.GeoDataFrame(added, geometry="geometry", crs=soils.crs)
-    joined = pd.concat([soils, over.reindex(columns=soils.columns)], ignore_index=True)
-    return gpd.GeoDataFrame(joined, geometry="geometry", crs=soils.crs), len(added)
-
-
-def _answer(cells: dict[str, str], path: Path, where: str, faults: Faults) -> dict[str, object]:
-    """One row's answers, None where nothing was written."""
-    found: dict[str, object] = {}
-    for name, low, high, default in (
-        ("easting", -1e8, 1e8, float("nan")),
-        ("northing", -1e8, 1e8, float("nan")),
-        ("reach_m", 1, 1000, REACH_M),
-        ("depth_m", 0, 50, None),
-        ("mottles_from_m", 0, 10, None),
-        ("water_at_m", 0, 50, None),
-        ("stones_percent", 0, 100, None),
-        ("ph", 2, 11, None),
-    ):
-        text = cells[name]
-        number = float(pd.to_numeric(text, errors="coerce")) if text else default
-        if name in ("easting", "northing") and not text:
-            faults.add(path, f"{where}, {name}", "it is empty", "write where the hole was dug")
-        if number is not None and text and not low <= number <= high:
-            faults.add(
-                path, f"{where}, {name}", f"{text!r} will not do",
-                f"write a number from {low:g} to {high:g}, or leave it empty",
-            )  # fmt: skip
-        found[name] = number
-    for name, classes in (("texture", TEXTURE_CLASSES), ("drainage", DRAINAGE_CLASSES)):
-        text = cells[name].lower()
-        if text and text not in classes:
-            faults.add(
-                path, f"{where}, {name}", f"{text!r} is no {name} class", near(text, classes)
-            )
-        found[name] = text or None
-    mottles, water = found.pop("mottles_from_m"), found.pop("water_at_m")
-    wet = [v for v in (mottles, water) if isinstance(v, (float, np.number, int))]
-    if found["drainage"] is None and wet:
-        found["drainage"] = drainage_from_mottles(float(min(wet)))
-    return found

@@ -101,9 +101,10 @@ def odds_by_zone(
     """Odds of a killing frost for the species planted in each zone, columns ``ODDS_COLUMNS``.
 
     ``coldest`` gives each zone's winter minimum and its error, °C, of which ``winter_c`` is what
-    one winter there deviates by: that part is chance from winter to winter, not doubt. Odds
-    are of seedlings, in one winter; ``over_years`` over the years of establishment; ``tree_low``
-    and ``tree_high`` of grown trees. Where the tolerance is from memory ``odds`` is NaN: only a range is told.
+    one winter there deviates by: that part is chance from winter to winter, not doubt. Odds are
+    of seedlings, in one winter; ``over_years`` over the years of establishment; ``tree_low`` and
+    ``tree_high`` of grown trees. Where the tolerance is from memory ``odds`` is NaN: only a range
+    is told.
     """
     station, mean = station_minima(climate), float(climate.winter_minima.mean())
     station = widened(station, winter_c)

@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import rasterio.features
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.grid import BoolGrid, Grid
+from siteplanner.ground.assess import Ground
 from siteplanner.planting.counts import materials, split
-from siteplanner.planting.figures import contour_gaps, zone_figures
-from siteplanner.planting.mix.mix import Mixed
-from siteplanner.planting.mix.mothers import deal_mothers
+from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
+from siteplanner.reading.inputs import Inputs
 from siteplanner.season.years import Parts, spread
 from siteplanner.site.planting import Work
-
-if TYPE_CHECKING:
-    from siteplanner.ground.assess import Survey
-    from siteplanner.plan import Plan
-    from siteplanner.site.site_file import Site
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.score import Fit
 
 GRADES = ("volunteers", "experienced people only", "not on foot")
 #: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
@@ -69,43 +64,46 @@ class Works:
     by_year: pd.DataFrame
 
 
-def with_works(plan: Plan, site: Site, ground: Survey, mixes: Mapping[str, Mixed]) -> Plan:
-    """Add the works, the year and the mother of every tree, and what should be read of it."""
-    facts = ground.inputs.species.facts
-    kinds = plan.tree_species
-    blocks = plan.blocks[plan.blocks["trees"] > 0].reset_index(drop=True)
-    if blocks.empty:
-        return plan
+def works_of(
+    inputs: Inputs, ground: Ground, suited: Fit, layout: Layout, site: Site
+) -> tuple[Works, NDArray[np.int64], tuple[str, ...]]:
+    """Work out the works, the year of every tree (0: later), and what should be read of them."""
+    facts = inputs.species.facts
+    kinds = layout.tree_species
+    blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
-    of_tree = plan.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = _grounds(blocks, ground)
+    of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
+    grounds, marks = _grounds(blocks, inputs.grid, ground, suited.mask)
     slope = np.array([g.slope for g in grounds])
-    waits = _waiting(blocks, ground, site, of_tree, kinds)
+    waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)[kinds]
     cost = np.array(
         [site.mix.tree_costs.get(n, site.mix.tree_cost) for n in facts["botanical_name"]]
     )[kinds]
-    year_of_part, told = _years(plan, site, blocks, of_tree, waits, 1 / survival, cost, slope)
+    year_of_part, told = _years(
+        layout, inputs.boundary, site, blocks, of_tree, waits, 1 / survival, cost, slope
+    )
     first = site.years.first or 1
     label = np.append(np.arange(site.years.number) + first, 0)
     year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
-    trees = plan.trees.assign(year=year_of_tree, mother=_mothers(plan, ground, kinds))
+    trees = layout.trees.assign(year=year_of_tree)
 
-    frame = _block_frame(plan, site, blocks, trees, waits, of_tree, slope, cost, facts)
+    frame = _block_frame(site, blocks, trees, waits, of_tree, slope, cost, facts)
     later = frame["trees_later"] > 0
     frame["year"] = label[year_of_part[: len(blocks)]]
     frame["later"] = np.where(later, label[year_of_part[len(blocks) :]], 0)
     frame["grade"] = [
-        _grade(g, block, plan, site.work) for g, block in zip(grounds, blocks.geometry, strict=True)
+        _grade(g, block, layout.no_plant, site.work)
+        for g, block in zip(grounds, blocks.geometry, strict=True)
     ]
     windows = [next(w for w in WINDOWS if w[0] in m) for m in marks]
     frame["window"] = [words for _, _, words in windows]
-    rip = rip_lines(plan, blocks, grounds, marks, ground, site.work)
+    rip = rip_lines(layout, blocks, grounds, marks, inputs, site.work)
     frame["rip_m"] = (
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
-    paddocks = fences(plan, site.work.fence_gap_m)
-    south = plan.grid.centre_lonlat[1] < 0
+    paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_gap_m)
+    south = inputs.grid.centre_lonlat[1] < 0
     months = [[(m - 1 + (0 if south else 6)) % 12 + 1 for m in w[1]] for w in windows]
     works = Works(
         frame[list(BLOCK_COLUMNS)],
@@ -113,24 +111,13 @@ def with_works(plan: Plan, site: Site, ground: Survey, mixes: Mapping[str, Mixed
         _jobs(frame, paddocks, months, site.work),
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
-        zone_figures(plan.zones, ground.layers["slope"], plan.grid, mixes),
-        contour_gaps(plan.trees, blocks, plan.zones),
+        layout.zone_figures,
+        layout.row_gaps,
         split(trees.assign(paddock=blocks["paddock"].to_numpy()[of_tree]), YEAR_COLUMNS[:4], facts)[
             list(YEAR_COLUMNS)
         ],
     )
-    return replace(
-        plan,
-        trees=trees,
-        blocks=plan.blocks.assign(
-            year=frame.set_index("block")["year"]
-            .reindex(plan.blocks["block"])
-            .fillna(0)
-            .to_numpy(dtype=np.int64)
-        ),
-        works=works,
-        warnings=(*plan.warnings, *told),
-    )
+    return works, year_of_tree, told
 
 
 ROW_COLUMNS = ("block", "row", "species", "trees", "year")
@@ -143,15 +130,14 @@ BLOCK_COLUMNS = (
 
 
 def _grounds(
-    blocks: gpd.GeoDataFrame, ground: Survey
-) -> tuple[list[describe.Ground], list[frozenset[str]]]:
+    blocks: gpd.GeoDataFrame, grid: Grid, ground: Ground, scored: BoolGrid
+) -> tuple[list[describe.GroundSummary], list[frozenset[str]]]:
     """What the ground of each block is like, and the marks that planting windows go by."""
-    grid, mask = ground.inputs.grid, ground.fit.mask
-    of_cell = _on_cells(blocks, ground)
-    whole = describe.ground_of(ground.layers, ground.infos, (of_cell > 0) & mask)
+    of_cell = grid.number(blocks.geometry)
+    whole = describe.ground_of(ground.layers, ground.infos, (of_cell > 0) & scored)
     found = []
     for number in range(len(blocks)):
-        cells = (of_cell == number + 1) & mask
+        cells = (of_cell == number + 1) & scored
         if not cells.any():
             # A block thinner than a cell: what lies about it.
             cells = grid.cover([blocks.geometry.iloc[number]], all_touched=True)
@@ -159,22 +145,10 @@ def _grounds(
     return found, [describe.tags(one, whole) for one in found]
 
 
-def _on_cells(blocks: gpd.GeoDataFrame, ground: Survey) -> NDArray[np.int32]:
-    """Number of the block on each cell, from 1; 0 for none."""
-    grid = ground.inputs.grid
-    return np.asarray(
-        rasterio.features.rasterize(
-            ((shape, number + 1) for number, shape in enumerate(blocks.geometry)),
-            out_shape=grid.shape,
-            transform=grid.transform,
-            dtype="int32",
-        )
-    )
-
-
 def _waiting(
     blocks: gpd.GeoDataFrame,
-    ground: Survey,
+    inputs: Inputs,
+    ground: Ground,
     site: Site,
     of_tree: NDArray[np.int64],
     kinds: NDArray[np.uint8],
@@ -184,12 +158,12 @@ def _waiting(
     Those of shade lovers, and those whose species does not thrive in the cold of its block; but
     pioneers never wait, and none do where no other trees come first.
     """
-    facts = ground.inputs.species.facts
+    facts = inputs.species.facts
     pioneer = np.array(["pioneer" in roles for roles in facts["roles"]])
     lover = facts["botanical_name"].isin(site.years.shade_lovers).to_numpy()
-    points = ground.inputs.species.points.get("winter_minimum")
+    points = inputs.species.points.get("winter_minimum")
     thrives = np.full(len(facts), -np.inf) if points is None else points[:, 1]
-    of_cell = _on_cells(blocks, ground)
+    of_cell = inputs.grid.number(blocks.geometry)
     cold = ground.layers["winter_minimum"]
     known = np.isfinite(cold)
     total = np.bincount(of_cell[known], cold[known], len(blocks) + 1)[1:]
@@ -201,7 +175,8 @@ def _waiting(
 
 
 def _years(
-    plan: Plan,
+    layout: Layout,
+    boundary: gpd.GeoDataFrame,
     site: Site,
     blocks: gpd.GeoDataFrame,
     of_tree: NDArray[np.int64],
@@ -214,8 +189,8 @@ def _years(
     count = len(blocks)
     part = of_tree + waits * count
     trees = np.bincount(part, minlength=2 * count)
-    tracks = plan.no_plant.geometry[plan.no_plant["kind"] == "track"]
-    way = tracks.union_all() if len(tracks) else plan.boundary.union_all().boundary
+    tracks = layout.no_plant.geometry[layout.no_plant["kind"] == "track"]
+    way = tracks.union_all() if len(tracks) else boundary.union_all().boundary
     away = np.tile(shapely.distance(blocks.geometry.to_numpy(), way), 2)
     used = trees > 0
     number = np.cumsum(used) - 1
@@ -236,22 +211,7 @@ def _years(
     return whole, told
 
 
-def _mothers(plan: Plan, ground: Survey, kinds: NDArray[np.uint8]) -> NDArray[np.object_]:
-    """Name of the mother tree that each tree's seed should come from; "" where none is known."""
-    sources = ground.inputs.seed_sources
-    names = ground.inputs.species.facts["botanical_name"]
-    listed = [
-        [str(n) for n in sources["name"][sources["species"] == name].fillna("")] for name in names
-    ]
-    x, y = plan.trees.geometry.x.to_numpy(), plan.trees.geometry.y.to_numpy()
-    dealt = deal_mothers(x, y, kinds, np.array([len(mothers) for mothers in listed]))
-    first = np.cumsum([0, *(len(mothers) for mothers in listed)])[:-1]
-    flat = np.array([*(name for mothers in listed for name in mothers), ""], dtype=object)
-    return np.asarray(flat[np.where(dealt >= 0, first[kinds] + dealt, len(flat) - 1)])
-
-
 def _block_frame(
-    plan: Plan,
     site: Site,
     blocks: gpd.GeoDataFrame,
     trees: gpd.GeoDataFrame,
@@ -272,25 +232,30 @@ def _block_frame(
     return frame.join(materials(frame["trees"].to_numpy(), slope, site.work))
 
 
-def _grade(ground: describe.Ground, block: shapely.Polygon, plan: Plan, rates: Work) -> str:
+def _grade(
+    ground: describe.GroundSummary,
+    block: shapely.Polygon,
+    no_plant: gpd.GeoDataFrame,
+    rates: Work,
+) -> str:
     """Who may work on a block (judgement, no source; someone who knows the site decides)."""
     if ground.slope_to > rates.experienced_deg:
         return GRADES[2]
-    dangers = plan.no_plant.geometry[plan.no_plant["kind"].isin(_DANGERS)].to_numpy()
+    dangers = no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy()
     near = shapely.dwithin(dangers, block, NEAR_DANGER_M).any() if len(dangers) else False
     return GRADES[1] if ground.slope_to > rates.volunteers_deg or near else GRADES[0]
 
 
-def fences(plan: Plan, gap_m: float) -> pd.DataFrame:
+def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, gap_m: float) -> pd.DataFrame:
     """Metres of new fence and gates round each paddock that is planted.
 
     An edge that an existing fence follows within ``gap_m`` needs none, nor one that two planted
     paddocks share twice.
     """
-    old = plan.no_plant.geometry[plan.no_plant["kind"] == "fence"].union_all()
+    old = no_plant.geometry[no_plant["kind"] == "fence"].union_all()
     done = old.buffer(gap_m)
     rows = []
-    for paddock in plan.paddocks[plan.paddocks["trees"] > 0].itertuples():
+    for paddock in fields[fields["trees"] > 0].itertuples():
         edge = shapely.difference(shapely.boundary(paddock.geometry), done)
         rows.append((paddock.name, round(edge.length), int(edge.length > gap_m)))
         done = shapely.union(done, edge.buffer(gap_m))
@@ -298,11 +263,11 @@ def fences(plan: Plan, gap_m: float) -> pd.DataFrame:
 
 
 def rip_lines(
-    plan: Plan,
+    layout: Layout,
     blocks: gpd.GeoDataFrame,
-    grounds: list[describe.Ground],
+    grounds: list[describe.GroundSummary],
     marks: list[frozenset[str]],
-    ground: Survey,
+    inputs: Inputs,
     rates: Work,
 ) -> gpd.GeoDataFrame:
     """Rows that a machine may rip or mound: level along their length, on ground that bears it.
@@ -310,22 +275,24 @@ def rip_lines(
     None on blocks that are wet or whose steeper ground is over ``rates.rip_steepest_deg``, none
     in the setback of what is buried. Columns ``block, length_m, geometry``.
     """
-    pattern = plan.zones.set_index("zone")["pattern"].reindex(blocks["zone"])
+    pattern = blocks["pattern"]
     bears = [
         name
         for name, form, one, mark in zip(blocks["block"], pattern, grounds, marks, strict=True)
         if form in RIPPED and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
     ]
-    rows = plan.rows[plan.rows["block"].isin(bears) & (plan.rows["length_m"] >= SHORTEST_RIP_M)]
+    rows = layout.rows[
+        layout.rows["block"].isin(bears) & (layout.rows["length_m"] >= SHORTEST_RIP_M)
+    ]
     lines = rows.geometry.to_numpy()
-    grid, dem = ground.inputs.grid, ground.inputs.dem
+    grid, dem = inputs.grid, inputs.dem
     ends = [shapely.get_coordinates(shapely.get_point(lines, n)) for n in (0, -1)]
     rise = np.abs(np.diff([grid.sample(dem, *end.T).astype(float) for end in ends], axis=0)[0])
     level = rise <= RIP_GRADE * rows["length_m"].to_numpy()
-    buried = plan.setbacks.geometry[plan.setbacks["kind"].isin(BURIED)].union_all()
+    buried = layout.setbacks.geometry[layout.setbacks["kind"].isin(BURIED)].union_all()
     kept = shapely.difference(lines[level], buried)
     found = gpd.GeoDataFrame(
-        {"block": rows["block"].to_numpy()[level]}, geometry=kept, crs=plan.grid.crs
+        {"block": rows["block"].to_numpy()[level]}, geometry=kept, crs=inputs.grid.crs
     ).explode(ignore_index=True)
     found = found[found.length >= SHORTEST_RIP_M].reset_index(drop=True)
     return found.assign(length_m=found.length)[["block", "length_m", "geometry"]]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.suitability.score import Fit
 
 _METHOD = "Counted over the species and factors of the species table on each cell."
@@ -36,7 +36,7 @@ def commonest_limit(fitted: Fit, infos: Mapping[str, LayerInfo]) -> tuple[LayerI
         _METHOD,
         _OURS,
         (0, max(len(fitted.factors) - 1, 1)),
-        classes=tuple(infos[name].title for name in fitted.factors),
+        classes=tuple(infos[factor.layer].title for factor in fitted.factors),
         name="limited_by",
     )
     most = np.zeros(fitted.limiting.shape[1], dtype=np.uint8)

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid
 from siteplanner.base.strips import over_rows
-from siteplanner.reading.species_table import SURVIVES, Factor
 from siteplanner.suitability._score import A_CLASS, A_NUMBER, FINE, NONE, score_cells
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
+from siteplanner.suitability.factors import SURVIVES, Factor
 
 #: Highest score of a species one of whose factors was never measured there.
 UNKNOWN_CAP = CLASSES[0][1] - 1
@@ -25,7 +25,7 @@ _MOST_CODES = 4096
 
 @dataclass(frozen=True)
 class Fit:
-    """Scores of all species on the cells of a mask, in the mask's row-major order.
+    """What each species thinks of each cell of a mask, in the mask's row-major order.
 
     ``score`` 0-100, ``limiting`` the index into ``factors`` of the lowest-scoring factor
     (255 where nothing limits), ``confidence`` 0-100 the share of the species' factors that are
@@ -33,7 +33,7 @@ class Fit:
     """
 
     mask: BoolGrid
-    factors: tuple[str, ...]
+    factors: tuple[Factor, ...]
     score: NDArray[np.uint8]
     limiting: NDArray[np.uint8]
     confidence: NDArray[np.uint8]
@@ -135,7 +135,7 @@ def fit(
         share,
         np.float32(UNKNOWN_CAP),
     )
-    return Fit(mask, tuple(f.layer for f in factors), score, limiting, confidence)
+    return Fit(mask, tuple(factors), score, limiting, confidence)
 
 
 def _sides(points: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -16,7 +16,7 @@ from rasterio.windows import Window
 
 from siteplanner.base.errors import fault
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.handover.gis.gis import coded, describe
 from siteplanner.reading.dem import UNITS
 from siteplanner.reading.files.tiles import in_metres

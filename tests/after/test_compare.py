@@ -25,7 +25,9 @@ def a_plan(folder, rows, zones, *, mix, warnings=(), inputs=None):
     manifest = {
         "settings": {"mix": mix, "planting": {"spacing_m": 4.0}},
         "warnings": list(warnings),
-        "inputs": inputs or {"dem.tif": "1"},
+        "files": {},
+        "versions": {"siteplanner": "0"},
+        "inputs": inputs or {"dem.tif": "1" * 64},
         "frost_error_c": 1.0,
     }
     (folder / "plan.json").write_text(json.dumps(manifest), encoding="utf-8")
@@ -49,7 +51,7 @@ def two(tmp_path):
         [("A", 50, west), ("B", 50, east)],
         mix={"tree_cost": 5.0, "tree_costs": {"Banksia b": 10.0}},
         warnings=["both"],
-        inputs={"dem.tif": "2"},
+        inputs={"dem.tif": "2" * 64},
     )  # fmt: skip
     return first, second
 
@@ -98,5 +100,5 @@ def test_a_folder_without_a_plan_is_said(tmp_path):
 
 def test_a_broken_plan_is_said(two):
     (two[0] / "plan.json").write_text("{", encoding="utf-8")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="not JSON, or broken off"):
         read_plan(two[0])

@@ -6,12 +6,12 @@ from conftest import SITE
 
 from siteplanner.after.explain import explain_at, explain_species, why
 from siteplanner.base.errors import InputError
-from siteplanner.ground.assess import survey
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.reading.records import read_climate
-from siteplanner.reading.species_table import Factor
 from siteplanner.season.frost_by_zone import station_minima
 from siteplanner.site.site_file import load_site
+from siteplanner.suitability.factors import Factor
+from siteplanner.suitability.of_site import assessed
 from siteplanner.suitability.score import class_of
 
 
@@ -20,25 +20,27 @@ def test_where_a_species_fits_adds_up_to_its_scores():
     told = explain_species(site, "Blackwood")
     assert told.species == "Acacia melanoxylon (blackwood)"
     made = {}
-    ground = survey(site, each=lambda info, values, grid: made.update({info.name: values}))
-    number = list(ground.inputs.species.facts["botanical_name"]).index("Acacia melanoxylon")
-    score = ground.fit.score[number]
+    inputs, _, suited = assessed(
+        site, each=lambda info, values, grid: made.update({info.name: values})
+    )
+    number = list(inputs.species.facts["botanical_name"]).index("Acacia melanoxylon")
+    score = suited.score[number]
     words = [class_of(int(s))[1] for s in range(101)]
     found = np.array(words)[score]
     shares = [
         100 * (found == w).mean() for w in ("suits well", "suits", "marginal", "do not plant")
     ]
     assert [float(text) for text in told.rows[0][2:6]] == pytest.approx(shares, abs=0.5)
-    hectares = (ground.fit.limiting[number] < 255).sum() * ground.inputs.grid.cell_area / 1e4
+    hectares = (suited.limiting[number] < 255).sum() * inputs.grid.cell_area / 1e4
     assert sum(float(row[1]) for row in told.limits) == pytest.approx(hectares, abs=0.5)
     places = [row[0] for row in told.rows]
-    assert places == ["whole property", *ground.inputs.paddocks["name"]]
+    assert places == ["whole property", *inputs.paddocks["name"]]
     # The layers on trust: unknown soil lowers it, and the limit named is that of most species.
-    sure = made["factors_known"][ground.fit.mask]
-    assert (sure == ground.fit.confidence.min(axis=0)).all() and sure.min() < 100 == sure.max()
-    cell = int(np.flatnonzero(ground.fit.mask)[1000])
-    of_cell = ground.fit.limiting[:, 1000]
-    count = np.bincount(of_cell[of_cell < 255], minlength=len(ground.factors))
+    sure = made["factors_known"][suited.mask]
+    assert (sure == suited.confidence.min(axis=0)).all() and sure.min() < 100 == sure.max()
+    cell = int(np.flatnonzero(suited.mask)[1000])
+    of_cell = suited.limiting[:, 1000]
+    count = np.bincount(of_cell[of_cell < 255], minlength=len(suited.factors))
     assert made["limited_by"].ravel()[cell] == count.argmax()
 
 

@@ -19,8 +19,8 @@ from siteplanner.after.how_sure import (
     write_how_sure,
 )
 from siteplanner.base import cache as keep
-from siteplanner.reading.species_table import Factor
 from siteplanner.site.site_file import HowSure, load_site
+from siteplanner.suitability.factors import Factor
 
 FEW = HowSure(cell_m=16, terrains=3, draws=3)
 

@@ -16,6 +16,7 @@ from siteplanner.after import verify as module
 from siteplanner.after.verify import verify
 from siteplanner.base.errors import InputError
 from siteplanner.handover.folder.manifest import write_manifest
+from siteplanner.reading import published
 
 FILES = ("counts.csv", "layers/slope.tif", "map.html")
 
@@ -168,7 +169,7 @@ def test_a_size_or_digest_of_the_wrong_kind_is_refused(folder, wrong):
 
 
 def test_a_manifest_that_is_a_link_or_too_large_is_not_opened(folder, monkeypatch):
-    monkeypatch.setattr(module, "_LARGEST", 10)
+    monkeypatch.setattr(published, "_LARGEST", 10)
     with pytest.raises(InputError, match="too large"):
         verify(folder)
     (folder / "plan.json").rename(folder / "x.json")

@@ -14,12 +14,12 @@ from siteplanner.after.planted import Planted
 from siteplanner.after.survival_counts import read_counts
 from siteplanner.base.errors import InputError
 from siteplanner.reading.dem import read_dem
+from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.features import ANY, read_features
 from siteplanner.reading.files.tiles import working_crs
 from siteplanner.reading.nursery_counts import read_hand
 from siteplanner.reading.records import read_climate, read_soils
 from siteplanner.reading.species_table import read_species
-from siteplanner.season.dig import with_answers
 from siteplanner.site.site_file import load_site
 
 PLANTED = Planted(

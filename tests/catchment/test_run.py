@@ -31,7 +31,7 @@ from siteplanner.base.errors import InputError
 from siteplanner.catchment import cluster, one_site
 from siteplanner.catchment.one_site import Job, plan_one
 from siteplanner.handover.folder import publish
-from siteplanner.handover.write import write_plan
+from siteplanner.run import write_plan
 
 #: Bytes from one number of a position to the other, at most.
 SIDE_BY_SIDE = 60

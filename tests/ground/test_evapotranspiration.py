@@ -13,11 +13,10 @@ from siteplanner.ground.sun.evapotranspiration import (
     monthly_thirst,
     penman_monteith,
     soil_heat,
-    vapour_of_humidity,
-    wind_at_2_m,
 )
 from siteplanner.ground.sun.irradiation import MID_MONTH, MONTH_DAYS, sky_radiation
 from siteplanner.reading.records import read_climate
+from siteplanner.reading.weather import vapour_of_humidity, wind_at_2_m
 
 LATITUDE = -42.0
 

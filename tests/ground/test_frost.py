@@ -20,15 +20,16 @@ from siteplanner.ground.cold.frost_dates import (
     nights_of,
 )
 from siteplanner.ground.cold.predictors import facing_pole
+from siteplanner.reading.reference_height import to_height
 
 TMIN = np.array([9.6, 9.7, 8.2, 5.8, 3.5, 1.6, 1.1, 1.7, 3.2, 4.8, 6.6, 8.3])
 TMAX = np.array([21.9, 21.8, 19.3, 15.8, 12.4, 9.7, 9.2, 10.4, 12.9, 15.4, 17.8, 19.9])
 
 
 def test_grass_reads_colder_than_the_screen_by_the_stated_rule():
-    assert frost.to_height(np.array([-8.0]), 0.05, 1.2, 4.0)[0] == pytest.approx(-4.0)
-    assert frost.to_height(np.array([-3.0]), 1.2, 1.2, 4.0)[0] == -3.0
-    half = frost.to_height(np.array([-3.0]), 0.5, 1.2, 4.0)[0]
+    assert to_height(np.array([-8.0]), 0.05, 1.2, 4.0)[0] == pytest.approx(-4.0)
+    assert to_height(np.array([-3.0]), 1.2, 1.2, 4.0)[0] == -3.0
+    half = to_height(np.array([-3.0]), 0.5, 1.2, 4.0)[0]
     assert -3.0 < half < -1.0
 
 

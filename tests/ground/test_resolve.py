@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from siteplanner.base.errors import InputError
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground import resolve
-from siteplanner.ground.layer import CELL, LayerInfo, layer
+from siteplanner.ground.layer import CELL, layer
 
 
 def info(name=""):

@@ -6,8 +6,8 @@ import pytest
 from ground.surfaces import grid_of
 from shapely.geometry import box
 
+from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.ground.soil import soils as soil
-from siteplanner.ground.soil.soils import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 
 GRID = grid_of((4, 6), 10.0)
 NAMES = [info.name for info in soil.soil_map.__layers__]

@@ -15,8 +15,8 @@ from siteplanner.ground.relief.terrain import (
     hillshade,
     slope_and_aspect,
     smooth_heights,
-    step_of,
 )
+from siteplanner.reading.height_step import step_of
 
 
 @settings(deadline=None, max_examples=60)

@@ -196,7 +196,7 @@ def _plan(words: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    from siteplanner.handover.write import write_plan
+    from siteplanner.run import write_plan
     from siteplanner.site.site_file import load_site
 
     write_plan(load_site(sys.argv[1]), "warm/plan")

@@ -21,8 +21,8 @@ from made_plan import made_plan
 from rio_cogeo.cogeo import cog_validate
 
 from siteplanner.base.colours import zone_colours
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.handover.gis.gis import (
     SCHEMA,
     layer_file_stem,
@@ -86,8 +86,7 @@ def test_trees_are_read_back_as_they_are(plan, package):
     trees = gpd.read_file(package, layer="trees")
     names = ["species", "zone", "block", "row", "year", "mother", "geometry"]
     assert list(trees.columns) == names
-    # This plan's works were not worked out.
-    assert (trees["year"] == 0).all() and trees["mother"].isna().all()
+    assert (trees["year"] == 2028).all() and trees["mother"].isna().all()
     assert trees["species"].tolist() == plan.trees["species"].tolist()
     assert trees["row"].tolist() == plan.trees["row"].tolist()
     assert shapely.equals(trees.geometry.to_numpy(), plan.trees.geometry.to_numpy()).all()

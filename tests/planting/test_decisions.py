@@ -18,10 +18,10 @@ from siteplanner.planting.zones.decisions import (
     drawn_over,
     letters_of,
     mixes_of,
-    read_decisions,
     titles_of,
     what_was_kept,
 )
+from siteplanner.reading.decisions import read_decisions
 from siteplanner.site.planting import Mix
 from siteplanner.site.site_file import load_site
 from siteplanner.suitability.score import Fit

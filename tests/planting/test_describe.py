@@ -4,9 +4,15 @@ import dataclasses
 
 import pytest
 
-from siteplanner.planting.zones.describe import Ground, distinct_titles, sentence, tags, title
+from siteplanner.planting.zones.describe import (
+    GroundSummary,
+    distinct_titles,
+    sentence,
+    tags,
+    title,
+)
 
-FLAT = Ground(
+FLAT = GroundSummary(
     slope=1, slope_from=0, slope_to=3, facing="", winter_minimum=-7, water_deficit=200,
     soil_depth=1.1, stoniness=0, height_above_channel=1, sun_exposure=99, drainage="poorly drained",
     texture="clay", unknown=(),

@@ -7,8 +7,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.planting.parts import for_crews, into_parts
 from siteplanner.planting.rows.layout import Places
-from siteplanner.planting.zones.parts import for_crews, into_parts
 from siteplanner.site.planting import Work
 
 CRS = "EPSG:32756"

@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from scipy.ndimage import binary_opening, gaussian_filter
 
 from siteplanner.base.grid import Grid
-from siteplanner.ground.assess import survey
 from siteplanner.planting.zones.blocks import blocks_of, name_blocks
 from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.zones.zones import (
@@ -25,6 +24,7 @@ from siteplanner.planting.zones.zones import (
     shapes_of_kinds,
 )
 from siteplanner.site.site_file import load_site
+from siteplanner.suitability.of_site import assessed
 
 GRID = Grid(pyproj.CRS("EPSG:32756"), Affine(2, 0, 600000, 0, -2, 5300000), (120, 160))
 ROWS, COLS = np.mgrid[:120, :160]
@@ -158,15 +158,13 @@ def test_adjusted_rand():
 
 def zone_of_cells(folder):
     site = load_site(folder / "site.toml")
-    ground = survey(site)
-    grid, rules = ground.inputs.grid, site.zones
-    _, setbacks = with_setbacks(
-        ground.inputs.no_plant, ground.inputs.boundary, site.setbacks.model_dump()
-    )
-    area = plantable_area(ground.inputs.boundary, ground.inputs.paddocks, setbacks)
-    plantable = grid.cover([area]) & ground.fit.mask
+    inputs, ground, suited = assessed(site, ("slope",))
+    grid, rules = inputs.grid, site.zones
+    _, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
+    area = plantable_area(inputs.boundary, inputs.paddocks, setbacks)
+    plantable = grid.cover([area]) & suited.mask
     found = kinds_of_ground(
-        ground.fit.on_grid(ground.fit.score), ground.layers["slope"], plantable, grid,
+        suited.on_grid(suited.score), ground.layers["slope"], plantable, grid,
         kinds=rules.kinds, smallest_m2=rules.smallest_m2, smooth_m=rules.smooth_m,
         smallest_width_m=rules.smallest_width_m, steepest_deg=site.planting.steepest_deg,
         lowest_fit=site.mix.lowest_fit,

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from siteplanner.ground.soil.soils import TEXTURE_CLASSES, soil_water, texture_class_of
+from siteplanner.base.soil_classes import TEXTURE_CLASSES, texture_class_of
+from siteplanner.ground.soil.soils import soil_water
 
 # Saxton & Rawls (2006), Soil Sci. Soc. Am. J. 70:1569-1578, Table 3 (organic matter 2.5 %):
 # sand, clay, wilting point, field capacity, saturation in percent; seen through a page that

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import class_of, fit
 
 
@@ -21,7 +21,7 @@ def test_maximum_limitation():
     """FAO Soils Bulletin 32 (1976): the worst class is the whole's; [S1, S2, S1, S3] is S3."""
     got = fit(*rated(96, 70, 90, 45))
     assert class_of(int(got.score[0, 0]))[0] == "S3"
-    assert got.factors[got.limiting[0, 0]] == "f3"
+    assert got.factors[got.limiting[0, 0]].layer == "f3"
 
 
 @pytest.mark.parametrize(
@@ -37,7 +37,7 @@ def test_maximum_limitation():
 def test_square_root_and_product_of_ratings(index, expected):
     got = fit(*rated(95, 85, 60, 90), index=index)
     assert got.score[0, 0] == round(expected)
-    assert got.factors[got.limiting[0, 0]] == "f2"
+    assert got.factors[got.limiting[0, 0]].layer == "f2"
 
 
 def test_product_of_four_factors():

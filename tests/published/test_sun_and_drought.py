@@ -8,7 +8,6 @@ from ground.surfaces import grid_of, plane
 
 from siteplanner.ground.soil.drought import water_year
 from siteplanner.ground.sun.evapotranspiration import (
-    Air,
     clear_sky,
     hargreaves,
     lost_to_the_sky,
@@ -16,9 +15,6 @@ from siteplanner.ground.sun.evapotranspiration import (
     psychrometric,
     soil_heat,
     solar_radiation,
-    vapour_of_humidity,
-    vapour_pressure,
-    wind_at_2_m,
 )
 from siteplanner.ground.sun.irradiation import (
     MID_MONTH,
@@ -30,6 +26,7 @@ from siteplanner.ground.sun.irradiation import (
     sun,
     sunset_angle,
 )
+from siteplanner.reading.weather import Air, vapour_of_humidity, vapour_pressure, wind_at_2_m
 
 
 def test_fao56_example_8_radiation_outside_the_air():

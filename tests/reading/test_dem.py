@@ -11,9 +11,9 @@ from affine import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
 from siteplanner.base.errors import InputError
-from siteplanner.ground.relief.terrain import step_of
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.files.tiles import working_crs
+from siteplanner.reading.height_step import step_of
 from siteplanner.site.inputs import Dem
 
 CRS = "EPSG:32756"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import geopandas as gpd
@@ -88,6 +89,8 @@ def test_grown_plan_is_read_from_its_folder(site, tmp_path):
     rows.to_file(folder / "plan.gpkg", layer="rows", driver="GPKG")
     points = gpd.GeoDataFrame(trees, geometry=[shapely.Point(0, 0)] * len(trees), crs=CRS)
     points.to_file(folder / "plan.gpkg", layer="trees", driver="GPKG")
+    manifest = {"files": {}, "inputs": {}, "versions": {"siteplanner": "0"}}
+    (folder / "plan.json").write_text(json.dumps(manifest), encoding="utf-8")
     grown = site.with_grown(folder)
     assert grown.frost.grown == "earlier"
     assert "earlier/plan.gpkg" in files(grown)
@@ -96,7 +99,7 @@ def test_grown_plan_is_read_from_its_folder(site, tmp_path):
 
 
 def test_folder_without_a_plan_is_refused(site, tmp_path):
-    with pytest.raises(InputError, match="folder of a plan made before"):
+    with pytest.raises(InputError, match=r"holds no plan\.json, so it is no plan"):
         read_grown(site.with_grown(tmp_path / "nothing"), rows_and_trees()[2], None)
 
 

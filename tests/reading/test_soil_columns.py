@@ -7,7 +7,7 @@ from shared_data import shared
 from site_around import site_around
 
 from siteplanner.base.errors import InputError
-from siteplanner.ground.soil.soils import TEXTURE_CLASSES
+from siteplanner.base.soil_classes import TEXTURE_CLASSES
 from siteplanner.reading.records import read_soils
 from siteplanner.site.site_file import load_site
 

@@ -11,8 +11,8 @@ from affine import Affine
 from conftest import SITE, command, digests
 
 from siteplanner.base.errors import InputError
-from siteplanner.ground.assess import ready
 from siteplanner.site.site_file import load_site
+from siteplanner.suitability.of_site import ready
 
 
 @pytest.fixture
@@ -117,7 +117,7 @@ def test_the_users_own_soil_words_are_understood(site):
     edit(
         site, "[frost]", '[soils.words.drainage]\nimperfect = "somewhat poorly drained"\n\n[frost]'
     )
-    inputs, *_ = ready(load_site(site))
+    inputs = ready(load_site(site)).inputs
     assert inputs.soils["drainage"][0] == "somewhat poorly drained"
 
 

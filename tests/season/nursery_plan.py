@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,7 +14,7 @@ from made_plan import SPECIES, made_plan
 
 from siteplanner.plan import Plan
 from siteplanner.reading.nursery_counts import Hand
-from siteplanner.season.nursery.year import with_nursery
+from siteplanner.season.nursery.year import nursery_year
 from siteplanner.site.nursery import Nursery
 
 SOUTH = np.array([16, 16, 14, 11, 8, 6, 5, 6, 8, 10, 12, 14.0])
@@ -59,7 +60,9 @@ def with_its_nursery(
     site = SimpleNamespace(
         nursery=Nursery(**rules), mix=SimpleNamespace(lowest_fit=40), folder=Path("site")
     )
-    return with_nursery(plan, site, inputs)
+    suited = SimpleNamespace(score=None, on_grid=lambda score: plan.fit)
+    year = nursery_year(inputs, suited, plan, site)
+    return replace(plan, nursery=year, warnings=(*plan.warnings, *year.warnings))
 
 
 def hand(stock: dict[str, int] | None = None, *counts: tuple) -> Hand:

@@ -14,8 +14,9 @@ from siteplanner.base.errors import InputError
 from siteplanner.base.grid import Grid
 from siteplanner.ground.soil.soils import soil_map
 from siteplanner.handover.tables.counts import write_dig
-from siteplanner.reading.species_table import Factor
-from siteplanner.season.dig import ANSWERS, COLUMNS, dig_spots, drainage_from_mottles, with_answers
+from siteplanner.reading.dug_spots import ANSWERS, drainage_from_mottles, with_answers
+from siteplanner.season.dig import COLUMNS, dig_spots
+from siteplanner.suitability.factors import Factor
 
 GRID = Grid(pyproj.CRS("EPSG:32756"), Affine(5, 0, 600000, 0, -5, 5300000), (100, 200))
 WEST, SOUTH, EAST, NORTH = GRID.bounds

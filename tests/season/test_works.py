@@ -20,18 +20,18 @@ def frame(shapes, **columns):
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=CRS)
 
 
-def a_plan(fence, *, dangers=()):
+def features_and_paddocks(fence, *, dangers=()):
     squares = [shapely.box(0, 0, 100, 100), shapely.box(100, 0, 200, 100)]
     kinds = ["fence", *(kind for kind, _ in dangers)]
-    return SimpleNamespace(
-        no_plant=frame([fence, *(shape for _, shape in dangers)], kind=kinds),
-        paddocks=frame(squares, name=["West", "East"], trees=[10, 10]),
+    return (
+        frame([fence, *(shape for _, shape in dangers)], kind=kinds),
+        frame(squares, name=["West", "East"], trees=[10, 10]),
     )
 
 
 def test_only_edges_without_a_fence_are_fenced_and_a_shared_one_once():
     south = shapely.LineString([(-5, 0), (205, 0)])
-    got = fences(a_plan(south), 6.0).set_index("paddock")
+    got = fences(*features_and_paddocks(south), 6.0).set_index("paddock")
     # West: its north and the two sides less what the old fence covers; East the same less the
     # side shared with West.
     assert got.loc["West", "fence_m"] == pytest.approx(100 + 2 * 94, abs=1)
@@ -40,7 +40,9 @@ def test_only_edges_without_a_fence_are_fenced_and_a_shared_one_once():
     all_round = shapely.boundary(shapely.box(0, 0, 200, 100)).union(
         shapely.LineString([(100, 0), (100, 100)])
     )
-    assert fences(a_plan(all_round), 6.0)[["fence_m", "gates"]].to_numpy().sum() == 0
+    assert (
+        fences(*features_and_paddocks(all_round), 6.0)[["fence_m", "gates"]].to_numpy().sum() == 0
+    )
 
 
 @pytest.mark.parametrize(
@@ -49,9 +51,11 @@ def test_only_edges_without_a_fence_are_fenced_and_a_shared_one_once():
 )
 def test_grades_go_by_slope_and_by_what_is_near(steep, line_at, grade):
     line = shapely.LineString([(0, 100 + line_at), (100, 100 + line_at)])
-    plan = a_plan(shapely.LineString([(0, 0), (1, 0)]), dangers=[("power_line", line)])
+    no_plant, _ = features_and_paddocks(
+        shapely.LineString([(0, 0), (1, 0)]), dangers=[("power_line", line)]
+    )
     ground = SimpleNamespace(slope_to=steep)
-    assert _grade(ground, shapely.box(0, 0, 100, 100), plan, Work()) == GRADES[grade]
+    assert _grade(ground, shapely.box(0, 0, 100, 100), no_plant, Work()) == GRADES[grade]
 
 
 def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from siteplanner.reading.species_table import Factor
+from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import CLASSES, UNKNOWN_CAP, class_of, fit, score_factor
 
 # A user would see it, and not know what to do about it.
@@ -46,13 +46,13 @@ def test_the_lowest_factor_decides_and_is_named():
         [numeric((0, 10, INF, INF)), numeric((0, 20, INF, INF), layer="y")], x=[5, 10], y=[20, 5]
     )
     assert got.score[0].tolist() == [50, 25]
-    assert [got.factors[i] for i in got.limiting[0]] == ["x", "y"]
+    assert [got.factors[i].layer for i in got.limiting[0]] == ["x", "y"]
 
 
 def test_of_two_that_kill_the_one_further_past_its_limit_is_named():
     factors = [numeric((0, 10, INF, INF)), numeric((0, 10, INF, INF), layer="y")]
     got = score(factors, x=[-1, -9], y=[-5, -5])
-    assert [got.factors[i] for i in got.limiting[0]] == ["y", "x"]
+    assert [got.factors[i].layer for i in got.limiting[0]] == ["y", "x"]
     assert got.score[0].tolist() == [0, 0]
 
 
@@ -60,7 +60,7 @@ def test_of_two_that_limit_alike_the_first_is_named():
     factors = [numeric((0, 10, INF, INF)), numeric((0, 10, INF, INF), layer="y")]
     classes = Factor("k", None, np.array([[50, 100]], dtype=np.float32))
     got = score([*factors, classes], x=[5, 11], y=[5, 5], k=[0, 0])
-    assert [got.factors[i] for i in got.limiting[0]] == ["x", "y"]
+    assert [got.factors[i].layer for i in got.limiting[0]] == ["x", "y"]
 
 
 @given(
@@ -180,7 +180,7 @@ def test_a_made_site_with_known_answers_for_ten_species():
     found = [" ".join(class_of(int(s))[0] for s in row) for row in got.score]
     assert dict(zip(tolerances, found, strict=True)) == dict(zip(tolerances, answers, strict=True))
     named = dict(zip(tolerances, got.limiting, strict=True))
-    assert [got.factors[i] for i in named["tender, deep"]] == [
+    assert [got.factors[i].layer for i in named["tender, deep"]] == [
         "minimum",
         "minimum",
         "minimum",

@@ -15,9 +15,9 @@ from typer.testing import CliRunner
 
 from siteplanner.base.errors import InputError
 from siteplanner.cli import app
-from siteplanner.ground.relief.terrain import step_of
 from siteplanner.ground.resolve import catalogue, check, resolve
 from siteplanner.ground.water.surface_water import flow
+from siteplanner.reading.height_step import step_of
 from siteplanner.tiled import tile_flow, whole_grid
 from siteplanner.tiled.ground import ground_in_tiles, why_not
 from siteplanner.tiled.over_tiles import Workers

@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import label, uniform_filter
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.ground.cold.predictors import NightGround
-from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer, radius
+from siteplanner.ground.layer import CELL, WHOLE_GRID, layer, radius
 from siteplanner.ground.relief.voids import HELD_M
 
-SCREEN_M, GRASS_M = 1.2, 0.05
 _NEIGHBOURS = 400
 #: Cells worked on at a time: few enough to stay in the cache, enough to be worth the calls.
 _RUN = 100_000
@@ -200,23 +200,6 @@ def pooling(
         (1 - doubt / (cold_air_depth + half)).astype(np.float32),
         (1 - doubt / (today + half)).astype(np.float32),
     )
-
-
-def to_height(
-    celsius: NDArray[np.float64],
-    from_m: NDArray[np.float64] | float,
-    to_m: float,
-    grass_colder_c: float,
-) -> NDArray[np.float64]:
-    """Bring a night minimum from one height above the ground to another, °C.
-
-    On a calm clear night air is coldest at the grass. The change with the logarithm of height
-    is taken as linear, ``grass_colder_c`` between 0.05 m and 1.2 m (common practice, no
-    source; published pairs differ by up to 6 °C on one night, so this is a rough rule).
-    """
-    per_log = grass_colder_c / np.log(SCREEN_M / GRASS_M)
-    lowest = np.maximum(np.asarray(from_m, dtype=np.float64), GRASS_M)
-    return np.asarray(celsius, dtype=np.float64) + per_log * np.log(max(to_m, GRASS_M) / lowest)
 
 
 @layer(

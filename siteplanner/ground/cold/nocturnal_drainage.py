@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.cold.cold_air import Air
 from siteplanner.ground.cold.night_run import Belts, Night, belts_on, kept_night, night_seconds
-from siteplanner.ground.layer import WHOLE_GRID, LayerInfo, layer, radius
+from siteplanner.ground.layer import WHOLE_GRID, layer, radius
 from siteplanner.ground.relief import voids as gaps
 from siteplanner.ground.relief.terrain import convergence
 

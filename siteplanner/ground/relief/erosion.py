@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.layer import CELL, LayerInfo, layer
+from siteplanner.base.layer_info import LayerInfo
+from siteplanner.ground.layer import CELL, layer
 from siteplanner.ground.relief.terrain import convergence
 
 _UNIT_PLOT = 22.13  # m, 72.6 ft

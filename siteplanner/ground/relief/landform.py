@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
-from siteplanner.ground.layer import NEIGHBOURS, WHOLE_GRID, LayerInfo, layer, radius
+from siteplanner.ground.layer import NEIGHBOURS, WHOLE_GRID, layer, radius
 from siteplanner.ground.relief._windows import above_mean, unevenness
 
 #: Landforms from wet to dry; a layer's code is the place in this list.

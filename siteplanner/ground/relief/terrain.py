@@ -6,12 +6,12 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import Proj
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
-from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, LayerInfo, layer
+from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, layer
 from siteplanner.ground.relief._windows import above_mean, bend, horn
 from siteplanner.ground.relief.beside_voids import over_windows
 
@@ -110,27 +110,6 @@ def heights_filled(dem: FloatGrid, holes: BoolGrid) -> FloatGrid:
     filled = holes.astype(np.float32)
     filled[np.isnan(dem)] = np.nan
     return filled
-
-
-def step_of(heights: NDArray[np.floating]) -> float:
-    """Step in m that all heights are multiples of, 0 where there is none of 5 cm or more.
-
-    Heights in whole metres, feet or decimetres come in such steps, which lie on a slope as
-    terraces that are not there.
-
-    >>> step_of(np.array([101.0, 102.0, 105.0])), step_of(np.array([101.0, 101.4, 105.1]))
-    (1.0, 0.0)
-    """
-    known = heights[np.isfinite(heights)]
-    levels = np.unique(known[:: max(1, known.size // 100_000)].astype(np.float64))
-    if levels.size < 3:
-        return 0.0
-    gaps = np.diff(levels)
-    step = float(gaps.min())
-    if step < 0.05:
-        return 0.0
-    steps = gaps / step
-    return step if np.abs(steps - np.round(steps)).max() < 0.02 else 0.0
 
 
 @layer(

@@ -9,12 +9,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.kernels import kernel
+from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.soil_classes import DRAINAGE_CLASSES
 from siteplanner.base.strips import over_rows, plain
-from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer
+from siteplanner.ground.layer import CELL, WHOLE_GRID, layer
 from siteplanner.ground.relief.landform import LANDFORMS
-from siteplanner.ground.soil.soils import DRAINAGE_CLASSES
-from siteplanner.ground.sun.evapotranspiration import MonthlyClimate, monthly_thirst
+from siteplanner.ground.sun.evapotranspiration import monthly_thirst
 from siteplanner.ground.sun.irradiation import month_rates
+from siteplanner.reading.weather import MonthlyClimate
 
 
 def water_year(

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
-from siteplanner.ground.layer import CELL, LayerInfo, layer, radius
+from siteplanner.ground.layer import CELL, layer, radius
 from siteplanner.ground.relief.terrain import convergence
 from siteplanner.ground.sun._light import LOOKS, STEPS, View, horizons, looks, shine
 

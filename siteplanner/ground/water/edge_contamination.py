@@ -7,7 +7,8 @@ import scipy.ndimage
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid
-from siteplanner.ground.layer import WHOLE_GRID, LayerInfo, layer
+from siteplanner.base.layer_info import LayerInfo
+from siteplanner.ground.layer import WHOLE_GRID, layer
 from siteplanner.ground.water._flow import accumulate
 from siteplanner.ground.water._neighbours import DOWN, OUT, RIGHT, rimmed
 

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
-from siteplanner.ground.layer import CELL, WHOLE_GRID, LayerInfo, layer, radius
+from siteplanner.ground.layer import CELL, WHOLE_GRID, layer, radius
 from siteplanner.ground.water._flood import breached, flood
 from siteplanner.ground.water._flow import accumulate, across_level, spread, steepest, to_channel
 

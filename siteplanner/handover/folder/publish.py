@@ -24,13 +24,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from siteplanner.base.errors import Fault, InputError, fault
+from siteplanner.reading.published import MANIFEST
 
 try:
     import fcntl
 except ImportError:
     fcntl = None  # type: ignore[assignment]
-
-MANIFEST = "plan.json"
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
 SIDE_FILES = (".aux.xml", ".ovr", ".msk", "-wal", "-shm", "-journal")

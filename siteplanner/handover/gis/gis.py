@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from siteplanner import __version__
 from siteplanner.base.colours import ramp
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Style, qml, sld
 from siteplanner.base.symbology import look_of
-from siteplanner.ground.layer import LayerInfo
 from siteplanner.plan import Plan
 from siteplanner.site.site_file import slug
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
@@ -166,9 +166,7 @@ def _source(plan: Plan, name: str) -> gpd.GeoDataFrame:
     if name != "machine_lines":
         features: gpd.GeoDataFrame = getattr(plan, name)
         return features
-    if plan.works is not None:
-        return plan.works.rip
-    return gpd.GeoDataFrame({"block": [], "length_m": []}, geometry=[], crs=plan.grid.crs)
+    return plan.works.rip
 
 
 def _typed(column: pd.Series, kind: type) -> NDArray[Any]:

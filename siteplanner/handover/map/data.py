@@ -199,9 +199,7 @@ def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
 
 
 def _works(plan: Plan) -> list[dict[str, Any]]:
-    """Give each block its year, window, crew and crew-days, as far as they were worked out."""
-    if plan.works is None:
-        return [{} for _ in range(len(plan.blocks))]
+    """Give each block its year, window, crew and crew-days; nothing where it has no trees."""
     known = plan.works.blocks.set_index("block")
     words, numbers = ["grade", "window"], {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1}
     return [

@@ -22,7 +22,7 @@ from rasterio.enums import Resampling
 
 from siteplanner.base import colours
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
 
 MERCATOR = "EPSG:3857"

@@ -16,11 +16,11 @@ from rasterio.warp import reproject
 
 from siteplanner.base import colours
 from siteplanner.base.grid import Grid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.handover.map.ground import MERCATOR, Frame, grey_image, number, warp
 from siteplanner.plan import Plan
-from siteplanner.reading.species_table import SURVIVES, Factor
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
+from siteplanner.suitability.factors import SURVIVES, Factor
 
 FIT_PIXELS = 800
 VALUE_PIXELS = 400

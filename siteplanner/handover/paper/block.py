@@ -124,9 +124,7 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
 
 
 def when_and_who(book: Book, work: Work) -> list[str]:
-    """Who may plant the block, when, and which of its trees wait; nothing where not planned."""
-    if book.plan.works is None:
-        return []
+    """Who may plant the block, when, and which of its trees wait."""
     blocks = book.plan.works.blocks
     (facts,) = blocks[blocks["block"] == work.block].itertuples()
     year = f"year {facts.year}" if facts.year else "later than the years planned"

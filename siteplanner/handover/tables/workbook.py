@@ -26,8 +26,6 @@ from siteplanner.season.works import Works
 
 _EPOCH = datetime(2000, 1, 1)  # a file says nothing of when it was written
 _LONGEST = 32_767
-#: Sheets that a plan without works does not have.
-_OF_WORKS = ("Species by year", "Works")
 
 
 @dataclass(frozen=True)
@@ -77,7 +75,6 @@ def write_workbook(plan: Plan, path: Path) -> None:
                 "Works",
                 "Counts",
             )
-            if name not in _OF_WORKS or plan.works is not None
         }
         tables = {
             "Zones": _zones(plan),
@@ -89,10 +86,9 @@ def write_workbook(plan: Plan, path: Path) -> None:
         }
         for name, columns in tables.items():
             _table(sheets[name], columns, formats)
-        if plan.works is not None:
-            _table(sheets["Works"], _works(plan.works), formats)
-            years = plan.works.by_year.assign(year=_years(plan.works.by_year["year"]))
-            _table(sheets["Species by year"], _crossed(plan, years, "year"), formats)
+        _table(sheets["Works"], _works(plan.works), formats)
+        years = plan.works.by_year.assign(year=_years(plan.works.by_year["year"]))
+        _table(sheets["Species by year"], _crossed(plan, years, "year"), formats)
         _front(sheets["Start here"], plan, len(plan.counts), formats)
 
 
@@ -373,7 +369,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         row += 1
     row += 1
     for heading, lines in (
-        ("What is where", [(n, w) for n, w in words.items() if plan.works or n not in _OF_WORKS]),
+        ("What is where", list(words.items())),
         ("Please read", [("", text) for text in plan.warnings]),
         ("Be careful", [("", text) for text in plan.cautions]),
     ):

@@ -13,11 +13,8 @@ from siteplanner.plan import Plan
 def write_works(plan: Plan, folder: Path) -> None:
     """Write ``blocks.csv``, ``works.csv``, ``fences.csv``, ``rows.csv`` and more; no total rows.
 
-    Nothing is written for a plan without works, nor a table without rows. See
-    :class:`siteplanner.season.works.Works` for the columns.
+    A table without rows is not written; :class:`siteplanner.season.works.Works` has the columns.
     """
-    if plan.works is None:
-        return
     for name, frame in (
         ("blocks.csv", plan.works.blocks),
         ("works.csv", plan.works.jobs),

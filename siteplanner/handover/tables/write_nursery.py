@@ -12,13 +12,8 @@ from siteplanner.plan import Plan
 
 
 def write_nursery(plan: Plan, folder: Path) -> None:
-    """Write the nursery's tables, sheets, labels and, when there are dates, its calendar.
-
-    Nothing is written where the plan has no nursery.
-    """
+    """Write the nursery's tables, sheets, labels and, when there are dates, its calendar."""
     year = plan.nursery
-    if year is None:
-        return
     write_tables(year, folder)
     write_nursery_pdf(year, plan.name, folder / "nursery.pdf")
     if year.batches:

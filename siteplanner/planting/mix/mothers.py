@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -42,6 +44,27 @@ def deal_mothers(
         _deal(np.ascontiguousarray(near, dtype=np.int64), left, close, to)
         dealt[mine] = to
     return dealt
+
+
+def mothers_of(
+    trees: gpd.GeoDataFrame,
+    kinds: NDArray[np.uint8],
+    sources: gpd.GeoDataFrame,
+    names: pd.Series[str],
+) -> NDArray[np.object_]:
+    """Name of the mother tree that each tree's seed should come from; "" where none is known.
+
+    ``kinds`` (trees,) is the index of each tree's species into ``names``; ``sources`` has
+    ``species`` and ``name``.
+    """
+    listed = [
+        [str(n) for n in sources["name"][sources["species"] == name].fillna("")] for name in names
+    ]
+    x, y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
+    dealt = deal_mothers(x, y, kinds, np.array([len(mothers) for mothers in listed]))
+    first = np.cumsum([0, *(len(mothers) for mothers in listed)])[:-1]
+    flat = np.array([*(name for mothers in listed for name in mothers), ""], dtype=object)
+    return np.asarray(flat[np.where(dealt >= 0, first[kinds] + dealt, len(flat) - 1)])
 
 
 @kernel("void(int64[:, ::1], int64[::1], float64[::1], int64[::1])")

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid
-from siteplanner.ground.layer import LayerInfo
+from siteplanner.base.layer_info import LayerInfo
 
 #: Layers that the description reads; the plan asks for them beside the species' factors.
 READS = (
@@ -36,7 +36,7 @@ UNKNOWN_ADVICE = {
 
 
 @dataclass(frozen=True)
-class Ground:
+class GroundSummary:
     """Figures on an area: medians of numbers, most frequent classes; NaN or "" if unknown."""
 
     slope: float
@@ -56,7 +56,7 @@ class Ground:
 
 def ground_of(
     layers: Mapping[str, FloatGrid], infos: Mapping[str, LayerInfo], cells: BoolGrid
-) -> Ground:
+) -> GroundSummary:
     """Sum up the layers over the cells of an area."""
     picked = {name: layers[name][cells] for name in READS}
     unknown = tuple(
@@ -65,7 +65,7 @@ def ground_of(
         if name in layers and np.isnan(layers[name][cells]).mean() > 0.5
     )
     low, middle, high = _quantiles(picked["slope"], (0.1, 0.5, 0.9))
-    return Ground(
+    return GroundSummary(
         slope=middle,
         slope_from=low,
         slope_to=high,
@@ -110,7 +110,7 @@ def _facing(aspect: NDArray[np.float32]) -> str:
     return COMPASS[int(np.round(np.degrees(np.arctan2(east, north)) / 45)) % 8]
 
 
-def tags(ground: Ground, whole: Ground) -> frozenset[str]:
+def tags(ground: GroundSummary, whole: GroundSummary) -> frozenset[str]:
     """Kinds of ground that spacing rules and titles speak of.
 
     ``whole`` is all ground to be planted; "frosty", "dry" and "shady" are told against it
@@ -132,7 +132,7 @@ def tags(ground: Ground, whole: Ground) -> frozenset[str]:
     return frozenset(found)
 
 
-def title(ground: Ground, marks: frozenset[str]) -> str:
+def title(ground: GroundSummary, marks: frozenset[str]) -> str:
     """A few words that tell a crew which ground is meant, such as "steep rocky north face"."""
     air = next((word for word in ("frosty", "dry", "shady") if word in marks), "")
     if air == "shady" and ground.facing:
@@ -150,7 +150,7 @@ def title(ground: Ground, marks: frozenset[str]) -> str:
     return f"{' '.join(word for word in words if word)}, {_soil_words(ground)}"
 
 
-def _soil_words(ground: Ground) -> str:
+def _soil_words(ground: GroundSummary) -> str:
     if not ground.texture:
         return "soil not checked"
     soil = f"heavy {ground.texture}" if ground.texture == "clay" else ground.texture
@@ -163,7 +163,7 @@ def _soil_words(ground: Ground) -> str:
     return f"deep {soil}" if ground.soil_depth >= 1.5 else soil
 
 
-def distinct_titles(titles: list[str], grounds: list[Ground]) -> list[str]:
+def distinct_titles(titles: list[str], grounds: list[GroundSummary]) -> list[str]:
     """Tell apart zones with the same title by the figure in which they differ most."""
     out = list(titles)
     for text in sorted({t for t in titles if titles.count(t) > 1}):
@@ -194,7 +194,7 @@ def distinct_titles(titles: list[str], grounds: list[Ground]) -> list[str]:
     return out
 
 
-def sentence(ground: Ground, frost_error_c: float) -> str:
+def sentence(ground: GroundSummary, frost_error_c: float) -> str:
     """Describe the ground in one readable paragraph with units and doubts."""
     parts = [
         f"Slope {ground.slope_from:.0f} to {ground.slope_to:.0f}°"

@@ -42,6 +42,37 @@ def read_features(
     Raises :class:`~siteplanner.InputError` for a missing file, layer, CRS or column,
     and for geometry of the wrong type, all together where possible.
     """
+    frame, place = _opened(path, layer)
+    faults = Faults()
+    if frame.crs is None:
+        faults.add(
+            path,
+            place,
+            "it has no coordinate reference system (CRS)",
+            "set its CRS in a GIS and save it again",
+        )
+    frame = _with_columns(path, place, frame, columns, faults)
+    empty = frame.geometry.isna() | frame.geometry.is_empty
+    frame = frame[~empty]
+    for number, kind in zip(frame.index, frame.geom_type, strict=True):
+        if kind not in kinds:
+            faults.add(
+                path,
+                f"{place}, feature {number + 1}",
+                f"it is a {kind}",
+                f"this layer takes {' or '.join(kinds)}",
+            )
+    faults.raise_any()
+    notes = [] if notes is None else notes
+    if empty.any():
+        notes.append(f"{path.name}, {place}: {which(empty)} without a shape left out.")
+    frame = mended(path, place, frame, "Polygon" in kinds, notes)
+    check_axes(path, place, frame)
+    return _moved_to(path, place, frame, crs).reset_index(drop=True)
+
+
+def _opened(path: Path, layer: str | None) -> tuple[gpd.GeoDataFrame, str]:
+    """Open one layer of a file as it is; also what to call it."""
     must_hold(path)
     source = geodata_in(path)
     if path.suffix.lower() == ".shp" and not path.with_suffix(".shx").exists():
@@ -75,14 +106,17 @@ def read_features(
     place = f"layer {layer or layers[0]}"
     if not isinstance(frame, gpd.GeoDataFrame):
         raise fault(path, place, "it has no geometry", "name a layer with shapes")
-    faults = Faults()
-    if frame.crs is None:
-        faults.add(
-            path,
-            place,
-            "it has no coordinate reference system (CRS)",
-            "set its CRS in a GIS and save it again",
-        )
+    return frame, place
+
+
+def _with_columns(
+    path: Path,
+    place: str,
+    frame: gpd.GeoDataFrame,
+    columns: dict[str, str | None],
+    faults: Faults,
+) -> gpd.GeoDataFrame:
+    """Give the columns their standard names; a missing one joins the faults."""
     out: dict[str, object] = {}
     for standard, theirs in columns.items():
         if theirs is None:
@@ -97,23 +131,13 @@ def read_features(
             )
         else:
             out[standard] = frame[theirs]
-    frame = gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
-    empty = frame.geometry.isna() | frame.geometry.is_empty
-    frame = frame[~empty]
-    for number, kind in zip(frame.index, frame.geom_type, strict=True):
-        if kind not in kinds:
-            faults.add(
-                path,
-                f"{place}, feature {number + 1}",
-                f"it is a {kind}",
-                f"this layer takes {' or '.join(kinds)}",
-            )
-    faults.raise_any()
-    notes = [] if notes is None else notes
-    if empty.any():
-        notes.append(f"{path.name}, {place}: {which(empty)} without a shape left out.")
-    frame = mended(path, place, frame, "Polygon" in kinds, notes)
-    check_axes(path, place, frame)
+    return gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
+
+
+def _moved_to(
+    path: Path, place: str, frame: gpd.GeoDataFrame, crs: pyproj.CRS | None
+) -> gpd.GeoDataFrame:
+    """Bring the shapes to a CRS (None: their own) and hold them to what can be."""
     if crs is not None:
         frame = frame.to_crs(crs)
     west, south, east, north = frame.total_bounds
@@ -128,7 +152,7 @@ def read_features(
             f"it is {max(east - west, north - south) / 1000:.0f} km wide",
             "check its CRS: this is wider than any property",
         )
-    return frame.reset_index(drop=True)
+    return frame
 
 
 def texts(column: pd.Series[str]) -> pd.Series[str]:

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 
 from siteplanner.base.errors import Faults, near
-from siteplanner.plan import Plan
+from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.nursery_counts import Hand
 from siteplanner.season.nursery.batches import Batch, batches_of, codes, unreadable_months
 from siteplanner.season.nursery.orders import bench_by_month, come_through
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.site_file import Site
+from siteplanner.suitability.score import Fit
 
 _SUBSTITUTES = 3
 _NOT_SCORED = 255
@@ -45,14 +46,14 @@ class NurseryYear:
     warnings: tuple[str, ...]
 
 
-def with_nursery(plan: Plan, site: Site, inputs: Inputs) -> Plan:
-    """Work the nursery's year out and add it, and its warnings, to the plan.
+def nursery_year(inputs: Inputs, suited: Fit, layout: Layout, site: Site) -> NurseryYear:
+    """Work the nursery's year out.
 
     Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
     """
     rules, hand = site.nursery, inputs.hand
     mean_c = (inputs.climate.tmin_c + inputs.climate.tmax_c) / 2
-    ordered = plan.counts.groupby("species", sort=False)["order"].sum()
+    ordered = layout.counts.groupby("species", sort=False)["order"].sum()
     facts = inputs.species.facts
     sources = inputs.seed_sources
     year = f"{rules.plant_on:%y}" if rules.plant_on else ""
@@ -65,9 +66,9 @@ def with_nursery(plan: Plan, site: Site, inputs: Inputs) -> Plan:
             mine = sources[sources["species"] == name]
             batches += batches_of(row, code[name], to_raise, mine, rules, mean_c.tolist())
     counted, said = counted_batches(batches, hand, site)
-    supply = _supply(plan, ordered, counted, hand)
+    supply = _supply(facts["botanical_name"], ordered, counted, hand)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
-    substitutes = _substitutes(plan, supply, site.mix.lowest_fit)
+    substitutes = _substitutes(inputs, suited, layout, supply, site.mix.lowest_fit)
     warnings = [
         *said,
         *_warnings(counted, supply, rules, counted_to),
@@ -77,7 +78,7 @@ def with_nursery(plan: Plan, site: Site, inputs: Inputs) -> Plan:
             for name in unreadable_months(sources)
         ),
     ]
-    made = NurseryYear(
+    return NurseryYear(
         rules=rules,
         latitude=inputs.grid.centre_lonlat[1],
         batches=tuple(counted),
@@ -87,7 +88,6 @@ def with_nursery(plan: Plan, site: Site, inputs: Inputs) -> Plan:
         counted_to=counted_to,
         warnings=tuple(warnings),
     )
-    return dataclasses.replace(plan, nursery=made, warnings=(*plan.warnings, *warnings))
 
 
 def counted_batches(
@@ -143,10 +143,10 @@ def counted_batches(
 
 
 def _supply(
-    plan: Plan, ordered: pd.Series[int], batches: Sequence[Batch], hand: Hand
+    names: pd.Series[str], ordered: pd.Series[int], batches: Sequence[Batch], hand: Hand
 ) -> pd.DataFrame:
     rows = []
-    for name in plan.species["botanical_name"]:
+    for name in names:
         mine = [batch.expected for batch in batches if batch.species == name]
         wanted, held = int(ordered.get(name, 0)), hand.stock.get(name, 0)
         if not wanted and not held:
@@ -166,17 +166,19 @@ def _supply(
     )
 
 
-def _substitutes(plan: Plan, supply: pd.DataFrame, lowest_fit: int) -> pd.DataFrame:
+def _substitutes(
+    inputs: Inputs, suited: Fit, layout: Layout, supply: pd.DataFrame, lowest_fit: int
+) -> pd.DataFrame:
     """Find the species that fit best where each species is to stand, zone by zone."""
     columns = ["zone", "species", "substitute", "fit", "spare"]
-    names = plan.species["botanical_name"].to_numpy()
-    rows, cols = plan.grid.rows_cols(
-        plan.trees.geometry.x.to_numpy(), plan.trees.geometry.y.to_numpy()
+    names = inputs.species.facts["botanical_name"].to_numpy()
+    rows, cols = inputs.grid.rows_cols(
+        layout.trees.geometry.x.to_numpy(), layout.trees.geometry.y.to_numpy()
     )
-    scores = plan.fit[:, rows, cols].astype(np.float64)
+    scores = suited.on_grid(suited.score)[:, rows, cols].astype(np.float64)
     inside = (scores != _NOT_SCORED).all(axis=0)
-    zones, zone = np.unique(plan.trees["zone"].to_numpy().astype(str), return_inverse=True)
-    place = zone * len(names) + plan.tree_species
+    zones, zone = np.unique(layout.trees["zone"].to_numpy().astype(str), return_inverse=True)
+    place = zone * len(names) + layout.tree_species
     number = np.bincount(place[inside], minlength=len(zones) * len(names))
     sums = np.stack(
         [np.bincount(place[inside], s[inside], minlength=len(number)) for s in scores], axis=1

@@ -1,0 +1,133 @@
+"""Zones described, and what is to be planted in them: pattern, spacing, bearing of the rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from siteplanner.base.errors import fault
+from siteplanner.base.grid import BoolGrid
+from siteplanner.ground.assess import Ground
+from siteplanner.planting.rows.layout import kept_bearing, mean_fall, row_bearing
+from siteplanner.planting.rows.patterns import patterns
+from siteplanner.planting.zones import describe
+from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
+from siteplanner.reading.inputs import Inputs
+from siteplanner.site.planting import Planting, SpacingRule
+from siteplanner.site.site_file import Site
+
+#: Layers that the description of zones and the bearing of rows read.
+READS = (*describe.READS, "bare_strips_erode")
+#: Share of a block on which bare strips would erode, from which rows keep off the fall line.
+_ERODING = 0.25
+_WHY_NOT = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing fits"}
+
+
+def zones_of(
+    blocks: gpd.GeoDataFrame,
+    inputs: Inputs,
+    ground: Ground,
+    scored: BoolGrid,
+    site: Site,
+    named: Mapping[str, str],
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Describe the zones, and give zones and blocks their pattern, spacing and bearing.
+
+    ``named`` holds the titles that the user gave, by letter.
+    """
+    of_cell = inputs.grid.number(blocks.geometry) - 1
+    whole = describe.ground_of(ground.layers, ground.infos, (of_cell >= 0) & scored)
+    zone_of = np.append(blocks["zone"].to_numpy(), "")
+    letters = list(dict.fromkeys(blocks["zone"]))
+    grounds, titles, rules = [], [], []
+    for letter in letters:
+        cells = (zone_of[of_cell] == letter) & scored
+        facts = describe.ground_of(ground.layers, ground.infos, cells if cells.any() else scored)
+        marks = describe.tags(facts, whole)
+        grounds.append(facts)
+        titles.append(describe.title(facts, marks))
+        rules.append(next((r for r in site.planting.rules if r.ground in marks), site.planting))
+    kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]
+    titles = [
+        f"not for trees: {_WHY_NOT[kind[letter]]} ({words})"
+        if kind[letter] in _WHY_NOT
+        else named.get(letter, words)
+        for letter, words in zip(letters, titles, strict=True)
+    ]
+    titles = describe.distinct_titles(titles, grounds)
+    rows = [
+        _zone(blocks, letter, facts, words, rule, kind[letter] not in _WHY_NOT, ground, site)
+        for letter, facts, words, rule in zip(letters, grounds, titles, rules, strict=True)
+    ]
+    zones = gpd.GeoDataFrame(rows, geometry="geometry", crs=inputs.grid.crs)
+    return zones, _with_bearings(blocks, zones, of_cell, inputs, ground, site)
+
+
+def _zone(
+    blocks: gpd.GeoDataFrame,
+    letter: str,
+    facts: describe.GroundSummary,
+    words: str,
+    rule: Planting | SpacingRule,
+    planted: bool,
+    ground: Ground,
+    site: Site,
+) -> dict[str, object]:
+    """One zone's row; pattern "none" where nothing is planted."""
+    known = patterns()
+    if rule.pattern not in known:
+        raise fault(
+            site.path,
+            "planting",
+            f"there is no pattern {rule.pattern!r}",
+            "choose from: " + ", ".join(sorted(known)),
+        )
+    shape = blocks.geometry[blocks["zone"] == letter].union_all()
+    if shape.geom_type == "Polygon":
+        shape = shapely.MultiPolygon([shape])
+    return {
+        "zone": letter,
+        "title": words,
+        "ground": describe.sentence(facts, ground.frost_error_c),
+        "area_ha": shape.area / 1e4,
+        "pattern": rule.pattern if planted else "none",
+        "spacing_m": rule.spacing_m if planted else 0.0,
+        "row_gap_m": rule.row_gap_m or np.nan,
+        "asked_deg": np.nan if rule.bearing_deg is None else rule.bearing_deg,
+        "mean_slope": facts.slope,
+        "geometry": shape,
+    }
+
+
+def _with_bearings(
+    blocks: gpd.GeoDataFrame,
+    zones: gpd.GeoDataFrame,
+    of_cell: NDArray[np.int32],
+    inputs: Inputs,
+    ground: Ground,
+    site: Site,
+) -> gpd.GeoDataFrame:
+    """Give each block its zone's pattern and spacing, its slope, and the bearing of its rows."""
+    by_zone = zones.set_index("zone").reindex(blocks["zone"])
+    strips = ground.layers["bare_strips_erode"]
+    erodes = [float(np.nan_to_num(strips[of_cell == n]).mean()) for n in range(len(blocks))]
+    falls = [mean_fall(inputs.dem, inputs.grid, of_cell == number) for number in range(len(blocks))]
+    steepest = site.planting.erodible_deg
+    return blocks.assign(
+        area_ha=blocks.area / 1e4,
+        pattern=by_zone["pattern"].to_numpy(),
+        spacing_m=by_zone["spacing_m"].to_numpy(),
+        row_gap_m=by_zone["row_gap_m"].to_numpy(),
+        fall_deg=[fall for fall, _ in falls],
+        slope_deg=[steep for _, steep in falls],
+        bearing_deg=[
+            row_bearing(*fall)
+            if np.isnan(asked)
+            else kept_bearing(asked, fall[0], washes=fall[1] >= steepest or eroding >= _ERODING)
+            for asked, fall, eroding in zip(by_zone["asked_deg"], falls, erodes, strict=True)
+        ],
+    )

@@ -1,0 +1,79 @@
+"""The whole way on one page: read, assess, score, lay out, season, plan, hand over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
+from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.layer_info import LayerInfo
+from siteplanner.ground.assess import Each, Step, nothing_each, nothing_step
+from siteplanner.handover.folder.background import Beside
+from siteplanner.handover.folder.full_disk import told_when_full
+from siteplanner.handover.folder.manifest import write_manifest
+from siteplanner.handover.folder.publish import staged
+from siteplanner.handover.gis.gis import write_fit, write_layer
+from siteplanner.handover.write import write_all
+from siteplanner.plan import READS, Plan, plan_of
+from siteplanner.planting import lay_out as planting
+from siteplanner.planting.lay_out import lay_out
+from siteplanner.season import season as seasons
+from siteplanner.season.season import season_of
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.of_site import assessed
+
+
+def make_plan(site: Site, *, each: Each = nothing_each, step: Step = nothing_step) -> Plan:
+    """Run all parts in order: ground, suitability, layout, season, plan.
+
+    ``each`` is given every layer as soon as it exists; ``step`` is told, in words, what comes
+    next. Writes nothing. Raises :class:`~siteplanner.InputError`.
+    """
+    reads = {*planting.READS, *seasons.READS, *READS}
+    inputs, ground, suited = assessed(site, reads, each=each, step=step)
+    layout = lay_out(inputs, ground, suited, site, step=step)
+    season = season_of(inputs, ground, suited, layout, site, step=step)
+    return plan_of(site, inputs, ground, suited, layout, season)
+
+
+def write_plan(
+    site: Site,
+    target: str | Path | None = None,
+    *,
+    sure: bool = False,
+    step: Step = nothing_step,
+) -> Plan:
+    """Make the plan of a site and put it in place at ``target`` (``maps/<site>`` by default).
+
+    With ``sure``, the chances of every species are worked out too, which takes longer. The
+    previous plan stays as it was until the new one is complete. Raises
+    :class:`~siteplanner.InputError`.
+    """
+    target = Path(target) if target is not None else Path("maps") / site.slug
+    with (
+        Beside(target) as beside,
+        staged(target) as folder,
+        told_when_full(folder, target),
+        beside.stopped_by_a_fault(),
+    ):
+        layers = folder / "layers"
+        layers.mkdir()
+
+        def each(info: LayerInfo, values: FloatGrid, grid: Grid) -> None:
+            beside.call(write_layer, info, values, grid, layers)
+
+        plan = make_plan(site, each=each, step=step)
+        if sure:
+            chances = how_sure(site, step)
+            for info, values in layers_of(chances):
+                each(info, values, chances.grid)
+            write_how_sure(chances, folder / "how_sure.csv")
+        names = list(plan.species["botanical_name"])
+        beside.call(write_fit, names, plan.fit, plan.grid, layers, site.species.index)
+        write_all(plan, folder, step)
+        step("Finishing the layers")
+        beside.finish()
+        files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+        write_manifest(plan, folder / "plan.json", files)
+        step("Putting the plan in place")
+    return plan

@@ -1,0 +1,98 @@
+"""The season: when things are done, and what frost, dig and nursery have to do with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from siteplanner.ground.assess import Ground, Step, nothing_step
+from siteplanner.ground.cold.thermometers import best_thermometers, thermometer_words
+from siteplanner.planting.lay_out import Layout
+from siteplanner.planting.zones import describe
+from siteplanner.reading.inputs import Inputs
+from siteplanner.season.dig import dig_spots
+from siteplanner.season.frost_by_zone import FrostTold, colder_winter, tell_frost
+from siteplanner.season.nursery.year import NurseryYear, nursery_year
+from siteplanner.season.works import Works, works_of
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.score import Fit
+
+#: Layers that the season reads, beside the species' factors.
+READS = (*describe.READS, "winter_minimum_error")
+
+
+@dataclass(frozen=True)
+class Season:
+    """When things are done on a layout.
+
+    ``works`` and ``nursery`` are the calendars; ``tree_year`` (trees,) the year of every tree of
+    the layout, 0 for later than the years planned; ``frost`` what is told of frost by zone and
+    cell; ``colder_c`` how far the coldest night of one winter in five lies under an average
+    one's, °C; ``dig`` the spots where a look with a spade would change the plan most,
+    ``thermometers`` those where one more would lower the frost estimate's error most; ``notes``
+    what the user should read.
+    """
+
+    works: Works
+    nursery: NurseryYear
+    tree_year: NDArray[np.int64]
+    frost: FrostTold
+    colder_c: float
+    dig: pd.DataFrame
+    thermometers: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def season_of(
+    inputs: Inputs,
+    ground: Ground,
+    suited: Fit,
+    layout: Layout,
+    site: Site,
+    *,
+    step: Step = nothing_step,
+) -> Season:
+    """Work out the works, the frost, the spots to dig and the nursery's year of a layout.
+
+    Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
+    """
+    frost = tell_frost(
+        layout.zones,
+        layout.counts,
+        ground.layers,
+        suited.mask,
+        inputs.grid,
+        inputs.species,
+        inputs.climate,
+        site.frost,
+        ground.minimum.winter_c,
+    )
+    shapes = layout.blocks.geometry[layout.blocks["spacing_m"] > 0]
+    planted = inputs.grid.cover(shapes) & suited.mask
+    thermometers = best_thermometers(ground.minimum, ground.night, planted)
+    dig = dig_spots(
+        suited.factors,
+        ground.layers,
+        inputs.soils,
+        planted,
+        inputs.grid,
+        list(inputs.species.facts["botanical_name"]),
+        site.mix.lowest_fit,
+    )
+    step("Working the works and their years out")
+    works, tree_year, told = works_of(inputs, ground, suited, layout, site)
+    step("Working the nursery's year out")
+    nursery = nursery_year(inputs, suited, layout, site)
+    return Season(
+        works=works,
+        nursery=nursery,
+        tree_year=tree_year,
+        frost=frost,
+        colder_c=colder_winter(inputs.climate),
+        dig=dig,
+        thermometers=thermometers,
+        notes=(*thermometer_words(thermometers), *told, *nursery.warnings),
+    )

@@ -1,0 +1,113 @@
+"""What every species thinks of every cell of a site, from its files."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from siteplanner.base.errors import Faults
+from siteplanner.ground import resolve
+from siteplanner.ground.assess import (
+    Each,
+    Ground,
+    Step,
+    assess,
+    catalogue_of,
+    nothing_each,
+    nothing_step,
+)
+from siteplanner.reading.inputs import Inputs, read_inputs
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.confidence import commonest_limit, known_share
+from siteplanner.suitability.factors import Factor, factors
+from siteplanner.suitability.score import Fit, fit
+
+
+@dataclass(frozen=True)
+class Ready:
+    """Everything that was read and checked before any work.
+
+    ``book`` lists the layers that the site can have, ``order`` the layer functions in the order
+    of work, ``factors`` the tolerances tied to their layers.
+    """
+
+    inputs: Inputs
+    book: resolve.Catalogue
+    order: tuple[resolve.Maker, ...]
+    factors: tuple[Factor, ...]
+
+
+def ready(site: Site) -> Ready:
+    """Read and check everything that a plan needs, and compute nothing yet.
+
+    Raises :class:`~siteplanner.InputError` with the faults of files, species and layer settings
+    together.
+    """
+    faults = Faults()
+    book = order = inputs = found = None
+    with faults.gather():
+        book = catalogue_of(site)
+        order = resolve.check(book, list(book.makers), list(resolve.GIVEN), site.layers, site.path)
+    with faults.gather():
+        inputs = read_inputs(site)
+    if book is not None and inputs is not None:
+        with faults.gather():
+            found = factors(inputs.species, book.infos())
+    faults.raise_any()
+    assert book is not None and inputs is not None and found is not None and order is not None
+    return Ready(inputs, book, tuple(order), tuple(found))
+
+
+def suitability(
+    ground: Ground,
+    inputs: Inputs,
+    found: Sequence[Factor],
+    *,
+    index: str,
+    each: Each = nothing_each,
+) -> Fit:
+    """Score the species on the cells whose centre is in the boundary.
+
+    ``each`` is given the layers that say how far the scores can be trusted.
+    """
+    _agree(found, ground)
+    mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
+    fitted = fit(found, ground.layers, mask, index=index)
+    for info, values in (known_share(fitted), commonest_limit(fitted, ground.infos)):
+        each(info, values, inputs.grid)
+    return fitted
+
+
+def assessed(
+    site: Site,
+    reads: Collection[str] = (),
+    *,
+    each: Each = nothing_each,
+    step: Step = nothing_step,
+) -> tuple[Inputs, Ground, Fit]:
+    """Go from a site's files to the scores: read, assess the ground, score the species.
+
+    ``reads`` names the layers that the caller reads beside the species' factors. Raises
+    :class:`~siteplanner.InputError`.
+    """
+    step("Reading the site's files")
+    start = ready(site)
+    asked = {*reads, *(factor.layer for factor in start.factors)}
+    ground = assess(start.inputs, site, start.order, asked, each=each, step=step)
+    step("Scoring the species")
+    fitted = suitability(ground, start.inputs, start.factors, index=site.species.index, each=each)
+    return start.inputs, ground, fitted
+
+
+def _agree(found: Sequence[Factor], ground: Ground) -> None:
+    """Hold layers of categories to their classes: a wrong code would read past the table."""
+    for factor in found:
+        if factor.scores is None:
+            continue
+        values = ground.layers[factor.layer]
+        known = values[np.isfinite(values)]
+        classes = len(ground.infos[factor.layer].classes)
+        if known.size and not (known.min() >= 0 and known.max() < classes):
+            raise ValueError(f"layer {factor.layer} holds codes outside its classes")
