@@ -92,12 +92,12 @@ def permissive(licence: str) -> bool:
 def main() -> int:
     """Write the file, or check it."""
     rows = {name: licence_of(package) for name, package in needed().items()}
-    faults = [f"{name}: {said} is not known to be permissive" for name, said in rows.items()
+    errors = [f"{name}: {said} is not known to be permissive" for name, said in rows.items()
               if not permissive(said)]  # fmt: skip
     if "--check" in sys.argv[1:]:
         text = FILE.read_text(encoding="utf-8")
         listed = dict(re.findall(r"^\| (\S+) \| (.+) \|$", text, re.M))
-        faults += [
+        errors += [
             f"{name}: LICENCES.md says {listed.get(name, 'nothing')}, the package {said}"
             for name, said in rows.items()
             if listed.get(name) != said
@@ -105,8 +105,8 @@ def main() -> int:
     else:
         lines = [f"| {name} | {said} |\n" for name, said in rows.items()]
         FILE.write_text(HEAD + "".join(lines), encoding="utf-8")
-    print("\n".join(faults) or f"{len(rows)} packages, all permissive")
-    return 1 if faults else 0
+    print("\n".join(errors) or f"{len(rows)} packages, all permissive")
+    return 1 if errors else 0
 
 
 if __name__ == "__main__":

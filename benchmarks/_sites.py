@@ -130,9 +130,9 @@ def site_rows() -> Iterator[Row]:
     with tempfile.TemporaryDirectory() as folder:
         measure(1, Path(folder))  # compiles what is not yet compiled
         few, more = (measure(sites, Path(folder)) for sites in (FEW, MORE))
-    grown = math.log(more["s"] / few["s"]) / math.log(MORE / FEW)
+    growth = math.log(more["s"] / few["s"]) / math.log(MORE / FEW)
     what = f"growth of time with sites, {FEW} to {MORE}, {WORKERS} workers"
-    yield Row(what, grown, 1.0, GROWTH, "(power)", "(in step)")
+    yield Row(what, growth, 1.0, GROWTH, "(power)", "(in step)")
     what = f"peak memory of {MORE} sites beside {FEW}"
     yield Row(what, more["gb"], few["gb"], 1.2, "GB", "(a third of the sites)")
 

@@ -14,17 +14,17 @@ from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner import load_site
 from siteplanner.base.grid import FloatGrid
 from siteplanner.ground.cold.cold_air import Air
-from siteplanner.ground.cold.night_run import kept_night, night_seconds, run_night
+from siteplanner.ground.cold.drainage_run import cached_drainage, night_seconds, run_drainage
 from siteplanner.reading.inputs import read_inputs
 
 ROOT = Path(__file__).parent.parent
 #: 30 s for eight hours on a million cells are asked for.
-NIGHT = mark(30)
+DRAINAGE = mark(30)
 
 
 def rows() -> Iterator[Row]:
     """Speed first, then how little the cells matter."""
-    yield from night_rows()
+    yield from drainage_rows()
     yield from sample_rows()
 
 
@@ -40,17 +40,17 @@ def hills(side: int, cell: float) -> FloatGrid:
     return (60 * total / total.std() / 2 + 300).astype(np.float32)
 
 
-def night_rows() -> Iterator[Row]:
+def drainage_rows() -> Iterator[Row]:
     """Time eight hours on 5 m cells: a million of them, a quarter of them, and kept."""
     reference = reference_job()
-    run_night(hills(60, 5.0), 5.0, 600.0, Air())
+    run_drainage(hills(60, 5.0), 5.0, 600.0, Air())
     taken, busy = {}, {}
     for side in (500, 1000):
         dem = hills(side, 5.0)
         start, busy_from = time.perf_counter(), time.process_time()
-        made = run_night(dem, 5.0, 8 * 3600.0, Air())
+        made = run_drainage(dem, 5.0, 8 * 3600.0, Air())
         taken[side], busy[side] = time.perf_counter() - start, time.process_time() - busy_from
-    yield Row("8 h night, 1 M cells of 5 m", taken[1000], reference, NIGHT, "s", REFERENCE)
+    yield Row("8 h night, 1 M cells of 5 m", taken[1000], reference, DRAINAGE, "s", REFERENCE)
     yield Row(
         "processor time, a quarter of 1 M cells",
         busy[1000] / 4,
@@ -74,7 +74,9 @@ def night_rows() -> Iterator[Row]:
             times = []
             for _ in range(2):
                 start = time.perf_counter()
-                kept_night(hills(500, 5.0), 5.0, 2 * 3600.0, Air(), None, cell_m=5.0, lies_m=2.0)
+                cached_drainage(
+                    hills(500, 5.0), 5.0, 2 * 3600.0, Air(), None, cell_m=5.0, lies_m=2.0
+                )
                 times.append(time.perf_counter() - start)
         finally:
             os.environ.pop("SITEPLANNER_CACHE")
@@ -87,7 +89,7 @@ def sample_rows() -> Iterator[Row]:
     """Pool area on the sample when the cell is halved, and a coarse start against a fine one."""
     site = read_inputs(load_site(ROOT / "sample_site" / "site.toml"))
     cell, seconds = site.grid.cell, night_seconds(site.grid.centre_lonlat[1])
-    wide, fine = (run_night(site.dem, cell, seconds, Air(), cell_m=m) for m in (12.0, 6.0))
+    wide, fine = (run_drainage(site.dem, cell, seconds, Air(), cell_m=m) for m in (12.0, 6.0))
     areas = [float((n.depth >= 2).sum()) * m**2 / 1e4 for n, m in ((wide, 12.0), (fine, 6.0))]
     yield Row(
         "change of pool area when the cell is halved",
@@ -97,7 +99,7 @@ def sample_rows() -> Iterator[Row]:
         "",
         "mark",
     )
-    slow = run_night(site.dem, cell, seconds, Air(), cell_m=6.0, coarser=1)
+    slow = run_drainage(site.dem, cell, seconds, Air(), cell_m=6.0, coarser=1)
     off = float(np.abs(fine.depth - slow.depth).mean() / slow.depth.mean())
     yield Row(
         "depth after a coarse start, off a night on fine cells alone", off, 0.05, 1.0, "", "mark"

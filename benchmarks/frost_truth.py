@@ -24,13 +24,13 @@ from scipy.stats import t as student
 from benchmarks.harness import REFERENCE, Row, mark, reference_job, seconds
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.drainage_run import night_seconds, run_drainage
 from siteplanner.ground.cold.frost import (
     cold_pool_criteria,
-    hollowness,
-    lower_share,
+    elevation_percentile,
+    multi_scale_concavity,
 )
 from siteplanner.ground.cold.minimum import PREDICTORS, MinimumFit, fit_minimum
-from siteplanner.ground.cold.night_run import night_seconds, run_night
 from siteplanner.ground.cold.nocturnal_drainage import height_above_cold_air
 from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.relief.terrain import slope_and_aspect
@@ -377,7 +377,7 @@ def loggers(cell: float = 90.0) -> Loggers:
 
 def ground_of(dem: FloatGrid, grid: Grid, latitude: float) -> tuple[NightGround, FloatGrid]:
     """Work out what the model needs of the ground, and the quick criteria."""
-    night = run_night(dem, grid.cell, night_seconds(latitude), Air())
+    night = run_drainage(dem, grid.cell, night_seconds(latitude), Air())
     land = np.where(np.isfinite(dem), dem, np.float32(0))  # the sea counts as low ground
     slope, aspect = slope_and_aspect(land, grid)
     depth = night.depth.astype(np.float32)
@@ -388,9 +388,11 @@ def ground_of(dem: FloatGrid, grid: Grid, latitude: float) -> tuple[NightGround,
         "height_above_cold_air": height_above_cold_air(dem, depth, np.zeros_like(dem), grid),
         "slope": slope,
         "aspect": aspect,
-        "hollowness": hollowness(land, grid),
+        "multi_scale_concavity": multi_scale_concavity(land, grid),
     }
     criteria = cold_pool_criteria(
-        slope, hollowness(land, grid, radius_m=500.0), lower_share(land, grid, radius_m=1000.0)
+        slope,
+        multi_scale_concavity(land, grid, radius_m=500.0),
+        elevation_percentile(land, grid, radius_m=1000.0),
     )
     return NightGround.of(layers, dem, grid, latitude), criteria

@@ -147,7 +147,7 @@ def water_rows() -> Iterator[Row]:
     what = "height above the channel, 4 million cells"
     if jobs := height_of_others(filled, direction, stream, what):
         name, theirs = quickest(jobs, 1)
-        ours = seconds(lambda: water.height_above_channel(filled, direction, stream))
+        ours = seconds(lambda: water.height_above_nearest_drainage(filled, direction, stream))
         yield Row(what, ours, theirs, 1 / 1.5, "s", name)
 
 
@@ -161,7 +161,7 @@ def terrain_rows() -> Iterator[Row]:
         ours = seconds(lambda d=dem, g=grid: terrain.slope_and_aspect(d, g), 9)
         what = f"slope and aspect, {millions} million cells"
         yield Row(what, ours, copy, 6.0, "s", "(one copy of the grid)")
-    ours = seconds(lambda: landform.slope_positions(dem, grid), 5)
+    ours = seconds(lambda: landform.topographic_positions(dem, grid), 5)
     what = "three scales of topographic position, 25 million cells"
     yield Row(what, ours, reference_job(), POSITION, "s", REFERENCE)
 
@@ -217,7 +217,7 @@ def whole_ground() -> None:
     book = resolve.catalogue("benchmark", extra=())
     modules = {f"siteplanner.ground.{subject}" for subject in SUBJECTS}
     wanted = [n for n, m in book.makers.items() if m.function.__module__ in modules]
-    wanted.append("catchment_cut")
+    wanted.append("edge_contamination_catchment")
     order = resolve.check(book, wanted, list(resolve.GIVEN), {}, "benchmark")
     taken = seconds(lambda: resolve.resolve(order, given, (), {}), 1)
     print(taken)

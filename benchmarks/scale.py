@@ -30,7 +30,14 @@ from siteplanner.tiled.tiles import Box, cut
 #: Cells a side: 0.1, 1, 4, 25, 100 and 400 million cells.
 SIDES = (317, 1000, 2000, 5000, 10_000, 20_000)
 TILE = 2048
-LAYERS = ("slope", "aspect", "slope_position", "flow_accumulation", "channels", "wetness")
+LAYERS = (
+    "slope",
+    "aspect",
+    "topographic_position_150m",
+    "flow_accumulation",
+    "channels",
+    "wetness",
+)
 MEMORY_GB = 8.0
 #: The group's own cases, and how steeply time may grow with cells (1 is in step with them).
 SMALL, LARGE = 1000, 2000
@@ -116,9 +123,9 @@ def tile_rows() -> Iterator[Row]:
         small, large = (measure(side, tile, Path(folder)) for side in (SMALL, LARGE))
     more = (LARGE / SMALL) ** 2
     millions = LARGE * LARGE // 1_000_000
-    grown = math.log(large["cpu_s"] / small["cpu_s"]) / math.log(more)
+    growth = math.log(large["cpu_s"] / small["cpu_s"]) / math.log(more)
     what = "growth of processor time with cells, 1 to 4 million"
-    yield Row(what, grown, 1.0, GROWTH, "(power)", "(in step)")
+    yield Row(what, growth, 1.0, GROWTH, "(power)", "(in step)")
     what = f"{len(LAYERS)} layers in tiles of {tile}, {millions} million cells, peak memory"
     yield Row(what, large["gb"], MEMORY_GB, 1.0, "GB", ASKED)
     what = f"peak memory, {millions} million cells beside {millions // 4}, same tile"

@@ -36,7 +36,7 @@ def blocks(heights: FloatArray) -> FloatArray:
     return np.quantile(tiles, 0.8, axis=(1, 3))
 
 
-def sky_view(heights: FloatArray, cell: float) -> FloatArray:
+def sky_view_factor(heights: FloatArray, cell: float) -> FloatArray:
     """Share of the sky not hidden by ground, from horizons in sixteen directions out to 300 m."""
     hidden = np.zeros_like(heights)
     for turn in np.arange(16) * np.pi / 8:
@@ -57,7 +57,7 @@ def cold_air(heights: FloatArray, cell: float, rng: np.random.Generator) -> Floa
     hand's breadth, and beyond the edge it is gone.
     """
     rows, columns = heights.shape
-    loss = sky_view(heights, cell)
+    loss = sky_view_factor(heights, cell)
     grid = np.indices((rows, columns)).reshape(2, -1).T
     at: FloatArray = np.empty((0, 2))
     cold: FloatArray = np.empty(0)

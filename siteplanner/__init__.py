@@ -10,7 +10,7 @@ These names are the package's public face and stay as they are; all else may cha
 
 - ``load_site``, ``Site``: the site file, checked
 - ``make_plan``, ``Plan``: the plan, as data; ``write_plan``: the plan and all its files
-- ``InputError``: bad input, with one sentence a fault
+- ``InputError``: bad input, with one sentence an error
 - ``layer``, ``LayerInfo``, ``CELL``, ``NEIGHBOURS``, ``radius``, ``WHOLE_GRID``: to add a layer
 """
 

@@ -73,7 +73,7 @@ class Plan:
         from grid north), ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
-        ``ground_spacing_m`` (tape distance along the slope), ``geometry`` (LineString, or
+        ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
         Point where a row has a single tree).
     trees:
         One row a tree: ``species`` (botanical name), ``zone``, ``block``, ``row``, ``geometry``.

@@ -8,7 +8,7 @@ from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.assess import Each, Step, nothing_each, nothing_step
-from siteplanner.handover.folder.background import Beside
+from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.folder.publish import staged
@@ -51,16 +51,16 @@ def write_plan(
     """
     target = Path(target) if target is not None else Path("maps") / site.slug
     with (
-        Beside(target) as beside,
+        BackgroundWriter(target) as writer,
         staged(target) as folder,
         told_when_full(folder, target),
-        beside.stopped_by_a_fault(),
+        writer.stopped_by_an_error(),
     ):
         layers = folder / "layers"
         layers.mkdir()
 
         def each(info: LayerInfo, values: FloatGrid, grid: Grid) -> None:
-            beside.call(write_layer, info, values, grid, layers)
+            writer.call(write_layer, info, values, grid, layers)
 
         plan = make_plan(site, each=each, step=step)
         if sure:
@@ -69,10 +69,10 @@ def write_plan(
                 each(info, values, chances.grid)
             write_how_sure(chances, folder / "how_sure.csv")
         names = list(plan.species["botanical_name"])
-        beside.call(write_fit, names, plan.fit, plan.grid, layers, site.species.index)
+        writer.call(write_fit, names, plan.fit, plan.grid, layers, site.species.index)
         write_all(plan, folder, step)
         step("Finishing the layers")
-        beside.finish()
+        writer.finish()
         files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
         write_manifest(plan, folder / "plan.json", files)
         step("Putting the plan in place")

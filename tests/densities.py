@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from siteplanner.planting.rows.patterns import ROW_GAP
+from siteplanner.planting.rows.patterns import ROW_SPACING
 
 
-def density_per_ha(pattern: str, spacing_m: float, row_gap_m: float | None = None) -> float:
+def density_per_ha(pattern: str, spacing_m: float, row_spacing_m: float | None = None) -> float:
     """Stems per map hectare of the built-in patterns; NaN for others."""
     squares = 10_000 / spacing_m**2
     triangles = squares * 2 / np.sqrt(3)
@@ -13,7 +13,7 @@ def density_per_ha(pattern: str, spacing_m: float, row_gap_m: float | None = Non
         "square": squares,
         "triangular": triangles,
         "strip": triangles,
-        "rectangular": 10_000 / (spacing_m * (row_gap_m or ROW_GAP * spacing_m)),
+        "rectangular": 10_000 / (spacing_m * (row_spacing_m or ROW_SPACING * spacing_m)),
         "contour": squares,
         "natural": squares,
         "clumps": squares,

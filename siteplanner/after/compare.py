@@ -12,7 +12,7 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.planting.counts import DEATHS
 from siteplanner.reading.nursery_counts import known
 from siteplanner.reading.published import MANIFEST, read_published, whole_numbers
@@ -76,7 +76,7 @@ def read_plan(folder: str | Path) -> Compared:
     plan = read_published(Path(folder))
     for part in ("settings", "warnings"):
         if part not in plan.manifest:
-            raise fault(
+            raise input_error(
                 plan.folder / MANIFEST, part, "it is missing", "make the plan again, then compare"
             )
     counts = plan.table("counts.csv", ("paddock", "species", "trees", "infill", "order"))

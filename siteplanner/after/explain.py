@@ -8,7 +8,7 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import fault, near
+from siteplanner.base.errors import input_error, near
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import lay_out
@@ -51,7 +51,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
     try:
         first, second = (float(part) for part in at.split(","))
     except ValueError:
-        raise fault(
+        raise input_error(
             "--at",
             "",
             f"{at!r} is no pair of numbers",
@@ -67,7 +67,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
     rows, cols = grid.shape
     if not (0 <= row < rows and 0 <= col < cols) or not suited.mask[row, col]:
         west, south, east, north = inputs.boundary.total_bounds
-        raise fault(
+        raise input_error(
             "--at",
             "",
             f"{at} is not on the property",
@@ -116,7 +116,7 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
         for place, word in enumerate(facts[column])
     }
     if name.strip().lower() not in names:
-        raise fault(
+        raise input_error(
             "--species",
             "",
             f"{name!r} is not in {site.species.file}",
@@ -222,7 +222,7 @@ def _coldest_night(inputs: Inputs, ground: Ground, row: int, col: int) -> list[t
         ),
         (
             "Lie of the ground: slope, hollow or knoll, side it faces",
-            parts["slope"] + parts["hollowness"] + parts["facing_pole"],
+            parts["slope"] + parts["multi_scale_concavity"] + parts["facing_pole"],
         ),
         (f"Readings nearby{nearest}", parts["nearby"]),
     ]
@@ -297,14 +297,14 @@ def why(
     unit = "" if info.unit.startswith("pH") else f" {info.unit}".rstrip()
     low = value < thrives_from
     wanted, outer = (thrives_from, dies_below) if low else (thrives_to, dies_above)
-    gap = f"{abs(wanted - value):.1f}{unit}"
+    difference = f"{abs(wanted - value):.1f}{unit}"
     if factor.layer == "winter_minimum":
-        by = f"too cold by {gap}" if low else f"too mild by {gap}"
+        by = f"too cold by {difference}" if low else f"too mild by {difference}"
         if low and np.isfinite(colder_c):
             worse = wanted - value + colder_c
             by += f" in an average winter and by {worse:.1f}{unit} in 1 winter of {COLD_WINTER}"
     else:
-        by = f"short by {gap}" if low else f"over by {gap}"
+        by = f"short by {difference}" if low else f"over by {difference}"
     end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""
     more = "or more" if low else "or less"
     return f"{title}: {by}, has {value:.1f}{unit}, wants {wanted:g}{unit} {more}{end}"

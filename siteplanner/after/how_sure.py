@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from siteplanner.base import cache as keep
+from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground import resolve
@@ -79,20 +79,20 @@ def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Ch
     share = np.empty(shape, dtype=np.float32)
     seeds = np.random.SeedSequence(_SEED).spawn(rules.terrains)
 
-    def one_terrain(seed: np.random.SeedSequence) -> keep.Arrays:
+    def one_terrain(seed: np.random.SeedSequence) -> cache.Arrays:
         draw = np.random.default_rng(seed)
         noise = correlated(inputs.dem.shape, rules.height_reach_m / inputs.grid.cell, draw)
         ground = dict(given)
         ground["dem"] = (inputs.dem + rules.height_error_m * noise).astype(np.float32)
         ground["soils"] = moved(inputs.soils, draw.normal(0, rules.soil_line_m, 2))
-        with keep.nothing_kept():  # a drawn night would push the ground's own out
+        with cache.bypassed():  # a drawn night would push the ground's own out
             layers = resolve.resolve(order, ground, needed, coarse.layers)
         return {"share": _one_terrain(factors, layers, mask, rules, draw, site.species.index)}
 
     key = _key(coarse, inputs, order)
     for number, seed in enumerate(seeds):
         step(f"How sure: terrain {number + 1} of {rules.terrains}")
-        found = keep.kept("chances", f"{key}-{number}", functools.partial(one_terrain, seed))
+        found = cache.cached("chances", f"{key}-{number}", functools.partial(one_terrain, seed))
         share[number] = found["share"]
     chance = share.mean(axis=0)
     error = share.std(axis=0, ddof=1) / np.sqrt(rules.terrains)
@@ -105,7 +105,7 @@ def _key(site: Site, inputs: Inputs, order: Sequence[resolve.Maker]) -> str:
     home = Path(__file__).parents[1]
     others = {inspect.getfile(m.function) for m in order}
     code = sorted({*map(str, home.rglob("*.py")), *others})
-    return keep.key_of([sorted(inputs.hashes.items()), json.dumps(site.settings())], code)
+    return cache.key_of([sorted(inputs.hashes.items()), json.dumps(site.settings())], code)
 
 
 def _one_terrain(

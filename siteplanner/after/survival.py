@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import scipy.stats
+from scipy.special import betaincinv, ndtri
 
 from siteplanner.after.planted import Planted
 from siteplanner.after.survival_counts import CAUSES, between, latest
@@ -47,7 +47,7 @@ def wilson(alive: float, trees: float, confidence: float = 0.95) -> tuple[float,
     """
     if trees <= 0:
         return 0.0, 1.0
-    z = float(scipy.stats.norm.ppf(0.5 + confidence / 2))
+    z = float(ndtri(0.5 + confidence / 2))
     share = alive / trees
     middle = share + z * z / (2 * trees)
     reach = z * math.sqrt(share * (1 - share) / trees + z * z / (4 * trees * trees))
@@ -112,7 +112,7 @@ def updated(
         low, high = wilson(lived, lived + died, confidence)
         return low, lived / (lived + died), high
     tail = (1 - confidence) / 2
-    low, high = scipy.stats.beta.ppf([tail, 1 - tail], lived, died)
+    low, high = betaincinv(lived, died, [tail, 1 - tail])
     return float(low), lived / (lived + died), float(high)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from siteplanner.after.planted import Planted
-from siteplanner.base.errors import Faults, fault, near
+from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.nursery_counts import day, known, read_cells, whole
 
 CAUSES = ("frost", "drought", "wet", "browsing", "weeds", "planting")
@@ -29,30 +29,30 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     not counted. Returns ``block, zone, row`` (0: whole block) ``, species, planted, alive``,
     the ``CAUSES`` (trees dead of each, 0 when not said) and ``date`` (None when not said).
 
-    Raises :class:`~siteplanner.InputError` with every fault: blocks, rows or species
+    Raises :class:`~siteplanner.InputError` with every error: blocks, rows or species
     that the plan has not, more alive than planted, more causes than dead trees, and trees
     counted both by block and by rows in one round.
     """
-    faults = Faults()
+    errors = Errors()
     frames = []
     for path in paths:
-        with faults.gather():
+        with errors.gather():
             frames.append(_read(path, planted))
-    faults.raise_any()
+    errors.raise_any()
     counts = pd.concat(frames, ignore_index=True)
     if counts.empty:
-        raise fault(paths[0], "alive", "nothing was counted", "fill in how many are alive")
+        raise input_error(paths[0], "alive", "nothing was counted", "fill in how many are alive")
     when = counts["date"].map(lambda d: d or NO_DATE)
     counts = counts.assign(when=when).sort_values("when", kind="stable").drop(columns="when")
     for (block, species), mine in latest(counts).groupby(["block", "species"], sort=True):
         if (mine["row"] == 0).any() and len(mine) > 1:
-            faults.add(
+            errors.add(
                 paths[0],
                 f"block {block}, {species}",
                 "it is counted both as a whole and by rows",
                 "keep one of the two",
             )
-    faults.raise_any()
+    errors.raise_any()
     return counts.reset_index(drop=True)
 
 
@@ -87,7 +87,7 @@ def between(counts: pd.DataFrame) -> pd.DataFrame:
 def _read(path: Path, planted: Planted) -> pd.DataFrame:
     cells = read_cells(path, REQUIRED)
     cells = cells[cells["alive"] != ""]
-    faults = Faults()
+    errors = Errors()
     trees = planted.trees
     by_row = trees.groupby(["block", "row", "species"])["planted"].sum().to_dict()
     by_block = trees.groupby(["block", "species"])["planted"].sum().to_dict()
@@ -100,12 +100,12 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         key = (block, row, species)
         there = by_row.get(key) if row else by_block.get((block, species))
         if block not in zones:
-            faults.add(path, where, "the plan has no such block", near(block, zones))
+            errors.add(path, where, "the plan has no such block", near(block, zones))
         elif row is None:
-            faults.add(path, where, f"{line['row']!r} is no row", "write the row's number")
+            errors.add(path, where, f"{line['row']!r} is no row", "write the row's number")
         elif there is None:
             names = sorted({s for b, s in by_block if b == block})
-            faults.add(
+            errors.add(
                 path,
                 where + (f", row {row}" if row else ""),
                 "the plan has no such trees there",
@@ -116,7 +116,7 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         numbers |= {cause: whole(line.get(cause, "") or "0") for cause in CAUSES}
         for word, number in numbers.items():
             if number is None:
-                faults.add(
+                errors.add(
                     path,
                     f"{where}, {word}",
                     f"{line[word]!r} is no number of trees",
@@ -124,33 +124,33 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
                 )
         when = day(line.get("date", ""))
         if line.get("date") and when is None:
-            faults.add(
+            errors.add(
                 path, f"{where}, date", f"{line['date']!r} is no date", "write year-month-day"
             )
         if None not in numbers.values() and there is not None:
-            _check_sums(path, where, numbers, faults)
+            _check_sums(path, where, numbers, errors)
         found.append(
             {"block": block, "zone": zones.get(block), "row": row, "species": species}
             | numbers
             | {"date": when}
         )
-    faults.raise_any()
+    errors.raise_any()
     columns = ["block", "zone", "row", "species", "planted", "alive", *CAUSES, "date"]
     return pd.DataFrame(found, columns=columns)
 
 
-def _check_sums(path: Path, where: str, numbers: dict[str, int | None], faults: Faults) -> None:
+def _check_sums(path: Path, where: str, numbers: dict[str, int | None], errors: Errors) -> None:
     count = {word: number or 0 for word, number in numbers.items()}
     dead = count["planted"] - count["alive"]
     if dead < 0:
-        faults.add(
+        errors.add(
             path,
             f"{where}, alive",
             f"{count['alive']} alive of {count['planted']} planted",
             "correct one of the two",
         )
     elif (told := sum(count[cause] for cause in CAUSES)) > dead:
-        faults.add(
+        errors.add(
             path,
             where,
             f"{told} trees have a cause of death, but {dead} are dead",

@@ -10,11 +10,11 @@ from siteplanner.after.planted import draw_rows, read_planted
 from siteplanner.after.survival import Outcome, judge
 from siteplanner.after.survival_counts import FORM, read_counts
 from siteplanner.after.ticked import only_ticked, read_ticks, told
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.handover.tables.nursery import write_csv
 from siteplanner.reading.nursery_counts import read_cells
 from siteplanner.reading.species_table import read_species
-from siteplanner.reading.survival_rates import KEPT, KEPT_COLUMNS
+from siteplanner.reading.survival_rates import RATE_COLUMNS, SAVED_RATES
 from siteplanner.site.site_file import Site
 
 
@@ -28,7 +28,7 @@ def write_rows_to_count(
     have filled it in.
     """
     if target.exists():
-        raise fault(target, "", "it is already there", "move it away or name another folder")
+        raise input_error(target, "", "it is already there", "move it away or name another folder")
     planted = read_planted(plan)
     if ticks:
         planted = only_ticked(planted, read_ticks(ticks, planted))
@@ -47,7 +47,7 @@ def survival_of(
 ) -> Outcome:
     """Judge files of counts beside the plan in a folder and the site's species table.
 
-    The expectation is the species table's own, not one kept from counts before, so that the
+    The expectation is the species table's own, not one saved from counts before, so that the
     same counts never count twice. With ``ticks`` only blocks ticked as planted may be counted.
     Raises :class:`~siteplanner.InputError`.
     """
@@ -56,7 +56,7 @@ def survival_of(
     planted = read_planted(plan)
     gone = sorted(set(planted.trees["species"]) - set(expected))
     if gone:
-        raise fault(
+        raise input_error(
             site.folder / site.species.file,
             "botanical_name",
             f"the plan has {', '.join(gone)}, which the table does not list any more",
@@ -89,21 +89,21 @@ def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
     return [*paths, findings]
 
 
-def keep(outcome: Outcome, site: Site, counts: Sequence[Path]) -> Path:
-    """Keep the updated expectation in the site's folder, in place of one kept before.
+def save_rates(outcome: Outcome, site: Site, counts: Sequence[Path]) -> Path:
+    """Keep the updated expectation in the site's folder, in place of one saved before.
 
     A plan reads it only when the site file says so (``[species] survival``). Raises
     :class:`~siteplanner.InputError` when a file of that name is not one of ours.
     """
-    path = site.folder / KEPT
+    path = site.folder / SAVED_RATES
     if path.exists():
-        read_cells(path, KEPT_COLUMNS)
+        read_cells(path, RATE_COLUMNS)
     learnt = "; ".join(file.name for file in counts)
     rows = [
         [s.species, *(round(v, 4) for v in (s.expected_survival, s.low, s.high)), s.counted, learnt]
         for s in outcome.species.itertuples()
     ]
     partial = path.with_name(f".{path.name}.new")
-    write_csv(partial, KEPT_COLUMNS, rows)
+    write_csv(partial, RATE_COLUMNS, rows)
     partial.replace(path)
     return path

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from siteplanner.after.planted import Planted
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.reading.nursery_counts import day, known, read_cells, whole
 
 COLUMNS = ("block", "planted_on", "trees", "note")
@@ -19,14 +19,14 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     """Read one or more ``planted.csv``, ``COLUMNS``, as the map page saves it on each phone.
 
     ``planted_on`` comes as a date, None where it is not said; ``trees`` as a number, all of the
-    block's where it is empty. Raises :class:`~siteplanner.InputError` with every fault:
+    block's where it is empty. Raises :class:`~siteplanner.InputError` with every error:
     a block that the plan has not or that is named twice, a date or number that is none.
     """
     sizes = planted.trees.groupby("block")["planted"].sum().to_dict()
-    faults = Faults()
+    errors = Errors()
     lines: list[tuple[Path, dict[str, str]]] = []
     for path in paths:
-        with faults.gather():
+        with errors.gather():
             lines += [(path, line) for line in read_cells(path, ["block"]).to_dict("records")]
     found: list[tuple[object, ...]] = []
     seen: set[str] = set()
@@ -34,21 +34,21 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
         block = known(line["block"])
         where = f"block {block}"
         if block not in sizes:
-            faults.add(path, where, "the plan plants no such block", near(block, sizes))
+            errors.add(path, where, "the plan plants no such block", near(block, sizes))
             continue
         if block in seen:
-            faults.add(path, where, "it is named twice", "keep one of the two lines")
+            errors.add(path, where, "it is named twice", "keep one of the two lines")
         seen.add(block)
         trees = whole(line.get("trees", "") or str(sizes[block]))
         if trees is None:
             what = f"{line['trees']!r} is no number of trees"
-            faults.add(path, f"{where}, trees", what, "write a whole number")
+            errors.add(path, f"{where}, trees", what, "write a whole number")
         when = day(line.get("planted_on", ""))
         if line.get("planted_on") and when is None:
             what = f"{line['planted_on']!r} is no date"
-            faults.add(path, f"{where}, planted_on", what, "write year-month-day")
+            errors.add(path, f"{where}, planted_on", what, "write year-month-day")
         found.append((block, when, trees, known(line.get("note", ""))))
-    faults.raise_any()
+    errors.raise_any()
     return pd.DataFrame(found, columns=list(COLUMNS)).astype({"planted_on": object})
 
 

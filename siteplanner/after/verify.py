@@ -15,7 +15,7 @@ from hashlib import file_digest, sha256
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from siteplanner.base.errors import InputError, fault
+from siteplanner.base.errors import InputError, input_error
 from siteplanner.handover.folder.manifest import versions
 from siteplanner.handover.folder.publish import not_own
 from siteplanner.reading.published import MANIFEST, manifest_bytes, short, understood
@@ -26,7 +26,7 @@ _MISSING = "Missing"
 
 @dataclass(frozen=True)
 class Verified:
-    """What came out: ``faults`` are against the manifest, ``notes`` are worth knowing.
+    """What came out: ``errors`` are against the manifest, ``notes`` are worth knowing.
 
     ``files`` counts the files of the manifest; ``digest`` is the manifest's own SHA-256.
     """
@@ -34,7 +34,7 @@ class Verified:
     name: str
     files: int
     digest: str
-    faults: tuple[str, ...]
+    errors: tuple[str, ...]
     notes: tuple[str, ...]
 
 
@@ -52,7 +52,7 @@ def verify(folder: Path, site: Path | None = None) -> Verified:
         found = _checked(folder, raw, site)
         if manifest_bytes(folder) == raw:  # else a run has put a new plan in place meanwhile
             return found
-    raise fault(folder, "", "the plan keeps changing", "wait for the runs that write it")
+    raise input_error(folder, "", "the plan keeps changing", "wait for the runs that write it")
 
 
 def _checked(folder: Path, raw: bytes, site: Path | None) -> Verified:
@@ -68,7 +68,7 @@ def _checked(folder: Path, raw: bytes, site: Path | None) -> Verified:
         name=short(str(content.get("site", ""))),
         files=len(files),
         digest=sha256(raw).hexdigest(),
-        faults=tuple(f"{why}, {len(names)} of {len(files)} files: {_some(names)}."
+        errors=tuple(f"{why}, {len(names)} of {len(files)} files: {_some(names)}."
                      for why, names in sorted(states.items())),
         notes=(*notes, *_inputs_since(folder, inputs, site), *_versions_since(made_with)),
     )  # fmt: skip

@@ -31,7 +31,7 @@ LARGEST_BYTES = 2**30
 #: A half-written file this old belongs to a run that was killed.
 _STALE_S = 3600.0
 _PLAIN = (str, bytes, int, float, type(None), np.generic)
-_keeping: ContextVar[bool] = ContextVar("keeping", default=True)
+_caching: ContextVar[bool] = ContextVar("caching", default=True)
 
 
 def folder() -> Path | None:
@@ -82,16 +82,16 @@ def _add(digest: hashlib._Hash, part: object) -> None:
 
 
 @contextlib.contextmanager
-def nothing_kept() -> Iterator[None]:
+def bypassed() -> Iterator[None]:
     """Look nothing up and keep nothing while the block runs, in this thread."""
-    before = _keeping.set(False)
+    before = _caching.set(False)
     try:
         yield
     finally:
-        _keeping.reset(before)
+        _caching.reset(before)
 
 
-def kept(kind: str, key: str, make: Callable[[], Arrays]) -> Arrays:
+def cached(kind: str, key: str, make: Callable[[], Arrays]) -> Arrays:
     """Give the result kept under ``kind`` and ``key``, or make it and keep it.
 
     Runs side by side are safe: a file appears whole or not at all, and who comes second writes
@@ -99,9 +99,9 @@ def kept(kind: str, key: str, make: Callable[[], Arrays]) -> Arrays:
     full disk only cost time.
     """
     place = folder()
-    if place is None or not _keeping.get():
+    if place is None or not _caching.get():
         return make()
-    path = place / f"{kind}-{key}.kept"
+    path = place / f"{kind}-{key}.cached"
     found = _read(path)
     if found is not None:
         return found
@@ -148,7 +148,7 @@ def _drop_old(place: Path) -> None:
             status = file.stat()
             if file.suffix == ".part" and status.st_mtime < time.time() - _STALE_S:
                 file.unlink()
-            elif file.suffix in (".kept", ".npz"):  # .npz: of earlier versions
+            elif file.suffix in (".cached", ".kept", ".npz"):  # .npz: of earlier versions
                 dated.append((status.st_mtime_ns, status.st_size, file))
     taken = 0
     for _, size, file in sorted(dated, reverse=True):

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 
 import branca.colormap
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
 
 #: Okabe and Ito (2008).
@@ -92,18 +92,18 @@ def check_schemes(layers: Iterable[tuple[str, LayerInfo]]) -> None:
 
     Raises :class:`~siteplanner.InputError` naming package, layer and scheme.
     """
-    faults = Faults()
+    errors = Errors()
     for package, info in layers:
         try:
             ramp(info.colours, 2)
         except ValueError as error:
-            faults.add(
+            errors.add(
                 f"package {package}",
                 f"layer {info.name}, colours",
                 str(error),
                 "tell the package's author, or take the package out",
             )
-    faults.raise_any()
+    errors.raise_any()
 
 
 def ramp(scheme: str, count: int) -> list[str]:

@@ -1,4 +1,4 @@
-"""How bad input is reported: one sentence a fault, several faults together."""
+"""How bad input is reported: one sentence an error, several errors together."""
 
 from __future__ import annotations
 
@@ -9,55 +9,55 @@ from difflib import get_close_matches
 
 
 @dataclass(frozen=True)
-class Fault:
-    """One thing wrong with the input: which file, where in it, what, and the mend."""
+class ErrorDetail:
+    """One thing wrong with the input: which file, where in it, what, and the remedy."""
 
     file: str
     where: str
     what: str
-    mend: str
+    remedy: str
 
     def __str__(self) -> str:
         place = f"{self.file}, {self.where}" if self.where else self.file
-        return f"{place}: {self.what}; {self.mend}."
+        return f"{place}: {self.what}; {self.remedy}."
 
 
 class InputError(Exception):
     """The input cannot be used as it is.
 
-    ``faults`` holds every fault found in one pass, so that a person mends them together.
+    ``errors`` holds every error found in one pass, so that a person corrects them together.
     """
 
-    def __init__(self, *faults: Fault) -> None:
-        super().__init__("\n".join(str(fault) for fault in faults))
-        self.faults = faults
+    def __init__(self, *errors: ErrorDetail) -> None:
+        super().__init__("\n".join(str(detail) for detail in errors))
+        self.errors = errors
 
 
-def fault(file: object, where: str, what: str, mend: str) -> InputError:
-    """Make an :class:`InputError` of a single fault, ready to raise."""
-    return InputError(Fault(str(file), where, what, mend))
+def input_error(file: object, where: str, what: str, remedy: str) -> InputError:
+    """Make an :class:`InputError` of a single error, ready to raise."""
+    return InputError(ErrorDetail(str(file), where, what, remedy))
 
 
-class Faults:
-    """Collects faults over several steps, then raises them all at once."""
+class Errors:
+    """Collects errors over several steps, then raises them all at once."""
 
     def __init__(self) -> None:
-        self.found: list[Fault] = []
+        self.found: list[ErrorDetail] = []
 
-    def add(self, file: object, where: str, what: str, mend: str) -> None:
-        """Keep one fault."""
-        self.found.append(Fault(str(file), where, what, mend))
+    def add(self, file: object, where: str, what: str, remedy: str) -> None:
+        """Keep one error."""
+        self.found.append(ErrorDetail(str(file), where, what, remedy))
 
     @contextmanager
     def gather(self) -> Iterator[None]:
-        """Keep the faults of an :class:`InputError` raised inside, and go on after it."""
+        """Keep the errors of an :class:`InputError` raised inside, and go on after it."""
         try:
             yield
         except InputError as error:
-            self.found.extend(error.faults)
+            self.found.extend(error.errors)
 
     def raise_any(self) -> None:
-        """Raise one :class:`InputError` with all faults kept, if there are any."""
+        """Raise one :class:`InputError` with all errors kept, if there are any."""
         if self.found:
             raise InputError(*dict.fromkeys(self.found))
 
@@ -72,7 +72,7 @@ def told(value: object) -> str:
 
 
 def near(word: str, choices: object) -> str:
-    """Name the choices nearest to a misspelled word, for the mend of a fault.
+    """Name the choices nearest to a misspelled word, for the remedy of an error.
 
     >>> near("slop", ["slope", "aspect"])
     "did you mean 'slope'?"

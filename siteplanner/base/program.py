@@ -20,7 +20,7 @@ class Program:
     """Unknowns with costs and bounds, and rules that hold sums of them between bounds.
 
     The sum of costs is made least. ``offset`` is taken from it, so that the solver's relative
-    gap is a share of something that is not near 0.
+    optimality gap is a share of something that is not near 0.
     """
 
     def __init__(self, offset: float = 0.0) -> None:
@@ -80,7 +80,7 @@ class Program:
         return moved
 
     def solve(
-        self, *, nodes: int, gap: float, whole: bool = True
+        self, *, nodes: int, optimality_gap: float, whole: bool = True
     ) -> tuple[NDArray[np.float64], float]:
         """Solve with HiGHS; give the unknowns, and how much lower the cost might be at most.
 
@@ -101,7 +101,7 @@ class Program:
             ),
             integrality=np.concatenate(self._whole) * whole,
             bounds=Bounds(np.concatenate(self._low), np.concatenate(self._high)),
-            options={"node_limit": nodes, "mip_rel_gap": gap},
+            options={"node_limit": nodes, "mip_rel_gap": optimality_gap},
         )
         if result.x is None:
             raise RuntimeError(f"the program has no solution: {result.message}")

@@ -42,7 +42,7 @@ KINDS: dict[str, tuple[str, bool]] = {
 _FORMS = {"Point": "marker", "LineString": "line", "LinearRing": "line", "Polygon": "fill"}
 
 
-def look_of(plan: Plan, layer: str) -> Style:
+def style_of(plan: Plan, layer: str) -> Style:
     """Give the style of one of the plan's feature layers, by its name in the GeoPackage."""
     return _LOOKS[layer](plan)
 

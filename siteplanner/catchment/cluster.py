@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from siteplanner.base.errors import Fault, fault
+from siteplanner.base.errors import ErrorDetail, input_error
 from siteplanner.catchment.one_site import FAILED, Job, Outcome, plan_one
 
 if TYPE_CHECKING:
@@ -30,18 +30,18 @@ def cluster(address: str | None, workers: int | None, jobs: int) -> Iterator[Cli
     from distributed import Client, LocalCluster
 
     if address is not None:
-        mend = "check the address, such as tcp://host:8786, and that workers are running"
+        remedy = "check the address, such as tcp://host:8786, and that workers are running"
         try:
             client = Client(address, timeout=_CONNECT_S)
         except (OSError, ValueError) as error:
             what = f"no Dask cluster answers ({type(error).__name__})"
-            raise fault(address, "", what, mend) from None
+            raise input_error(address, "", what, remedy) from None
         with client:
             try:
                 client.wait_for_workers(1, timeout=_WORKER_S)
             except TimeoutError:
                 what = f"the cluster has had no worker for {_WORKER_S} s"
-                raise fault(address, "", what, mend) from None
+                raise input_error(address, "", what, remedy) from None
             yield client
         return
     number = workers or fitting(jobs)
@@ -87,11 +87,11 @@ def _lost(job: Job, error: BaseException) -> Outcome:
     from distributed import KilledWorker
 
     what = f"the cluster gave it up ({type(error).__name__}: {error})"
-    mend = "run again: sites that are done are not planned again"
+    remedy = "run again: sites that are done are not planned again"
     if isinstance(error, KilledWorker):
         what = "every worker that planned it was killed, most likely for want of memory"
-        mend = f"give workers more memory (about {GB_A_WORKER:g} GB each), then run again"
-    return Outcome(FAILED, faults=(Fault(str(job.file), "", what, mend),), ours=True)
+        remedy = f"give workers more memory (about {GB_A_WORKER:g} GB each), then run again"
+    return Outcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
 
 
 def fitting(jobs: int) -> int:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from siteplanner import __version__
-from siteplanner.base.errors import Fault, InputError
+from siteplanner.base.errors import ErrorDetail, InputError
 from siteplanner.catchment.mother_trees import blurred
 from siteplanner.catchment.planned import Planned, read_planned
 from siteplanner.handover.folder.manifest import digest, plain, versions
@@ -42,13 +42,13 @@ class Job:
 class Outcome:
     """What came of a job: ``state`` is planned, up to date or failed.
 
-    ``faults`` says why it failed; ``ours`` that it was not the input's fault.
+    ``errors`` says why it failed; ``ours`` that it was not the input's fault.
     """
 
     state: str
     planned: Planned | None = None
     mothers: pd.DataFrame | None = None
-    faults: tuple[Fault, ...] = ()
+    errors: tuple[ErrorDetail, ...] = ()
     ours: bool = False
 
 
@@ -60,19 +60,19 @@ def plan_one(job: Job) -> Outcome:
     """
     if job.version != __version__:
         what = f"a worker has siteplanner {__version__}, and {job.version} is asked for"
-        mend = "install the same version on every worker"
-        return Outcome(FAILED, faults=(Fault(str(job.file), "", what, mend),), ours=True)
+        remedy = "install the same version on every worker"
+        return Outcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
     try:
         site = load_site(job.file)
         state = _publish(site, job.folder)
         mothers = None if job.blur_m is None else blurred(site, job.blur_m)
         return Outcome(state, read_planned(job.folder), mothers)
     except InputError as error:
-        return Outcome(FAILED, faults=error.faults)
+        return Outcome(FAILED, errors=error.errors)
     except Exception as error:
         what = f"siteplanner made a mistake ({type(error).__name__}: {error})"
-        mend = "please report this, with the site file"
-        return Outcome(FAILED, faults=(Fault(str(job.file), "", what, mend),), ours=True)
+        remedy = "please report this, with the site file"
+        return Outcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
 
 
 def _publish(site: Site, folder: Path) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import geopandas as gpd
 
-from siteplanner.base.errors import Faults
+from siteplanner.base.errors import Errors
 from siteplanner.catchment.cluster import cluster, run
 from siteplanner.catchment.joint_calendar import by_month, joint_calendar, write_calendar
 from siteplanner.catchment.one_site import FAILED, Job, Outcome
@@ -70,14 +70,14 @@ def plan_catchment(
     stock or the cluster.
     """
     folder = Path(folder) if folder is not None else Path("maps") / catchment.slug
-    faults = Faults()
+    errors = Errors()
     sites: tuple[Found, ...] = ()
     shared = Shared(must_first=catchment.sharing.must_first)
-    with faults.gather():
+    with errors.gather():
         sites = find_sites(catchment)
-    with faults.gather():
+    with errors.gather():
         shared = _shared(catchment)
-    faults.raise_any()
+    errors.raise_any()
     outcomes = _outcomes(catchment, sites, folder, address, workers, step)
     step("Putting the orders together")
     planned = {
@@ -92,15 +92,15 @@ def plan_catchment(
 
 
 def _shared(catchment: Catchment) -> Shared:
-    faults = Faults()
+    errors = Errors()
     tubes = seed = None
     if catchment.stock.tubes:
-        with faults.gather():
+        with errors.gather():
             tubes = read_tubes(catchment.folder / catchment.stock.tubes)
     if catchment.stock.seed:
-        with faults.gather():
+        with errors.gather():
             seed = read_seed(catchment.folder / catchment.stock.seed)
-    faults.raise_any()
+    errors.raise_any()
     return Shared(tubes, seed, catchment.sharing.must_first)
 
 
@@ -113,8 +113,8 @@ def _outcomes(
     step: Callable[[str], None],
 ) -> tuple[Outcome, ...]:
     """Plan the sites whose files can be read on the cluster, telling each as it is done."""
-    good = [number for number, site in enumerate(sites) if not site.faults]
-    found = {n: Outcome(FAILED, faults=s.faults) for n, s in enumerate(sites) if s.faults}
+    good = [number for number, site in enumerate(sites) if not site.errors]
+    found = {n: Outcome(FAILED, errors=s.errors) for n, s in enumerate(sites) if s.errors}
     jobs = [
         # Workers may stand in another folder.
         Job(sites[n].file.resolve(), (folder / SITES / sites[n].slug).resolve(), catchment.blur_m)

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import pydantic
 from pydantic import Field
 
-from siteplanner.base.errors import Fault, Faults, InputError, fault, near
+from siteplanner.base.errors import ErrorDetail, Errors, InputError, input_error, near
 from siteplanner.site.site_file import Site, explained, load_site, read_toml, slug
 from siteplanner.site.table import Table
 
@@ -89,20 +89,20 @@ class Catchment(Table):
 class Found:
     """A site of the catchment: its file, its name, and its name as a folder's.
 
-    ``faults`` is what is wrong with the site file; such a site cannot be planned, and goes by
+    ``errors`` is what is wrong with the site file; such a site cannot be planned, and goes by
     the name of the folder that it lies in.
     """
 
     file: Path
     name: str
     slug: str
-    faults: tuple[Fault, ...] = ()
+    errors: tuple[ErrorDetail, ...] = ()
 
 
 def load_catchment(path: str | Path) -> Catchment:
     """Read and check a catchment file.
 
-    Raises :class:`~siteplanner.InputError` with every fault found.
+    Raises :class:`~siteplanner.InputError` with every error found.
     """
     path = Path(path)
     if path.is_dir():
@@ -110,7 +110,7 @@ def load_catchment(path: str | Path) -> Catchment:
     tables = read_toml(path, "give the path of a catchment file (catchment.toml)")
     if "path" in tables:
         known = set(Catchment.model_fields) - {"path"}
-        raise fault(path, "path", "no such setting", near("path", known))
+        raise input_error(path, "path", "no such setting", near("path", known))
     try:
         return Catchment(path=path, **tables)
     except pydantic.ValidationError as error:
@@ -123,36 +123,36 @@ def find_sites(catchment: Catchment) -> tuple[Found, ...]:
 
     A file that is named twice counts once. Raises :class:`~siteplanner.InputError` for a
     path without a file, a pattern that nothing fits, and two sites whose plans would have the
-    same folder. A site file that is there and broken is told in the site's ``faults``.
+    same folder. A site file that is there and broken is told in the site's ``errors``.
     """
-    faults = Faults()
+    errors = Errors()
     files: dict[Path, Path] = {}
     for number, words in enumerate(catchment.catchment.sites, 1):
-        for file in _files(catchment, words, f"catchment.sites, entry {number}", faults):
+        for file in _files(catchment, words, f"catchment.sites, entry {number}", errors):
             files.setdefault(file.resolve(), file)
     found: dict[str, Found] = {}
     for one in sorted(map(_look_at, files.values()), key=lambda one: (one.slug, str(one.file))):
-        if one.slug in found and not one.faults:
+        if one.slug in found and not one.errors:
             first = found[one.slug]
-            faults.add(
+            errors.add(
                 catchment.path,
                 "catchment.sites",
                 f"{first.name!r} ({first.file}) and {one.name!r} ({one.file}) would be written to "
                 f"the same folder, {one.slug}",
                 "give each site a name of its own",
             )
-        found[one.slug if not one.faults else str(one.file)] = one
-    faults.raise_any()
+        found[one.slug if not one.errors else str(one.file)] = one
+    errors.raise_any()
     return tuple(found.values())
 
 
-def _files(catchment: Catchment, words: str, where: str, faults: Faults) -> list[Path]:
+def _files(catchment: Catchment, words: str, where: str, errors: Errors) -> list[Path]:
     """Site files that one entry names."""
     if any(c in words for c in "*?["):
         try:
             matches = sorted(catchment.folder.glob(words))
         except (ValueError, NotImplementedError, OSError) as error:
-            faults.add(
+            errors.add(
                 catchment.path, where, f"{words!r} is no pattern ({error})",
                 "write one relative to the catchment file, such as farms/*/site.toml",
             )  # fmt: skip
@@ -160,12 +160,12 @@ def _files(catchment: Catchment, words: str, where: str, faults: Faults) -> list
         files = [m / "site.toml" if m.is_dir() else m for m in matches]
         files = [file for file in files if file.is_file()]
         if not files:
-            faults.add(catchment.path, where, f"no site file fits {words!r}", "check the pattern")
+            errors.add(catchment.path, where, f"no site file fits {words!r}", "check the pattern")
         return files
     path = catchment.folder / words
     path = path / "site.toml" if path.is_dir() else path
     if not path.is_file():
-        faults.add(catchment.path, where, f"there is no file {path}", "check the path")
+        errors.add(catchment.path, where, f"there is no file {path}", "check the path")
         return []
     return [path]
 
@@ -175,5 +175,5 @@ def _look_at(file: Path) -> Found:
         site: Site = load_site(file)
     except InputError as error:
         name = file.parent.resolve().name
-        return Found(file, name, slug(name) or "site", error.faults)
+        return Found(file, name, slug(name) or "site", error.errors)
     return Found(file, site.site.name, site.slug)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from siteplanner.base.errors import Faults
+from siteplanner.base.errors import Errors
 from siteplanner.reading.nursery_counts import known, read_cells, whole
 
 #: Seed is shared out in whole milligrams, so that nothing is lost in rounding.
@@ -14,7 +14,7 @@ MG = 1000
 def read_tubes(path: Path) -> dict[str, int]:
     """Read plants by botanical name (``species, plants``).
 
-    Raises :class:`~siteplanner.InputError` with every fault.
+    Raises :class:`~siteplanner.InputError` with every error.
     """
     return _read(path, "plants", "is no number of plants", "write a whole number", 1)
 
@@ -22,25 +22,25 @@ def read_tubes(path: Path) -> dict[str, int]:
 def read_seed(path: Path) -> dict[str, int]:
     """Read clean seed by botanical name (``species, grams``), in milligrams.
 
-    Raises :class:`~siteplanner.InputError` with every fault.
+    Raises :class:`~siteplanner.InputError` with every error.
     """
-    mend = "write grams with at most three decimals, such as 12.5"
-    return _read(path, "grams", "is no weight of seed", mend, MG)
+    remedy = "write grams with at most three decimals, such as 12.5"
+    return _read(path, "grams", "is no weight of seed", remedy, MG)
 
 
-def _read(path: Path, column: str, what: str, mend: str, parts: int) -> dict[str, int]:
+def _read(path: Path, column: str, what: str, remedy: str, parts: int) -> dict[str, int]:
     frame = read_cells(path, ["species", column])
-    faults = Faults()
+    errors = Errors()
     stock: dict[str, int] = {}
     for row, name, text in zip(frame.index, frame["species"], frame[column], strict=True):
         where = f"row {row + 2}"
         number = _parts(text, parts)
         if number is None:
-            faults.add(path, f"{where}, {column}", f"{text!r} {what}", mend)
+            errors.add(path, f"{where}, {column}", f"{text!r} {what}", remedy)
         if not name:
-            faults.add(path, f"{where}, species", "it is empty", "write the botanical name")
+            errors.add(path, f"{where}, species", "it is empty", "write the botanical name")
         stock[known(name)] = stock.get(known(name), 0) + (number or 0)
-    faults.raise_any()
+    errors.raise_any()
     return stock
 
 

@@ -15,15 +15,15 @@ from rich.console import Console
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
 from siteplanner.cli.beyond import catchment, ground
-from siteplanner.cli.exits import BAD_INPUT, OUR_FAULT
+from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
+    escaped,
     print_changes,
     print_explained,
     print_infill,
     print_plan,
     print_suited,
     print_verified,
-    shown,
 )
 from siteplanner.cli.progress import steps_done
 
@@ -46,11 +46,11 @@ def plan(
     out: Annotated[
         Path | None, typer.Option(help="Folder to write the plan to; maps/<site> by default.")
     ] = None,
-    grown: Annotated[
+    mature_shelter: Annotated[
         Path | None,
         typer.Option(
             metavar="PLAN",
-            help="Folder of an earlier plan: its dense rows dam cold air as when grown.",
+            help="Folder of an earlier plan: its dense rows dam cold air as they will when mature.",
         ),
     ] = None,
     paddock: Annotated[
@@ -59,15 +59,15 @@ def plan(
     how_sure: Annotated[
         bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
     ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
     from siteplanner.run import write_plan
     from siteplanner.site.site_file import load_site
 
     read = load_site(site)
-    if grown is not None:
-        read = read.with_grown(grown)
+    if mature_shelter is not None:
+        read = read.with_mature_shelter(mature_shelter)
     target = out if out is not None else Path("maps") / read.slug
     if paddock is not None:
         from siteplanner.site.site_file import slug
@@ -99,14 +99,14 @@ def check(site: SiteFile) -> None:
         f"soil: {len(inputs.soils)} polygons",
         f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
         f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "
-        f"{len(inputs.climate.winter_minima)} winter minima, {inputs.climate.thirst_in_words}",
+        f"{len(inputs.climate.winter_minima)} winter minima, {inputs.climate.et0_in_words}",
         f"to keep clear of: {len(inputs.no_plant)} features",
         f"species: {len(inputs.species.facts)}, scored on {len(start.factors)} factors",
         f"mother trees: {len(inputs.seed_sources)}",
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
     ]
     for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
-        console.print(shown(line), highlight=False)
+        console.print(escaped(line), highlight=False)
     console.print("Nothing is wrong with the inputs.", highlight=False)
 
 
@@ -165,7 +165,7 @@ def verify(
 
     found = verified(folder, site)
     print_verified(found)
-    if found.faults:
+    if found.errors:
         raise typer.Exit(BAD_INPUT)
 
 
@@ -187,7 +187,7 @@ def layers(
         info = book.info(name)
         low, high = info.valid
         span = ", ".join(info.classes) if info.classes else f"{low:g} to {high:g}"
-        console.print(f"[bold]{shown(name)}[/bold]  {shown(info.title)}", highlight=False)
+        console.print(f"[bold]{escaped(name)}[/bold]  {escaped(info.title)}", highlight=False)
         for word, text in (
             ("unit", info.unit or "none"),
             ("range", span),
@@ -199,7 +199,7 @@ def layers(
             ("made by", maker.origin),
         ):
             if text:
-                console.print(f"  {word}: {shown(text)}", highlight=False)
+                console.print(f"  {word}: {escaped(text)}", highlight=False)
 
 
 @app.command()
@@ -239,9 +239,9 @@ def new(
     for title, lines in (("Worked out", started.found), ("Still missing", started.missing)):
         console.print(f"[bold]{title}[/bold]")
         for line in lines:
-            console.print(f"- {shown(line)}", highlight=False)
+            console.print(f"- {escaped(line)}", highlight=False)
     console.print(
-        shown(f"Written: {started.path}. Then run: siteplanner check {started.path}"),
+        escaped(f"Written: {started.path}. Then run: siteplanner check {started.path}"),
         highlight=False,
     )
 
@@ -261,8 +261,9 @@ def survival(
     draw: Annotated[
         bool, typer.Option("--draw", help="Draw rows to count, and write the form for them.")
     ] = False,
-    keep: Annotated[
-        bool, typer.Option("--keep", help="Keep the updated expectation in the site's folder.")
+    save: Annotated[
+        bool,
+        typer.Option("--save-rates", help="Save the updated expectation in the site's folder."),
     ] = False,
     planted: Annotated[
         list[Path] | None,
@@ -283,20 +284,20 @@ def survival(
         form = target / "rows_to_count.csv"
         rows, trees = after.write_rows_to_count(read, planned, form, planted or ())
         console.print(
-            shown(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
+            escaped(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
         )
         return
     outcome = after.survival_of(read, counts, planned, planted or ())
     print_infill(outcome)
     lines = [*outcome.findings, *(f"written: {p}" for p in after.write_outcome(outcome, target))]
-    if keep:
-        kept = after.keep(outcome, read, counts)
+    if save:
+        saved = after.save_rates(outcome, read, counts)
         lines.append(
-            f"kept: {kept}; the next plan reads it when the site file says, under [species], "
-            f'survival = "{kept.name}"'
+            f"saved: {saved}; the next plan reads it when the site file says, under [species], "
+            f'survival = "{saved.name}"'
         )
     for line in lines:
-        console.print(shown(line), highlight=False)
+        console.print(escaped(line), highlight=False)
 
 
 @app.command()
@@ -315,12 +316,12 @@ def species(
     if name is not None:
         target = to if to is not None else Path(f"{name}.csv")
         copied = copy_list(name, target)
-        console.print(shown(f"{copied.species} species are in {target}."), highlight=False)
-        console.print(shown(copied.heading), highlight=False)
+        console.print(escaped(f"{copied.species} species are in {target}."), highlight=False)
+        console.print(escaped(copied.heading), highlight=False)
         return
     for one in starting_lists():
         console.print(f"[bold]{one.name}[/bold]  {one.species} species", highlight=False)
-        console.print(f"  {shown(one.heading)}", highlight=False)
+        console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
 for beyond in (ground, catchment):
@@ -336,38 +337,38 @@ def _stop(number: int, frame: object) -> None:
 
 
 def main() -> None:
-    """Run a command; bad input ends with 1, wrong usage with 2, our own fault with 3."""
+    """Run a command; bad input ends with 1, wrong usage with 2, our own error with 3."""
     if "--version" in sys.argv[1:2]:
         print(f"siteplanner {__version__}")
         return
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a name in letters that the screen has not
             stream.reconfigure(errors="replace")
-    errors = Console(stderr=True, soft_wrap=True, emoji=False)
+    stderr = Console(stderr=True, soft_wrap=True, emoji=False)
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, _stop)
     try:
         app()
     except InputError as error:
-        for fault in error.faults:
-            errors.print(shown(str(fault)), style="bold", highlight=False)
+        for detail in error.errors:
+            stderr.print(escaped(str(detail)), style="bold", highlight=False)
         raise SystemExit(BAD_INPUT) from None
     except PermissionError as error:
-        errors.print(
-            shown(f"{error.filename}: permission denied; see to your right to read or write it."),
+        stderr.print(
+            escaped(f"{error.filename}: permission denied; see to your right to read or write it."),
             style="bold",
             highlight=False,
         )
         raise SystemExit(BAD_INPUT) from None
     except _StoppedError:
-        errors.print("Stopped. The previous plan is as it was.")
-        raise SystemExit(OUR_FAULT) from None
+        stderr.print("Stopped. The previous plan is as it was.")
+        raise SystemExit(OUR_ERROR) from None
     except Exception as error:
-        errors.print(
-            f"siteplanner made a mistake ({type(error).__name__}: {shown(str(error))}). "
+        stderr.print(
+            f"siteplanner made a mistake ({type(error).__name__}: {escaped(str(error))}). "
             "The previous plan is as it was. Please report this, with the site file.",
             highlight=False,
         )
         if os.environ.get("SITEPLANNER_TRACEBACK"):
             raise
-        raise SystemExit(OUR_FAULT) from None
+        raise SystemExit(OUR_ERROR) from None

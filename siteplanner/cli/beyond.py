@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from siteplanner.cli.exits import BAD_INPUT, OUR_FAULT, SOME_FAILED
-from siteplanner.cli.printed import shown
+from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR, SOME_FAILED
+from siteplanner.cli.printed import escaped
 from siteplanner.cli.progress import steps_done, tiles_done
 
 
@@ -18,12 +18,12 @@ def ground(
     out: Annotated[Path, typer.Option(help="Folder to write the layers to.")],
     layers: Annotated[
         str, typer.Option(metavar="NAME,…", help="Layers to work out, by name.")
-    ] = "slope,aspect,slope_position,flow_accumulation,channels,wetness",
+    ] = "slope,aspect,topographic_position_150m,flow_accumulation,channels,wetness",
     tile: Annotated[
         int, typer.Option(min=64, help="Cells along a tile's side, a multiple of 64.")
     ] = 2048,
     workers: Annotated[int, typer.Option(min=1, help="Tiles worked on at a time.")] = 2,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
     from siteplanner.tiled.ground import ground_in_tiles
@@ -36,7 +36,7 @@ def ground(
     if not quiet:
         console = Console(soft_wrap=True, emoji=False)
         for path in made:
-            console.print(shown(f"written: {path}"), highlight=False)
+            console.print(escaped(f"written: {path}"), highlight=False)
 
 
 def catchment(
@@ -53,7 +53,7 @@ def catchment(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes to start; as many as fit by default.")
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but faults.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Plan many sites and what they share; ends with 4 when some sites could not be planned."""
     from siteplanner.catchment.run import plan_catchment
@@ -67,6 +67,6 @@ def catchment(
         print_catchment(result)
     print_failed(result)
     if result.told is None:
-        raise typer.Exit(OUR_FAULT if all(o.ours for o in result.outcomes) else BAD_INPUT)
+        raise typer.Exit(OUR_ERROR if all(o.ours for o in result.outcomes) else BAD_INPUT)
     if result.failed:
         raise typer.Exit(SOME_FAILED)

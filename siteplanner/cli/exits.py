@@ -1,3 +1,3 @@
 """With what the commands end."""
 
-DONE, BAD_INPUT, USAGE, OUR_FAULT, SOME_FAILED = 0, 1, 2, 3, 4
+DONE, BAD_INPUT, USAGE, OUR_ERROR, SOME_FAILED = 0, 1, 2, 3, 4

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from siteplanner.plan import Plan
 
 
-def shown(text: str) -> str:
+def escaped(text: str) -> str:
     """Give text that may be anyone's so that it prints as it is and commands nothing."""
     return escape(visible(text))
 
@@ -27,7 +27,7 @@ def shown(text: str) -> str:
 def print_plan(made: Plan, target: Path) -> None:
     """Print the short table at the end of a run."""
     console = Console(emoji=False)
-    zones = Table(title=f"Planting plan for {shown(made.name)}", title_justify="left")
+    zones = Table(title=f"Planting plan for {escaped(made.name)}", title_justify="left")
     for column, side in (
         ("zone", "left"),
         ("ground", "left"),
@@ -39,7 +39,11 @@ def print_plan(made: Plan, target: Path) -> None:
     for zone in made.zones.itertuples():
         spacing = f"{zone.spacing_m:g} m" if zone.spacing_m else "-"
         zones.add_row(
-            shown(zone.zone), shown(zone.title), f"{zone.area_ha:.2f}", spacing, f"{zone.trees:,}"
+            escaped(zone.zone),
+            escaped(zone.title),
+            f"{zone.area_ha:.2f}",
+            spacing,
+            f"{zone.trees:,}",
         )
     zones.add_section()
     zones.add_row(
@@ -58,13 +62,13 @@ def print_plan(made: Plan, target: Path) -> None:
         species.add_column(column, justify=side)  # type: ignore[arg-type]
     for row in totals.itertuples():
         species.add_row(
-            shown(row.species), shown(row.common_name), f"{row.trees:,}", f"{row.order:,}"
+            escaped(row.species), escaped(row.common_name), f"{row.trees:,}", f"{row.order:,}"
         )
     console.print(species)
     if made.warnings:
         console.print("[bold]Please read[/bold]")
         for warning in made.warnings:
-            console.print(f"- {shown(warning)}", highlight=False)
+            console.print(f"- {escaped(warning)}", highlight=False)
     console.print(
         f"The coldest-night estimate is good to about {made.frost_error_c:.1f} °C. Counts "
         "are estimates: walk the ground, locate buried services and follow local codes "
@@ -85,7 +89,7 @@ def print_plan(made: Plan, target: Path) -> None:
         ("plan.json", "what made what"),
     ):
         if (target / name).exists():
-            out.print(f"  {shown(str(target / name))}  {words}", highlight=False)
+            out.print(f"  {escaped(str(target / name))}  {words}", highlight=False)
 
 
 def print_infill(outcome: Outcome) -> None:
@@ -98,7 +102,7 @@ def print_infill(outcome: Outcome) -> None:
         now = f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})"
         live = f"{row.alive / row.counted:.0%}" if row.counted else "-"
         table.add_row(
-            shown(row.species),
+            escaped(row.species),
             f"{row.counted:,}",
             live,
             f"{row.expected_before:.0%}",
@@ -112,23 +116,23 @@ def print_infill(outcome: Outcome) -> None:
 def print_suited(found: Suited) -> None:
     """Print where a species fits and what limits it."""
     console = Console(soft_wrap=True, emoji=False)
-    where = Table(title=f"Where {shown(found.species)} fits", title_justify="left")
+    where = Table(title=f"Where {escaped(found.species)} fits", title_justify="left")
     where.add_column("place")
     for column in ("ha", "suits well %", "suits %", "marginal %", "do not plant %"):
         where.add_column(column, justify="right")
     where.add_column("limited most by")
     for row in found.rows:
-        where.add_row(*(shown(text) for text in row))
+        where.add_row(*(escaped(text) for text in row))
     console.print(where)
     limits = Table(title="What limits it", title_justify="left")
     limits.add_column("factor")
     limits.add_column("ha", justify="right")
     limits.add_column("the usual case there")
     for factor, area, words in found.limits:
-        limits.add_row(shown(factor), area, shown(words))
+        limits.add_row(escaped(factor), area, escaped(words))
     console.print(limits)
     for words in found.unknown:
-        console.print(shown(words), highlight=False)
+        console.print(escaped(words), highlight=False)
     console.print(
         "An estimate from maps and a table of tolerances: walk the ground before you rely on it.",
         highlight=False,
@@ -138,12 +142,12 @@ def print_suited(found: Suited) -> None:
 def print_explained(found: Explained) -> None:
     """Print what one spot is like, how each species fits there, and the odds of frost."""
     console = Console(soft_wrap=True, emoji=False)
-    console.print(shown(found.place), highlight=False)
+    console.print(escaped(found.place), highlight=False)
     ground = Table(title="The ground here", title_justify="left")
     for column in ("layer", "value", "unit"):
         ground.add_column(column)
     for title, value, unit in found.ground:
-        ground.add_row(shown(title), shown(value), shown(unit))
+        ground.add_row(escaped(title), escaped(value), escaped(unit))
     console.print(ground)
     fits = Table(title="How the species fit", title_justify="left")
     fits.add_column("species")
@@ -151,14 +155,14 @@ def print_explained(found: Explained) -> None:
     for column in ("class", "limited by", "not checked"):
         fits.add_column(column)
     for row in found.species:
-        fits.add_row(*(shown(text) for text in row))
+        fits.add_row(*(escaped(text) for text in row))
     console.print(fits)
     if found.coldest_night:
         night = Table(title="What the coldest night is made of", title_justify="left")
         night.add_column("part")
         night.add_column("", justify="right")
         for name, words in found.coldest_night:
-            night.add_row(shown(name), shown(words))
+            night.add_row(escaped(name), escaped(words))
         console.print(night)
     if found.frost:
         frost = Table(
@@ -168,7 +172,7 @@ def print_explained(found: Explained) -> None:
         for column in ("species", "odds"):
             frost.add_column(column)
         for name, words in found.frost:
-            frost.add_row(shown(name), shown(words))
+            frost.add_row(escaped(name), escaped(words))
         console.print(frost)
     console.print(
         "An estimate from maps and a table of tolerances: look at the spot before you rely on it.",
@@ -192,12 +196,12 @@ def print_changes(found: Comparison, before: str, after: str) -> None:
         table = Table(title=title, title_justify="left")
         table.add_column("")
         for column in (before, after, "change"):
-            table.add_column(shown(column), justify="right")
+            table.add_column(escaped(column), justify="right")
         for one in changes:
             unit = f" {one.unit}" if one.unit else ""
             numbers = (f"{n:,.{one.digits}f}{unit}" for n in (one.before, one.after))
             more = f"{round(one.change, one.digits) + 0.0:+,.{one.digits}f}{unit}"
-            table.add_row(shown(one.what), *numbers, more)
+            table.add_row(escaped(one.what), *numbers, more)
         console.print(table)
     lines = [
         *(f"setting {place}: {old} -> {new}" for place, old, new in found.settings),
@@ -206,20 +210,20 @@ def print_changes(found: Comparison, before: str, after: str) -> None:
         *(f"new: {words}" for words in found.warnings_new),
     ]
     for line in lines:
-        console.print(shown(line), highlight=False)
+        console.print(escaped(line), highlight=False)
     console.print("Both plans are estimates; so is what lies between them.", highlight=False)
 
 
 def print_verified(found: Verified) -> None:
     """Print whether a plan's folder is as it was made, and what is worth knowing."""
     console = Console(soft_wrap=True, emoji=False)
-    for line in found.faults:
-        console.print(shown(line), highlight=False)
+    for line in found.errors:
+        console.print(escaped(line), highlight=False)
     whole = f"{found.name}: the plan is whole; all {found.files} files are as they were made."
     broken = f"{found.name}: the plan is not whole. Make it again, or fetch it again."
-    console.print(shown(broken if found.faults else whole), highlight=False)
+    console.print(escaped(broken if found.errors else whole), highlight=False)
     for line in found.notes:
-        console.print(shown(f"note: {line}"), highlight=False)
+        console.print(escaped(f"note: {line}"), highlight=False)
     console.print(
         "The manifest, plan.json, cannot list itself. To tell whether it was changed, compare "
         f"its SHA-256 with one you noted down: {found.digest}",

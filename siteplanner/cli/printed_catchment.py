@@ -6,7 +6,7 @@ from rich.console import Console
 from rich.table import Table
 
 from siteplanner.catchment.run import SHARED, SITES, Result
-from siteplanner.cli.printed import shown
+from siteplanner.cli.printed import escaped
 
 
 def print_catchment(result: Result) -> None:
@@ -14,7 +14,7 @@ def print_catchment(result: Result) -> None:
     if result.told is None:
         return
     told, console = result.told, Console(emoji=False)
-    table = Table(title=f"Planting in {shown(told.name)}", title_justify="left")
+    table = Table(title=f"Planting in {escaped(told.name)}", title_justify="left")
     table.add_column("site")
     for column in ("ha to plant", "trees", "to order", "range"):
         table.add_column(column, justify="right")
@@ -26,27 +26,27 @@ def print_catchment(result: Result) -> None:
         if row is not None:
             span = f"{row.order_least:,}-{row.order_most:,}"
             cells = [f"{row.planted_ha:,.2f}", f"{row.trees:,}", f"{row.order:,}", span]
-        table.add_row(shown(site.name), *cells, outcome.state)
+        table.add_row(escaped(site.name), *cells, outcome.state)
     console.print(table)
     lacking = told.short["lacking"].sum()
     if told.rule:
         said = f"{lacking:,} plants are lacking; see report.pdf for who, and what could stand in."
         console.print(said if lacking else "Nothing is lacking.", highlight=False)
     for note in result.notes:
-        console.print(shown(f"- {note}"), highlight=False)
+        console.print(escaped(f"- {note}"), highlight=False)
     out = Console(soft_wrap=True, emoji=False)
     out.print("[bold]Files[/bold]")
     for name, words in (
         (SHARED, "to pass on: report.pdf, catchment.gpkg, orders, seed and calendar"),
         (SITES, "a plan for each site, for its own people: they name places of seed"),
     ):
-        out.print(f"  {shown(str(result.folder / name))}  {words}", highlight=False)
+        out.print(f"  {escaped(str(result.folder / name))}  {words}", highlight=False)
 
 
 def print_failed(result: Result) -> None:
     """Print on stderr which sites could not be planned, and why."""
-    errors = Console(stderr=True, soft_wrap=True, emoji=False)
+    stderr = Console(stderr=True, soft_wrap=True, emoji=False)
     for site, outcome in result.failed:
-        errors.print(shown(f"{site.name} is not planned:"), style="bold", highlight=False)
-        for fault in outcome.faults:
-            errors.print(shown(f"  {fault}"), highlight=False)
+        stderr.print(escaped(f"{site.name} is not planned:"), style="bold", highlight=False)
+        for detail in outcome.errors:
+            stderr.print(escaped(f"  {detail}"), highlight=False)

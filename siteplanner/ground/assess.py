@@ -19,7 +19,7 @@ from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit
 from siteplanner.ground.cold.predictors import NightGround
-from siteplanner.ground.water.edge_contamination import cut_note
+from siteplanner.ground.water.edge_contamination import edge_note
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import Site
 
@@ -30,18 +30,18 @@ READS = (
     "height_above_cold_air",
     "slope",
     "aspect",
-    "hollowness",
+    "multi_scale_concavity",
     "winter_minimum_error",
     "cold_air_check",
-    "catchment_cut",
-    "cold_air_cut",
+    "edge_contamination_catchment",
+    "edge_contamination_cold_air",
 )
 #: Layer functions whose results are kept between runs, beside the night, which keeps itself: 0.3
 #: to 0.5 s for 4 MB on a million cells. The 41 layers of the sun take 0.6 to 0.9 s there, but
 #: 160 MB; all others are worked out about as fast as they are read.
-CACHED = ("lower_share",)
-#: Layers that are shown when rows of an earlier plan are taken for grown.
-GROWN = ("cold_air_growth", "cold_air_gaps")
+CACHED = ("elevation_percentile",)
+#: Layers that are shown for the mature shelter that an earlier plan would be.
+MATURE_SHELTER_LAYERS = ("cold_air_growth", "cold_air_lanes")
 
 #: Given every layer as soon as it exists, with its description and grid.
 Each = Callable[[LayerInfo, FloatGrid, Grid], None]
@@ -99,19 +99,19 @@ def assess(
     given every layer as soon as it exists, ``step`` its title before the next.
     """
     infos: dict[str, LayerInfo] = {}
-    grown = GROWN if len(inputs.grown) else ()
+    mature = MATURE_SHELTER_LAYERS if len(inputs.mature_shelter) else ()
 
     def tell(info: LayerInfo, values: Any) -> None:
-        if info.name in grown:
+        if info.name in mature:
             info = replace(info, on_map=True)
         infos[info.name] = info
         step(f"The ground: {info.title.lower()}")
         each(info, values, inputs.grid)
 
     makers = list(order)
-    shown = {info.name for maker in makers for info in maker.makes if info.on_map}
+    on_map = {info.name for maker in makers for info in maker.makes if info.on_map}
     cached = [_cached(maker) if maker.name in CACHED else maker for maker in makers]
-    wanted = {*READS, *reads, *grown, *shown}
+    wanted = {*READS, *reads, *mature, *on_map}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
     minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
@@ -124,7 +124,7 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     """Sentences on the ground that the user should read: frost, and what the DEM's edge cuts."""
     layers = ground.layers
     said = frost.disagreement(layers["cold_air_check"], property_cells)
-    if len(inputs.grown):
+    if len(inputs.mature_shelter):
         said = [*said, *frost.held_back(layers, property_cells, inputs.grid)]
     used = ground.minimum.readings
     if used < FEWEST_READINGS:
@@ -134,7 +134,14 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
             "coldest nights rest on the station and on general experience, give or take "
             f"{ground.frost_error_c:.1f} °C.",
         ]
-    return [*said, *cut_note(layers["catchment_cut"], layers["cold_air_cut"], property_cells)]
+    return [
+        *said,
+        *edge_note(
+            layers["edge_contamination_catchment"],
+            layers["edge_contamination_cold_air"],
+            property_cells,
+        ),
+    ]
 
 
 def _cached(maker: resolve.Maker) -> resolve.Maker:
@@ -149,7 +156,7 @@ def _cached(maker: resolve.Maker) -> resolve.Maker:
             for n in needs
         ]
         key = cache.key_of([maker.name, parts, sorted((maker.settings | settings).items())], code)
-        made = cache.kept("layer", key, lambda: {"layer": maker.function(*needs, **settings)})
+        made = cache.cached("layer", key, lambda: {"layer": maker.function(*needs, **settings)})
         return made["layer"].astype("float32", copy=False)
 
     return replace(maker, function=function)

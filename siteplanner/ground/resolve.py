@@ -13,8 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.renamed import instead
 from siteplanner.ground.layer import Reach
 
 GROUP = "siteplanner.layers"
@@ -41,7 +42,7 @@ GIVEN: dict[str, str] = {
     "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",
     "climate": "the Climate: monthly tables and the station's minima",
     "shelter": "hedges and shelterbelts, lines in the working CRS with height_m and porosity",
-    "grown": "dense rows of an earlier plan as grown shelterbelts, like shelter",
+    "mature_shelter": "dense rows of an earlier plan once they are mature, like shelter",
     "frost_readings": "frost readings in the working CRS, GeoDataFrame",
     "frost_hollows": "hand-drawn frost hollows in the working CRS, GeoDataFrame",
 }
@@ -147,26 +148,26 @@ def catalogue(
     """Join built-in layers and plugins into one catalogue.
 
     ``replace`` maps a layer's name to the package whose version is to be used; without it a
-    built-in layer stays, and two packages that make the same layer are a fault that names
+    built-in layer stays, and two packages that make the same layer are an error that names
     both. ``extra`` stands in for the installed plugins when given.
 
     Raises :class:`~siteplanner.InputError` naming ``site_file``.
     """
     replace = dict(replace or {})
-    faults = Faults()
+    errors = Errors()
     by_name: dict[str, dict[str, Maker]] = {}
     for maker in [*built_in(), *(plugins() if extra is None else extra)]:
         for info in maker.makes:
             by_name.setdefault(info.name, {})[maker.origin] = maker
     for name in sorted(set(replace) - set(by_name)):
-        faults.add(
-            site_file, f"plugins.replace.{name}", "no layer has that name", near(name, by_name)
+        errors.add(
+            site_file, f"plugins.replace.{name}", "no layer has that name", instead(name, by_name)
         )
     chosen: dict[str, Maker] = {}
     for name, offers in by_name.items():
         wanted = replace.get(name)
         if wanted is not None and wanted not in offers:
-            faults.add(
+            errors.add(
                 site_file,
                 f"plugins.replace.{name}",
                 f"package {wanted!r} offers no layer {name}",
@@ -177,7 +178,7 @@ def catalogue(
         elif "siteplanner" in offers:
             chosen[name] = offers["siteplanner"]
         elif len(offers) > 1:
-            faults.add(
+            errors.add(
                 site_file,
                 "plugins.replace",
                 f"layer {name} is made by {' and by '.join(sorted(offers))}",
@@ -185,7 +186,7 @@ def catalogue(
             )
         else:
             chosen[name] = next(iter(offers.values()))
-    faults.raise_any()
+    errors.raise_any()
     return Catalogue(chosen)
 
 
@@ -202,22 +203,22 @@ def check(
     who needs it), for a circle of needs, and for a misspelled layer or setting in
     ``settings`` (the site file's ``[layers]``).
     """
-    faults = Faults()
+    errors = Errors()
     functions = {maker.name: maker for maker in book.makers.values()}
     for name, table in settings.items():
         if name not in functions:
-            faults.add(
+            errors.add(
                 site_file,
                 f"layers.{name}",
                 "no layer function has that name",
-                near(name, functions),
+                instead(name, functions),
             )
             continue
         for setting, value in table.items():
             usual = functions[name].settings.get(setting)
             number = isinstance(usual, int | float) and not isinstance(usual, bool)
             if number and (isinstance(value, bool) or not isinstance(value, int | float)):
-                faults.add(
+                errors.add(
                     site_file,
                     f"layers.{name}.{setting}",
                     f"{value!r} is no number",
@@ -225,11 +226,11 @@ def check(
                 )
             if setting not in functions[name].settings:
                 known = functions[name].settings
-                faults.add(
+                errors.add(
                     site_file,
                     f"layers.{name}.{setting}",
                     "no such setting",
-                    near(setting, known) if known else "this layer has no settings",
+                    instead(setting, known) if known else "this layer has no settings",
                 )
     graph: dict[str, set[str]] = {}
     asked_by: dict[str, set[str]] = {}
@@ -246,26 +247,26 @@ def check(
         waiting += [(need, f"layer {name}") for need in maker.needs]
     for name in sorted(asked_by):
         if name not in given and name not in book.makers:
-            faults.add(
+            errors.add(
                 site_file,
                 "layers",
                 f"{name} is needed by {', '.join(sorted(asked_by[name]))}, but nothing makes it",
-                near(name, [*book.makers, *GIVEN]),
+                instead(name, [*book.makers, *GIVEN]),
             )
-    faults.raise_any()
+    errors.raise_any()
     rank = {name: place for place, name in enumerate(book.makers)}
     sorter = TopologicalSorter(graph)
     try:
         sorter.prepare()
     except CycleError as error:
         circle = " needs ".join(reversed(error.args[1]))
-        faults.add(
+        errors.add(
             site_file,
             "layers",
             f"layers need each other in a circle: {circle}",
             "take one of those plugins out",
         )
-        faults.raise_any()
+        errors.raise_any()
     order: list[Maker] = []
     while sorter.is_active():
         for name in sorted(sorter.get_ready(), key=lambda n: rank.get(n, -1)):

@@ -33,7 +33,7 @@ class Work:
     ``by_row`` is (rows, species); ``ends`` (rows, 2, 2) the first and last tree of each row;
     ``bearing`` (rows,) degrees from grid north, NaN for a single tree; ``xy`` (trees, 2) and
     ``species`` (trees,) the block's trees; ``spacing_m`` the map distance in the row and
-    ``gap_m`` that between rows, NaN where there is but one line of them.
+    ``row_spacing_m`` that between rows, NaN where there is but one line of them.
     """
 
     block: str
@@ -48,12 +48,12 @@ class Work:
     by_row: NDArray[np.int64]
     ends: Ends
     bearing: NDArray[np.float64]
-    tape_m: NDArray[np.float64]
+    slope_distance_m: NDArray[np.float64]
     length_m: NDArray[np.float64]
     xy: NDArray[np.float64]
     species: NDArray[np.uint8]
     spacing_m: float
-    gap_m: float
+    row_spacing_m: float
     even: bool
     drops: list[slice]
 
@@ -110,12 +110,12 @@ def works(plan: Plan) -> list[Work]:
                 by_row=counts[mine],
                 ends=ends[mine],
                 bearing=bearing,
-                tape_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
+                slope_distance_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
                 length_m=rows["length_m"].to_numpy(dtype=np.float64),
                 xy=tree_xy[here],
                 species=plan.tree_species[here],
                 spacing_m=in_row,
-                gap_m=_gap(
+                row_spacing_m=_row_spacing(
                     tree_xy[here], plan.trees["row"].to_numpy()[here], rows["row"].to_numpy(),
                     bearing, in_row,
                 ),
@@ -139,7 +139,7 @@ def _even(steps: NDArray[np.float64]) -> bool:
     return bool(np.mean(usual) >= 0.8)
 
 
-def _gap(
+def _row_spacing(
     xy: NDArray[np.float64],
     row: NDArray[np.int64],
     number: NDArray[np.int64],
@@ -165,17 +165,17 @@ def _gap(
     return float(np.median(nearest)) if len(nearest) else float("nan")
 
 
-def gap_on_tape(plan: Plan, work: Work) -> float:
+def row_spacing_slope_distance(plan: Plan, work: Work) -> float:
     """Give the distance between rows on a tape laid up the slope, m; NaN where it is unknown.
 
     The slope across the rows is what the slope at the trees leaves when the slope along the
-    rows, known from each row's own tape distance, is taken out: tangents add as squares.
+    rows, known from each row's own slope distance, is taken out: tangents add as squares.
     """
     slope = plan.grid.sample(plan.layers["slope"], *work.xy.T).astype(np.float64)
     slope = slope[np.isfinite(slope)]
     if not len(slope):
         return float("nan")
-    tape = float(np.average(work.tape_m, weights=work.by_row.sum(axis=1)))
-    along_squared = max(tape / work.spacing_m, 1.0) ** 2 - 1
+    slope_distance = float(np.average(work.slope_distance_m, weights=work.by_row.sum(axis=1)))
+    along_squared = max(slope_distance / work.spacing_m, 1.0) ** 2 - 1
     across_squared = max(np.tan(np.radians(slope.mean())) ** 2 - along_squared, 0.0)
-    return float(work.gap_m * np.sqrt(1 + across_squared))
+    return float(work.row_spacing_m * np.sqrt(1 + across_squared))

@@ -1,4 +1,4 @@
-"""Figures on how a plan is set out: stocking, what the aim of a mix costs, gaps between rows."""
+"""Figures on how a plan is set out: stocking, what the aim of a mix costs, row spacings."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import rasterio.features
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.mix.mix import Mixed
-from siteplanner.planting.rows.contour import NARROWEST, WIDEST, row_gaps
+from siteplanner.planting.rows.contour import NARROWEST, WIDEST, row_spacings
 
 
 def zone_figures(
@@ -20,9 +20,10 @@ def zone_figures(
     """Give the stocking of each zone with trees, and how its mix stands to its aim.
 
     ``zone, trees, area_ha, ground_ha`` (surface area = map area / cos slope), ``density_ha,
-    density_ground_ha``; ``off_aim`` trees of another species than the aim asks for,
+    density_ground_ha``; ``target_deviation`` trees of another species than the aim asks for,
     ``survivors`` expected, ``survivors_possible`` by survival alone and how far that would be
-    off the aim (``off_aim_possible``); ``gap_percent``: how much better a mix might be.
+    off the aim (``target_deviation_possible``); ``optimality_gap_percent``: how much better a mix
+    might be.
     """
     rows = []
     for zone in zones[zones["trees"] > 0].itertuples():
@@ -40,39 +41,48 @@ def zone_figures(
                 "ground_ha": zone.area_ha * longer,
                 "density_ha": zone.trees / zone.area_ha,
                 "density_ground_ha": zone.trees / (zone.area_ha * longer),
-                "off_aim": mixed.off_aim,
+                "target_deviation": mixed.target_deviation,
                 "survivors": mixed.survivors,
                 "survivors_possible": mixed.most_survivors,
-                "off_aim_possible": mixed.most_off_aim,
-                "gap_percent": 100 * mixed.gap,
+                "target_deviation_possible": mixed.most_target_deviation,
+                "optimality_gap_percent": 100 * mixed.optimality_gap,
             }
         )
     return pd.DataFrame(rows)
 
 
-def contour_gaps(
+def contour_row_spacings(
     trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame
 ) -> pd.DataFrame:
-    """Gaps between the contour rows of each block that has them, metres.
+    """Spacings between the contour rows of each block that has them, metres.
 
-    ``block, rows, least, gap_5, gap_50, gap_95, most`` (quantiles in percent) and
-    ``within_percent`` of the gaps that are 0.75 to 1.5 spacings.
+    ``block, rows, least, spacing_5, spacing_50, spacing_95, most`` (quantiles in percent) and
+    ``within_percent`` of those that are 0.75 to 1.5 spacings of the trees.
     """
     of_zone = zones.set_index("zone")
     found = []
     for block in blocks[blocks["zone"].map(of_zone["pattern"]) == "contour"].itertuples():
         mine = trees[trees["block"] == block.block]
         spacing = float(of_zone["spacing_m"][block.zone])
-        gaps = row_gaps(
+        spacings = row_spacings(
             mine.geometry.x.to_numpy(),
             mine.geometry.y.to_numpy(),
             mine["row"].to_numpy(dtype=np.int64),
             spacing,
         )
-        if not gaps.size:
+        if not spacings.size:
             continue
-        least, low, middle, high, most = np.quantile(gaps, (0, 0.05, 0.5, 0.95, 1)) * spacing
-        within = 100 * float(((gaps >= NARROWEST) & (gaps <= WIDEST)).mean())
+        least, low, middle, high, most = np.quantile(spacings, (0, 0.05, 0.5, 0.95, 1)) * spacing
+        within = 100 * float(((spacings >= NARROWEST) & (spacings <= WIDEST)).mean())
         found.append((block.block, block.rows, least, low, middle, high, most, within))
-    columns = ["block", "rows", "least", "gap_5", "gap_50", "gap_95", "most", "within_percent"]
+    columns = [
+        "block",
+        "rows",
+        "least",
+        "spacing_5",
+        "spacing_50",
+        "spacing_95",
+        "most",
+        "within_percent",
+    ]
     return pd.DataFrame(found, columns=columns)

@@ -12,12 +12,12 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
 from siteplanner.planting.counts import count_trees
-from siteplanner.planting.figures import contour_gaps, zone_figures
-from siteplanner.planting.mix.allocation import Stands, species_at
+from siteplanner.planting.figures import contour_row_spacings, zone_figures
+from siteplanner.planting.mix.allocation import Allocation, allocate_species
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
@@ -28,8 +28,8 @@ from siteplanner.planting.zones.decisions import (
     drawn_over,
     letters_of,
     mixes_of,
+    notes_on_decisions,
     titles_of,
-    what_was_kept,
 )
 from siteplanner.planting.zones.leave import better_left
 from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
@@ -70,7 +70,7 @@ class Layout:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
     mixes:
         The mix of each zone that has trees, by its letter.
-    zone_figures, row_gaps:
+    zone_figures, row_spacings:
         See ``siteplanner.planting.figures``.
     notes:
         Sentences that the user should read.
@@ -88,7 +88,7 @@ class Layout:
     counts: pd.DataFrame
     mixes: Mapping[str, Mixed]
     zone_figures: pd.DataFrame
-    row_gaps: pd.DataFrame
+    row_spacings: pd.DataFrame
     notes: tuple[str, ...]
 
     @property
@@ -107,7 +107,7 @@ def lay_out(
     step("Drawing zones")
     no_plant, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
     area = _area(inputs, setbacks, site)
-    notes = what_was_kept(
+    notes = notes_on_decisions(
         inputs.decided,
         suited,
         ground.layers["slope"],
@@ -127,7 +127,7 @@ def lay_out(
     blocks, planted, places = _places(inputs, blocks, no_plant, site)
     step("Choosing the mix and placing the species")
     general, own, told = mixes_of(site.mix, inputs.decided, inputs.species.facts)
-    stands = species_at(
+    allocation = allocate_species(
         general,
         inputs.species,
         inputs.grid,
@@ -138,10 +138,10 @@ def lay_out(
         inputs.hand.stock,
         own,
     )
-    notes += [*told, *stands.told]
+    notes += [*told, *allocation.told]
     notes += better_left(planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
     return _counted(
-        inputs, ground, site, zones, blocks, planted, places, stands, no_plant, setbacks, notes
+        inputs, ground, site, zones, blocks, planted, places, allocation, no_plant, setbacks, notes
     )
 
 
@@ -149,7 +149,7 @@ def _area(inputs: Inputs, setbacks: gpd.GeoDataFrame, site: Site) -> shapely.Geo
     """The ground that may be planted."""
     area = plantable_area(inputs.boundary, inputs.paddocks, setbacks)
     if area.area < 1:
-        raise fault(
+        raise input_error(
             site.path,
             "setbacks",
             "no ground is left to plant",
@@ -185,7 +185,7 @@ def _blocks(
         smallest_width_m=rules.smallest_width_m,
     )
     if blocks.empty:
-        raise fault(
+        raise input_error(
             site.path,
             "planting.smallest_block_m2",
             "no block is large enough to plant",
@@ -218,15 +218,15 @@ def _counted(
     blocks: gpd.GeoDataFrame,
     planted: gpd.GeoDataFrame,
     places: Places,
-    stands: Stands,
+    allocation: Allocation,
     no_plant: gpd.GeoDataFrame,
     setbacks: gpd.GeoDataFrame,
     notes: list[str],
 ) -> Layout:
     """Number the rows, make a point for every tree, and count."""
     facts = inputs.species.facts
-    places = number_rows(places.only(stands.kind >= 0), planted)
-    kinds = stands.kind[stands.kind >= 0].astype(np.uint8)
+    places = number_rows(places.only(allocation.kind >= 0), planted)
+    kinds = allocation.kind[allocation.kind >= 0].astype(np.uint8)
     trees = gpd.GeoDataFrame(
         {
             "species": facts["botanical_name"].to_numpy()[kinds],
@@ -260,9 +260,9 @@ def _counted(
         no_plant=no_plant,
         setbacks=setbacks,
         counts=count_trees(trees[["zone", "species"]].assign(paddock=paddock), facts),
-        mixes=stands.mixes,
-        zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, stands.mixes),
-        row_gaps=contour_gaps(trees, blocks[blocks["trees"] > 0], zones),
+        mixes=allocation.mixes,
+        zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, allocation.mixes),
+        row_spacings=contour_row_spacings(trees, blocks[blocks["trees"] > 0], zones),
         notes=tuple(notes),
     )
 

@@ -9,10 +9,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.base.grid import BoolGrid
 from siteplanner.ground.assess import Ground
-from siteplanner.planting.rows.layout import kept_bearing, mean_fall, row_bearing
+from siteplanner.planting.rows.layout import bearing_off_fall_line, mean_fall, row_bearing
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.planting.zones import describe
 from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
@@ -80,7 +80,7 @@ def _zone(
     """One zone's row; pattern "none" where nothing is planted."""
     known = patterns()
     if rule.pattern not in known:
-        raise fault(
+        raise input_error(
             site.path,
             "planting",
             f"there is no pattern {rule.pattern!r}",
@@ -96,7 +96,7 @@ def _zone(
         "area_ha": shape.area / 1e4,
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,
-        "row_gap_m": rule.row_gap_m or np.nan,
+        "row_spacing_m": rule.row_spacing_m or np.nan,
         "asked_deg": np.nan if rule.bearing_deg is None else rule.bearing_deg,
         "mean_slope": facts.slope,
         "geometry": shape,
@@ -121,13 +121,15 @@ def _with_bearings(
         area_ha=blocks.area / 1e4,
         pattern=by_zone["pattern"].to_numpy(),
         spacing_m=by_zone["spacing_m"].to_numpy(),
-        row_gap_m=by_zone["row_gap_m"].to_numpy(),
+        row_spacing_m=by_zone["row_spacing_m"].to_numpy(),
         fall_deg=[fall for fall, _ in falls],
         slope_deg=[steep for _, steep in falls],
         bearing_deg=[
             row_bearing(*fall)
             if np.isnan(asked)
-            else kept_bearing(asked, fall[0], washes=fall[1] >= steepest or eroding >= _ERODING)
+            else bearing_off_fall_line(
+                asked, fall[0], washes=fall[1] >= steepest or eroding >= _ERODING
+            )
             for asked, fall, eroding in zip(by_zone["asked_deg"], falls, erodes, strict=True)
         ],
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import geopandas as gpd
 import shapely
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.reading.species_table import SpeciesTable
 from siteplanner.site.site_file import Site
 
@@ -60,14 +60,14 @@ def note_gaps(
         )
     planted = fields.union_all().intersection(property_)
     if not planted.area > 0:
-        raise fault(
+        raise input_error(
             site.folder / site.paddocks.file,
             f"layer {site.paddocks.layer or ''}".strip(),
             "the paddocks to plant lie outside the boundary",
             "check its CRS and that it is of this property",
         )
     if not planted.intersects(soils.union_all()):
-        raise fault(
+        raise input_error(
             site.folder / site.soils.file,
             f"layer {site.soils.layer or ''}".strip(),
             "it covers none of the ground to be planted",

@@ -14,7 +14,7 @@ import pyogrio
 import pyproj
 import shapely
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.features import POLYGONS, read_features, texts
 from siteplanner.reading.nursery_counts import known, read_cells
 from siteplanner.site.planting import Decisions
@@ -63,28 +63,28 @@ class Decided:
 def read_decisions(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> Decided:
     """Read the files that ``[decisions]`` names.
 
-    Raises :class:`~siteplanner.InputError` with every fault: a letter that will not do
+    Raises :class:`~siteplanner.InputError` with every error: a letter that will not do
     or stands twice, a use, species or community that is not known.
     """
     rules = site.decisions
-    faults = Faults()
+    errors = Errors()
     ground = _no_ground(crs)
     local = None
     if rules.zones:
-        with faults.gather():
+        with errors.gather():
             ground = _ground(site, crs, species)
     if rules.local:
-        with faults.gather():
+        with errors.gather():
             path = site.folder / rules.local
             cells = read_cells(path, ["species"])
             local = frozenset(known(name) for name in cells["species"])
     for name, shares in rules.communities.items():
         for one in sorted(set(shares) - set(species)):
-            faults.add(
+            errors.add(
                 site.path, f"decisions.communities.{name}", f"{one!r} is not in the species table",
                 near(one, species),
             )  # fmt: skip
-    faults.raise_any()
+    errors.raise_any()
     return Decided(ground, local, rules)
 
 
@@ -110,33 +110,33 @@ def _ground(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> gpd
     for name in ("zone", *_COLUMNS):
         frame[name] = texts(frame[name]).fillna("") if name in frame else ""
     frame["use"] = frame["use"].str.lower().replace("", "plant")
-    faults = Faults()
+    errors = Errors()
     for row in frame.index:
         where = f"feature {row + 1}"
         letter, use, community = (frame[c][row] for c in ("zone", "use", "community"))
         if use not in USES:
-            faults.add(path, f"{where}, use", f"{use!r} is no use", near(use, USES))
+            errors.add(path, f"{where}, use", f"{use!r} is no use", near(use, USES))
         if use == "plant" and not _LETTER.match(letter):
-            faults.add(
+            errors.add(
                 path, f"{where}, zone", f"{letter!r} will not do",
                 "give one to three capital letters, not X or N, which stand for other ground",
             )  # fmt: skip
         if community and community not in site.decisions.communities:
-            faults.add(
+            errors.add(
                 path, f"{where}, community", f"{community!r} is not in the site file",
                 "write its species and shares under [decisions.communities]",
             )  # fmt: skip
     drawn = frame[frame["use"] == "plant"]["zone"]
     for letter in sorted(set(drawn[drawn.duplicated()])):
-        faults.add(path, f"zone {letter}", "it stands there twice", "join the two in your GIS")
+        errors.add(path, f"zone {letter}", "it stands there twice", "join the two in your GIS")
     for column in ("barred", "wanted"):
         listed = frame[column].map(lambda t: tuple(w.strip() for w in t.split(";") if w.strip()))
         for row in frame.index:
             for name in sorted(set(listed[row]) - set(species)):
-                faults.add(
+                errors.add(
                     path, f"feature {row + 1}, {column}",
                     f"{name!r} is not in the species table", near(name, species),
                 )  # fmt: skip
         frame[column] = listed
-    faults.raise_any()
+    errors.raise_any()
     return frame[["zone", *_COLUMNS, "geometry"]]

@@ -20,7 +20,7 @@ from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.warp import calculate_default_transform, reproject, transform_bounds
 
-from siteplanner.base.errors import Faults, fault
+from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.reading.files.tiles import in_metres, opened
 from siteplanner.reading.height_step import step_of
@@ -85,7 +85,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
         try:
             values, transform = _joined(path, sources, crs, native_crs, box)
         except RasterioError as error:
-            raise fault(
+            raise input_error(
                 path,
                 "",
                 f"it cannot be read as a raster ({error.__cause__ or error})",
@@ -121,7 +121,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     if filled.any():
         notes.append(
             f"{int(filled.sum())} cells ({filled.sum() * grid.cell_area:.0f} m²) in small holes of "
-            "the DEM were filled from the ground around them; the layer heights_filled marks them."
+            "the DEM were filled from the ground around them; the layer void_filled marks them."
         )
     _must_cover(path, grid, dem, boundary)
     reach = min(
@@ -144,7 +144,7 @@ def _must_be_heights(path: Path, values: NDArray[np.float64]) -> None:
         return
     low, high = float(values[known].min()), float(values[known].max())
     if low < LOWEST_M or high > HIGHEST_M:
-        raise fault(
+        raise input_error(
             path,
             "",
             f"its heights from {low:.6g} to {high:.6g} m cannot be",
@@ -188,13 +188,13 @@ def _joined(
     if not (west < east and south < north):
         swapped = shapely.box(box[1], box[0], box[3], box[2])
         if crs == native_crs and any(swapped.intersects(shapely.box(*b)) for b in bounds):
-            raise fault(
+            raise input_error(
                 path,
                 "",
                 "the DEM lies where the boundary would be with its axes swapped",
                 "save the boundary again with easting first",
             )
-        raise fault(
+        raise input_error(
             path,
             "",
             "the DEM lies somewhere else than the boundary",
@@ -205,7 +205,7 @@ def _joined(
     south, north = (t.f + np.round((v - t.f) / high) * high for v in (south, north))
     cells = (east - west) / wide * ((north - south) / high)
     if cells > MOST_CELLS:
-        raise fault(
+        raise input_error(
             path,
             "",
             f"{cells / 1e6:.0f} million cells lie round the property, {wide:g} wide",
@@ -316,18 +316,18 @@ def _without_small_holes(
     hole[rim] = hole[0] = False
     small = hole & (cells * grid.cell_area <= largest_m2)
     inside = np.bincount(labels[grid.cover([boundary])], minlength=count + 1) > 0
-    faults = Faults()
+    errors = Errors()
     for number in np.flatnonzero(hole & ~small & inside):
         row, col = scipy.ndimage.center_of_mass(labels == number)
         x, y = grid.transform @ (col + 0.5, row + 0.5)
-        faults.add(
+        errors.add(
             path,
             f"round {x:.0f}, {y:.0f}",
             f"a hole of {cells[number] * grid.cell_area:.0f} m² has no heights",
             "get a DEM without it, or, if the ground there is even, raise dem.largest_hole_m2 in "
             "the site file",
         )
-    faults.raise_any()
+    errors.raise_any()
     filled = small[labels]
     if not filled.any():
         return dem, filled
@@ -345,7 +345,7 @@ def _must_cover(
     bare = uncovered + holes
     if bare > 0.5 * grid.cell_area:
         share = bare / boundary.area
-        raise fault(
+        raise input_error(
             path,
             "",
             f"the DEM does not cover the boundary: {bare / 1e4:.2f} ha ({share:.0%}) have no "

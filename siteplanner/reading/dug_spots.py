@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.reading.nursery_counts import read_cells
 
@@ -46,24 +46,24 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
     """Lay what was found in the holes over the soil polygons; also how many spots answered.
 
     ``path`` is ``dig.csv`` as it was filled in: rows without an answer are left out. Raises
-    :class:`~siteplanner.InputError` with every fault.
+    :class:`~siteplanner.InputError` with every error.
     """
     frame = read_cells(path, ["easting", "northing"])
     for column in (*ANSWERS, "spot", "reach_m"):
         if column not in frame:
             frame[column] = ""
     frame = frame[(frame[list(ANSWERS)] != "").any(axis=1)]
-    faults = Faults()
+    errors = Errors()
     shapes = soils.geometry.to_numpy()
     added = []
     for row, cells in zip(frame.index, frame.to_dict("records"), strict=True):
-        found = _answer(cells, path, f"row {row + 2}", faults)
-        if faults.found:
+        found = _answer(cells, path, f"row {row + 2}", errors)
+        if errors.found:
             continue
         point = shapely.Point(found.pop("easting"), found.pop("northing"))
         ground = shapely.buffer(point, found.pop("reach_m"))
         if shapely.distance(shapes, point).min() > FARTHEST_M:
-            faults.add(
+            errors.add(
                 path,
                 f"row {row + 2}",
                 f"no soil polygon is within {FARTHEST_M:.0f} m of the spot",
@@ -77,7 +77,7 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
         told |= {name: value for name, value in found.items() if value is not None}
         told["unit"] = f"{told['unit']}, spot {cells['spot'] or row + 1}".strip(", ")
         added.append({**told, "geometry": ground})
-    faults.raise_any()
+    errors.raise_any()
     if not added:
         return soils, 0
     over = gpd.GeoDataFrame(added, geometry="geometry", crs=soils.crs)
@@ -85,7 +85,7 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=soils.crs), len(added)
 
 
-def _answer(cells: dict[str, str], path: Path, where: str, faults: Faults) -> dict[str, object]:
+def _answer(cells: dict[str, str], path: Path, where: str, errors: Errors) -> dict[str, object]:
     """One row's answers, None where nothing was written."""
     found: dict[str, object] = {}
     for name, low, high, default in (
@@ -101,9 +101,9 @@ def _answer(cells: dict[str, str], path: Path, where: str, faults: Faults) -> di
         text = cells[name]
         number = float(pd.to_numeric(text, errors="coerce")) if text else default
         if name in ("easting", "northing") and not text:
-            faults.add(path, f"{where}, {name}", "it is empty", "write where the hole was dug")
+            errors.add(path, f"{where}, {name}", "it is empty", "write where the hole was dug")
         if number is not None and text and not low <= number <= high:
-            faults.add(
+            errors.add(
                 path, f"{where}, {name}", f"{text!r} will not do",
                 f"write a number from {low:g} to {high:g}, or leave it empty",
             )  # fmt: skip
@@ -111,7 +111,7 @@ def _answer(cells: dict[str, str], path: Path, where: str, faults: Faults) -> di
     for name, classes in (("texture", TEXTURE_CLASSES), ("drainage", DRAINAGE_CLASSES)):
         text = cells[name].lower()
         if text and text not in classes:
-            faults.add(
+            errors.add(
                 path, f"{where}, {name}", f"{text!r} is no {name} class", near(text, classes)
             )
         found[name] = text or None

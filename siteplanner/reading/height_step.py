@@ -19,9 +19,9 @@ def step_of(heights: NDArray[np.floating]) -> float:
     levels = np.unique(known[:: max(1, known.size // 100_000)].astype(np.float64))
     if levels.size < 3:
         return 0.0
-    gaps = np.diff(levels)
-    step = float(gaps.min())
+    rises = np.diff(levels)
+    step = float(rises.min())
     if step < 0.05:
         return 0.0
-    steps = gaps / step
+    steps = rises / step
     return step if np.abs(steps - np.round(steps)).max() < 0.02 else 0.0

@@ -16,7 +16,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import Faults, fault, near
+from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
 from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
 from siteplanner.reading.decisions import Decided, read_decisions
@@ -26,7 +26,7 @@ from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.text import must_hold
 from siteplanner.reading.files.tiles import tiles, working_crs
-from siteplanner.reading.mature_shelter import read_grown
+from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
 from siteplanner.reading.records import (
     Climate,
@@ -37,7 +37,7 @@ from siteplanner.reading.records import (
 )
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species_table import SpeciesTable, read_species
-from siteplanner.reading.survival_rates import with_kept_survival
+from siteplanner.reading.survival_rates import with_saved_rates
 from siteplanner.reading.winters import odd_winters, trend_of_winters
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
@@ -60,7 +60,7 @@ class Inputs:
     readings: gpd.GeoDataFrame
     hollows: gpd.GeoDataFrame
     shelter: gpd.GeoDataFrame
-    grown: gpd.GeoDataFrame
+    mature_shelter: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     species: SpeciesTable
     decided: Decided
@@ -82,21 +82,21 @@ class Inputs:
             "frost_readings": self.readings,
             "frost_hollows": self.hollows,
             "shelter": self.shelter,
-            "grown": self.grown,
+            "mature_shelter": self.mature_shelter,
         }
 
 
 def read_inputs(site: Site) -> Inputs:
     """Read and check all files of a site.
 
-    Raises :class:`~siteplanner.InputError` with the faults of all files together.
+    Raises :class:`~siteplanner.InputError` with the errors of all files together.
     """
-    faults = Faults()
+    errors = Errors()
     notes: list[str] = []
 
     def got(read: Callable[..., Value], *arguments: object) -> Value | None:
-        """Call a reader; None, and its faults gathered, where it cannot read."""
-        with faults.gather():
+        """Call a reader; None, and its errors gathered, where it cannot read."""
+        with errors.gather():
             return read(*arguments)
         return None
 
@@ -111,11 +111,11 @@ def read_inputs(site: Site) -> Inputs:
     no_plant = got(_no_plant, site, crs, notes)
     seeds = got(_seed_sources, site, crs, notes)
     species = got(_species, site, notes)
-    hand, grown, decided, heights = Hand(), None, None, None
+    hand, mature_shelter, decided, heights = Hand(), None, None, None
     if species is not None:
         names = list(species.facts["botanical_name"])
         hand = got(read_hand, site, set(names)) or hand
-        grown = got(read_grown, site, species.facts, crs)
+        mature_shelter = got(read_mature_shelter, site, species.facts, crs)
         if seeds is not None:
             note_strangers(seeds, species, site, notes)
         got(check_names, site, set(names))
@@ -124,11 +124,11 @@ def read_inputs(site: Site) -> Inputs:
         heights = got(read_dem, site, crs, boundary.union_all())
     if readings is not None and climate is not None:
         readings = got(against_station, site, readings, climate)
-    faults.raise_any()
+    errors.raise_any()
     assert heights is not None and boundary is not None and paddocks is not None
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
-    assert species is not None and shelter is not None and grown is not None
+    assert species is not None and shelter is not None and mature_shelter is not None
     assert decided is not None
     notes += heights.notes
     readings = _inside(heights.grid, readings, "frost readings", notes)
@@ -145,7 +145,7 @@ def read_inputs(site: Site) -> Inputs:
         readings=readings,
         hollows=hollows,
         shelter=shelter,
-        grown=grown,
+        mature_shelter=mature_shelter,
         no_plant=no_plant,
         species=species,
         decided=decided,
@@ -178,7 +178,7 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
     """The species table, with expected survival learnt from counts where the site names it."""
     species = read_species(site.folder / site.species.file)
     if site.species.survival:
-        species, said = with_kept_survival(species, site.folder / site.species.survival)
+        species, said = with_saved_rates(species, site.folder / site.species.survival)
         notes.append(said)
     return species
 
@@ -196,7 +196,7 @@ def files(site: Site) -> list[str]:
         *(name for name in (site.decisions.zones, site.decisions.local) if name),
         *frost,
         *([site.shelter.file] if site.shelter else []),
-        *([f"{site.frost.grown}/plan.gpkg"] if site.frost.grown else []),
+        *([f"{site.frost.mature_shelter}/plan.gpkg"] if site.frost.mature_shelter else []),
         site.climate.monthly,
         site.climate.winter_minima,
         *([site.climate.daily_minima] if site.climate.daily_minima else []),
@@ -225,7 +225,7 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     path = site.folder / site.boundary.file
     frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS, notes)
     if not float(frame.area.sum()) > 0:
-        raise fault(
+        raise input_error(
             path,
             f"layer {site.boundary.layer or ''}",
             "the boundary has no area",
@@ -247,17 +247,17 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     part = site.paddocks
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS, notes)
-    faults = Faults()
+    errors = Errors()
     frame["name"] = texts(frame["name"])
     for number in frame.index[frame["name"].isna()]:
-        faults.add(
+        errors.add(
             path,
             f"paddock {number + 1}, {part.columns.name}",
             "it has no name",
             "give every paddock a name of its own",
         )
     for name in sorted(set(frame["name"][frame["name"].duplicated()].dropna())):
-        faults.add(
+        errors.add(
             path,
             part.columns.name,
             f"two paddocks are called {name!r}",
@@ -266,15 +266,15 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     if "plant" in frame:
         plant = pd.to_numeric(frame["plant"], errors="coerce")
         for number in frame.index[~plant.isin([0, 1])]:
-            faults.add(
+            errors.add(
                 path,
                 f"paddock {frame['name'][number]}, {part.columns.plant}",
                 f"{frame['plant'][number]!r} is neither 1 nor 0",
                 "write 1 to plant the paddock in this plan, 0 to leave it",
             )
         frame["plant"] = plant == 1
-        if not faults.found and not frame["plant"].any():
-            faults.add(
+        if not errors.found and not frame["plant"].any():
+            errors.add(
                 path,
                 str(part.columns.plant),
                 "no paddock is to be planted",
@@ -284,14 +284,14 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
         frame["plant"] = True
     if part.only is not None:
         if part.only not in set(frame["name"]):
-            faults.add(
+            errors.add(
                 path,
                 part.columns.name,
                 f"there is no paddock {part.only!r}",
                 near(part.only, frame["name"].dropna()),
             )
         frame["plant"] = frame["name"] == part.only
-    faults.raise_any()
+    errors.raise_any()
     return frame[["name", "plant", "geometry"]]
 
 
@@ -315,27 +315,27 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     try:
         layers = part.layers or tuple(str(n) for n in pyogrio.list_layers(source)[:, 0])
     except pyogrio.errors.DataSourceError as error:
-        raise fault(
+        raise input_error(
             path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
         ) from None
-    faults = Faults()
+    errors = Errors()
     frames = []
     for layer in layers:
-        with faults.gather():
+        with errors.gather():
             frames.append(read_features(path, layer, part.columns.model_dump(), crs, ANY, notes))
-    faults.raise_any()
+    errors.raise_any()
     frame = pd.concat(frames, ignore_index=True) if frames else empty
     kinds = [k for k in type(site.setbacks).model_fields if k != "boundary"]
     frame["kind"] = texts(frame["kind"])
     frame["name"] = texts(frame["name"]).fillna("")
     for number in frame.index[~frame["kind"].isin(kinds)]:
-        faults.add(
+        errors.add(
             path,
             f"feature {number + 1}, {part.columns.kind}",
             f"{frame['kind'][number]!r} is no kind of thing to keep clear of",
             near(str(frame["kind"][number]), kinds),
         )
-    faults.raise_any()
+    errors.raise_any()
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs if frames else crs)
 
 

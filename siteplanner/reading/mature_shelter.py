@@ -11,21 +11,23 @@ from siteplanner.reading.published import read_published
 from siteplanner.reading.shelter import no_shelter
 from siteplanner.site.site_file import Site
 
-#: Share of the wind that passes a grown row whose crowns meet (from memory, judgement).
+#: Share of the wind that passes a mature row whose crowns meet (from memory, judgement).
 POROSITY = 0.5
 _SHORTEST_M = 15.0
 
 
-def read_grown(site: Site, species: pd.DataFrame, crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
-    """Give rows of the plan named by ``frost.grown`` whose crowns will meet, as shelter.
+def read_mature_shelter(
+    site: Site, species: pd.DataFrame, crs: pyproj.CRS | None
+) -> gpd.GeoDataFrame:
+    """Give rows of the plan named by ``frost.mature_shelter`` whose crowns will meet, as shelter.
 
     Lines with ``height_m`` (the row's mean mature height) and ``porosity``. ``species`` are the
     facts of the species table; where it gives no crown, half the height counts. Raises
     :class:`~siteplanner.InputError` where the folder holds no plan.
     """
-    if site.frost.grown is None:
+    if site.frost.mature_shelter is None:
         return no_shelter(crs)
-    plan = read_published(site.folder / site.frost.grown)
+    plan = read_published(site.folder / site.frost.mature_shelter)
     rows, trees = plan.features("rows"), plan.features("trees")
     return dense_rows(rows.to_crs(crs) if crs is not None else rows, trees, species)
 
@@ -33,7 +35,7 @@ def read_grown(site: Site, species: pd.DataFrame, crs: pyproj.CRS | None) -> gpd
 def dense_rows(
     rows: gpd.GeoDataFrame, trees: pd.DataFrame, species: pd.DataFrame
 ) -> gpd.GeoDataFrame:
-    """Pick the rows in which a grown crown is as wide as the step between trees."""
+    """Pick the rows in which a mature crown is as wide as the step between trees."""
     facts = species.set_index("botanical_name")
     height = facts["mature_height_m"].astype(float)
     crown = facts.get("crown_m", pd.Series(np.nan, index=facts.index)).astype(float)

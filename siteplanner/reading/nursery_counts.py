@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.sheet import read_sheet
 from siteplanner.site.site_file import Site
 
@@ -38,19 +38,19 @@ class Hand:
 def read_hand(site: Site, species: Collection[str]) -> Hand:
     """Read the files that ``[nursery]`` names as ``stock`` and ``counts``.
 
-    Raises :class:`~siteplanner.InputError` with every fault: a file or column that is
+    Raises :class:`~siteplanner.InputError` with every error: a file or column that is
     missing, a species that the table does not list, a stage or number that is none.
     """
-    faults = Faults()
+    errors = Errors()
     stock: dict[str, int] = {}
     counts = Hand().counts
     if site.nursery.stock:
-        with faults.gather():
+        with errors.gather():
             stock = _stock(site.folder / site.nursery.stock, species)
     if site.nursery.counts:
-        with faults.gather():
+        with errors.gather():
             counts = _counts(site.folder / site.nursery.counts)
-    faults.raise_any()
+    errors.raise_any()
     return Hand(stock, counts)
 
 
@@ -61,13 +61,13 @@ def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
     """
     frame = read_sheet(path, remarks=False)
     frame.columns = [str(name).strip().lower() for name in frame.columns]
-    faults = Faults()
+    errors = Errors()
     for column in sorted({c for c in frame.columns if list(frame.columns).count(c) > 1}):
-        faults.add(path, repr(column), "two columns are headed so", "keep one of them")
+        errors.add(path, repr(column), "two columns are headed so", "keep one of them")
     for column in columns:
         if column not in frame:
-            faults.add(path, column, "the column is missing", near(column, frame.columns))
-    faults.raise_any()
+            errors.add(path, column, "the column is missing", near(column, frame.columns))
+    errors.raise_any()
     return frame
 
 
@@ -99,33 +99,33 @@ def known(text: str) -> str:
 
 def _stock(path: Path, species: Collection[str]) -> dict[str, int]:
     frame = read_cells(path, ["species", "plants"])
-    faults = Faults()
+    errors = Errors()
     stock: dict[str, int] = {}
     for row, name, plants in zip(frame.index, frame["species"], frame["plants"], strict=True):
         number = whole(plants)
         if number is None:
-            faults.add(
+            errors.add(
                 path,
                 f"row {row + 2}, plants",
                 f"{plants!r} is no number of plants",
                 "write a whole number",
             )
         if known(name) not in species:
-            faults.add(
+            errors.add(
                 path,
                 f"row {row + 2}, species",
                 f"{name!r} is not in the species table",
                 near(name, species),
             )
         stock[known(name)] = stock.get(known(name), 0) + (number or 0)
-    faults.raise_any()
+    errors.raise_any()
     return stock
 
 
 def _counts(path: Path) -> pd.DataFrame:
     frame = read_cells(path, ["batch", "stage", "count"])
     frame = frame[frame["count"] != ""]
-    faults = Faults()
+    errors = Errors()
     found = []
     blank = pd.Series("", index=frame.index)
     for row, batch, species, place, stage, count, when in zip(
@@ -141,11 +141,11 @@ def _counts(path: Path) -> pd.DataFrame:
         where = f"row {row + 2}"
         number, counted = whole(count), day(when)
         if number is None:
-            faults.add(path, f"{where}, count", f"{count!r} is no count", "write a whole number")
+            errors.add(path, f"{where}, count", f"{count!r} is no count", "write a whole number")
         if stage not in STAGES:
-            faults.add(path, f"{where}, stage", f"{stage!r} is no stage", near(stage, STAGES))
+            errors.add(path, f"{where}, stage", f"{stage!r} is no stage", near(stage, STAGES))
         if when and counted is None:
-            faults.add(path, f"{where}, date", f"{when!r} is no date", "write it as year-month-day")
+            errors.add(path, f"{where}, date", f"{when!r} is no date", "write it as year-month-day")
         found.append((batch, known(species), known(place), stage, number, counted))
-    faults.raise_any()
+    errors.raise_any()
     return pd.DataFrame(found, columns=Hand().counts.columns)

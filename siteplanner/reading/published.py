@@ -17,7 +17,7 @@ import geopandas as gpd
 import pandas as pd
 import pyogrio
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.reading.nursery_counts import read_cells
 
 #: The file that makes a folder a plan.
@@ -40,11 +40,13 @@ class Published:
         """
         path = self.folder / "plan.gpkg"
         if not path.is_file():
-            raise fault(self.folder, "", "there is no plan.gpkg, so it holds no plan", _AGAIN)
+            raise input_error(self.folder, "", "there is no plan.gpkg, so it holds no plan", _AGAIN)
         try:
             return pyogrio.read_dataframe(path, layer=layer)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-            raise fault(path, f"layer {layer}", f"it cannot be read ({error})", _AGAIN) from None
+            raise input_error(
+                path, f"layer {layer}", f"it cannot be read ({error})", _AGAIN
+            ) from None
 
     def table(self, name: str, columns: Sequence[str]) -> pd.DataFrame:
         """Read a CSV of the plan as text; one that the plan did not need is empty.
@@ -72,7 +74,7 @@ def whole_numbers(path: Path, frame: pd.DataFrame, column: str) -> pd.Series[int
     """
     numbers = pd.to_numeric(frame[column], errors="coerce")
     for row in frame.index[~(numbers == numbers.round())]:
-        raise fault(
+        raise input_error(
             path, f"row {row + 2}, {column}", f"{frame[column][row]!r} is no whole number", _AGAIN
         )
     return numbers.astype("int64")
@@ -83,16 +85,16 @@ def manifest_bytes(folder: Path) -> bytes:
     path = folder / MANIFEST
     try:
         if not stat.S_ISREG(path.lstat().st_mode):
-            raise fault(path, "", "this is no plain file", _AGAIN)
+            raise input_error(path, "", "this is no plain file", _AGAIN)
         if path.stat().st_size > _LARGEST:
-            raise fault(path, "", "it is too large for a plan's manifest", _AGAIN)
+            raise input_error(path, "", "it is too large for a plan's manifest", _AGAIN)
         return path.read_bytes()
     except (FileNotFoundError, NotADirectoryError):
         what = f"holds no {MANIFEST}, so it is no plan"
-        raise fault(folder, "", what, "give the folder of a plan") from None
+        raise input_error(folder, "", what, "give the folder of a plan") from None
     except OSError as error:
         what = f"it cannot be read ({error.strerror})"
-        raise fault(path, "", what, "see to the right to read it") from None
+        raise input_error(path, "", what, "see to the right to read it") from None
 
 
 def understood(path: Path, raw: bytes) -> dict[str, Any]:
@@ -103,17 +105,19 @@ def understood(path: Path, raw: bytes) -> dict[str, Any]:
     try:
         content = json.loads(raw)
     except (ValueError, RecursionError):
-        raise fault(path, "", "it is not JSON, or broken off", _AGAIN) from None
+        raise input_error(path, "", "it is not JSON, or broken off", _AGAIN) from None
     if not isinstance(content, dict):
-        raise fault(path, "", "it is no plan's manifest", _AGAIN)
+        raise input_error(path, "", "it is no plan's manifest", _AGAIN)
     for part in ("files", "inputs", "versions"):
         if not isinstance(content.get(part), dict):
-            raise fault(path, part, "there is no such table", _AGAIN)
+            raise input_error(path, part, "there is no such table", _AGAIN)
     if "siteplanner" not in content["versions"]:
-        raise fault(path, "versions", "it was not made by siteplanner", "give the folder of a plan")
+        raise input_error(
+            path, "versions", "it was not made by siteplanner", "give the folder of a plan"
+        )
     for name, entry in content["files"].items():
         if not _inside(name):
-            raise fault(
+            raise input_error(
                 path, f"files, {short(name)}", "the path leads out of the plan's folder",
                 "do not trust this plan; " + _AGAIN,
             )  # fmt: skip
@@ -123,10 +127,12 @@ def understood(path: Path, raw: bytes) -> dict[str, Any]:
             and entry["bytes"] >= 0
             and _is_digest(entry.get("sha256"))
         ):
-            raise fault(path, f"files, {short(name)}", "size or SHA-256 is no such thing", _AGAIN)
+            raise input_error(
+                path, f"files, {short(name)}", "size or SHA-256 is no such thing", _AGAIN
+            )
     for name, value in content["inputs"].items():
         if not _is_digest(value):
-            raise fault(path, f"inputs, {short(name)}", "this is no SHA-256", _AGAIN)
+            raise input_error(path, f"inputs, {short(name)}", "this is no SHA-256", _AGAIN)
     return content
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import Faults, fault, near, told
+from siteplanner.base.errors import Errors, input_error, near, told
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.reading.reference_height import SCREEN_M, to_height
@@ -42,7 +42,7 @@ class Climate:
     elevation_m: float | None = None
 
     @property
-    def thirst_in_words(self) -> str:
+    def et0_in_words(self) -> str:
         """Say how evapotranspiration is worked out, and what would make it better."""
         if self.air is not None:
             return "evapotranspiration by Penman-Monteith"
@@ -76,13 +76,13 @@ def read_soils(
     frame = read_features(path, part.layer, columns, crs, POLYGONS, notes)
     absent = [name for name in columns if name not in frame]
     frame[absent] = pd.DataFrame(None, frame.index, absent, dtype=object)
-    faults = Faults()
+    errors = Errors()
     standard = {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}
     for column, classes in standard.items():
         theirs = {key.lower(): value for key, value in getattr(part.words, column).items()}
         for word, meaning in theirs.items():
             if meaning not in classes:
-                faults.add(
+                errors.add(
                     site.path,
                     f"soils.words.{column}.{word}",
                     f"{meaning!r} is no {column} class",
@@ -91,7 +91,7 @@ def read_soils(
         words = texts(frame[column]).map(lambda w: w.lower() if isinstance(w, str) else None)
         said = words.map(lambda w, t=theirs: t.get(w, w) if isinstance(w, str) else None)
         for number in frame.index[said.notna() & ~said.isin([*classes, *theirs.values()])]:
-            faults.add(
+            errors.add(
                 path,
                 f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
                 f"{words[number]!r} is no {column} class",
@@ -99,7 +99,7 @@ def read_soils(
                 + f" Or give its meaning in the site file under soils.words.{column}",
             )
         frame[column] = said.astype(object)
-    with faults.gather():
+    with errors.gather():
         frame["texture"] = frame["texture"].fillna(_texture_of_shares(path, frame))
     limits = {
         "depth_m": (0, 50, "metres"),
@@ -111,7 +111,7 @@ def read_soils(
         numbers = pd.to_numeric(given, errors="coerce").astype("float64")
         wrong = (given.notna() & numbers.isna()) | (numbers < low) | (numbers > high)
         for number in frame.index[wrong]:
-            faults.add(
+            errors.add(
                 path,
                 f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
                 f"{told(given[number])} will not do",
@@ -119,25 +119,25 @@ def read_soils(
                 "when unknown",
             )
         frame[column] = numbers
-    faults.raise_any()
+    errors.raise_any()
     return frame
 
 
 def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
     """Texture class of each polygon's sand, silt and clay; None where one is unknown."""
-    faults = Faults()
+    errors = Errors()
     given = frame[["sand", "silt", "clay"]]
     shares = given.apply(pd.to_numeric, errors="coerce")
     codes = texture_class_of(*shares.to_numpy(np.float64).T)
     for number in frame.index[given.notna().all(axis=1) & (codes < 0)]:
         told = ", ".join(str(v) for v in given.loc[number])
-        faults.add(
+        errors.add(
             path,
             f"soil unit {frame['unit'][number]}, sand, silt and clay",
             f"{told} do not make a whole",
             "give percent by weight of the fine earth that add up to 100, or leave them empty",
         )
-    faults.raise_any()
+    errors.raise_any()
     words = [TEXTURE_CLASSES[code] if code >= 0 else None for code in codes]
     return pd.Series(words, frame.index, dtype=object)
 
@@ -145,14 +145,14 @@ def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
 def read_climate(site: Site) -> Climate:
     """Read the station's monthly means and winter minima.
 
-    Raises :class:`~siteplanner.InputError` with every fault of both files.
+    Raises :class:`~siteplanner.InputError` with every error of both files.
     """
     path = site.folder / site.climate.monthly
-    faults = Faults()
-    with faults.gather():
+    errors = Errors()
+    with errors.gather():
         monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"], _AIR_COLUMNS)
         if sorted(monthly["month"]) != list(range(1, 13)):
-            faults.add(
+            errors.add(
                 path,
                 "month",
                 "it does not hold each month 1 to 12 once",
@@ -161,17 +161,17 @@ def read_climate(site: Site) -> Climate:
         monthly = monthly.sort_values("month")
         for row in monthly.itertuples():
             if row.tmin_c > row.tmax_c:
-                faults.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
+                errors.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
             for column in ("tmin_c", "tmax_c"):
                 if not -60 <= getattr(row, column) <= 60:
-                    faults.add(
+                    errors.add(
                         path,
                         f"month {row.month}, {column}",
                         f"{getattr(row, column)} cannot be",
                         "give the month's mean in °C",
                     )
             if not 0 <= row.rain_mm < 5000:
-                faults.add(
+                errors.add(
                     path,
                     f"month {row.month}, rain_mm",
                     f"{row.rain_mm} mm cannot be",
@@ -179,15 +179,15 @@ def read_climate(site: Site) -> Climate:
                 )
             for column, (low, high, what) in _AIR_COLUMNS.items():
                 if not low <= getattr(row, column, low) <= high:
-                    faults.add(
+                    errors.add(
                         path,
                         f"month {row.month}, {column}",
                         f"{getattr(row, column)} cannot be",
                         f"give the month's {what}",
                     )
-    with faults.gather():
+    with errors.gather():
         minima = _winter_minima(site.folder / site.climate.winter_minima)
-    faults.raise_any()
+    errors.raise_any()
     by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
     by_year[:] = to_height(
         by_year.to_numpy(), SCREEN_M, site.frost.reference_height_m, site.frost.grass_colder_c
@@ -210,23 +210,23 @@ def _winter_minima(path: Path) -> pd.DataFrame:
     """Read ``year`` and ``min_c``, each winter once."""
     minima = read_table(path, ["year", "min_c"])
     year = minima["year"]
-    faults = Faults()
+    errors = Errors()
     for row in minima.index[~year.between(1800, 2200) | (year != year.round())]:
-        faults.add(
+        errors.add(
             path, f"row {row + 2}, year", f"{year[row]} is no year", "write a whole year, as 2024"
         )
     for row in minima.index[year.duplicated()]:
-        faults.add(
+        errors.add(
             path, f"row {row + 2}, year", f"{year[row]} stands there twice", "keep one row of it"
         )
-    _possible_minima(path, minima, faults)
-    faults.raise_any()
+    _possible_minima(path, minima, errors)
+    errors.raise_any()
     return minima
 
 
-def _possible_minima(path: Path, frame: pd.DataFrame, faults: Faults) -> None:
+def _possible_minima(path: Path, frame: pd.DataFrame, errors: Errors) -> None:
     for row in frame.index[~frame["min_c"].between(-90, 40)]:
-        faults.add(
+        errors.add(
             path,
             f"row {row + 2}, min_c",
             f"{frame['min_c'][row]} cannot be",
@@ -242,7 +242,7 @@ def _air(site: Site, path: Path, monthly: pd.DataFrame) -> Air | None:
     ):
         return None
     if site.climate.station_elevation_m is None:
-        raise fault(
+        raise input_error(
             site.path,
             "climate.station_elevation_m",
             f"it is missing, and {path.name} has wind, humidity and sun for Penman-Monteith",
@@ -265,25 +265,27 @@ def _daily_minima(site: Site) -> pd.Series[float] | None:
     path = site.folder / site.climate.daily_minima
     frame = read_table(path, ["min_c"])
     if "date" not in frame:
-        raise fault(path, "date", "the column is missing", "head the column of dates with date")
+        raise input_error(
+            path, "date", "the column is missing", "head the column of dates with date"
+        )
     dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
-    faults = Faults()
-    _possible_minima(path, frame, faults)
+    errors = Errors()
+    _possible_minima(path, frame, errors)
     for row in frame.index[dates.isna()][:10]:
-        faults.add(
+        errors.add(
             path,
             f"row {row + 2}, date",
             f"{frame['date'][row]!r} is no date",
             "write dates as 2024-07-31",
         )
     for row in frame.index[dates.duplicated() & dates.notna()][:10]:
-        faults.add(
+        errors.add(
             path,
             f"row {row + 2}, date",
             f"{frame['date'][row]} stands there twice",
             "keep one row of it",
         )
-    faults.raise_any()
+    errors.raise_any()
     lowest = to_height(
         frame["min_c"].to_numpy(),
         SCREEN_M,
@@ -298,7 +300,7 @@ def read_readings(
 ) -> gpd.GeoDataFrame:
     """Read the frost readings and bring them to the reference height (``at_reference_c``).
 
-    A reading without a height is a fault, not a guess: grass and screen differ by degrees.
+    A reading without a height is an error, not a guess: grass and screen differ by degrees.
     """
     part = site.frost.readings
     if part is None:
@@ -319,11 +321,11 @@ def read_readings(
         )
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS, notes)
-    faults = Faults()
+    errors = Errors()
     frame["name"] = [
         str(n) if not pd.isna(n) else f"reading {i + 1}" for i, n in enumerate(frame["name"])
     ]
-    for column, low, high, mend in (
+    for column, low, high, remedy in (
         ("winter_min_c", -60, 30, "give the winter's lowest temperature in °C"),
         ("height_m", 0.0, 3.0, "say how high above the ground the instrument hung, in metres"),
         ("winter", 1800, 2200, "give the year of the winter"),
@@ -331,14 +333,14 @@ def read_readings(
         numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
         half = (numbers != numbers.round()) & (column == "winter")
         for number in frame.index[~numbers.between(low, high) | half]:
-            faults.add(
+            errors.add(
                 path,
                 f"{frame['name'][number]}, {getattr(part.columns, column)}",
                 f"{told(frame[column][number])} will not do",
-                mend,
+                remedy,
             )
         frame[column] = numbers
-    faults.raise_any()
+    errors.raise_any()
     twice = frame.duplicated(["name", "winter"])
     if twice.any() and notes is not None and site.frost.nights == 1:
         names = ", ".join(sorted(set(frame["name"][twice])))
@@ -356,19 +358,19 @@ def read_readings(
     if "exposure" in frame:
         words = texts(frame["exposure"]).map(lambda w: w.lower() if isinstance(w, str) else None)
         for number in frame.index[~words.isin(EXPOSURES)]:
-            faults.add(
+            errors.add(
                 path,
                 f"{frame['name'][number]}, {part.columns.exposure}",
                 f"{frame['exposure'][number]!r} will not do",
                 near(str(words[number]), EXPOSURES),
             )
-        faults.raise_any()
+        errors.raise_any()
         # Shelter keeps the sky off: a plant in the open meets the colder air.
         warmer = site.frost.sheltered_warmer_c
         frame["at_reference_c"] -= np.where(words == "sheltered", warmer, 0.0)
     if site.frost.nights > 1:
-        frame = one_value_a_winter(frame, site.frost.nights, path, faults)
-        faults.raise_any()
+        frame = one_value_a_winter(frame, site.frost.nights, path, errors)
+        errors.raise_any()
     return frame
 
 
@@ -377,7 +379,7 @@ def against_station(site: Site, readings: gpd.GeoDataFrame, climate: Climate) ->
     path = site.folder / site.climate.winter_minima
     missing = sorted(set(readings["winter"].astype(int)) - set(climate.winter_minima.index))
     if missing:
-        raise fault(
+        raise input_error(
             path,
             "year",
             f"winter {', '.join(map(str, missing))} is missing, "

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from siteplanner.base.errors import Faults
+from siteplanner.base.errors import Errors
 
 #: Numeric facts, each with the least and greatest value that can be.
 NUMBERS = {
@@ -32,11 +32,11 @@ TEXTS = ("fruit", "pretreatment")
 COLUMNS = (*NUMBERS, "fruiting_months", *TEXTS)
 
 
-def nursery_facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
+def nursery_facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
     """Read the nursery facts of a species table; ``raw`` holds its cells as text.
 
     Returns ``COLUMNS``: numbers (NaN when unknown), ``fruiting_months`` as tuples of month
-    numbers (empty when unknown), texts. Faults are added to ``faults``.
+    numbers (empty when unknown), texts. Errors are added to ``errors``.
     """
     blank = pd.Series("", index=raw.index)
     names = raw["botanical_name"]
@@ -45,7 +45,7 @@ def nursery_facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame
         cells = raw.get(column, blank)
         numbers = pd.to_numeric(cells, errors="coerce")
         for row in raw.index[(cells != "") & ~numbers.between(low, high)]:
-            faults.add(
+            errors.add(
                 path,
                 f"{names[row]}, {column}",
                 f"{cells[row]!r} will not do",
@@ -58,7 +58,7 @@ def nursery_facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame
             months.append(months_of(cell))
         except ValueError:
             months.append(())
-            faults.add(
+            errors.add(
                 path,
                 f"{names[row]}, fruiting_months",
                 f"{cell!r} names no months",

@@ -6,7 +6,7 @@ import geopandas as gpd
 import pandas as pd
 import pyproj
 
-from siteplanner.base.errors import Faults, told
+from siteplanner.base.errors import Errors, told
 from siteplanner.reading.files.features import read_features
 from siteplanner.site.site_file import Site
 
@@ -32,8 +32,8 @@ def read_shelter(
         return no_shelter(crs)
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, LINES, notes)
-    faults = Faults()
-    for column, high, mend in (
+    errors = Errors()
+    for column, high, remedy in (
         ("height_m", 60.0, "give the height in metres"),
         ("porosity", 1.0, "give the share of the wind that passes, 0 (a wall) to 1 (nothing)"),
     ):
@@ -41,7 +41,7 @@ def read_shelter(
         for number in frame.index[~numbers.between(0, high)]:
             theirs = getattr(part.columns, column)
             what = f"{told(frame[column][number])} will not do"
-            faults.add(path, f"line {number + 1}, {theirs}", what, mend)
+            errors.add(path, f"line {number + 1}, {theirs}", what, remedy)
         frame[column] = numbers
-    faults.raise_any()
+    errors.raise_any()
     return frame[["height_m", "porosity", "geometry"]]

@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.base.units import converter
 from siteplanner.reading.files.sheet import read_sheet
 from siteplanner.reading.seed_facts import nursery_facts
@@ -76,26 +76,26 @@ class SpeciesTable:
 def read_species(path: Path) -> SpeciesTable:
     """Read a species table.
 
-    Raises :class:`~siteplanner.InputError` with every fault in it: missing columns, a
+    Raises :class:`~siteplanner.InputError` with every error in it: missing columns, a
     species named twice, numbers that are none, points out of order.
     """
     raw = read_sheet(path)
-    faults = Faults()
-    raw = _lengths(path, raw, faults)
+    errors = Errors()
+    raw = _lengths(path, raw, errors)
     for column in REQUIRED:
         if column not in raw:
-            faults.add(path, column, "the column is missing", near(column, raw.columns))
+            errors.add(path, column, "the column is missing", near(column, raw.columns))
     if raw.empty:
-        faults.add(path, "", "it lists no species", "write one row for each species")
-    faults.raise_any()
-    facts = _facts(path, raw, faults)
-    points, classes, units = _tolerances(path, raw, faults)
-    sources = _sources(path, raw, [*points, *classes], faults)
-    faults.raise_any()
+        errors.add(path, "", "it lists no species", "write one row for each species")
+    errors.raise_any()
+    facts = _facts(path, raw, errors)
+    points, classes, units = _tolerances(path, raw, errors)
+    sources = _sources(path, raw, [*points, *classes], errors)
+    errors.raise_any()
     return SpeciesTable(path, facts, points, classes, units, sources)
 
 
-def _lengths(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
+def _lengths(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
     """Bring lengths that are given in another unit to metres, under their usual names."""
     renamed = {}
     for header in raw.columns:
@@ -104,7 +104,7 @@ def _lengths(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
             continue
         convert = converter(match["unit"], "m")
         if convert is None:
-            faults.add(
+            errors.add(
                 path, repr(header), f"{match['unit']!r} is no length", "give it in m, cm, ft or in"
             )
             continue
@@ -115,7 +115,7 @@ def _lengths(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
     return raw.rename(columns=renamed)
 
 
-def _sources(path: Path, raw: pd.DataFrame, layers: list[str], faults: Faults) -> pd.DataFrame:
+def _sources(path: Path, raw: pd.DataFrame, layers: list[str], errors: Errors) -> pd.DataFrame:
     """Where values come from, one column a layer or fact."""
     found = {}
     for header in raw.columns:
@@ -123,14 +123,14 @@ def _sources(path: Path, raw: pd.DataFrame, layers: list[str], faults: Faults) -
             continue
         column = header.removesuffix(" source")
         if column not in layers and column not in raw:
-            faults.add(
+            errors.add(
                 path,
                 repr(header),
                 f"there is no column or layer {column!r} that it could speak of",
                 near(column, [*layers, *raw.columns]),
             )
         for row in raw.index[(raw[header] != "") & ~raw[header].str.startswith(EVIDENCE)]:
-            faults.add(
+            errors.add(
                 path,
                 f"{raw['botanical_name'][row]}, {header}",
                 f"{raw[header][row]!r} does not say what kind of source it is",
@@ -140,15 +140,15 @@ def _sources(path: Path, raw: pd.DataFrame, layers: list[str], faults: Faults) -
     return pd.DataFrame(found, index=raw.index).reset_index(drop=True)
 
 
-def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
+def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
     names = raw["botanical_name"]
     for row in raw.index[names == ""]:
-        faults.add(path, f"row {row + 2}, botanical_name", "it is empty", "name the species")
+        errors.add(path, f"row {row + 2}, botanical_name", "it is empty", "name the species")
     for name in sorted(set(names[names.duplicated() & (names != "")])):
-        faults.add(path, "botanical_name", f"{name!r} stands there twice", "keep one row of it")
+        errors.add(path, "botanical_name", f"{name!r} stands there twice", "keep one row of it")
     survival = pd.to_numeric(raw["expected_survival"], errors="coerce")
     for row in raw.index[~survival.between(0.05, 1)]:
-        faults.add(
+        errors.add(
             path,
             f"{names[row]}, expected_survival",
             f"{raw['expected_survival'][row]!r} will not do",
@@ -162,7 +162,7 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
             continue
         wrong = ~pd.to_numeric(raw[column], errors="coerce").between(low, high)
         for row in raw.index[(raw[column] != "") & wrong]:
-            faults.add(
+            errors.add(
                 path,
                 f"{names[row]}, {column}",
                 f"{raw[column][row]!r} will not do",
@@ -172,11 +172,11 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
     for row in raw.index:
         for role in roles[row]:
             if role not in ROLES:
-                faults.add(path, f"{names[row]}, roles", f"{role!r} is no role", near(role, ROLES))
+                errors.add(path, f"{names[row]}, roles", f"{role!r} is no role", near(role, ROLES))
     blank = pd.Series("", index=raw.index)
     evidence = raw.get("evidence", blank)
     for row in raw.index[~evidence.isin(["", *EVIDENCE])]:
-        faults.add(
+        errors.add(
             path,
             f"{names[row]}, evidence",
             f"{evidence[row]!r} will not do",
@@ -195,12 +195,12 @@ def _facts(path: Path, raw: pd.DataFrame, faults: Faults) -> pd.DataFrame:
             ),
             "evidence": evidence.replace("", "from memory"),
         }
-    ).join([nursery_facts(path, raw, faults), raw[[c for c in PASSED if c in raw]]])
+    ).join([nursery_facts(path, raw, errors), raw[[c for c in PASSED if c in raw]]])
     return facts.reset_index(drop=True)
 
 
 def _tolerances(
-    path: Path, raw: pd.DataFrame, faults: Faults
+    path: Path, raw: pd.DataFrame, errors: Errors
 ) -> tuple[
     dict[str, NDArray[np.float64]],
     dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]],
@@ -213,7 +213,7 @@ def _tolerances(
         match = HEADER.match(header)
         if match is None:
             if " " in header and not header.endswith(" source"):
-                faults.add(
+                errors.add(
                     path,
                     repr(header),
                     "it is no fact and no tolerance",
@@ -222,7 +222,7 @@ def _tolerances(
             continue
         layer, point, unit = match["layer"], match["point"], match["unit"]
         if unit and units.setdefault(layer, unit) != unit:
-            faults.add(
+            errors.add(
                 path,
                 repr(header),
                 f"{layer} has two units, {units[layer]} and {unit}",
@@ -237,7 +237,7 @@ def _tolerances(
             continue
         numbers = pd.to_numeric(raw[header], errors="coerce")
         for row in raw.index[(raw[header] != "") & ~np.isfinite(numbers.fillna(np.nan))]:
-            faults.add(
+            errors.add(
                 path,
                 f"{raw['botanical_name'][row]}, {header}",
                 f"{raw[header][row]!r} is no number",
@@ -249,14 +249,14 @@ def _tolerances(
         )
         table[:, place] = numbers.fillna(-np.inf if place < 2 else np.inf)
     for layer in sorted(set(points) & set(classes)):
-        faults.add(path, layer, "it has both numbers and classes", "keep one of the two")
+        errors.add(path, layer, "it has both numbers and classes", "keep one of the two")
     for layer, table in points.items():
         # A missing inner point makes the step sharp, at the outer one; a missing outer point
         # means that the species never dies of it, yet thrives only within the inner one.
         table[:, 1] = np.where(np.isinf(table[:, 1]), table[:, 0], table[:, 1])
         table[:, 2] = np.where(np.isinf(table[:, 2]), table[:, 3], table[:, 2])
         for row in np.flatnonzero((table[:, 1:] < table[:, :-1]).any(axis=1)):
-            faults.add(
+            errors.add(
                 path,
                 f"{raw['botanical_name'].iloc[row]}, {layer}",
                 "the points are not in order",

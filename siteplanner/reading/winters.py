@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import norm, theilslopes
 
-from siteplanner.base.errors import Faults
+from siteplanner.base.errors import Errors
 
 #: A winter this many robust deviations off the middle one is named. Of drawn Gumbel or normal
 #: records of 8 to 60 winters, at most two in a hundred hold one by chance (3000 draws each).
@@ -95,18 +95,18 @@ def trend_of_winters(minima: pd.Series[float], name: str) -> list[str]:
 
 
 def one_value_a_winter(
-    readings: gpd.GeoDataFrame, nights: int, path: Path, faults: Faults
+    readings: gpd.GeoDataFrame, nights: int, path: Path, errors: Errors
 ) -> gpd.GeoDataFrame:
     """Bring several cold nights of a winter (``at_reference_c``) to one value an instrument.
 
     The mean of an instrument's ``nights`` coldest nights is steadier than the lowest alone. It
     is brought to the lowest by the mean difference between the two over all instruments of that
-    winter. Nights are told by ``name`` and ``winter``; another number of rows is a fault.
+    winter. Nights are told by ``name`` and ``winter``; another number of rows is an error.
     """
     by = readings.groupby(["name", "winter"], sort=False)["at_reference_c"]
     for (name, winter), rows in by.size().items():
         if rows != nights:
-            faults.add(
+            errors.add(
                 path,
                 f"{name}, winter {winter:.0f}",
                 f"it has {rows} {'row' if rows == 1 else 'rows'}, but frost.nights is {nights}",

@@ -21,7 +21,7 @@ from siteplanner.site.planting import Work
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Fit
 
-GRADES = ("volunteers", "experienced people only", "not on foot")
+ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
 #: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
 #: (common practice, no source).
 WINDOWS = (
@@ -44,14 +44,14 @@ _DANGERS = ("power_line", "dam")
 class Works:
     """The works of a plan; frames without totals.
 
-    ``blocks``: one row a block with trees: ``block, zone, paddock, grade, window, year, later``
-    (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later, order,
-    order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
+    ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
+    later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
+    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
     cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
     place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
     species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
-    ``gaps`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the years
-    planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
+    ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the
+    years planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
     """
 
     blocks: pd.DataFrame
@@ -60,7 +60,7 @@ class Works:
     row_counts: pd.DataFrame
     rip: gpd.GeoDataFrame
     zones: pd.DataFrame
-    gaps: pd.DataFrame
+    row_spacings: pd.DataFrame
     by_year: pd.DataFrame
 
 
@@ -92,8 +92,8 @@ def works_of(
     later = frame["trees_later"] > 0
     frame["year"] = label[year_of_part[: len(blocks)]]
     frame["later"] = np.where(later, label[year_of_part[len(blocks) :]], 0)
-    frame["grade"] = [
-        _grade(g, block, layout.no_plant, site.work)
+    frame["access_class"] = [
+        _access_class(g, block, layout.no_plant, site.work)
         for g, block in zip(grounds, blocks.geometry, strict=True)
     ]
     windows = [next(w for w in WINDOWS if w[0] in m) for m in marks]
@@ -102,7 +102,7 @@ def works_of(
     frame["rip_m"] = (
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
-    paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_gap_m)
+    paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
     south = inputs.grid.centre_lonlat[1] < 0
     months = [[(m - 1 + (0 if south else 6)) % 12 + 1 for m in w[1]] for w in windows]
     works = Works(
@@ -112,7 +112,7 @@ def works_of(
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         layout.zone_figures,
-        layout.row_gaps,
+        layout.row_spacings,
         split(trees.assign(paddock=blocks["paddock"].to_numpy()[of_tree]), YEAR_COLUMNS[:4], facts)[
             list(YEAR_COLUMNS)
         ],
@@ -123,7 +123,7 @@ def works_of(
 ROW_COLUMNS = ("block", "row", "species", "trees", "year")
 YEAR_COLUMNS = ("year", "zone", "paddock", "species", "common_name", "trees")
 BLOCK_COLUMNS = (
-    "block", "zone", "paddock", "grade", "window", "year", "later", "trees", "trees_later",
+    "block", "zone", "paddock", "access_class", "window", "year", "later", "trees", "trees_later",
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",
     "crew_days", "rip_m", "cost",
 )  # fmt: skip
@@ -232,7 +232,7 @@ def _block_frame(
     return frame.join(materials(frame["trees"].to_numpy(), slope, site.work))
 
 
-def _grade(
+def _access_class(
     ground: describe.GroundSummary,
     block: shapely.Polygon,
     no_plant: gpd.GeoDataFrame,
@@ -240,25 +240,27 @@ def _grade(
 ) -> str:
     """Who may work on a block (judgement, no source; someone who knows the site decides)."""
     if ground.slope_to > rates.experienced_deg:
-        return GRADES[2]
+        return ACCESS_CLASSES[2]
     dangers = no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy()
     near = shapely.dwithin(dangers, block, NEAR_DANGER_M).any() if len(dangers) else False
-    return GRADES[1] if ground.slope_to > rates.volunteers_deg or near else GRADES[0]
+    return (
+        ACCESS_CLASSES[1] if ground.slope_to > rates.volunteers_deg or near else ACCESS_CLASSES[0]
+    )
 
 
-def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, gap_m: float) -> pd.DataFrame:
+def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, within_m: float) -> pd.DataFrame:
     """Metres of new fence and gates round each paddock that is planted.
 
-    An edge that an existing fence follows within ``gap_m`` needs none, nor one that two planted
+    An edge that an existing fence follows within ``within_m`` needs none, nor one that two planted
     paddocks share twice.
     """
     old = no_plant.geometry[no_plant["kind"] == "fence"].union_all()
-    done = old.buffer(gap_m)
+    done = old.buffer(within_m)
     rows = []
     for paddock in fields[fields["trees"] > 0].itertuples():
         edge = shapely.difference(shapely.boundary(paddock.geometry), done)
-        rows.append((paddock.name, round(edge.length), int(edge.length > gap_m)))
-        done = shapely.union(done, edge.buffer(gap_m))
+        rows.append((paddock.name, round(edge.length), int(edge.length > within_m)))
+        done = shapely.union(done, edge.buffer(within_m))
     return pd.DataFrame(rows, columns=["paddock", "fence_m", "gates"])
 
 
@@ -332,7 +334,7 @@ def _jobs(
                 "weed control", block.weed_m2 * share, "m²",
                 "spots: by hand, mulch or mat")  # fmt: skip
             job(year, block.start, 0, 3, block.block, "plant", trees, "trees",
-                f"{block.window}; {block.grade}")  # fmt: skip
+                f"{block.window}; {block.access_class}")  # fmt: skip
             job(year, block.start, 0, 4, block.block, "guard", block.guards * share, "guards",
                 "against browsing, the same day")  # fmt: skip
             for after in (1, 10):

@@ -11,7 +11,7 @@ from siteplanner.base.program import Program
 from siteplanner.site.planting import Years
 
 _NODES = 20
-_GAP = 0.03
+_OPTIMALITY_GAP = 0.03
 #: What opening a paddock in one more year costs, as a share of all trees: crews, fences and
 #: gates are moved for it. What a metre further from the access costs a tree, in years.
 _OPENED = 0.01
@@ -53,7 +53,7 @@ def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ..
         return np.minimum(year, number), _left(parts, np.minimum(year, number), rules, {})
     weight = parts.trees / max(1, parts.trees.sum())
     further = parts.access_m - parts.access_m.min()
-    # With 1 added the gap is a share of about a year.
+    # With 1 added the optimality gap is a share of about a year.
     program = Program(offset=-1.0)
     # One unknown a part and year; the year after the last is "later".
     chosen = []
@@ -85,7 +85,7 @@ def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ..
                 for s in range(max(0, t + 1 - rules.nurse_years))
             ]
             program.rule(here + there, -np.inf, 0, rows)
-    values, _ = program.solve(nodes=_NODES, gap=_GAP)
+    values, _ = program.solve(nodes=_NODES, optimality_gap=_OPTIMALITY_GAP)
     year = np.argmax([values[part] for part in chosen], axis=0).astype(np.int64)
     return year, _left(parts, year, rules, limits)
 

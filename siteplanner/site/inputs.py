@@ -144,8 +144,8 @@ class Frost(Table):
     """Winters that a planted seedling has to live through before it counts as a tree."""
     late_frost_c: Annotated[float, Field(ge=-15, le=3)] = -2.0
     """Strength of the frost on spring growth whose chance is told, at the reference height."""
-    grown: str | None = None
-    """Folder of an earlier plan whose dense rows dam the cold air as they will when grown."""
+    mature_shelter: str | None = None
+    """Folder of an earlier plan whose dense rows dam the cold air as they will when mature."""
     growth_starts: MonthDay | None = None
     """Month and day, such as "09-20"; by default when the mean temperature passes 8 °C."""
 
@@ -203,7 +203,7 @@ class SpeciesFile(Table):
     index: Literal["limiting", "square root", "product"] = "limiting"
     """How the scores of factors become one: the most limiting one's, or an index of all."""
     survival: str | None = None
-    """Expected survival learnt from counts (see ``siteplanner survival --keep``)."""
+    """Expected survival learnt from counts (see ``siteplanner survival --save-rates``)."""
 
 
 class SeedColumns(Table):

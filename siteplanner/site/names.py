@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.site.site_file import Site
 
 
@@ -19,13 +19,13 @@ def check_names(site: Site, species: Collection[str]) -> None:
         "mix.tree_costs": mix.tree_costs,
         "years.shade_lovers": site.years.shade_lovers,
     }
-    faults = Faults()
+    errors = Errors()
     for place, names in named.items():
         for name in names:
             if name not in species:
                 what = f"{name!r} is no species of the table"
-                faults.add(site.path, place, what, near(name, species))
+                errors.add(site.path, place, what, near(name, species))
     for name in sorted(set(mix.must) & set(mix.never)):
         what = f"{name!r} must be planted and must not"
-        faults.add(site.path, "mix.must", what, "take it out of must or of never")
-    faults.raise_any()
+        errors.add(site.path, "mix.must", what, "take it out of must or of never")
+    errors.raise_any()

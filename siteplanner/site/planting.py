@@ -38,7 +38,7 @@ class Work(Table):
     """Width of the spot kept free of weeds around a tree, by hand, mulch or mat."""
     weed_weeks: Weeks = 10
     """From weed control to planting."""
-    fence_gap_m: Metres = 6.0
+    fence_within_m: Metres = 6.0
     """An existing fence so near to a paddock's edge counts as that edge's fence."""
     rip_steepest_deg: Degrees = 15.0
     """No machine lines on steeper ground."""
@@ -125,7 +125,7 @@ class SpacingRule(Table):
     ground: Ground
     spacing_m: Annotated[float, Field(ge=0.3, le=50)]
     pattern: PatternName = "square"
-    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    row_spacing_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
     bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Direction of the rows, clockwise from grid north; across the slope without it."""
@@ -136,7 +136,7 @@ class Planting(Table):
 
     spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
     pattern: PatternName = "square"
-    row_gap_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
+    row_spacing_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
     bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Direction of the rows, clockwise from grid north; across the slope without it."""

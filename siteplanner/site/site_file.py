@@ -18,7 +18,8 @@ from unicodedata import normalize
 import pydantic
 from pydantic import Field
 
-from siteplanner.base.errors import Fault, InputError, fault, near
+from siteplanner.base.errors import ErrorDetail, InputError, input_error, near
+from siteplanner.base.renamed import instead
 from siteplanner.site.inputs import (
     Boundary,
     ClimateFiles,
@@ -129,11 +130,13 @@ class Site(Table):
         """Give the site with one paddock alone to plan."""
         return self.model_copy(update={"paddocks": self.paddocks.model_copy(update={"only": name})})
 
-    def with_grown(self, plan: Path) -> Site:
-        """Give the site with another earlier plan (a folder) taken for grown."""
+    def with_mature_shelter(self, plan: Path) -> Site:
+        """Give the site with another earlier plan (a folder) as mature shelter."""
         name = os.path.relpath(plan, self.folder)
         return self.model_copy(
-            update={"frost": self.frost.model_copy(update={"grown": name.replace(os.sep, "/")})}
+            update={
+                "frost": self.frost.model_copy(update={"mature_shelter": name.replace(os.sep, "/")})
+            }
         )
 
     @property
@@ -164,7 +167,7 @@ def slug(text: str) -> str:
 def load_site(path: str | Path) -> Site:
     """Read and check a site file.
 
-    Raises :class:`~siteplanner.InputError` with every fault found: a file that is
+    Raises :class:`~siteplanner.InputError` with every error found: a file that is
     missing or not TOML, an unknown or missing setting, a value out of range.
     """
     path = Path(path)
@@ -172,7 +175,7 @@ def load_site(path: str | Path) -> Site:
         path = path / "site.toml"
     tables = read_toml(path, "give the path of a site file (site.toml)")
     if "path" in tables:
-        raise fault(
+        raise input_error(
             path, "path", "no such setting", near("path", set(Site.model_fields) - {"path"})
         )
     try:
@@ -181,49 +184,51 @@ def load_site(path: str | Path) -> Site:
         raise InputError(*(explained(path, part, Site) for part in error.errors())) from None
 
 
-def read_toml(path: Path, mend: str) -> dict[str, Any]:
-    """Read a TOML file; ``mend`` is said when there is none.
+def read_toml(path: Path, remedy: str) -> dict[str, Any]:
+    """Read a TOML file; ``remedy`` is said when there is none.
 
     Raises :class:`~siteplanner.InputError`.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise fault(path, "", "there is no such file", mend) from None
+        raise input_error(path, "", "there is no such file", remedy) from None
     except UnicodeDecodeError as error:
-        raise fault(
+        raise input_error(
             path, f"byte {error.start}", "it is not UTF-8 text", "save the file as UTF-8"
         ) from None
     except OSError as error:
-        raise fault(
+        raise input_error(
             path, "", f"it cannot be read ({error.strerror})", "check the path and its permissions"
         ) from None
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise fault(path, "", f"it is not valid TOML: {error}", "mend the line it names") from None
+        raise input_error(
+            path, "", f"it is not valid TOML: {error}", "correct the line it names"
+        ) from None
 
 
-def explained(path: Path, part: Any, model: Any) -> Fault:
+def explained(path: Path, part: Any, model: Any) -> ErrorDetail:
     """Put one of pydantic's complaints about a file's tables, a ``model``, in our words."""
     place = ".".join(str(p) for p in part["loc"])
     match part["type"]:
         case "extra_forbidden":
-            return Fault(
+            return ErrorDetail(
                 str(path),
                 place,
                 "no such setting",
-                near(str(part["loc"][-1]), _choices(model, part["loc"][:-1])),
+                instead(str(part["loc"][-1]), _choices(model, part["loc"][:-1])),
             )
         case "missing":
-            return Fault(str(path), place, "this setting is missing", f"write {place} = …")
+            return ErrorDetail(str(path), place, "this setting is missing", f"write {place} = …")
     what = str(part["msg"])
     if part["type"] == "string_pattern_mismatch":
         what = _FORMS.get(part["ctx"]["pattern"], "it should be written in another form")
     what = what[0].lower() + what[1:]
     given = repr(part["input"])
     given = given if len(given) <= 60 else given[:57] + "…"
-    return Fault(
+    return ErrorDetail(
         str(path), place, f"{given} will not do", what.replace("input should", "it should")
     )
 

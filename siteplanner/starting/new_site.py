@@ -18,7 +18,7 @@ import rasterio
 import shapely
 from rasterio.errors import RasterioError
 
-from siteplanner.base.errors import InputError, fault, near
+from siteplanner.base.errors import InputError, input_error, near
 from siteplanner.reading.files.features import POLYGONS, read_features
 from siteplanner.reading.files.schema_matching import guess_columns, layer_of
 from siteplanner.reading.files.tiles import TILES
@@ -71,11 +71,11 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     """
     target = folder / "site.toml"
     if target.exists():
-        raise fault(target, "", "there is a site here already", "choose another folder")
+        raise input_error(target, "", "there is a site here already", "choose another folder")
     gone = [path for path in vars(given).values() if isinstance(path, Path) and not path.exists()]
     if gone:
         raise InputError(
-            *(fault(p, "", "there is no such file", "check the path").faults[0] for p in gone)
+            *(input_error(p, "", "there is no such file", "check the path").errors[0] for p in gone)
         )
     started = Started(target)
     given = _also_there(given)
@@ -104,7 +104,7 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     ]
     started.found.insert(0, f"the property is {_hectares(outline):.1f} ha near {_place(lon, lat)}")
     target.write_bytes("\n".join(lines).encode("utf-8"))
-    load_site(target)  # a site file of ours that cannot be read is our fault, found here
+    load_site(target)  # a site file of ours that cannot be read is our error, found here
     return started
 
 
@@ -147,13 +147,13 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
     """Say what the DEM is and how far it reaches past the boundary (first tile of a folder)."""
     tiles = sorted(p for p in path.iterdir() if p.suffix.lower() in TILES) if path.is_dir() else []
     if path.is_dir() and not tiles:
-        raise fault(path, "", "there is no raster in this folder", "name a DEM file")
+        raise input_error(path, "", "there is no raster in this folder", "name a DEM file")
     first = tiles[0] if tiles else path
     try:
         with rasterio.open(first) as source:
             crs, bounds, cell = source.crs, source.bounds, source.res
     except RasterioError as error:
-        raise fault(
+        raise input_error(
             first, "", f"it cannot be read as a raster ({error})", "name a DEM file"
         ) from None
     if crs is None:
@@ -301,7 +301,7 @@ def _starter(given: Given) -> Path | None:
         return None
     lists = {path.stem: path for path in sorted(LISTS.glob("*.csv"))}
     if given.species_list not in lists:
-        raise fault(
+        raise input_error(
             LISTS,
             "",
             f"there is no list {given.species_list!r}",

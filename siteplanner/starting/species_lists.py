@@ -6,7 +6,7 @@ import csv
 from dataclasses import dataclass
 from pathlib import Path
 
-from siteplanner.base.errors import fault, near
+from siteplanner.base.errors import input_error, near
 
 FOLDER = Path(__file__).parent / "lists"
 
@@ -38,16 +38,16 @@ def copy_list(name: str, target: Path) -> StartingList:
     """
     lists = {one.name: one for one in starting_lists()}
     if name not in lists:
-        raise fault(name, "", "no starter list has that name", near(name, lists))
+        raise input_error(name, "", "no starter list has that name", near(name, lists))
     try:
         with target.open("xb") as stream:
             stream.write(lists[name].path.read_bytes())
     except FileExistsError:
-        raise fault(
+        raise input_error(
             target, "", "it is there already and may hold work", "give another file name"
         ) from None
     except OSError as error:
-        raise fault(
+        raise input_error(
             target, "", f"it cannot be written ({error.strerror})", "give a path in a folder"
         ) from None
     return lists[name]

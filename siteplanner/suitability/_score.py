@@ -35,17 +35,17 @@ def score_cells(
     pass over them.
     """
     unknown = np.isnan(values[:, first:last])
-    gaps = np.logical_or.reduceat(unknown, np.arange(0, last - first, _BLOCK), axis=1)
+    some_unknown = np.logical_or.reduceat(unknown, np.arange(0, last - first, _BLOCK), axis=1)
     # Rows that are whole pages apart would get in each other's way in the cache.
     numbers = np.empty((5, _BLOCK + 48), dtype=np.float32)
     numbers.T[:] = _FULL, NONE, _FULL, NONE, 1
     lowest, worst, alone, spare, product = numbers
     if index == 0:  # no factor's score is asked for by itself
         alone, spare = lowest, worst
-    lacks = (asks > 0) @ gaps
+    lacks = (asks > 0) @ some_unknown
     missing, looked = np.zeros(_BLOCK, dtype=np.uint8), np.empty(_BLOCK, dtype=np.int32)
     _score(
-        first, last, index, values, asks, *rest, unknown, gaps, lacks,
+        first, last, index, values, asks, *rest, unknown, some_unknown, lacks,
         lowest, worst, alone, spare, product, missing, looked,
     )  # fmt: skip
 
@@ -58,7 +58,7 @@ def score_cells(
 )
 def _score(  # type: ignore[no-untyped-def]
     first, last, index, values, asks, confidence, score, limiting, sides, codes, class_worst,
-    class_product, share, cap, unknown, gaps, lacks, lowest, worst, alone, spare, product,
+    class_product, share, cap, unknown, some_unknown, lacks, lowest, worst, alone, spare, product,
     missing, looked,
 ):  # fmt: skip
     """Score block by block; the work arrays are left to the next species as they were found.
@@ -66,7 +66,7 @@ def _score(  # type: ignore[no-untyped-def]
     NaN compares false throughout, so an unknown value changes nothing. ``alone`` is ``lowest``
     itself where only the lowest score counts.
     """
-    for block in range(gaps.shape[1]):
+    for block in range(some_unknown.shape[1]):
         start = first + block * _BLOCK
         stop = min(start + _BLOCK, last)
         n = stop - start
@@ -75,7 +75,7 @@ def _score(  # type: ignore[no-untyped-def]
                 kind = asks[s, f]
                 if kind == 0:
                     continue
-                if gaps[f, block]:
+                if some_unknown[f, block]:
                     here = unknown[f, start - first : stop - first]
                     for i in range(n):
                         missing[i] += here[i]

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.renamed import instead
 from siteplanner.base.units import converter
 from siteplanner.reading.species_table import CLASS_POINTS, SpeciesTable
 
@@ -42,17 +43,17 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
     Raises :class:`~siteplanner.InputError` for a layer that nobody makes, a unit other
     than the layer's, numbers given for categories or the reverse, and unknown class names.
     """
-    faults = Faults()
+    errors = Errors()
     found = []
     for layer in table.factors:
         if layer not in infos:
-            faults.add(table.path, layer, "no layer has that name", near(layer, infos))
+            errors.add(table.path, layer, "no layer has that name", instead(layer, infos))
             continue
         info = infos[layer]
         given = table.units.get(layer, info.unit)
         convert = converter(given, info.unit)
         if convert is None:
-            faults.add(
+            errors.add(
                 table.path,
                 layer,
                 f"its unit is given as {given}",
@@ -60,7 +61,7 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
             )
         if layer in table.points:
             if info.classes:
-                faults.add(
+                errors.add(
                     table.path,
                     layer,
                     "it has classes, not numbers",
@@ -68,19 +69,19 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
                 )
             points = table.points[layer]
             points = convert(points) if convert else points
-            _must_be_possible(table, layer, info, points, faults)
+            _must_be_possible(table, layer, info, points, errors)
             found.append(Factor(layer, points, None))
         else:
             if not info.classes:
-                faults.add(
+                errors.add(
                     table.path,
                     layer,
                     "it has numbers, not classes",
                     "use the columns 'thrives from', 'dies above' and so on",
                 )
                 continue
-            found.append(Factor(layer, None, _class_scores(table, layer, info, faults)))
-    faults.raise_any()
+            found.append(Factor(layer, None, _class_scores(table, layer, info, errors)))
+    errors.raise_any()
     return found
 
 
@@ -89,7 +90,7 @@ def _must_be_possible(
     layer: str,
     info: LayerInfo,
     points: NDArray[np.float64],
-    faults: Faults,
+    errors: Errors,
 ) -> None:
     """Hold points to what can be at all, in units that have an end."""
     if info.unit.startswith(("degrees", "percent of volume", "pH")):
@@ -100,7 +101,7 @@ def _must_be_possible(
         return
     wrong = np.isfinite(points) & ((points < low) | (points > high))
     for row in np.flatnonzero(wrong.any(axis=1)):
-        faults.add(
+        errors.add(
             table.path,
             f"{table.facts['botanical_name'][row]}, {layer}",
             f"{points[row][wrong[row]][0]:g} cannot be",
@@ -109,7 +110,7 @@ def _must_be_possible(
 
 
 def _class_scores(
-    table: SpeciesTable, layer: str, info: LayerInfo, faults: Faults
+    table: SpeciesTable, layer: str, info: LayerInfo, errors: Errors
 ) -> NDArray[np.float32]:
     lists = table.classes[layer]
     scores = np.zeros((len(table.facts), len(info.classes)), dtype=np.float32)
@@ -119,7 +120,7 @@ def _class_scores(
         for point, value in zip(CLASS_POINTS, (100.0, SURVIVES), strict=True):
             for word in lists[point][row] or ():
                 if word not in info.classes:
-                    faults.add(
+                    errors.add(
                         table.path,
                         f"{name}, {layer} {point}",
                         f"{word!r} is no class of that layer",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siteplanner.base.errors import Faults
+from siteplanner.base.errors import Errors
 from siteplanner.ground import resolve
 from siteplanner.ground.assess import (
     Each,
@@ -42,20 +42,20 @@ class Ready:
 def ready(site: Site) -> Ready:
     """Read and check everything that a plan needs, and compute nothing yet.
 
-    Raises :class:`~siteplanner.InputError` with the faults of files, species and layer settings
+    Raises :class:`~siteplanner.InputError` with the errors of files, species and layer settings
     together.
     """
-    faults = Faults()
+    errors = Errors()
     book = order = inputs = found = None
-    with faults.gather():
+    with errors.gather():
         book = catalogue_of(site)
         order = resolve.check(book, list(book.makers), list(resolve.GIVEN), site.layers, site.path)
-    with faults.gather():
+    with errors.gather():
         inputs = read_inputs(site)
     if book is not None and inputs is not None:
-        with faults.gather():
+        with errors.gather():
             found = factors(inputs.species, book.infos())
-    faults.raise_any()
+    errors.raise_any()
     assert book is not None and inputs is not None and found is not None and order is not None
     return Ready(inputs, book, tuple(order), tuple(found))
 

@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from siteplanner.base.errors import Faults, fault, near
+from siteplanner.base.errors import Errors, input_error
+from siteplanner.base.renamed import instead
 from siteplanner.ground.layer import WHOLE_GRID, Reach
 from siteplanner.ground.resolve import Catalogue, Maker, catalogue, check, resolve
 from siteplanner.handover.folder.manifest import digest, versions
@@ -56,7 +57,7 @@ def ground_in_tiles(
     settings = settings or {}
     rows, cols = grid.shape
     if rows * cols > _MOST_CELLS:
-        raise fault(
+        raise input_error(
             dem,
             "",
             f"it has {rows * cols:,} cells, and at most {_MOST_CELLS:,} can be counted",
@@ -122,23 +123,23 @@ def _refuse(
     settings: Mapping[str, Mapping[str, Any]],
     dem: Path,
 ) -> None:
-    faults = Faults()
+    errors = Errors()
     can = [name for name in book.makers if not why_not(book, name)]
     if not layers:
-        faults.add(dem, "layers", "no layer is named", f"name some of: {', '.join(can)}")
+        errors.add(dem, "layers", "no layer is named", f"name some of: {', '.join(can)}")
     for name in layers:
         if name not in book.makers:
-            faults.add(dem, "layers", f"no layer is called {name!r}", near(name, can))
+            errors.add(dem, "layers", f"no layer is called {name!r}", instead(name, can))
         elif why := why_not(book, name):
-            faults.add(
+            errors.add(
                 dem,
                 "layers",
                 why,
                 "leave it out here; the plan of a site (siteplanner plan) has it",
             )
     if settings.get("flow", {}).get("breach", 0):
-        faults.add(dem, "layers.flow.breach", "banks are not cut in tiles", "leave breach out")
-    faults.raise_any()
+        errors.add(dem, "layers.flow.breach", "banks are not cut in tiles", "leave breach out")
+    errors.raise_any()
 
 
 def _height_step(heights: Raster, boxes: list[Box], workers: Workers) -> float:
@@ -160,7 +161,7 @@ def _make(run: Run, dem: Path) -> None:
         if maker.reach != WHOLE_GRID:
             continue
         needs = [n for n in maker.needs if n in run.book.makers and n not in run.stored]
-        if needs and not (maker.name == "smooth_heights" and not run.height_step):
+        if needs and not (maker.name == "terrace_smoothed_dem" and not run.height_step):
             _make_local(run, needs, dem)
         IN_TILES[maker.name](run)
     written = {run.folder / f"{name}.tif" for name in run.wanted}
@@ -179,7 +180,7 @@ def _make_local(run: Run, names: Collection[str], dem: Path) -> None:
     latitude = run.grid.centre_lonlat[1]
 
     def work(box: Box) -> tuple[Made, None]:
-        window = box.grown(halo).within(run.grid.shape)
+        window = box.expanded(halo).within(run.grid.shape)
         given = {
             **{name: raster.read(window) for name, raster in sources.items()},
             "grid": part_of(run.grid, window),

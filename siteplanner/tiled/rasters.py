@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.handover.gis.gis import coded, describe
@@ -44,7 +44,7 @@ class Raster:
                 given = file.read(1, window=_window(inside), masked=True)
                 scale, offset = file.scales[0], file.offsets[0]
         except RasterioError as error:
-            raise fault(
+            raise input_error(
                 self.path,
                 f"rows {inside.top + 1} to {inside.bottom}, columns {inside.left + 1} to "
                 f"{inside.right}",
@@ -85,7 +85,7 @@ class Target:
             with rasterio.open(self.raster.path, "r+") as file:
                 file.write(values, 1, window=_window(box))
         except RasterioError as error:
-            raise fault(
+            raise input_error(
                 self.raster.path,
                 "",
                 f"it cannot be written ({error})",
@@ -149,38 +149,40 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     in tiles are told cell by cell, so the DEM must have square cells in metres.
     """
     if not path.exists():
-        raise fault(path, "", "there is no such file", "check the path")
+        raise input_error(path, "", "there is no such file", "check the path")
     try:
         with rasterio.open(path) as file:
             crs, transform, shape = file.crs, file.transform, (file.height, file.width)
             bands, unit = file.count, str(file.units[0] or "").lower()
     except RasterioError as error:
-        raise fault(
+        raise input_error(
             path, "", f"it cannot be read as a raster ({error})", "save the DEM as a GeoTIFF"
         ) from None
     if bands != 1:
-        raise fault(path, "", f"it has {bands} bands", "give a DEM with one band of heights")
+        raise input_error(path, "", f"it has {bands} bands", "give a DEM with one band of heights")
     if crs is None:
-        raise fault(
+        raise input_error(
             path,
             "",
             "it has no coordinate reference system (CRS)",
             "set the DEM's CRS in a GIS and save it again",
         )
     found = pyproj.CRS.from_wkt(crs.to_wkt())
-    mend = (
+    remedy = (
         "bring the DEM to square cells in a projected CRS in metres first, such as the UTM zone; "
         "a virtual raster (VRT) does and takes no room"
     )
     if not in_metres(found.to_2d()):
-        raise fault(path, "", f"its CRS {found.name!r} is not projected in metres", mend)
+        raise input_error(path, "", f"its CRS {found.name!r} is not projected in metres", remedy)
     straight = transform.b == 0 and transform.d == 0 and transform.a > 0 and transform.e < 0
     if not straight or not np.isclose(transform.a, -transform.e, rtol=1e-6):
-        raise fault(path, "", "its cells are not square with north up", mend)
+        raise input_error(path, "", "its cells are not square with north up", remedy)
     vertical = [part for part in found.sub_crs_list if part.is_vertical]
     factor = vertical[0].axis_info[0].unit_conversion_factor if vertical else UNITS.get(unit, 1.0)
     if factor != 1:
-        raise fault(path, "", "its heights are in feet", "turn them into metres and save it again")
+        raise input_error(
+            path, "", "its heights are in feet", "turn them into metres and save it again"
+        )
     return Raster(path, shape), Grid(found.to_2d(), transform, shape)
 
 

@@ -49,7 +49,7 @@ def fill(heights: Raster, boxes: Sequence[Box], target: Target, workers: Workers
     ground = Lines(shape, boxes, 0, np.float32, np.nan)
 
     def meetings(box: Box) -> tuple[Made, tuple[Any, _Meetings]]:
-        around = heights.read(box.grown(1))
+        around = heights.read(box.expanded(1))
         inside = np.ascontiguousarray(around[_INSIDE])
         return {}, (ground.crossing(box, inside), _meetings(box, around, inside, shape[1]))
 
@@ -88,7 +88,7 @@ def _meetings(
     box: Box, around: NDArray[np.float32], inside: NDArray[np.float32], whole_cols: int
 ) -> _Meetings:
     filled, came_from = flood(inside)
-    # Water that is unknown, or beside a gap inside the tile, is outside at once: label 0.
+    # Water that is unknown, or beside a void inside the tile, is outside at once: label 0.
     label = np.full(filled.shape, kernels.UNKNOWN)
     label[came_from == OUT] = 0
     rows, columns = rim_of(box)

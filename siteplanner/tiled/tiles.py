@@ -26,7 +26,7 @@ class Box(NamedTuple):
         """(rows, columns)."""
         return self.bottom - self.top, self.right - self.left
 
-    def grown(self, cells: int) -> Box:
+    def expanded(self, cells: int) -> Box:
         """Give the box with so many cells more on each side."""
         return Box(self.top - cells, self.bottom + cells, self.left - cells, self.right + cells)
 
@@ -126,8 +126,8 @@ class Lines:
                 self.cols[place][box.top : box.bottom] = piece
 
     def ring(self, box: Box) -> NDArray[Any]:
-        """Give an array of the box grown by ``away`` + 1 with the lines as its outermost cells."""
-        around = box.grown(self.away + 1)
+        """Give an array of the box, ``away`` + 1 cells wider, the lines as its outermost cells."""
+        around = box.expanded(self.away + 1)
         out = np.full(around.shape, self.beyond, self.dtype)
         for row, place in ((around.top, 0), (around.bottom - 1, -1)):
             if row in self.rows:

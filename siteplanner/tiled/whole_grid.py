@@ -65,8 +65,8 @@ class Run:
 
 def flow(run: Run) -> None:
     """Filled heights, direction and upstream area: equal to the whole grid's, bit for bit."""
-    heights, boxes, workers = run.stored["smooth_heights"], run.boxes, run.workers
-    filled = tile_flow.fill(heights, boxes, run.begin("filled_dem"), workers)
+    heights, boxes, workers = run.stored["terrace_smoothed_dem"], run.boxes, run.workers
+    filled = tile_flow.fill(heights, boxes, run.begin("depression_filled_dem"), workers)
     store = scratch(run.spare / "ways.tif", run.grid, "uint8")
     steps = tile_flow.ways(filled, boxes, store, workers)
     direction = run.begin("flow_direction")
@@ -85,12 +85,12 @@ def flow(run: Run) -> None:
     workers.over("Upstream area", boxes, area, {"area": run.begin("flow_accumulation")})
 
 
-def catchment_cut(run: Run) -> None:
+def edge_contamination_catchment(run: Run) -> None:
     """What the DEM's edge cuts off, counted down the flow directions: equal to the bit."""
     ways, links = run.stored["flow_direction"], _made(run.links)
 
     def own(box: Box) -> Any:
-        around = ways.read(box.grown(2))
+        around = ways.read(box.expanded(2))
         # The outermost cells only tell where ground is known: their water may leave the array.
         ended = np.where(np.isnan(around), around, np.float32(OUT))
         ended[_INSIDE] = around[_INSIDE]
@@ -104,11 +104,11 @@ def catchment_cut(run: Run) -> None:
         cells = tile_flow.accumulated(ways, box, links, enter, own(box))
         return {"cut": np.where(np.isnan(ways.read(box)), np.float32(np.nan), cells > 0)}, None
 
-    target = {"cut": run.begin("catchment_cut")}
+    target = {"cut": run.begin("edge_contamination_catchment")}
     run.workers.over("Catchment cut by the edge", run.boxes, fed, target)
 
 
-def height_above_channel(run: Run) -> None:
+def height_above_nearest_drainage(run: Run) -> None:
     """Height above the first channel on the water's way: equal to the bit."""
     stored = run.stored["channels"]
     above = _above(run, stored.read, "Finding channels downstream")
@@ -116,7 +116,7 @@ def height_above_channel(run: Run) -> None:
     def work(box: Box) -> tuple[Made, None]:
         return {"above": above(box)}, None
 
-    target = {"above": run.begin("height_above_channel")}
+    target = {"above": run.begin("height_above_nearest_drainage")}
     run.workers.over("Height above the channel", run.boxes, work, target)
 
 
@@ -172,19 +172,19 @@ def _above(
     return lambda box: filled.heights.read(box) - below(box)
 
 
-def specific_catchment(run: Run) -> None:
+def specific_contributing_area(run: Run) -> None:
     """Water that parts among all lower neighbours: the whole grid's within a tolerance.
 
     Each tile is worked out together with ``OVERLAP`` cells around it from what enters there.
     That is passed on from tile to tile, in rounds, until nothing that enters changes by more
     than ``SETTLED`` of itself.
     """
-    filled, ways = run.stored["filled_dem"], run.stored["flow_direction"]
+    filled, ways = run.stored["depression_filled_dem"], run.stored["flow_direction"]
     lines = Lines(run.grid.shape, run.boxes, OVERLAP, np.float64, 0.0)
     used: dict[Box, Any] = {}
 
     def parted(box: Box) -> Any:
-        around = box.grown(OVERLAP + 2)
+        around = box.expanded(OVERLAP + 2)
         cells = np.zeros(around.shape)
         held = cells[_INSIDE]
         held[:] = lines.ring(box)
@@ -209,7 +209,7 @@ def specific_catchment(run: Run) -> None:
         out[np.isnan(filled.read(box))] = np.nan
         return {"parted": out}, None
 
-    target = {"parted": run.begin("specific_catchment")}
+    target = {"parted": run.begin("specific_contributing_area")}
     run.workers.over("Catchment per metre of contour", run.boxes, finished, target)
 
 
@@ -217,21 +217,21 @@ def _differ(before: Any, now: Any) -> bool:
     return bool((np.abs(now - before) > SETTLED * np.abs(now)).any())
 
 
-def smooth_heights(run: Run) -> None:
+def terrace_smoothed_dem(run: Run) -> None:
     """Heights without steps: equal to the bit; the DEM itself where they come in none."""
     dem = run.stored["dem"]
     if not run.height_step:
-        run.stored["smooth_heights"] = dem
+        run.stored["terrace_smoothed_dem"] = dem
         return
     middle = _median(run, run.stored["slope"])
     half = smoothing_cells(middle, run.height_step, run.grid)
 
     def work(box: Box) -> tuple[Made, None]:
-        window = box.grown(SMOOTHINGS * half).within(run.grid.shape)
+        window = box.expanded(SMOOTHINGS * half).within(run.grid.shape)
         out = smoothed(dem.read(window), run.height_step, half)
         return {"heights": out[box.seen_from(window)]}, None
 
-    target = {"heights": run.begin("smooth_heights")}
+    target = {"heights": run.begin("terrace_smoothed_dem")}
     run.workers.over("Heights without steps", run.boxes, work, target)
 
 
@@ -270,11 +270,11 @@ def _made(value: Any) -> Any:
 IN_TILES: dict[str, Callable[[Run], None]] = {
     solve.__name__: solve
     for solve in (
-        smooth_heights,
+        terrace_smoothed_dem,
         flow,
-        catchment_cut,
-        height_above_channel,
+        edge_contamination_catchment,
+        height_above_nearest_drainage,
         flood_flat,
-        specific_catchment,
+        specific_contributing_area,
     )
 }

@@ -18,7 +18,7 @@ from siteplanner.after.how_sure import (
     shifted,
     write_how_sure,
 )
-from siteplanner.base import cache as keep
+from siteplanner.base import cache
 from siteplanner.site.site_file import HowSure, load_site
 from siteplanner.suitability.factors import Factor
 
@@ -48,7 +48,7 @@ def test_the_standard_error_is_that_between_terrains(found):
 
 
 def test_the_same_site_gives_the_same_chances(found):
-    with keep.nothing_kept():
+    with cache.bypassed():
         again = how_sure(load_site(SITE).model_copy(update={"how_sure": FEW}))
     assert (again.chance == found.chance).all()
 
@@ -81,7 +81,7 @@ def test_the_noise_is_as_wide_and_as_alike_as_asked():
     assert abs(np.corrcoef(noise[:, :-60].ravel(), noise[:, 60:].ravel())[0, 1]) < 0.3
 
 
-def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_nights_are_not_kept(
+def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_drainage_is_not_cached(
     tmp_path, monkeypatch
 ):
     monkeypatch.setenv("SITEPLANNER_CACHE", str(tmp_path / "cache"))
@@ -102,8 +102,8 @@ def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_nights_are_not_kep
     resumed = how_sure(site)
     assert len(drawn) == 3
     kinds = sorted(p.name.split("-")[0] for p in (tmp_path / "cache").iterdir())
-    assert kinds == ["chances"] * 3 + ["night"]
-    with keep.nothing_kept():
+    assert kinds == ["chances"] * 3 + ["drainage"]
+    with cache.bypassed():
         anew = how_sure(site)
     assert len(drawn) == 6
     np.testing.assert_array_equal(resumed.chance, anew.chance)

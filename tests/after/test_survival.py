@@ -16,7 +16,7 @@ from siteplanner.after.survival import alive_in_block, judge, patchiness, update
 from siteplanner.after.survival_counts import CAUSES, between, latest, read_counts
 from siteplanner.base.errors import InputError
 from siteplanner.reading.species_table import read_species
-from siteplanner.reading.survival_rates import with_kept_survival
+from siteplanner.reading.survival_rates import with_saved_rates
 from siteplanner.site.nursery import Survival
 from siteplanner.site.site_file import load_site
 
@@ -239,12 +239,12 @@ def test_only_the_last_round_of_a_block_is_judged(tmp_path):
         (f"A1,3,{GUM},,,,", "nothing was counted"),
     ],
 )
-def test_faults_in_counts_are_named(tmp_path, row, said):
+def test_errors_in_counts_are_named(tmp_path, row, said):
     with pytest.raises(InputError, match=said):
         read_counts([lines(tmp_path, row)], PLANTED)
 
 
-def test_from_rows_drawn_to_an_expectation_kept(sample_plan, tmp_path):
+def test_from_rows_drawn_to_an_expectation_saved(sample_plan, tmp_path):
     site_folder = tmp_path / "site"
     site_folder.mkdir()
     for name in ("site.toml", "species.csv"):
@@ -259,20 +259,27 @@ def test_from_rows_drawn_to_an_expectation_kept(sample_plan, tmp_path):
     filled["alive"] = (filled["planted"] * 0.5).astype(int)
     filled.to_csv(form, index=False)
     done = command(
-        "survival", site_folder, form, "--plan", sample_plan, "--out", tmp_path / "out", "--keep"
+        "survival",
+        site_folder,
+        form,
+        "--plan",
+        sample_plan,
+        "--out",
+        tmp_path / "out",
+        "--save-rates",
     )
     assert done.returncode == 0 and "comparisons" in done.stdout, done.stderr
     orders = pd.read_csv(tmp_path / "out" / "infill.csv").set_index("species")["infill"]
     blocks = pd.read_csv(tmp_path / "out" / "survival_blocks.csv")
     assert blocks.groupby("species")["infill"].sum().reindex(orders.index).eq(orders).all()
     table = read_species(site_folder / "species.csv")
-    kept, said = with_kept_survival(table, site_folder / "expected_survival.csv")
+    saved, said = with_saved_rates(table, site_folder / "expected_survival.csv")
     assert "comes from counts" in said
-    changed = kept.facts["expected_survival"] < table.facts["expected_survival"]
+    changed = saved.facts["expected_survival"] < table.facts["expected_survival"]
     assert set(table.facts["botanical_name"][changed]) == set(filled["species"])
 
 
-def test_nothing_is_kept_unless_asked(sample_plan, tmp_path):
+def test_nothing_is_saved_unless_asked(sample_plan, tmp_path):
     (tmp_path / "species.csv").write_bytes((SITE.parent / "species.csv").read_bytes())
     (tmp_path / "site.toml").write_bytes(SITE.read_bytes())
     block = read_planted(sample_plan).trees.iloc[0]

@@ -48,7 +48,7 @@ def entry(folder: Path, **parts: object) -> dict[str, object]:
 
 def test_a_plan_as_it_was_made_is_whole(folder):
     found = verify(folder)
-    assert (found.name, found.files, found.faults) == ("Wether Knoll", 3, ())
+    assert (found.name, found.files, found.errors) == ("Wether Knoll", 3, ())
     assert found.notes == ("All 2 inputs are still as the plan read them.",)
     assert found.digest == hashlib.sha256((folder / "plan.json").read_bytes()).hexdigest()
 
@@ -88,7 +88,7 @@ def test_a_plan_as_it_was_made_is_whole(folder):
 )
 def test_a_file_that_is_not_as_it_was_made_is_named(folder, harm, said):
     harm(folder / "layers" / "slope.tif")
-    assert verify(folder).faults == (said,)
+    assert verify(folder).errors == (said,)
 
 
 def test_files_of_others_are_told_and_side_files_passed_over(folder):
@@ -96,7 +96,7 @@ def test_files_of_others_are_told_and_side_files_passed_over(folder):
     for name in ("photos/gate.jpg", "layers/slope.tif.aux.xml"):
         (folder / name).touch()
     found = verify(folder)
-    assert found.faults == ()
+    assert found.errors == ()
     assert found.notes[0] == "Not in the manifest, so not checked: photos/gate.jpg."
 
 
@@ -106,7 +106,7 @@ def test_inputs_that_changed_since_make_the_plan_out_of_date(folder):
     (site / "site.toml").write_text("changed")
     found = verify(folder)
     said = "out of date: inputs are no longer as it read them: dem.tif (missing), site.toml (chang"
-    assert found.faults == () and said in found.notes[0]
+    assert found.errors == () and said in found.notes[0]
     moved = folder.rename(folder.parents[2] / "moved")
     assert "Give it with --site" in verify(moved).notes[0]
     assert said in verify(moved, site / "site.toml").notes[0]
@@ -128,9 +128,9 @@ def test_a_path_that_climbs_out_is_refused(folder, name):
     rewrite(folder, files={name: entry(folder)})
     with pytest.raises(InputError) as caught:
         verify(folder)
-    (fault,) = caught.value.faults
-    assert fault.file == str(folder / "plan.json") and fault.where.startswith("files, ")
-    assert fault.what == "the path leads out of the plan's folder"
+    (detail,) = caught.value.errors
+    assert detail.file == str(folder / "plan.json") and detail.where.startswith("files, ")
+    assert detail.what == "the path leads out of the plan's folder"
 
 
 @pytest.mark.parametrize(
@@ -151,7 +151,7 @@ def test_what_is_no_manifest_is_refused_in_a_sentence(folder, text, said):
     (folder / "plan.json").write_bytes(text)
     with pytest.raises(InputError) as caught:
         verify(folder)
-    assert said in str(caught.value) and len(caught.value.faults) == 1
+    assert said in str(caught.value) and len(caught.value.errors) == 1
 
 
 @pytest.mark.parametrize(
@@ -180,7 +180,7 @@ def test_a_manifest_that_is_a_link_or_too_large_is_not_opened(folder, monkeypatc
 
 def test_names_that_would_spoil_the_screen_are_tamed(folder):
     rewrite(folder, files={f"{'x' * 5000}": entry(folder), "\x9b2J\u202e[red]": entry(folder)})
-    (said,) = [f for f in verify(folder).faults if f.startswith("Missing")]
+    (said,) = [f for f in verify(folder).errors if f.startswith("Missing")]
     assert "?2J?[red]" in said and len(said) < 300
 
 
@@ -197,7 +197,7 @@ def test_a_plan_put_in_place_meanwhile_is_looked_at_again(folder, monkeypatch):
         return found
 
     monkeypatch.setattr(module, "_checked", late)
-    assert (verify(folder).files, verify(folder).faults) == (1, ())
+    assert (verify(folder).files, verify(folder).errors) == (1, ())
 
 
 def test_the_command_on_the_sample(sample_plan, tmp_path):

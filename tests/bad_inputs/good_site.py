@@ -29,7 +29,7 @@ def at(east: float, north: float) -> shapely.Point:
 def good_site(folder: Path) -> Path:
     """Write the site into ``folder``; every file of it is good. Gives the site file's path.
 
-    ``dig.csv`` and ``kept.csv`` lie there too, but the site file does not name them.
+    ``dig.csv`` and ``saved_rates.csv`` lie there too, but the site file does not name them.
     """
     folder.mkdir(parents=True, exist_ok=True)
     rows, cols = np.mgrid[0:80, 0:80]
@@ -73,7 +73,7 @@ def good_site(folder: Path) -> Path:
         "counts.csv": "batch,stage,count,date\nB1,germinated,120,2028-03-04\n",
         "dig.csv": "spot,easting,northing,reach_m,texture,drainage,depth_m,mottles_from_m,"
         f"water_at_m,stones_percent,ph\n1,{x},{y},20,loam,,0.8,0.3,,5,5.6\n",
-        "kept.csv": "species,expected_survival\n",
+        "saved_rates.csv": "species,expected_survival\n",
     }
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
@@ -133,7 +133,7 @@ class Case:
     """One way to break the good site, and what has to be said of it.
 
     ``file`` ends the path that the sentence begins with, ``place`` stands before its colon,
-    ``what`` and ``mend`` after it. A ``repair`` is no fault: ``check`` lists ``what`` as a note.
+    ``what`` and ``remedy`` after it. A ``repair`` is no error: ``check`` lists ``what`` as a note.
     """
 
     name: str
@@ -141,7 +141,7 @@ class Case:
     file: str
     place: str
     what: str
-    mend: str
+    remedy: str
     repair: bool = False
 
 
@@ -152,18 +152,18 @@ class Table:
         self.cases: list[Case] = []
 
     def refuse(
-        self, file: str, place: str, what: str, mend: str
+        self, file: str, place: str, what: str, remedy: str
     ) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
         """Enter a function that breaks a site so that it has to be refused."""
 
         def enter(breaks: Callable[[Path], None]) -> Callable[[Path], None]:
-            self.cases.append(Case(breaks.__name__, breaks, file, place, what, mend))
+            self.cases.append(Case(breaks.__name__, breaks, file, place, what, remedy))
             return breaks
 
         return enter
 
     def repair(self, what: str) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
-        """Enter a function that makes a site odd, which is mended and told."""
+        """Enter a function that makes a site odd, which is repaired and told."""
 
         def enter(breaks: Callable[[Path], None]) -> Callable[[Path], None]:
             self.cases.append(Case(breaks.__name__, breaks, "", "", what, "", repair=True))

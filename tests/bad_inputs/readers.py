@@ -84,7 +84,7 @@ class Readers:
         try:
             call()
         except InputError as error:
-            assert error.faults and all(fault.what and fault.mend for fault in error.faults)
+            assert error.errors and all(detail.what and detail.remedy for detail in error.errors)
             return False
         finally:
             (self.folder / file).write_bytes(self.good[name])

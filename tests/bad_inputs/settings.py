@@ -18,7 +18,7 @@ def empty_site_file(site):
     site.write_bytes(b"")
 
 
-@TABLE.refuse("site.toml", "", "not valid TOML", "mend the line")
+@TABLE.refuse("site.toml", "", "not valid TOML", "correct the line")
 def truncated_site_file(site):
     site.write_bytes(site.read_bytes()[:200].rpartition(b'"')[0])
 
@@ -33,7 +33,7 @@ def not_utf8(site):
     site.write_bytes(site.read_bytes().replace(b"A square", b"A squ\xe9re"))
 
 
-@TABLE.refuse("site.toml", "", "not valid TOML", "mend the line")
+@TABLE.refuse("site.toml", "", "not valid TOML", "correct the line")
 def site_file_that_is_binary(site):
     site.write_bytes(b"SQLite format 3\x00" + bytes(50))
 

@@ -41,8 +41,8 @@ def write(site: Path, name: str, text: str | bytes) -> None:
 
 def with_survival(site: Path, text: str) -> None:
     """Name kept survival in the site file, and write it."""
-    write(site, "kept.csv", text)
-    change(site, species={"survival": "kept.csv"})
+    write(site, "saved_rates.csv", text)
+    change(site, species={"survival": "saved_rates.csv"})
 
 
 def with_dig(site: Path, old: str, new: str) -> None:
@@ -51,13 +51,13 @@ def with_dig(site: Path, old: str, new: str) -> None:
     change(site, soils={"dug": "dig.csv"})
 
 
-def _refuse_csv(name: str, data: str | bytes, what: str, mend: str, place: str = "") -> None:
+def _refuse_csv(name: str, data: str | bytes, what: str, remedy: str, place: str = "") -> None:
     def breaks(site: Path) -> None:
         write(site, name, data)
 
     kind = what.replace(" ", "_").strip("_")
     breaks.__name__ = f"{name.partition('.')[0]}_{kind}"
-    TABLE.refuse(name, place, what, mend)(breaks)
+    TABLE.refuse(name, place, what, remedy)(breaks)
 
 
 for table in ("climate.csv", "winter_minima.csv", "daily.csv", "species.csv", "stock.csv",
@@ -281,18 +281,18 @@ def count_without_end(site):
     swap(site, "counts.csv", ",120,", ",1e400,")
 
 
-@TABLE.refuse("kept.csv", "row 2, species", "not in the species table", "did you mean")
-def kept_survival_of_a_stranger(site):
+@TABLE.refuse("saved_rates.csv", "row 2, species", "not in the species table", "did you mean")
+def saved_rates_of_a_stranger(site):
     with_survival(site, "species,expected_survival\nEucalyptus rodway,0.5\n")
 
 
-@TABLE.refuse("kept.csv", f"{SPECIES[0]}, expected_survival", "'nan' will not do", "0 to 1")
-def kept_survival_not_a_number(site):
+@TABLE.refuse("saved_rates.csv", f"{SPECIES[0]}, expected_survival", "'nan' will not do", "0 to 1")
+def saved_rates_not_a_number(site):
     with_survival(site, f"species,expected_survival\n{SPECIES[0]},nan\n")
 
 
-@TABLE.refuse("kept.csv", f"{SPECIES[0]}", "stands there twice", "keep one row")
-def kept_survival_twice(site):
+@TABLE.refuse("saved_rates.csv", f"{SPECIES[0]}", "stands there twice", "keep one row")
+def saved_rates_twice(site):
     with_survival(site, f"species,expected_survival\n{SPECIES[0]},0.5\n{SPECIES[0]},0.9\n")
 
 

@@ -85,16 +85,16 @@ def test_the_command_itself_says_so(case, site):
 
 
 def fits(case, site, line):
-    """Whether a sentence has file, place, fault and remedy of a case, each where it belongs."""
+    """Whether a sentence has file, place, error and remedy of a case, each where it belongs."""
     file = str(site.parent / case.file)
     head, _, rest = line[len(file) :].partition(": ")
-    _, said, mend = rest.partition(case.what) if case.what else ("", "", rest)
+    _, said, remedy = rest.partition(case.what) if case.what else ("", "", rest)
     return (
         line.startswith(file)
         and (case.place in head if case.place else head == "")
         and said == case.what
-        and "; " in mend
-        and case.mend in mend
+        and "; " in remedy
+        and case.remedy in remedy
         and line.endswith((".", "?"))
     )
 

@@ -58,7 +58,7 @@ def test_a_mutated_file_is_read_or_refused(readers, name, edits):
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "place", "what", "mend"),
+    ("old", "new", "place", "what", "remedy"),
     [
         ("15,2,1", "25,2,1", "alive", "25 alive of 20 planted", "correct one of the two"),
         ("15,2,1", "15,9,1", "", "10 trees have a cause of death, but 5", "one cause for each"),
@@ -71,12 +71,12 @@ def test_a_mutated_file_is_read_or_refused(readers, name, edits):
         ("block,", "block;", "row 2", "cells", "double quotes"),
     ],
 )
-def test_a_wrong_survival_count(readers, old, new, place, what, mend):
+def test_a_wrong_survival_count(readers, old, new, place, what, remedy):
     path = readers.folder / "counted.csv"
     assert old in ALIVE
     path.write_text(ALIVE.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(InputError) as caught:
         read_counts([path], PLANTED)
-    said = str(caught.value.faults[0])
+    said = str(caught.value.errors[0])
     head, _, rest = said.removeprefix(str(path)).partition(": ")
-    assert said.startswith(str(path)) and place in head and what in rest and mend in rest
+    assert said.startswith(str(path)) and place in head and what in rest and remedy in rest

@@ -349,7 +349,7 @@ def test_a_job_that_kills_its_workers_is_given_up_and_told(tmp_path, monkeypatch
         job = Job(tmp_path / "site.toml", tmp_path / "plan")
         (outcome,) = cluster.run(client, [job], lambda number, outcome: told.append(number))
     assert (outcome.state, outcome.ours, told) == ("failed", True, [0])
-    assert "every worker that planned it was killed" in str(outcome.faults[0])
+    assert "every worker that planned it was killed" in str(outcome.errors[0])
 
 
 def test_a_cluster_that_does_not_answer_is_told(made, monkeypatch):
@@ -384,4 +384,4 @@ def test_a_plan_that_somebody_else_is_writing_is_waited_for(tmp_path):
 def test_a_worker_with_another_version_is_refused(tmp_path):
     outcome = plan_one(Job(tmp_path / "site.toml", tmp_path / "plan", version="0.0"))
     assert (outcome.state, outcome.ours) == ("failed", True)
-    assert "install the same version on every worker" in str(outcome.faults[0])
+    assert "install the same version on every worker" in str(outcome.errors[0])

@@ -1,4 +1,4 @@
-"""A catchment file is read like a site file: every fault in one pass, each with its mend."""
+"""A catchment file is read like a site file: every error in one pass, each with its remedy."""
 
 import pytest
 from catchment.made_catchment import small_site
@@ -16,10 +16,10 @@ def catchment(folder, text):
 
 
 def said(error):
-    return [str(fault) for fault in error.value.faults]
+    return [str(detail) for detail in error.value.errors]
 
 
-def test_all_faults_are_told_together_with_their_mend(tmp_path):
+def test_all_errors_are_told_together_with_their_remedy(tmp_path):
     text = '[catchment]\nnmae = "x"\nsites = []\n[privacy]\nseed_sources = "shown"\ngrid_m = 10\n'
     with pytest.raises(InputError) as error:
         load_catchment(catchment(tmp_path, text))
@@ -39,7 +39,7 @@ def test_a_missing_or_broken_file_is_told(tmp_path, folder):
         load_catchment(catchment(tmp_path, "[catchment\n"))
 
 
-def test_faults_of_sites_and_stock_come_together(tmp_path):
+def test_errors_of_sites_and_stock_come_together(tmp_path):
     (tmp_path / "tubes.csv").write_text("species,plants\nAcacia dealbata,many\n,3\n")
     (tmp_path / "seed.csv").write_text("species,grams\nAcacia dealbata,1.00005\n")
     text = (
@@ -78,9 +78,9 @@ def test_a_site_named_twice_counts_once_and_a_broken_one_is_told(tmp_path):
     (tmp_path / "two" / "site.toml").write_text("name = \n")
     text = '[catchment]\nname = "x"\nsites = ["one", "one/site.toml", "*/site.toml"]\n'
     good, bad = find_sites(load_catchment(catchment(tmp_path, text)))
-    assert (good.name, good.slug, good.faults) == ("Gull Farm", "gull-farm", ())
+    assert (good.name, good.slug, good.errors) == ("Gull Farm", "gull-farm", ())
     assert bad.name == "two"
-    assert "not valid TOML" in str(bad.faults[0])
+    assert "not valid TOML" in str(bad.errors[0])
 
 
 def test_seed_is_read_to_the_milligram(tmp_path):

@@ -1,4 +1,4 @@
-"""Ground carried on beyond gaps and edges, against the stated rule taken cell by cell."""
+"""Ground carried on beyond voids and edges, against the stated rule taken cell by cell."""
 
 import numpy as np
 import pytest
@@ -54,12 +54,12 @@ def test_each_neighbour_is_carried_on_by_the_first_way_that_is_known(seed, shape
 @given(
     seed=st.integers(0, 10_000),
     shape=st.tuples(st.integers(1, 9), st.integers(1, 9)),
-    gaps=st.integers(0, 12),
+    voids=st.integers(0, 12),
 )
-def test_every_known_cell_has_the_slope_of_its_window_carried_on(seed, shape, gaps):
+def test_every_known_cell_has_the_slope_of_its_window_carried_on(seed, shape, voids):
     rng = np.random.default_rng(seed)
     dem = rng.uniform(0, 20, shape).astype(np.float32)
-    dem[rng.integers(0, shape[0], gaps), rng.integers(0, shape[1], gaps)] = np.nan
+    dem[rng.integers(0, shape[0], voids), rng.integers(0, shape[1], voids)] = np.nan
     grid = grid_of(shape, cell=5.0)
     slope, _ = slope_and_aspect(dem, grid)
     known = ~np.isnan(dem)

@@ -132,10 +132,10 @@ def test_bowl_holds_all_until_it_spills_at_its_lowest_side(notch):
 
 
 @settings(max_examples=15, deadline=None)
-@given(seed=st.integers(0, 10_000), relief=st.floats(0, 300), gaps=st.booleans())
-def test_what_is_chilled_lies_or_has_flowed_out(seed, relief, gaps):
+@given(seed=st.integers(0, 10_000), relief=st.floats(0, 300), voids=st.booleans())
+def test_what_is_chilled_lies_or_has_flowed_out(seed, relief, voids):
     dem = hills(33, 45, seed, relief)
-    if gaps:
+    if voids:
         dem[10:14, 20:30] = np.nan
     lines = np.array([shapely.LineString([(2, 5), (40, 25)])], dtype=object)
     belts = (lines, np.array([4.0]), np.array([0.4]))
@@ -165,24 +165,28 @@ def test_a_turned_ground_has_the_turned_night(turn):
     np.testing.assert_allclose(move(depths[0]), depths[1], atol=2e-3)
 
 
-def valley(bank, gap=0):
+def valley(bank, opening=0):
     """A valley that falls to the south, with a bank across it two thirds of the way down."""
     y, x = np.meshgrid(np.arange(90), np.arange(-30, 31), indexing="ij")
     dem = 120 - 0.04 * CELL * y + 0.006 * (x * CELL) ** 2 / 2
-    across = (y >= 58) & (y <= 59) & (np.abs(x) >= gap)
+    across = (y >= 58) & (y <= 59) & (np.abs(x) >= opening)
     dem[across] = np.maximum(dem[across], 120 - 0.04 * CELL * 58 + bank)
     return dem.astype(np.float32)
 
 
-def night_on(dem, belts=None):
+def drainage_on(dem, belts=None):
     level = level_of(dem, CELL, 1, AIR.chilling, belts)
     state = still(level)
     flow_on(level, state, 3 * 3600.0, AIR)
     return state.depth[1:-1, 1:-1][50:58, 26:35].mean()
 
 
-def test_bank_dams_the_air_and_a_gap_lets_it_go():
-    open_valley, dammed, cut = night_on(valley(0)), night_on(valley(5)), night_on(valley(5, 4))
+def test_bank_dams_the_air_and_an_opening_lets_it_go():
+    open_valley, dammed, cut = (
+        drainage_on(valley(0)),
+        drainage_on(valley(5)),
+        drainage_on(valley(5, 4)),
+    )
     assert dammed > open_valley + 2
     assert cut < open_valley + 0.35 * (dammed - open_valley)
 
@@ -190,10 +194,10 @@ def test_bank_dams_the_air_and_a_gap_lets_it_go():
 def test_belt_dams_less_the_more_porous_it_is():
     line = np.array([shapely.LineString([(0, 58.5), (61, 58.5)])], dtype=object)
     found = [
-        night_on(valley(0), (line, np.array([5.0]), np.array([porosity])))
+        drainage_on(valley(0), (line, np.array([5.0]), np.array([porosity])))
         for porosity in (0.0, 0.3, 0.6)
     ]
-    assert found[0] > found[1] > found[2] > night_on(valley(0)) + 0.01
+    assert found[0] > found[1] > found[2] > drainage_on(valley(0)) + 0.01
 
 
 def test_bank_narrower_than_a_cell_still_dams():
@@ -202,7 +206,7 @@ def test_bank_narrower_than_a_cell_still_dams():
     level = level_of(fine, CELL / 3, 3, AIR.chilling)
     state = still(level)
     flow_on(level, state, 3 * 3600.0, AIR)
-    assert state.depth[1:-1, 1:-1][50:58, 26:35].mean() > night_on(valley(0)) + 2
+    assert state.depth[1:-1, 1:-1][50:58, 26:35].mean() > drainage_on(valley(0)) + 2
 
 
 def test_coarse_start_ends_where_the_fine_night_does():

@@ -15,7 +15,7 @@ from siteplanner.ground.soil.drought import (
     water_balance,
     water_year,
 )
-from siteplanner.ground.sun.evapotranspiration import hargreaves, monthly_thirst
+from siteplanner.ground.sun.evapotranspiration import hargreaves, reference_evapotranspiration
 from siteplanner.ground.sun.irradiation import month_ratio
 
 CLIMATE = SimpleNamespace(
@@ -29,25 +29,25 @@ months = st.lists(st.floats(0, 300), min_size=12, max_size=12)
 
 
 @settings(deadline=None)
-@given(rain=months, thirst=months, capacity=st.floats(0, 500))
-def test_water_is_neither_made_nor_lost(rain, thirst, capacity):
-    rain, thirst = np.array(rain), np.array(thirst)
-    stored, used = water_year(rain, thirst, capacity)
+@given(rain=months, et0=months, capacity=st.floats(0, 500))
+def test_water_is_neither_made_nor_lost(rain, et0, capacity):
+    rain, et0 = np.array(rain), np.array(et0)
+    stored, used = water_year(rain, et0, capacity)
     assert (stored >= 0).all() and (stored <= capacity + 1e-9).all()
-    assert (used >= np.minimum(rain, thirst) - 1e-9).all() and (used <= thirst + 1e-9).all()
+    assert (used >= np.minimum(rain, et0) - 1e-9).all() and (used <= et0 + 1e-9).all()
     before = np.roll(stored, 1)
     spilt = rain + before - used - stored
     assert (spilt[1:] > -1e-6).all()
     full = stored >= capacity - 1e-9
     assert np.abs(spilt[1:][~full[1:]]).max(initial=0) < 1e-6
     # A year without surplus may close only slowly; then the first month still carries a rest.
-    if rain.sum() > thirst.sum():
+    if rain.sum() > et0.sum():
         assert spilt[0] > -1e-5
 
 
 def test_a_soil_that_never_refills_settles_where_the_year_closes():
-    rain, thirst = np.full(12, 20.0), np.tile([10.0, 90.0], 6)
-    stored, used = water_year(rain, thirst, 100)
+    rain, et0 = np.full(12, 20.0), np.tile([10.0, 90.0], 6)
+    stored, used = water_year(rain, et0, 100)
     assert used.sum() == pytest.approx(rain.sum(), abs=1e-4)
     assert stored.max() < 100
 
@@ -55,7 +55,7 @@ def test_a_soil_that_never_refills_settles_where_the_year_closes():
 def test_warmer_days_with_wider_range_want_more_and_polar_cold_wants_none():
     assert hargreaves(5, 25, 30) > hargreaves(10, 20, 30) > hargreaves(5, 15, 30)
     assert hargreaves(-40, -30, 10) == 0
-    summer = monthly_thirst(CLIMATE, -42.0)
+    summer = reference_evapotranspiration(CLIMATE, -42.0)
     assert summer.argmax() in (0, 11) and summer.argmin() in (5, 6)
 
 
@@ -83,16 +83,16 @@ def test_run_on_waters_a_valley_floor_and_keeps_it_wet_longer():
 
 
 def test_what_runs_off_in_a_year_is_what_was_left_over():
-    thirst = monthly_thirst(CLIMATE, -42.0)
-    _, used = water_year(CLIMATE.rain_mm, thirst, 120.0)
-    leaves = outflow(CLIMATE.rain_mm, thirst, 120.0)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0)
+    _, used = water_year(CLIMATE.rain_mm, et0, 120.0)
+    leaves = outflow(CLIMATE.rain_mm, et0, 120.0)
     assert leaves.sum() == pytest.approx((CLIMATE.rain_mm - used).sum(), rel=1e-3)
     assert (leaves > 0).all() and leaves.argmax() in (7, 8, 9)
 
 
 def test_the_driest_month_is_a_share_of_the_store():
-    thirst = monthly_thirst(CLIMATE, -42.0)
-    stored, _ = water_year(CLIMATE.rain_mm, thirst, 120.0)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0)
+    stored, _ = water_year(CLIMATE.rain_mm, et0, 120.0)
     assert balance()[1] == pytest.approx(100 * stored.min() / 120, rel=1e-5)
 
 
@@ -107,18 +107,18 @@ def test_the_place_moves_the_soils_drainage_by_one_class():
 
 
 def test_level_ground_has_the_station_s_own_balance():
-    thirst = monthly_thirst(CLIMATE, -42.0)
-    _, used = water_year(CLIMATE.rain_mm, thirst, 120.0)
-    assert deficit() == pytest.approx((thirst - used).sum(), rel=1e-5)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0)
+    _, used = water_year(CLIMATE.rain_mm, et0, 120.0)
+    assert deficit() == pytest.approx((et0 - used).sum(), rel=1e-5)
     assert deficit() > 50
 
 
 def test_a_slope_has_the_balance_of_its_own_months_of_sun():
     ratio = month_ratio(112.0, 101.0, 160.0, -42.0) / 100
-    thirst = monthly_thirst(CLIMATE, -42.0) * ratio
-    _, used = water_year(CLIMATE.rain_mm, thirst, 80.0)
+    et0 = reference_evapotranspiration(CLIMATE, -42.0) * ratio
+    _, used = water_year(CLIMATE.rain_mm, et0, 80.0)
     made = deficit(water=80, year=112, summer=101, winter=160)
-    assert made == pytest.approx((thirst - used).sum(), rel=1e-5)
+    assert made == pytest.approx((et0 - used).sum(), rel=1e-5)
 
 
 def test_want_grows_with_sun_and_shrinks_with_soil():
@@ -126,7 +126,8 @@ def test_want_grows_with_sun_and_shrinks_with_soil():
     assert deficit(year=85, summer=95, winter=50) < deficit()
     assert deficit(water=30) > deficit(water=120) > deficit(water=300)
     assert deficit(water=0) == pytest.approx(
-        np.maximum(monthly_thirst(CLIMATE, -42.0) - CLIMATE.rain_mm, 0).sum(), rel=1e-5
+        np.maximum(reference_evapotranspiration(CLIMATE, -42.0) - CLIMATE.rain_mm, 0).sum(),
+        rel=1e-5,
     )
 
 

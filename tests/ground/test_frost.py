@@ -64,7 +64,7 @@ def test_quick_criteria_call_a_hollow_a_pool_and_a_knoll_none():
     slope = np.degrees(np.arctan(np.hypot(*np.gradient(ground, 10.0)))).astype(np.float32)
     for dem, middle in ((-ground, 2), (ground, 0)):
         classes = frost.cold_pool_criteria(
-            slope, frost.hollowness(dem, grid), frost.lower_share(dem, grid)
+            slope, frost.multi_scale_concavity(dem, grid), frost.elevation_percentile(dem, grid)
         )
         assert classes[60, 60] == middle
 

@@ -5,7 +5,12 @@ import pytest
 from ground.surfaces import grid_of, hills, middles, plane
 
 from siteplanner.base.colours import ramp
-from siteplanner.ground.relief.landform import LANDFORMS, landform, rough_ground, slope_positions
+from siteplanner.ground.relief.landform import (
+    LANDFORMS,
+    landform,
+    rough_ground,
+    topographic_position,
+)
 from siteplanner.ground.relief.terrain import slope_and_aspect
 from siteplanner.ground.resolve import built_in
 
@@ -13,7 +18,7 @@ from siteplanner.ground.resolve import built_in
 def test_each_scale_sees_its_own_forms():
     x, _ = middles((9, 400), 5.0)
     dem = (20 * np.cos(2 * np.pi * x / 1000) + np.cos(2 * np.pi * x / 50)).astype(np.float32)
-    near, _, far = slope_positions(dem, grid_of(dem.shape, 5.0), near=25.0, far=500.0)
+    near, far = (topographic_position(dem, grid_of(dem.shape, 5.0), m) for m in (25.0, 500.0))
     middle = np.s_[4, 150:250]
     assert np.corrcoef(near[middle], np.cos(2 * np.pi * x[middle] / 50))[0, 1] > 0.95
     assert np.corrcoef(far[middle], np.cos(2 * np.pi * x[middle] / 1000))[0, 1] > 0.95
@@ -24,7 +29,7 @@ def test_a_ridge_and_valley_are_told_in_order():
     dem = (50 * np.cos(2 * np.pi * x / 1000)).astype(np.float32)
     grid = grid_of(dem.shape, 10.0)
     slope, _ = slope_and_aspect(dem, grid)
-    form = landform(slope_positions(dem, grid, middle=250.0)[1], slope)
+    form = landform(topographic_position(dem, grid, 250.0), slope)
     names = [LANDFORMS[int(code)] for code in form[30, 100:151]]
     assert names[0] == "ridge" and names[-1] == "hollow or valley"
     in_order = ["ridge", "upper slope", "middle slope", "lower slope", "hollow or valley"]

@@ -28,7 +28,7 @@ def ground(n, seed=0, side=2000.0):
         "cold_air_pooling": rng.uniform(0, 1, n),
         "height_above_cold_air": rng.uniform(0, 50, n),
         "slope": rng.uniform(0, 30, n),
-        "hollowness": rng.normal(0, 0.05, n),
+        "multi_scale_concavity": rng.normal(0, 0.05, n),
         "facing_pole": rng.uniform(-0.5, 0.5, n),
     }
     return [at[name] for name in NAMES], rng.uniform(0, side, (n, 2))

@@ -1,4 +1,4 @@
-"""The cold-air night as layers: its length, what it leaves, what it keeps, what stays the same."""
+"""Nocturnal cold-air drainage as layers: the night's length, what it leaves, what is cached."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ import shapely
 from ground.surfaces import grid_of
 
 from siteplanner import load_site
-from siteplanner.ground.cold import night_run
-from siteplanner.ground.cold import nocturnal_drainage as night
+from siteplanner.ground.cold import drainage_run
+from siteplanner.ground.cold import nocturnal_drainage as drainage
 from siteplanner.ground.cold.cold_air import Air
-from siteplanner.ground.cold.night_run import night_seconds, run_night, sky_share
-from siteplanner.ground.relief import voids as gaps
+from siteplanner.ground.cold.drainage_run import night_seconds, run_drainage, sky_share
+from siteplanner.ground.cold.lanes import share_let_go
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.reading.shelter import no_shelter
 
@@ -30,17 +30,20 @@ def valley(rows=90, cols=63, cell=5.0):
     return dem.astype(np.float32), grid_of((rows, cols), cell)
 
 
-def layers_of(dem, grid, shelter=None, grown=None, **settings):
+def layers_of(dem, grid, shelter=None, mature_shelter=None, **settings):
     none = no_shelter(grid.crs)
-    made = night.cold_air_night(
+    made = drainage.nocturnal_cold_air_drainage(
         dem,
         grid,
         -42.0,
         none if shelter is None else shelter,
-        none if grown is None else grown,
+        none if mature_shelter is None else mature_shelter,
         **settings,
     )
-    names = [info.name.removeprefix("cold_air_") for info in night.cold_air_night.__layers__]
+    names = [
+        info.name.removeprefix("cold_air_")
+        for info in drainage.nocturnal_cold_air_drainage.__layers__
+    ]
     return dict(zip(names, made, strict=True))
 
 
@@ -104,31 +107,31 @@ def test_planning_cells_finer_than_five_metres_are_joined_and_come_back():
     assert np.abs(joined - coarse["depth"])[5:-5, 5:-5].mean() < 0.15 * coarse["depth"].mean()
 
 
-def test_grown_rows_hold_air_back_and_a_gap_lets_it_go():
+def test_mature_rows_hold_air_back_and_a_lane_lets_it_go():
     dem, grid = valley()
-    found = layers_of(dem, grid, grown=belt(grid, 60), gap_m=25.0)
+    found = layers_of(dem, grid, mature_shelter=belt(grid, 60), lane_m=25.0)
     assert found["growth"][50:58, 26:37].mean() > 0.7
     assert np.abs(found["growth"][:20]).max() < 0.2
-    assert found["gaps"][58:62, 29:34].any()
-    assert not found["gaps"][:50].any()
+    assert found["lanes"][58:62, 29:34].any()
+    assert not found["lanes"][:50].any()
     without = layers_of(dem, grid)
-    assert not without["growth"].any() and not without["gaps"].any()
+    assert not without["growth"].any() and not without["lanes"].any()
     standing = layers_of(dem, grid, shelter=belt(grid, 60))
     np.testing.assert_array_equal(standing["depth"], found["depth"])
 
 
-def test_gaps_let_go_is_a_share_of_what_is_held():
+def test_lanes_let_go_is_a_share_of_what_is_held():
     growth = np.array([[2.0, 1.0, 0.1]])
-    assert gaps.kept_back(growth, np.array([[1.0, 0.5, 9.0]])) == pytest.approx(0.5)
-    assert gaps.kept_back(np.zeros((1, 3)), growth) == 0
+    assert share_let_go(growth, np.array([[1.0, 0.5, 9.0]])) == pytest.approx(0.5)
+    assert share_let_go(np.zeros((1, 3)), growth) == 0
 
 
-def test_second_run_takes_the_kept_night_and_other_ground_does_not(monkeypatch):
+def test_second_run_takes_the_cached_drainage_and_other_ground_does_not(monkeypatch):
     dem, grid = valley()
     first = layers_of(dem, grid)
     runs = []
     monkeypatch.setattr(
-        night_run, "run_night", lambda *a, **k: runs.append(a) or run_night(*a, **k)
+        drainage_run, "run_drainage", lambda *a, **k: runs.append(a) or run_drainage(*a, **k)
     )
     again = layers_of(dem, grid)
     assert runs == []
@@ -146,7 +149,7 @@ def test_halving_the_cell_hardly_changes_the_pools_of_the_sample(sample_site):
     air, seconds = Air(), night_seconds(-42)
     area = []
     for cell_m in (12.0, 6.0):
-        made = run_night(site.dem, site.grid.cell, seconds, air, cell_m=cell_m)
+        made = run_drainage(site.dem, site.grid.cell, seconds, air, cell_m=cell_m)
         assert abs(made.imbalance) < 1e-6
         cell = -(-cell_m // site.grid.cell) * site.grid.cell
         area.append(float((made.depth >= 2.0).sum()) * cell**2)
@@ -156,7 +159,7 @@ def test_halving_the_cell_hardly_changes_the_pools_of_the_sample(sample_site):
 def test_height_above_the_cold_air_is_nil_within_it_and_capped():
     dem, grid = valley()
     found = layers_of(dem, grid)
-    above = night.height_above_cold_air(dem, found["depth"], found["growth"], grid, cap_m=30.0)
+    above = drainage.height_above_cold_air(dem, found["depth"], found["growth"], grid, cap_m=30.0)
     assert above[60, 31] == 0
     assert above.max() == 30
     assert above[60, 8] > above[60, 20]

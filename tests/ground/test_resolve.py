@@ -160,7 +160,7 @@ def test_a_built_in_layer_is_replaced_only_when_the_site_says_so():
     assert taken.makers["aspect"].origin == "siteplanner"
 
 
-def test_replacing_what_is_not_there_is_a_fault():
+def test_replacing_what_is_not_there_is_an_error():
     with pytest.raises(InputError) as caught:
         resolve.catalogue("site.toml", {"slop": "x", "slope": "nobody"}, extra=[])
     assert "plugins.replace.slop: no layer has that name; did you mean 'slope'" in str(caught.value)

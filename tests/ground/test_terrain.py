@@ -7,14 +7,14 @@ from ground.surfaces import angle_between, grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.ground.relief.landform import slope_positions
+from siteplanner.ground.relief.landform import topographic_position
 from siteplanner.ground.relief.terrain import (
     convergence,
     curvature,
-    heights_filled,
     hillshade,
     slope_and_aspect,
-    smooth_heights,
+    terrace_smoothed_dem,
+    void_filled,
 )
 from siteplanner.reading.height_step import step_of
 
@@ -24,13 +24,13 @@ from siteplanner.reading.height_step import step_of
     slope=st.floats(0.1, 80),
     aspect=st.floats(0, 360),
     cell=st.sampled_from([0.5, 2.0, 30.0]),
-    gaps=st.integers(0, 2**32 - 1),
+    voids=st.integers(0, 2**32 - 1),
 )
-def test_a_plane_with_gaps_has_one_slope_and_aspect_up_to_its_edges(slope, aspect, cell, gaps):
+def test_a_plane_with_voids_has_one_slope_and_aspect_up_to_its_edges(slope, aspect, cell, voids):
     dem = plane((9, 11), cell, slope, aspect)
     grid = grid_of(dem.shape, cell)
-    # Scattered gaps, each with whole ground on its other side.
-    rows, cols = np.random.default_rng(gaps).integers(2, (7, 9), (2, 2)).T
+    # Scattered voids, each with whole ground on its other side.
+    rows, cols = np.random.default_rng(voids).integers(2, (7, 9), (2, 2)).T
     dem[rows, cols] = np.nan
     steep, facing = slope_and_aspect(dem, grid)
     known = ~np.isnan(dem)
@@ -114,12 +114,12 @@ def test_hillshade_is_brightest_facing_the_light():
 
 
 @settings(deadline=None, max_examples=30)
-@given(seed=st.integers(0, 999), half=st.integers(1, 12), gaps=st.integers(0, 40))
-def test_position_is_height_above_the_mean_of_the_clipped_window(seed, half, gaps):
+@given(seed=st.integers(0, 999), half=st.integers(1, 12), voids=st.integers(0, 40))
+def test_position_is_height_above_the_mean_of_the_clipped_window(seed, half, voids):
     dem = hills((23, 31), seed)
     rng = np.random.default_rng(seed)
-    dem[rng.integers(0, 23, gaps), rng.integers(0, 31, gaps)] = np.nan
-    ours = slope_positions(dem, grid_of(dem.shape, 10.0), middle=10.0 * half)[1]
+    dem[rng.integers(0, 23, voids), rng.integers(0, 31, voids)] = np.nan
+    ours = topographic_position(dem, grid_of(dem.shape, 10.0), 10.0 * half)
     for row, col in rng.integers(0, (23, 31), (25, 2)):
         around = dem[max(0, row - half) : row + half + 1, max(0, col - half) : col + half + 1]
         if np.isnan(dem[row, col]):
@@ -136,7 +136,7 @@ def test_position_does_not_depend_on_how_the_rows_are_shared_out(monkeypatch):
     for cores in (1, 2, 3):
         monkeypatch.setattr("siteplanner.base.strips.os.cpu_count", lambda n=cores: n)
         monkeypatch.setattr("siteplanner.base.strips._WORTH_A_THREAD", 1)
-        shared[cores] = slope_positions(dem, grid, near=70.0)[0].tobytes()
+        shared[cores] = topographic_position(dem, grid, 70.0).tobytes()
     assert shared[1] == shared[2] == shared[3]
 
 
@@ -173,7 +173,7 @@ def test_terraces_of_rounded_heights_are_smoothed_by_half_a_step_at_most(step, s
     grid = grid_of(true.shape, 5.0)
     assert step_of(rounded) == pytest.approx(step, rel=1e-3)
     steep, _ = slope_and_aspect(rounded, grid)
-    smooth = smooth_heights(rounded, steep, grid, step_of(rounded))
+    smooth = terrace_smoothed_dem(rounded, steep, grid, step_of(rounded))
     assert np.abs(smooth - rounded).max() <= step / 2 * 1.001
     inside = np.s_[20:-20, 20:-20]
     off = np.abs(smooth - true)[inside]
@@ -187,11 +187,11 @@ def test_heights_without_steps_stay_as_they_are():
     dem[3, 4] = np.nan
     assert step_of(dem) == 0
     grid = grid_of(dem.shape)
-    smooth = smooth_heights(dem, slope_and_aspect(dem, grid)[0], grid, 0.0)
+    smooth = terrace_smoothed_dem(dem, slope_and_aspect(dem, grid)[0], grid, 0.0)
     assert smooth.tobytes() == dem.tobytes()
 
 
 def test_filled_heights_are_marked():
     dem = np.array([[1, 2, np.nan]], np.float32)
-    marks = heights_filled(dem, np.array([[False, True, False]]))
+    marks = void_filled(dem, np.array([[False, True, False]]))
     assert np.array_equal(marks, [[0, 1, np.nan]], equal_nan=True)

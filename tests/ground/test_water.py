@@ -13,10 +13,10 @@ from siteplanner.ground.water.surface_water import (
     channels,
     flood_flat,
     flow,
-    height_above_channel,
+    height_above_nearest_drainage,
     hollow_depth,
     riparian_strip,
-    specific_catchment,
+    specific_contributing_area,
     wetness,
 )
 
@@ -48,14 +48,14 @@ def their_fill(dem):
     seed=st.integers(0, 9999),
     shape=st.tuples(st.integers(1, 30), st.integers(2, 30)),
     steps=st.sampled_from([0, 1, 5]),
-    gaps=st.integers(0, 30),
+    voids=st.integers(0, 30),
 )
-def test_fill_equals_pyflwdir_bit_for_bit(seed, shape, steps, gaps):
+def test_fill_equals_pyflwdir_bit_for_bit(seed, shape, steps, voids):
     dem = hills(shape, seed, relief=20, rough=3)
     if steps:  # terraces of whole metres: much level ground
         dem = np.round(dem / steps) * np.float32(steps)
     rng = np.random.default_rng(seed)
-    dem[rng.integers(0, shape[0], gaps), rng.integers(0, shape[1], gaps)] = np.nan
+    dem[rng.integers(0, shape[0], voids), rng.integers(0, shape[1], voids)] = np.nan
     filled, direction, area = flow(dem, grid_of(shape, 2.0))
     assert filled.tobytes() == their_fill(dem).astype(np.float32).tobytes()
     _holds_together(dem, filled, direction, area)
@@ -112,11 +112,11 @@ def test_fill_of_a_real_dem_equals_pyflwdir_and_outlets_agree(jacksboro):
     assert at_ours == pytest.approx(at_theirs, rel=0.08)
 
 
-def test_height_above_channel_equals_pyflwdir(jacksboro):
+def test_height_above_nearest_drainage_equals_pyflwdir(jacksboro):
     grid = grid_of(jacksboro.shape, 90.0)
     filled, direction, area = flow(jacksboro, grid)
     stream = channels(area, channel_area=4e6)
-    ours = height_above_channel(filled, direction, stream)
+    ours = height_above_nearest_drainage(filled, direction, stream)
     theirs = network(direction).hand(stream == 1, filled)
     met = np.isfinite(ours)
     assert 0.5 < met.mean() < 1
@@ -186,7 +186,7 @@ def test_a_v_valley_gathers_its_sides():
     assert area[-1, 15] > 0.9 * dem.size * 4
     assert (np.diff(area[:, 15]) > 0).all()
     stream = channels(area, channel_area=100 * 4.0)
-    hand = height_above_channel(filled, direction, stream)
+    hand = height_above_nearest_drainage(filled, direction, stream)
     side = hand[10, 15:]
     assert (np.diff(side) > 0).all() and side[0] == 0
     assert side[8] == pytest.approx(0.5 * 16, abs=0.3)
@@ -205,7 +205,7 @@ def test_catchment_of_a_plane_is_the_length_of_slope_above():
     dem = plane((60, 41), 5.0, 12, 180)
     grid = grid_of(dem.shape, 5.0)
     filled, direction, _ = flow(dem, grid)
-    per_metre = specific_catchment(filled, direction, grid)
+    per_metre = specific_contributing_area(filled, direction, grid)
     above = 5.0 * np.arange(1, 61)
     # Water that wanders to the sides is lost at the edge only.
     assert per_metre[:10, 20] == pytest.approx(above[:10], rel=1e-3)
@@ -217,7 +217,7 @@ def test_catchment_of_a_cone_is_half_the_radius_all_round():
     away = np.hypot(x, y)
     grid = grid_of(away.shape, 2.0)
     filled, direction, _ = flow((500 - away).astype(np.float32), grid)
-    per_metre = specific_catchment(filled, direction, grid)
+    per_metre = specific_contributing_area(filled, direction, grid)
     ring = (away > 40) & (away < 110)
     ratio = per_metre[ring] / (away[ring] / 2)
     assert ratio.mean() == pytest.approx(1.1, abs=0.05)
@@ -225,16 +225,16 @@ def test_catchment_of_a_cone_is_half_the_radius_all_round():
 
 
 @settings(deadline=None, max_examples=30)
-@given(seed=st.integers(0, 9999), steps=st.sampled_from([0, 2]), gaps=st.integers(0, 30))
-def test_parted_water_all_arrives(seed, steps, gaps):
+@given(seed=st.integers(0, 9999), steps=st.sampled_from([0, 2]), voids=st.integers(0, 30))
+def test_parted_water_all_arrives(seed, steps, voids):
     dem = hills((20, 25), seed, relief=20, rough=2)
     if steps:
         dem = np.round(dem / steps) * np.float32(steps)
     rng = np.random.default_rng(seed)
-    dem[rng.integers(0, 20, gaps), rng.integers(0, 25, gaps)] = np.nan
+    dem[rng.integers(0, 20, voids), rng.integers(0, 25, voids)] = np.nan
     grid = grid_of(dem.shape, 3.0)
     filled, direction, _ = flow(dem, grid)
-    cells = specific_catchment(filled, direction, grid) / 3.0
+    cells = specific_contributing_area(filled, direction, grid) / 3.0
     known = ~np.isnan(dem)
     assert (np.isnan(cells) == ~known).all() and (cells[known] >= 1).all()
     assert cells[direction == 8].sum() == pytest.approx(known.sum(), rel=1e-5)

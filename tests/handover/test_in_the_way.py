@@ -188,8 +188,8 @@ def test_a_stopped_run_leaves_the_ground_it_worked_out_to_the_next(world, tmp_pa
     words = ("plan", site, "--out", target)
     done = warm.run(*words, env=env, hit_at="Scoring the species")
     assert done["code"] == -signal.SIGKILL
-    assert {p.name.split("-")[0] for p in tmp_path.iterdir()} == {"layer", "night"}
-    kept = {p: p.stat() for p in tmp_path.glob("*.kept")}
+    assert {p.name.split("-")[0] for p in tmp_path.iterdir()} == {"layer", "drainage"}
+    kept = {p: p.stat() for p in tmp_path.glob("*.cached")}
     assert warm.run(*words, env=env)["code"] == 0
     assert digests(target) == held
     for path, before in kept.items():  # read, not written again

@@ -50,7 +50,7 @@ def hit_at_random(folder: Path, seed: int, hits: int) -> dict[str, int]:
                             hit_after=moment * seconds)  # fmt: skip
             found = digests(target)
             assert found in held, (seed, moment)
-            assert verify(target, sites[held.index(found)]).faults == ()
+            assert verify(target, sites[held.index(found)]).errors == ()
             assert done["code"] in (0, -signal.SIGKILL), done
             now = held.index(found)
             seen["new" if now == run else "previous"] += 1

@@ -143,7 +143,7 @@ def test_sheets_tell_year_crew_seed_and_where_to_dig(browser, plan, tmp_path):
     spot = plan.blocks.geometry[1].representative_point()
     works = pd.DataFrame(
         [("A1", 2, 3, 40, "volunteers", "in spring", 1.25)],
-        columns=["block", "year", "later", "trees_later", "grade", "window", "crew_days"],
+        columns=["block", "year", "later", "trees_later", "access_class", "window", "crew_days"],
     )
     dig = {"spot": "7", "easting": str(spot.x), "northing": str(spot.y), "map_says": "loam"}
     made = dataclasses.replace(
@@ -228,7 +228,7 @@ def test_ticks_last_and_come_back_through_survival(browser, page_file, plan, pla
     assert "Block A2: 17 of" in told(ticks, planted)[1]
 
 
-def test_faults_in_ticks_are_named_together(planted, tmp_path):
+def test_errors_in_ticks_are_named_together(planted, tmp_path):
     one, other = tmp_path / "one.csv", tmp_path / "other.csv"
     one.write_text("block,planted_on,trees\nA9,,\nA1,3 August,\nA2,,many\n")
     other.write_text("block\nA2\nB1\n")

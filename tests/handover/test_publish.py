@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
 import signal
+import threading
 from pathlib import Path
 
 import pytest
@@ -248,7 +250,7 @@ def test_a_file_saved_into_the_old_plan_at_the_last_moment_is_kept(target, swap,
     assert (target / "late.txt").read_text() == "saved just now"
 
 
-def test_a_file_the_manifest_does_not_list_is_our_fault(target):
+def test_a_file_the_manifest_does_not_list_is_our_error(target):
     with pytest.raises(RuntimeError, match=r"does not list stray\.txt"), staged(target) as staging:
         write(staging, "2")
         (staging / "stray.txt").touch()
@@ -265,16 +267,62 @@ def test_a_link_to_a_plan_stays_a_link(target, tmp_path):
 
 def test_a_lock_on_a_removed_file_is_taken_again(target, monkeypatch):
     fcntl = pytest.importorskip("fcntl")
-    lock, flock, calls = target.with_name(".knoll.lock"), fcntl.flock, []
+    lock, flock, taken = target.with_name(".knoll.lock"), fcntl.flock, []
 
     def after_the_other_run_let_go(handle: int, how: int) -> None:
-        if not calls:
-            lock.unlink()
-        calls.append(handle)
+        if how & fcntl.LOCK_EX:
+            if not taken:
+                lock.unlink()
+            taken.append(handle)
         flock(handle, how)
 
     monkeypatch.setattr(fcntl, "flock", after_the_other_run_let_go)
     with staged(target) as staging:
         write(staging, "2")
-        assert lock.exists() and len(calls) == 2
+        assert lock.exists() and len(taken) == 2
+    assert holds(target, "2")
+
+
+@pytest.mark.parametrize("number", [errno.ENOSYS, errno.ENOTSUP, errno.ENOLCK])
+def test_a_drive_without_locks_takes_a_plan_all_the_same(target, monkeypatch, number):
+    fcntl = pytest.importorskip("fcntl")
+    calls = []
+
+    def unknown(handle: int, how: int) -> None:
+        calls.append(how)
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(fcntl, "flock", unknown)
+    with staged(target) as staging:
+        write(staging, "2")
+    assert calls and holds(target, "2")
+
+
+def test_a_lock_that_cannot_be_taken_for_another_reason_is_told(target, monkeypatch):
+    fcntl = pytest.importorskip("fcntl")
+
+    def broken(handle: int, how: int) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(fcntl, "flock", broken)
+    with pytest.raises(InputError, match="cannot be written"), staged(target):
+        pytest.fail("must not get here")
+
+
+def test_a_run_waits_for_one_that_is_about_to_end(target):
+    held, let_go = threading.Event(), threading.Event()
+
+    def other() -> None:
+        with publish._only_run(target):
+            held.set()
+            let_go.wait(10)
+
+    thread = threading.Thread(target=other)
+    thread.start()
+    assert held.wait(10)
+    threading.Timer(0.3, let_go.set).start()
+    with staged(target) as staging:
+        assert let_go.is_set()
+        write(staging, "2")
+    thread.join()
     assert holds(target, "2")

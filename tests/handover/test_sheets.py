@@ -23,7 +23,7 @@ from siteplanner.handover.fieldwork import codes
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.signs import SIGNS, signs
-from siteplanner.handover.work import gap_on_tape, works
+from siteplanner.handover.work import row_spacing_slope_distance, works
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
 DPI = 300
@@ -156,6 +156,19 @@ def test_no_warning_is_left_out_however_many(plan, tmp_path):
     assert "Block A1: planting sheet" in texts[_listed_page(texts[listed], "A1") - 1]
 
 
+def test_no_caution_of_a_run_sheet_is_left_out_however_many(plan, tmp_path):
+    long = [f"Caution of {name}: " + "gingerly " * 600 for name in plan.species["botanical_name"]]
+    write_sheets(replace(plan, species=plan.species.assign(cautions=long)), tmp_path / "sheets.pdf")
+    texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
+    for work in works(plan):
+        pages = pages_of(texts, f"Block {work.block}: run sheet")
+        said = " ".join(" ".join(texts[page] for page in pages).split())
+        here = plan.species["botanical_name"][work.trees > 0]
+        assert all(f"aution of {name}: " in said for name in here)
+        assert said.count("gingerly") == 600 * len(here)
+        assert "In each bucket" in said and "Buckets to fill" in said
+
+
 def test_counts_on_the_sheets_are_the_plans(plan, texts):
     assert f"{plan.trees_total:,} trees" in texts[0]
     for work in works(plan):
@@ -216,7 +229,7 @@ def test_straight_even_rows_are_told_by_one_bearing_and_spacing(plan):
         assert work.straight and work.even
         assert work.mean_bearing == pytest.approx(block.bearing_deg, abs=0.1)
         spacing = plan.zones.set_index("zone")["spacing_m"][block.zone]
-        assert (work.spacing_m, work.gap_m) == pytest.approx((spacing, spacing), abs=0.01)
+        assert (work.spacing_m, work.row_spacing_m) == pytest.approx((spacing, spacing), abs=0.01)
 
 
 def test_rows_that_bend_or_ramble_are_not_told_by_one(plan, tmp_path):
@@ -256,13 +269,21 @@ def test_cautions_name_what_is_near_steep_and_toxic(plan):
     assert "keep stock out" in " ".join(cautions_of(replace(plan, species=toxic), work))
 
 
-@pytest.mark.parametrize(("slope", "tape", "gap"), [(30, 1, 2 / 3**0.5), (30, 2 / 3**0.5, 1)])
-def test_tape_between_rows_takes_the_slope_that_the_row_does_not(plan, slope, tape, gap):
+@pytest.mark.parametrize(
+    ("slope", "slope_distance", "spacing"), [(30, 1, 2 / 3**0.5), (30, 2 / 3**0.5, 1)]
+)
+def test_slope_distance_between_rows_takes_the_slope_that_the_row_does_not(
+    plan, slope, slope_distance, spacing
+):
     # 1 m taped up 30 degrees covers cos 30 = 0.866 m of map; a row may run across or up it.
     work = works(plan)[0]
     tilted = replace(plan, layers={**plan.layers, "slope": plan.layers["slope"] * 0 + slope})
-    sloping = replace(work, tape_m=np.full(len(work.number), tape * work.spacing_m))
-    assert gap_on_tape(tilted, sloping) == pytest.approx(gap * work.gap_m, rel=1e-6)
+    sloping = replace(
+        work, slope_distance_m=np.full(len(work.number), slope_distance * work.spacing_m)
+    )
+    assert row_spacing_slope_distance(tilted, sloping) == pytest.approx(
+        spacing * work.row_spacing_m, rel=1e-6
+    )
 
 
 def test_unknown_ground_is_not_called_safe_or_warm(plan):

@@ -11,7 +11,7 @@ from affine import Affine
 
 from siteplanner.base.errors import InputError
 from siteplanner.base.grid import Grid
-from siteplanner.planting.mix.allocation import scores_at, species_at
+from siteplanner.planting.mix.allocation import allocate_species, scores_at
 from siteplanner.planting.rows.layout import set_out
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.reading.species_table import SpeciesTable
@@ -51,7 +51,9 @@ def stand(fitted=None, stock=None, **rules):
     table = SpeciesTable(Path(), facts, {}, {}, {})
     places = set_out(blocks, patterns(), things)
     held = Mix(**({"least_species": 3} | rules))
-    return places, species_at(held, table, GRID, fitted or ground(), blocks, places, things, stock)
+    return places, allocate_species(
+        held, table, GRID, fitted or ground(), blocks, places, things, stock
+    )
 
 
 def test_no_tree_can_fall_on_the_line():
@@ -63,7 +65,7 @@ def test_no_tree_can_fall_on_the_line():
     assert set(got.kind[(away < 9) & standing]) == {0}
 
 
-def test_what_stands_is_what_the_mixes_say():
+def test_what_is_allocated_is_what_the_mixes_say():
     places, got = stand()
     zone = np.array(["A", "B"])[places.block]
     for name, mixed in got.mixes.items():
@@ -105,7 +107,7 @@ def test_names_that_are_none_are_all_said(tmp_path):
 
     with pytest.raises(InputError) as told:
         check_names(Named, NAMES)
-    assert [fault.where for fault in told.value.faults] == [
+    assert [detail.where for detail in told.value.errors] == [
         "mix.must", "mix.never", "years.shade_lovers",
     ]  # fmt: skip
     assert "did you mean 'Banksia b'" in str(told.value)

@@ -7,7 +7,13 @@ from affine import Affine
 from scipy.ndimage import map_coordinates
 
 from siteplanner.base.grid import Grid
-from siteplanner.planting.rows.contour import GRADE, NARROWEST, WIDEST, contour, row_gaps
+from siteplanner.planting.rows.contour import (
+    LEAST_GRADIENT,
+    NARROWEST,
+    WIDEST,
+    contour,
+    row_spacings,
+)
 from siteplanner.planting.rows.patterns import Relief
 
 GRID = Grid(None, Affine(2, 0, 0, 0, -2, 600), (300, 300))
@@ -32,16 +38,18 @@ def hills():
 
 
 @pytest.mark.parametrize("slope", [5, 15, 30, 45])
-@pytest.mark.parametrize(("along_ground", "gap_at"), [(False, lambda c: 1), (True, lambda c: c)])
-def test_rows_on_a_plane_are_straight_and_at_the_right_distance(slope, along_ground, gap_at):
+@pytest.mark.parametrize(
+    ("along_ground", "spacing_at"), [(False, lambda c: 1), (True, lambda c: c)]
+)
+def test_rows_on_a_plane_are_straight_and_at_the_right_distance(slope, along_ground, spacing_at):
     x, y, row = rows_on(plane(slope, 110), along_ground=along_ground)
     down = x * np.sin(np.radians(110)) + y * np.cos(np.radians(110))
     where = np.array([down[row == r].mean() for r in range(row.max() + 1)])
     assert all(np.ptp(down[row == r]) < 0.02 for r in range(row.max() + 1))
-    gap = SPACING * gap_at(np.cos(np.radians(slope)))
-    assert np.abs(np.diff(where)) == pytest.approx(gap, rel=2e-3)
+    row_spacing = SPACING * spacing_at(np.cos(np.radians(slope)))
+    assert np.abs(np.diff(where)) == pytest.approx(row_spacing, rel=2e-3)
     # 10 000 / s² a hectare, within the edge's share.
-    expected = FIELD.area / SPACING**2 / gap_at(np.cos(np.radians(slope)))
+    expected = FIELD.area / SPACING**2 / spacing_at(np.cos(np.radians(slope)))
     assert abs(len(x) - expected) < FIELD.length / SPACING / 2
 
 
@@ -62,10 +70,10 @@ def test_rows_on_hills_are_level_and_0_75_to_1_5_spacings_apart():
     z = map_coordinates(hills(), [(600 - y) / 2 - 0.5, x / 2 - 0.5], order=1)
     step = np.hypot(np.diff(x), np.diff(y))
     together = (row[1:] == row[:-1]) & (step < 1.5 * SPACING)
-    assert (np.abs(np.diff(z)) / step)[together].max() < GRADE
-    gaps = row_gaps(x, y, row, SPACING)
-    assert ((gaps >= NARROWEST) & (gaps <= WIDEST)).mean() > 0.95
-    assert np.quantile(gaps, 0.5) == pytest.approx(1, abs=0.1)
+    assert (np.abs(np.diff(z)) / step)[together].max() < LEAST_GRADIENT
+    spacings = row_spacings(x, y, row, SPACING)
+    assert ((spacings >= NARROWEST) & (spacings <= WIDEST)).mean() > 0.95
+    assert np.quantile(spacings, 0.5) == pytest.approx(1, abs=0.1)
     assert abs(len(x) - FIELD.area / 16) < FIELD.length / SPACING / 2 + 0.01 * FIELD.area / 16
 
 
@@ -92,22 +100,22 @@ def test_rows_stay_inside_an_area_with_a_hole_and_end_there():
     assert abs(len(x) / (area.area / 16) - 1) < 0.03
 
 
-def test_gaps_are_measured_between_rows():
+def test_row_spacings_are_measured_between_rows():
     x, y = (a.ravel().astype(float) for a in np.meshgrid(np.arange(20) * 4.0, np.arange(5) * 6.0))
-    gaps = row_gaps(x, y, np.repeat(np.arange(5), 20), 4.0)
-    assert len(gaps) == 2 * 100 - 2 * 20
-    assert gaps == pytest.approx(1.5)
+    spacings = row_spacings(x, y, np.repeat(np.arange(5), 20), 4.0)
+    assert len(spacings) == 2 * 100 - 2 * 20
+    assert spacings == pytest.approx(1.5)
 
 
 def test_stocking_is_the_same_on_gentle_and_on_steep_ground():
-    # A bowl of 5 to 30 % slope: gaps between rows change, trees in the row make up for it.
+    # A bowl of 5 to 30 % slope: spacings between rows change, trees in the row make up for it.
     x, y, row = rows_on(0.0008 * ((X - 300) ** 2 + (Y - 300) ** 2))
     away = np.hypot(x - 300, y - 300)
     rings = [away[row == r] for r in range(row.max() + 1)]
     rings = sorted((r.mean(), len(r)) for r in rings if len(r) > 8 and 35 < r.mean() < 190)
     radius, trees = np.array(rings).T
-    gap = (radius[2:] - radius[:-2]) / 2
-    assert gap.min() < 0.85 * SPACING and gap.max() > 1.3 * SPACING
-    stocking = trees[1:-1] * SPACING**2 / (2 * np.pi * radius[1:-1] * gap)
+    row_spacing = (radius[2:] - radius[:-2]) / 2
+    assert row_spacing.min() < 0.85 * SPACING and row_spacing.max() > 1.3 * SPACING
+    stocking = trees[1:-1] * SPACING**2 / (2 * np.pi * radius[1:-1] * row_spacing)
     assert np.median(stocking) == pytest.approx(1, abs=0.02)
     assert np.quantile(np.abs(stocking - 1), 0.8) < 0.04

@@ -18,8 +18,8 @@ from siteplanner.planting.zones.decisions import (
     drawn_over,
     letters_of,
     mixes_of,
+    notes_on_decisions,
     titles_of,
-    what_was_kept,
 )
 from siteplanner.reading.decisions import read_decisions
 from siteplanner.site.planting import Mix
@@ -105,7 +105,7 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
     score = np.zeros((3, 100), dtype=np.uint8)
     score[0] = np.where(np.arange(100) % 10 >= 2, 90, 0)  # nothing fits the two west columns
     slope = np.where(np.arange(10) == 4, 50, 5) * np.ones(grid.shape)
-    said = what_was_kept(
+    said = notes_on_decisions(
         mine, Fit(mask, (), score, score, score), slope, grid, SPECIES,
         lowest_fit=40, steepest_deg=38, area=shapely.box(0, 10, 100, 100),
     )  # fmt: skip

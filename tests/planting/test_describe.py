@@ -14,8 +14,8 @@ from siteplanner.planting.zones.describe import (
 
 FLAT = GroundSummary(
     slope=1, slope_from=0, slope_to=3, facing="", winter_minimum=-7, water_deficit=200,
-    soil_depth=1.1, stoniness=0, height_above_channel=1, sun_exposure=99, drainage="poorly drained",
-    texture="clay", unknown=(),
+    soil_depth=1.1, stoniness=0, height_above_nearest_drainage=1, sun_exposure=99,
+    drainage="poorly drained", texture="clay", unknown=(),
 )  # fmt: skip
 WHOLE = dataclasses.replace(FLAT, winter_minimum=-5, water_deficit=210, drainage="well drained")
 
@@ -28,7 +28,10 @@ def ground(**changes):
     ("changes", "words"),
     [
         ({}, "frosty wet creek flat, heavy clay"),
-        ({"height_above_channel": 9, "winter_minimum": -5}, "wet level ground, heavy clay"),
+        (
+            {"height_above_nearest_drainage": 9, "winter_minimum": -5},
+            "wet level ground, heavy clay",
+        ),
         (
             {"slope": 26, "facing": "north", "stoniness": 60, "soil_depth": 0.3,
              "winter_minimum": -3, "drainage": "well drained", "texture": "sandy loam",

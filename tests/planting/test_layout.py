@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from siteplanner.base.grid import Grid
 from siteplanner.planting.mix.assign import place_species
 from siteplanner.planting.rows.layout import (
-    kept_bearing,
+    bearing_off_fall_line,
     mean_fall,
     number_rows,
     row_bearing,
@@ -76,7 +76,7 @@ def test_touching_blocks_keep_the_spacing_between_them():
     assert (places.block == 0).sum() == len(alone[0].x)
 
 
-def test_a_row_ends_at_a_gap_and_rows_are_numbered_in_turn():
+def test_a_row_ends_at_a_lane_and_rows_are_numbered_in_turn():
     horseshoe = shapely.box(0, 0, 60, 60).difference(shapely.box(20, -1, 40, 30))
     ground = blocks(horseshoe).assign(bearing_deg=90.0)
     nothing = gpd.GeoDataFrame({"setback_m": []}, geometry=[], crs=CRS)
@@ -145,11 +145,11 @@ def test_rows_run_across_the_slope(fall_to, bearing):
 
 
 def test_rows_asked_for_do_not_run_straight_down_ground_that_washes():
-    assert kept_bearing(100, 90, washes=True) == 135
-    assert kept_bearing(80, 90, washes=True) == 45
-    assert kept_bearing(275, 90, washes=True) == 135
-    assert kept_bearing(30, 90, washes=True) == 30
-    assert kept_bearing(100, 90, washes=False) == 100
+    assert bearing_off_fall_line(100, 90, washes=True) == 135
+    assert bearing_off_fall_line(80, 90, washes=True) == 45
+    assert bearing_off_fall_line(275, 90, washes=True) == 135
+    assert bearing_off_fall_line(30, 90, washes=True) == 30
+    assert bearing_off_fall_line(100, 90, washes=False) == 100
 
 
 def test_every_fourth_row_is_a_lane_if_asked():

@@ -37,7 +37,7 @@ def mix(scores, survival, pioneer=None, *, aim=None, stock=None, budget=None, co
 def test_the_aim_is_met_where_the_ground_allows():
     _, got = mix(zone((100, [90, 60, 50])), [0.9, 0.5, 0.7], aim=np.array([50.0, 30.0, 20.0]))
     assert got.trees.tolist() == [50, 30, 20]
-    assert got.off_aim == 0 and not got.clashes
+    assert got.target_deviation == 0 and not got.clashes
 
 
 def test_survival_settles_what_the_aim_leaves_open():
@@ -54,7 +54,7 @@ def test_what_the_aim_costs_is_shown():
     assert got.trees.tolist() == [50, 50]
     assert got.survivors == pytest.approx(0.9 * (0.9 * 50 + 0.5 * 50), rel=1e-4)
     assert got.most_survivors == pytest.approx(0.9 * 0.9 * 100, rel=1e-4)
-    assert (got.off_aim, got.most_off_aim) == (0, 50)
+    assert (got.target_deviation, got.most_target_deviation) == (0, 50)
 
 
 def test_shares_and_number_of_species_hold():

@@ -115,8 +115,8 @@ def test_a_strip_runs_along_the_block_whatever_the_bearing():
     assert np.degrees(np.arctan2(north, east)) % 180 == pytest.approx(25, abs=1e-6)
 
 
-def test_the_row_gap_asked_for_is_kept():
-    x, y, row = lay(patterns()["rectangular"], FIELD, 2.0, 90.0, row_gap_m=5.0)
+def test_the_row_spacing_asked_for_is_laid():
+    x, y, row = lay(patterns()["rectangular"], FIELD, 2.0, 90.0, row_spacing_m=5.0)
     heights = np.array([y[row == r].mean() for r in range(row.max() + 1)])
     assert np.abs(np.diff(heights)) == pytest.approx(5.0)
     assert len(x) == pytest.approx(1e4 / 10 * FIELD.area / 1e4, rel=0.04)
@@ -140,6 +140,6 @@ def test_a_plugin_may_have_three_parameters_or_ask_for_the_ground():
 
     relief = object()
     for pattern in (plain, curious):
-        x, _, _ = lay(pattern, FIELD, 4.0, 0.0, relief=relief, row_gap_m=9.0)
+        x, _, _ = lay(pattern, FIELD, 4.0, 0.0, relief=relief, row_spacing_m=9.0)
         assert len(x) == len(square(FIELD, 4.0, 0.0)[0])
     assert seen == {"ground": relief}

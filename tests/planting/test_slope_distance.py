@@ -1,4 +1,4 @@
-"""Tape distances: a row across the slope is not longer than on the map, a row up it is."""
+"""Slope distances: a row across the slope is not longer than on the map, a row up it is."""
 
 from __future__ import annotations
 

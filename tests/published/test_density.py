@@ -41,10 +41,10 @@ def test_a_grid_with_a_tree_in_each_middle_has_twice_as_many():
     )
 
 
-@pytest.mark.parametrize(("spacing", "slope", "tape"), [(2.0, 30, 2.309)])
-def test_tape_distance_along_the_slope(spacing, slope, tape):
+@pytest.mark.parametrize(("spacing", "slope", "slope_distance"), [(2.0, 30, 2.309)])
+def test_slope_distance(spacing, slope, slope_distance):
     """Horizontal = measured × cos(slope): AWF-Wiki, University of Göttingen."""
-    assert spacing / np.cos(np.radians(slope)) == pytest.approx(tape, abs=5e-4)
+    assert spacing / np.cos(np.radians(slope)) == pytest.approx(slope_distance, abs=5e-4)
     # Taped along a slope of 30° a grid of 2 m has 2887 stems a map hectare (computed).
     field = shapely.box(0, 0, 400, 400)
     x, _, _ = lay(

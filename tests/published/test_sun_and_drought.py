@@ -1,4 +1,4 @@
-"""Sun and thirst against the worked examples of FAO-56 (Allen et al. 1998) and others."""
+"""Sun and drought against the worked examples of FAO-56 (Allen et al. 1998) and others."""
 
 import numpy as np
 import pandas as pd
@@ -119,14 +119,14 @@ def test_hargreaves_with_the_examples_radiation():
 def test_water_year_of_the_regression_case():
     # Thornthwaite & Mather (1955, 1957), exponential form; invented rain, computed result.
     rain = [80, 60, 50, 40, 35, 30, 25, 30, 60, 90, 95, 90]
-    thirst = np.array(
+    et0 = np.array(
         [10.96, 13.07, 29.35, 45.61, 59.16, 75.04, 93.21, 93.40, 64.31, 44.49, 26.03, 17.72]
     )
-    stored, used = water_year(rain, thirst, 100)
+    stored, used = water_year(rain, et0, 100)
     ends = [100, 100, 100, 94.5, 74.3, 47.3, 23.9, 12.7, 12.2, 57.7, 100, 100]
     assert stored == pytest.approx(ends, abs=0.06)
     assert used.sum() == pytest.approx(449.46, abs=0.02)
-    assert (thirst - used).sum() == pytest.approx(122.89, abs=0.02)
+    assert (et0 - used).sum() == pytest.approx(122.89, abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -141,9 +141,9 @@ def test_water_year_of_the_regression_case():
 )
 def test_one_dry_month_as_the_tables_have_it(capacity, lost, kept, fitted):
     # ``fitted``: the U.S. Geological Survey's fit to the tables of Thornthwaite & Mather (1957).
-    rain, thirst = np.full(12, 5000.0), np.zeros(12)
-    rain[6], thirst[6] = 0, lost
-    stored, used = water_year(rain, thirst, capacity)
+    rain, et0 = np.full(12, 5000.0), np.zeros(12)
+    rain[6], et0[6] = 0, lost
+    stored, used = water_year(rain, et0, capacity)
     assert stored[6] == pytest.approx(kept, abs=0.06)
     assert stored[6] == pytest.approx(fitted, abs=2)
     assert used[6] == pytest.approx(capacity - stored[6])
@@ -206,7 +206,7 @@ def test_radiation_outside_the_air_agrees_with_pvlib(followed):
 
 
 @pytest.mark.parametrize(("slope", "aspect"), [(25, 0), (25, 180), (30, 90), (20, 300)])
-def test_beam_on_planes_agrees_with_pvlib(followed, slope, aspect):
+def test_direct_irradiation_on_planes_agrees_with_pvlib(followed, slope, aspect):
     # Their sun and their angle on the plane, the air weakening the beam as ours does.
     latitude, found = followed
     theirs = []
@@ -220,7 +220,7 @@ def test_beam_on_planes_agrees_with_pvlib(followed, slope, aspect):
     grid = grid_of(shape, 2.0)
     made = sun(plane(shape, 2.0, slope, aspect), steep, facing, grid, latitude)
     months = dict(zip([info.name for info in sun.__layers__], made, strict=True))
-    ours = np.array([months[f"beam_{month:02d}"][1, 1] for month in range(1, 13)])
+    ours = np.array([months[f"direct_irradiation_{month:02d}"][1, 1] for month in range(1, 13)])
     # As above: exact at the solstices, off by the declination between.
     assert np.abs(ours - theirs)[[5, 11]].max() < 0.15
     assert np.abs(ours - theirs).max() < 0.9

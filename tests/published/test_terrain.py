@@ -11,7 +11,7 @@ from affine import Affine
 from ground.surfaces import angle_between, grid_of
 
 from siteplanner.base.grid import Grid
-from siteplanner.ground.relief.landform import rough_ground, slope_positions
+from siteplanner.ground.relief.landform import rough_ground, topographic_position
 from siteplanner.ground.relief.terrain import slope_and_aspect
 
 
@@ -103,7 +103,7 @@ def test_edges_extend_the_ground_like_gdaldem(real_dem, tmp_path):
 
 def test_position_over_three_cells_agrees_with_gdaldem(real_dem, tmp_path):
     dem, grid = real_dem
-    ours = slope_positions(dem, grid, near=90.0)[0]
+    ours = topographic_position(dem, grid, 90.0)
     # gdaldem leaves the middle out of the mean; ours keeps it, which shrinks by 8/9.
     theirs = gdaldem("TPI", dem, grid, tmp_path) * 8 / 9
     inside = np.s_[1:-1, 1:-1]

@@ -9,7 +9,7 @@ from ground.surfaces import grid_of
 from scipy.ndimage import binary_dilation
 from shared_data import shared
 
-from siteplanner.ground.water.surface_water import channels, flow, height_above_channel
+from siteplanner.ground.water.surface_water import channels, flow, height_above_nearest_drainage
 
 
 def jacksboro():
@@ -86,7 +86,7 @@ def test_the_main_outlets_agree(real):
 def test_height_above_the_channel_agrees(real):
     _, cell, (filled, direction, area) = real
     stream = channels(area, channel_area=500 * cell**2)
-    ours = height_above_channel(filled, direction, stream)
+    ours = height_above_nearest_drainage(filled, direction, stream)
     by_pyflwdir = pyflwdir.from_array(codes_of(direction), ftype="d8").hand(stream == 1, filled)
     met = np.isfinite(ours)
     assert met.mean() > 0.4

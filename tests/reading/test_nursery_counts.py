@@ -71,21 +71,21 @@ def test_counts_of_a_batch_that_has_changed_are_refused(site):
         ("counts.csv", "batch,stage,count,date\nX,plantable,3,soon\n", "'soon' is no date"),
     ],
 )
-def test_faults_are_named(site, file, text, said):
+def test_errors_are_named(site, file, text, said):
     (site.folder / file).write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=said):
         read_hand(site, SPECIES)
 
 
-def test_faults_of_both_files_come_together(site):
+def test_errors_of_both_files_come_together(site):
     (site.folder / "stock.csv").unlink()
     (site.folder / "counts.csv").write_text("", encoding="utf-8")
     with pytest.raises(InputError) as found:
         read_hand(site, SPECIES)
-    assert len(found.value.faults) == 2
+    assert len(found.value.errors) == 2
 
 
-def test_kept_survival_counts_only_where_the_site_file_names_it(tmp_path):
+def test_saved_rates_counts_only_where_the_site_file_names_it(tmp_path):
     text = SITE.read_text(encoding="utf-8")
     for name in (
         "dem.tif",

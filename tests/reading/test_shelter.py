@@ -1,4 +1,4 @@
-"""Hedges as an input, and the dense rows of an earlier plan as grown shelterbelts."""
+"""Hedges as an input, and the dense rows of an earlier plan as mature shelter."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from conftest import SITE
 from siteplanner import load_site
 from siteplanner.base.errors import InputError
 from siteplanner.reading.inputs import files, read_inputs
-from siteplanner.reading.mature_shelter import dense_rows, read_grown
+from siteplanner.reading.mature_shelter import dense_rows, read_mature_shelter
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.season.frost_by_zone import dates_by_zone
 
@@ -91,16 +91,18 @@ def test_grown_plan_is_read_from_its_folder(site, tmp_path):
     points.to_file(folder / "plan.gpkg", layer="trees", driver="GPKG")
     manifest = {"files": {}, "inputs": {}, "versions": {"siteplanner": "0"}}
     (folder / "plan.json").write_text(json.dumps(manifest), encoding="utf-8")
-    grown = site.with_grown(folder)
-    assert grown.frost.grown == "earlier"
-    assert "earlier/plan.gpkg" in files(grown)
-    assert len(read_grown(grown, facts, None)) == 1
-    assert read_grown(site, facts, None).empty
+    mature_shelter = site.with_mature_shelter(folder)
+    assert mature_shelter.frost.mature_shelter == "earlier"
+    assert "earlier/plan.gpkg" in files(mature_shelter)
+    assert len(read_mature_shelter(mature_shelter, facts, None)) == 1
+    assert read_mature_shelter(site, facts, None).empty
 
 
 def test_folder_without_a_plan_is_refused(site, tmp_path):
     with pytest.raises(InputError, match=r"holds no plan\.json, so it is no plan"):
-        read_grown(site.with_grown(tmp_path / "nothing"), rows_and_trees()[2], None)
+        read_mature_shelter(
+            site.with_mature_shelter(tmp_path / "nothing"), rows_and_trees()[2], None
+        )
 
 
 def changed(tmp_path, *edits):

@@ -81,7 +81,7 @@ def test_facts_are_checked_together(tmp_path):
     assert "'Acacia a' stands there twice" in text
     assert "expected_survival: '2' will not do; write the share expected to live" in text
     assert "'pioner' is no role; did you mean 'pioneer'?" in text
-    assert len(caught.value.faults) == 3
+    assert len(caught.value.errors) == 3
 
 
 def test_units_in_the_header_are_converted(tmp_path):
@@ -133,7 +133,7 @@ def test_a_workbook_reads_as_the_csv_does(tmp_path):
     assert read.facts["shade"].tolist() == ["deep", ""]
 
 
-def test_faults_name_the_row_of_the_file_below_a_note(tmp_path):
+def test_errors_name_the_row_of_the_file_below_a_note(tmp_path):
     path = table(tmp_path, "slope thrives to [°]", "20")
     path.write_text(
         "# a note\n" + path.read_text(encoding="utf-8") + "\n,w,pioneer,0.8,\n", "utf-8"

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import kendalltau
 
 from siteplanner import load_site
-from siteplanner.base.errors import Faults
+from siteplanner.base.errors import Errors
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.reading.winters import (
     mann_kendall,
@@ -98,18 +98,18 @@ def test_several_nights_are_one_value_a_winter(tmp_path):
         + [("b", 2021.0, c) for c in (-2.0, -2.0, -2.0)]
         + [("b", 2022.0, c) for c in (-6.0, -3.0, -3.0)]
     )
-    got = one_value_a_winter(frame, 3, tmp_path, Faults())
+    got = one_value_a_winter(frame, 3, tmp_path, Errors())
     # Mean of the nights, and the mean step from it to the lowest: 0.5 °C in 2021, 2 in 2022.
     assert got["at_reference_c"].tolist() == pytest.approx([-4.5, -2.5, -6.0])
     assert got["winter_min_c"].tolist() == [-5, -2, -6]
     assert got[["name", "winter"]].to_numpy().tolist() == [["a", 2021], ["b", 2021], ["b", 2022]]
 
 
-def test_another_number_of_nights_is_a_fault(tmp_path):
-    faults = Faults()
-    one_value_a_winter(nights([("a", 2021.0, -5.0), ("b", 2021.0, -4.0)]), 2, tmp_path, faults)
-    assert "a, winter 2021: it has 1 row, but frost.nights is 2" in str(faults.found[0])
-    assert len(faults.found) == 2
+def test_another_number_of_nights_is_an_error(tmp_path):
+    errors = Errors()
+    one_value_a_winter(nights([("a", 2021.0, -5.0), ("b", 2021.0, -4.0)]), 2, tmp_path, errors)
+    assert "a, winter 2021: it has 1 row, but frost.nights is 2" in str(errors.found[0])
+    assert len(errors.found) == 2
 
 
 def test_a_site_says_what_is_odd_in_its_record(tmp_path):

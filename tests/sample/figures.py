@@ -1,7 +1,7 @@
-"""Figures of a plan, kept beside the tests, so that a change that should change nothing does not.
+"""Figures of a plan, saved beside the tests, so that a change that should change nothing does not.
 
-``python tests/sample/figures.py PLAN`` compares a plan's folder with the figures that are kept
-and says what differs; with ``--keep`` it writes them anew, for a change that is meant and told.
+``python tests/sample/figures.py PLAN`` compares a plan's folder with the figures that are saved
+and says what differs; with ``--save`` it writes them anew, for a change that is meant and told.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 import rasterio
 
-KEPT = Path(__file__).with_suffix(".json")
-#: Columns of each table whose figures are kept: no words, no codes.
+SAVED = Path(__file__).with_suffix(".json")
+#: Columns of each table whose figures are saved: no words, no codes.
 TABLES = {
     "counts.csv": ["zone", "paddock", "species", "trees", "infill", "order"],
     "blocks.csv": [
@@ -82,27 +82,27 @@ def _digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def differences(kept: dict, found: dict) -> list[str]:
-    """Say in a line each which figures are not as they were kept."""
+def differences(saved: dict, found: dict) -> list[str]:
+    """Say in a line each which figures are not as they were saved."""
     said = []
-    for name in sorted(kept.keys() | found.keys()):
-        if kept.get(name) != found.get(name):
-            said.append(f"{name}: kept {kept.get(name)}, found {found.get(name)}")
+    for name in sorted(saved.keys() | found.keys()):
+        if saved.get(name) != found.get(name):
+            said.append(f"{name}: saved {saved.get(name)}, found {found.get(name)}")
     return said
 
 
 def main() -> None:
-    """Compare a plan with the figures that are kept, or keep its figures."""
+    """Compare a plan with the figures that are saved, or keep its figures."""
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("plan", type=Path)
-    words.add_argument("--keep", action="store_true")
+    words.add_argument("--save", action="store_true")
     asked = words.parse_args()
     found = figures_of(asked.plan)
-    if asked.keep:
+    if asked.save:
         text = json.dumps(found, indent=1, sort_keys=True, ensure_ascii=False)
-        KEPT.write_text(text + "\n", encoding="utf-8")
+        SAVED.write_text(text + "\n", encoding="utf-8")
         return
-    said = differences(json.loads(KEPT.read_text(encoding="utf-8")), found)
+    said = differences(json.loads(SAVED.read_text(encoding="utf-8")), found)
     print("\n".join(said) or "Every figure is as it was.")
     sys.exit(bool(said))
 

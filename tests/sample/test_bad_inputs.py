@@ -1,4 +1,4 @@
-"""Bad input: one sentence a fault, all together, exit 1, and the previous plan untouched."""
+"""Bad input: one sentence an error, all together, exit 1, and the previous plan untouched."""
 
 import os
 import shutil
@@ -53,15 +53,15 @@ def soil_word(path, word):
     frame.to_file(path, layer="soils")
 
 
-def faults(site):
+def errors(site):
     with pytest.raises(InputError) as caught:
         ready(load_site(site))
-    return [str(f) for f in caught.value.faults]
+    return [str(f) for f in caught.value.errors]
 
 
 def test_a_missing_file(site):
     (site.parent / "climate.csv").unlink()
-    assert faults(site) == [
+    assert errors(site) == [
         f"{site.parent / 'climate.csv'}: there is no such file; check the path in the site file."
     ]
 
@@ -72,7 +72,7 @@ def test_a_cell_that_is_empty_or_no_number(site):
     lines[1] = "1,,21.0,50"
     lines[2] = "2,9.1,warm,50"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    assert faults(site) == [
+    assert errors(site) == [
         f"{path}, row 2, tmin_c: it is empty; write a number with a decimal point.",
         f"{path}, row 3, tmax_c: 'warm' is no number; write a number with a decimal point.",
     ]
@@ -80,7 +80,7 @@ def test_a_cell_that_is_empty_or_no_number(site):
 
 def test_a_dem_that_does_not_cover_the_boundary(site):
     moved(site.parent / "dem.tif", 900)
-    [said] = faults(site)
+    [said] = errors(site)
     assert said.startswith(f"{site.parent / 'dem.tif'}: the DEM does not cover the boundary: ")
     assert "ha (" in said and said.endswith(
         "get a DEM that reaches at least to the boundary, better 400 m past it."
@@ -89,7 +89,7 @@ def test_a_dem_that_does_not_cover_the_boundary(site):
 
 def test_a_dem_somewhere_else(site):
     moved(site.parent / "dem.tif", 500_000)
-    assert faults(site) == [
+    assert errors(site) == [
         f"{site.parent / 'dem.tif'}: the DEM lies somewhere else than the "
         "boundary; check the CRS of both files."
     ]
@@ -97,7 +97,7 @@ def test_a_dem_somewhere_else(site):
 
 def test_a_missing_crs(site):
     without_crs(site.parent / "dem.tif")
-    [said] = faults(site)
+    [said] = errors(site)
     assert said == (
         f"{site.parent / 'dem.tif'}: it has no coordinate reference system (CRS); set the DEM's "
         "CRS in a GIS and save it again, or write dem.crs in the site file, such as "
@@ -107,7 +107,7 @@ def test_a_missing_crs(site):
 
 def test_an_unknown_drainage_class_names_the_unit_and_the_near_words(site):
     soil_word(site.parent / "soils.gpkg", "porly drained")
-    [said] = faults(site)
+    [said] = errors(site)
     assert "soils.gpkg, soil unit " in said and "'porly drained' is no drainage class" in said
     assert "did you mean 'poorly drained'" in said
 
@@ -146,18 +146,20 @@ def test_a_wrong_setting(site, old, new, said):
     assert said in str(caught.value) and str(site) in str(caught.value)
 
 
-def test_all_faults_come_together_and_the_previous_plan_stays(site, sample_plan, tmp_path):
+def test_all_errors_come_together_and_the_previous_plan_stays(site, sample_plan, tmp_path):
     (site.parent / "winter_minima.csv").unlink()
     without_crs(site.parent / "dem.tif")
     soil_word(site.parent / "soils.gpkg", "boggy")
-    edit(site, "[mix]", "[layers.lower_share]\nradius = 3\n\n[mix]")
+    edit(site, "[mix]", "[layers.elevation_percentile]\nradius = 3\n\n[mix]")
     plan = tmp_path / "plan"
     shutil.copytree(sample_plan, plan)
     done = command("plan", site, "--out", plan)
     assert done.returncode == 1
     said = [line for line in done.stderr.splitlines() if line.endswith(".")]
     assert len(said) == 4 and "Traceback" not in done.stderr
-    assert "layers.lower_share.radius: no such setting; did you mean 'radius_m'?" in said[0]
+    assert (
+        "layers.elevation_percentile.radius: no such setting; did you mean 'radius_m'?" in said[0]
+    )
     assert "dem.tif: it has no coordinate reference system" in said[1]
     assert "'boggy' is no drainage class" in said[2]
     assert "winter_minima.csv: there is no such file" in said[3]
@@ -206,12 +208,12 @@ def test_explain_of_nowhere(site, at, said):
     assert done.returncode == 1 and said in done.stderr
 
 
-def test_readings_without_a_height_are_a_fault(site):
+def test_readings_without_a_height_are_an_error(site):
     path = site.parent / "frost.gpkg"
     readings, hollows = (gpd.read_file(path, layer=n) for n in ("readings", "hollows"))
     readings.loc[2, "height_m"] = np.nan
     path.unlink()
     readings.to_file(path, layer="readings")
     hollows.to_file(path, layer="hollows")
-    [said] = faults(site)
+    [said] = errors(site)
     assert readings["name"][2] in said and "say how high above the ground" in said

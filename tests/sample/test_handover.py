@@ -50,7 +50,9 @@ def test_rows_on_the_sheets_are_the_rows_of_the_gis_file(sample_plan):
         pages = "\n".join(t for t in texts if t.startswith(f"Block {block}: rows\n"))
         printed = re.findall(r"^(\d+)\n[A-Z]+\n(\d+)\n([\d.]+)$", pages, re.MULTILINE)
         wanted = zip(mine["row"], mine["trees"], mine["ground_spacing_m"], strict=True)
-        assert printed == [(str(r), str(n), f"{tape:.2f}") for r, n, tape in wanted], block
+        assert printed == [
+            (str(r), str(n), f"{slope_distance:.2f}") for r, n, slope_distance in wanted
+        ], block
 
 
 def test_handhelds_have_both_ends_of_every_row(sample_plan):

@@ -59,7 +59,7 @@ def with_factor(site):
     )
 
 
-def test_without_the_package_the_factor_is_a_fault(world):
+def test_without_the_package_the_factor_is_an_error(world):
     _, site = world
     copy = site.parent / "bare"
     shutil.copytree(site, copy)

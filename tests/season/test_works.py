@@ -1,4 +1,4 @@
-"""Works: grades, fences, lines for the machine, jobs in order of time; on the sample's plan."""
+"""Works: access classes, fences, lines for the machine, jobs in order; on the sample's plan."""
 
 import json
 from types import SimpleNamespace
@@ -10,7 +10,7 @@ import pytest
 import shapely
 from python_calamine import CalamineWorkbook
 
-from siteplanner.season.works import GRADES, _grade, _jobs, fences
+from siteplanner.season.works import ACCESS_CLASSES, _access_class, _jobs, fences
 from siteplanner.site.planting import Work
 
 CRS = "EPSG:32756"
@@ -46,23 +46,26 @@ def test_only_edges_without_a_fence_are_fenced_and_a_shared_one_once():
 
 
 @pytest.mark.parametrize(
-    ("steep", "line_at", "grade"),
+    ("steep", "line_at", "access_class"),
     [(10, 200, 0), (20, 200, 1), (35, 200, 2), (10, 20, 1), (35, 20, 2)],
 )
-def test_grades_go_by_slope_and_by_what_is_near(steep, line_at, grade):
+def test_access_classes_go_by_slope_and_by_what_is_near(steep, line_at, access_class):
     line = shapely.LineString([(0, 100 + line_at), (100, 100 + line_at)])
     no_plant, _ = features_and_paddocks(
         shapely.LineString([(0, 0), (1, 0)]), dangers=[("power_line", line)]
     )
     ground = SimpleNamespace(slope_to=steep)
-    assert _grade(ground, shapely.box(0, 0, 100, 100), no_plant, Work()) == GRADES[grade]
+    assert (
+        _access_class(ground, shapely.box(0, 0, 100, 100), no_plant, Work())
+        == ACCESS_CLASSES[access_class]
+    )
 
 
 def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
     blocks = pd.DataFrame(
         {"block": ["A1"], "paddock": ["West"], "year": [2028], "later": [2030], "trees": [100],
          "trees_later": [40], "rip_m": [500.0], "weed_m2": [78.5], "guards": [100],
-         "window": ["in winter"], "grade": [GRADES[0]]}
+         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]]}
     )  # fmt: skip
     paddocks = pd.DataFrame({"paddock": ["West"], "fence_m": [300], "gates": [1]})
     jobs = _jobs(blocks, paddocks, [[7, 8]], Work())
@@ -97,7 +100,7 @@ def test_the_samples_tables_agree(sample_plan, tables):
     assert by_zone.to_dict() == tables["counts"].groupby("zone")["trees"].sum().to_dict()
     planted = tables["works"][tables["works"]["job"] == "plant"]
     assert planted["quantity"].sum() == manifest["trees_total"]
-    assert set(blocks["grade"]) <= set(GRADES)
+    assert set(blocks["access_class"]) <= set(ACCESS_CLASSES)
     assert (blocks["order_least"] <= blocks["order"]).all()
     assert (blocks["trees_later"] <= blocks["trees"]).all()
     assert ((blocks["later"] > blocks["year"]) | (blocks["trees_later"] == 0)).all()

@@ -100,7 +100,7 @@ def test_the_same_again_gives_the_same_bytes(small, tmp_path):
     assert digests(one) == digests(other)
 
 
-def test_a_site_that_is_there_stays_and_nothing_is_written_on_a_fault(tmp_path):
+def test_a_site_that_is_there_stays_and_nothing_is_written_on_an_error(tmp_path):
     start(tmp_path, WHOLE)
     before = digests(tmp_path)
     with pytest.raises(InputError, match="a site here already"):
@@ -108,7 +108,7 @@ def test_a_site_that_is_there_stays_and_nothing_is_written_on_a_fault(tmp_path):
     assert digests(tmp_path) == before
     with pytest.raises(InputError) as found:
         start(tmp_path / "other", Given(tmp_path / "no.gpkg", tmp_path / "no.tif"))
-    assert len(found.value.faults) == 2 and not (tmp_path / "other").exists()
+    assert len(found.value.errors) == 2 and not (tmp_path / "other").exists()
 
 
 def test_what_the_user_has_already_filled_in_is_left(small, tmp_path):

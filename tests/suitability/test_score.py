@@ -104,14 +104,14 @@ def test_classes_of_the_whole_range():
 corners = st.lists(st.integers(-50, 50).map(float), min_size=4, max_size=4).map(sorted)
 
 
-def opened(points, gaps):
+def opened(points, opened_ends):
     """Take limits away from a trapezium: inner and outer on one side together, or outer only."""
     a, b, c, d = points
     return (
-        -INF if gaps[0] else a,
-        -INF if gaps[0] and gaps[1] else b,
-        INF if gaps[2] and gaps[3] else c,
-        INF if gaps[2] else d,
+        -INF if opened_ends[0] else a,
+        -INF if opened_ends[0] and opened_ends[1] else b,
+        INF if opened_ends[2] and opened_ends[3] else c,
+        INF if opened_ends[2] else d,
     )
 
 

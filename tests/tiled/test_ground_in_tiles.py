@@ -14,7 +14,7 @@ from shared_data import shared
 from typer.testing import CliRunner
 
 from siteplanner.base.errors import InputError
-from siteplanner.cli import app
+from siteplanner.cli.app import app
 from siteplanner.ground.resolve import catalogue, check, resolve
 from siteplanner.ground.water.surface_water import flow
 from siteplanner.reading.height_step import step_of
@@ -28,28 +28,27 @@ LAYERS = (
     "slope",
     "aspect",
     "hillshade",
-    "smooth_heights",
+    "terrace_smoothed_dem",
     "plan_curvature",
-    "slope_position_near",
-    "slope_position_far",
+    "topographic_position_30m",
+    "topographic_position_600m",
     "ruggedness",
-    "filled_dem",
+    "depression_filled_dem",
     "flow_direction",
     "flow_accumulation",
     "hollow_depth",
     "wetness",
-    "height_above_channel",
+    "height_above_nearest_drainage",
     "flood_flat",
     "riparian_strip",
     "ls_factor",
     "sun_exposure",
-    "sky_view",
+    "sky_view_factor",
     "heat_load",
-    "catchment_cut",
+    "edge_contamination_catchment",
 )
 SETTINGS = {
     "sun": {"shade_reach": 150.0},
-    "slope_positions": {"near": 20.0, "middle": 50.0, "far": 90.0},
     "channels": {"channel_area": 2000.0},
     "flood_flat": {"stream_area": 4000.0},
 }
@@ -109,14 +108,14 @@ def same_flow(dem, side):
     shape=st.tuples(st.integers(1, 17), st.integers(1, 17)),
     side=st.integers(1, 9),
     heights=st.sampled_from([1, 2, 4, 1000]),
-    gaps=st.integers(0, 3),
+    voids=st.integers(0, 3),
 )
-def test_flats_pits_and_gaps_drain_alike_however_the_ground_is_cut(
-    seed, shape, side, heights, gaps
+def test_flats_pits_and_voids_drain_alike_however_the_ground_is_cut(
+    seed, shape, side, heights, voids
 ):
     rng = np.random.default_rng(seed)
     dem = rng.integers(0, heights, shape).astype(np.float32)
-    for _ in range(gaps):  # gaps of up to a third of the ground, so that whole tiles are unknown
+    for _ in range(voids):  # voids of up to a third of the ground, so that whole tiles are unknown
         top, left = rng.integers(0, shape[0]), rng.integers(0, shape[1])
         dem[top : top + rng.integers(1, 7), left : left + rng.integers(1, 7)] = np.nan
     same_flow(dem, side)
@@ -191,7 +190,7 @@ def test_a_real_dem_in_tiles_is_the_whole_to_the_bit(tmp_path):
     grid = grid_of(metres.shape, 30.0)
     write_dem(tmp_path / "dem.tif", metres, grid, nodata=-32768)
     dem = metres.astype(np.float32)
-    names = ("slope", "slope_position", "flow_direction", "flow_accumulation", "wetness")
+    names = ("slope", "topographic_position_150m", "flow_direction", "flow_accumulation", "wetness")
     files = ground_in_tiles(tmp_path / "dem.tif", tmp_path / "out", names, tile=133)
     whole = untiled(dem, grid, names, {})
     for name, file in zip(names, files, strict=True):
@@ -205,9 +204,9 @@ def test_water_that_parts_is_the_whole_grids_within_a_millionth(tmp_path, monkey
     grid = grid_of(dem.shape, 5.0)
     write_dem(tmp_path / "dem.tif", dem, grid)
     (file,) = ground_in_tiles(
-        tmp_path / "dem.tif", tmp_path / "out", ["specific_catchment"], tile=20
+        tmp_path / "dem.tif", tmp_path / "out", ["specific_contributing_area"], tile=20
     )
-    whole = untiled(dem, grid, ["specific_catchment"], {})["specific_catchment"]
+    whole = untiled(dem, grid, ["specific_contributing_area"], {})["specific_contributing_area"]
     assert read_layer(file) == pytest.approx(whole, rel=1e-6)
     assert whole.max() > 1000 * 5
 
@@ -215,7 +214,7 @@ def test_water_that_parts_is_the_whole_grids_within_a_millionth(tmp_path, monkey
 def test_the_number_of_workers_changes_no_byte(tmp_path):
     dem = hills((80, 90), 6, relief=60)
     write_dem(tmp_path / "dem.tif", dem, grid_of(dem.shape, 10.0))
-    names = ["flow_direction", "wetness", "slope_position"]
+    names = ["flow_direction", "wetness", "topographic_position_150m"]
     for workers in (1, 3):
         ground_in_tiles(
             tmp_path / "dem.tif", tmp_path / str(workers), names, tile=32, workers=workers
@@ -267,7 +266,7 @@ def test_layers_that_cannot_be_made_in_tiles_are_refused_by_name(tmp_path):
     write_dem(path, dem, grid_of(dem.shape, 10.0))
     with pytest.raises(InputError) as refused:
         ground_in_tiles(path, out, ["landform", "soil_ph", "slop", "slope"])
-    first, second, third = (str(fault) for fault in refused.value.faults)
+    first, second, third = (str(detail) for detail in refused.value.errors)
     assert "landform" in first and "whole grid" in first and "siteplanner plan" in first
     assert "soil_ph needs soils" in second
     assert "'slop'" in third and "slope" in third
@@ -289,7 +288,7 @@ def test_layers_that_cannot_be_made_in_tiles_are_refused_by_name(tmp_path):
         ({"transform": rasterio.Affine(7, 7, 0, 7, -7, 0)}, "not square"),
     ],
 )
-def test_a_dem_that_cannot_be_used_is_named_with_the_mend(tmp_path, change, words):
+def test_a_dem_that_cannot_be_used_is_named_with_the_remedy(tmp_path, change, words):
     dem = hills((20, 20), 8)
     path = tmp_path / "dem.tif"
     write_dem(path, dem, grid_of(dem.shape, 10.0), **change)

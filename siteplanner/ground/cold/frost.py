@@ -16,9 +16,9 @@ from scipy.ndimage import label, uniform_filter
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
+from siteplanner.ground.cold.lanes import HELD_M
 from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.layer import CELL, WHOLE_GRID, layer, radius
-from siteplanner.ground.relief.voids import HELD_M
 
 _NEIGHBOURS = 400
 #: Cells worked on at a time: few enough to stay in the cache, enough to be worth the calls.
@@ -27,7 +27,7 @@ _RUN = 100_000
 
 @layer(
     LayerInfo(
-        title="Share of lower ground nearby",
+        title="Elevation percentile: share of lower ground nearby",
         unit="share",
         method="Share of evenly spaced neighbours within the radius that lie lower",
         source="elevation percentile after Lundquist, Pepin & Rochford 2008",
@@ -36,7 +36,7 @@ _RUN = 100_000
     ),
     reach=radius("radius_m"),
 )
-def lower_share(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> FloatGrid:
+def elevation_percentile(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> FloatGrid:
     """Share (0-1) of the ground within ``radius_m`` metres that is lower than the cell.
 
     About 400 neighbours, evenly spaced over the disc, stand for all of them.
@@ -47,11 +47,11 @@ def lower_share(dem: FloatGrid, grid: Grid, *, radius_m: float = 250.0) -> Float
     disc = (np.hypot(dr, dc) * grid.cell <= radius_m) & ((dr != 0) | (dc != 0))
     heights, share = plain(dem), np.empty(dem.shape, dtype=np.float32)
     around = np.column_stack([dr[disc], dc[disc]]).astype(np.int64)
-    over_rows(_lower_share, heights.shape, heights, around, share)
+    over_rows(_elevation_percentile, heights.shape, heights, around, share)
     return share
 
 
-def _lower_share(
+def _elevation_percentile(
     first: int, last: int, dem: FloatGrid, around: NDArray[np.int64], share: FloatGrid
 ) -> None:
     """Fill the rows of ``share``, a run of rows at a time."""
@@ -76,7 +76,7 @@ def _lower_share(
 
 @layer(
     LayerInfo(
-        title="Hollowness",
+        title="Concavity at a wider scale",
         unit="m/m",
         method="Mean over four directions of the mean height at both ends of a line less the "
         "height in its middle, over half the line's length: positive in hollows",
@@ -86,8 +86,8 @@ def _lower_share(
     ),
     reach=radius("radius_m"),
 )
-def hollowness(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatGrid:
-    """Curvature at the scale of ``radius_m`` metres: positive where ground rises all round."""
+def multi_scale_concavity(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatGrid:
+    """Concavity at the scale of ``radius_m`` metres: positive where ground rises all round."""
     reach = max(1, round(radius_m / grid.cell))
     slant = max(1, round(reach / np.sqrt(2)))
     padded = np.pad(dem, reach, mode="edge")
@@ -116,33 +116,33 @@ def hollowness(dem: FloatGrid, grid: Grid, *, radius_m: float = 120.0) -> FloatG
     reach=CELL,
 )
 def cold_pool_criteria(
-    slope: FloatGrid, hollowness: FloatGrid, lower_share: FloatGrid
+    slope: FloatGrid, multi_scale_concavity: FloatGrid, elevation_percentile: FloatGrid
 ) -> FloatGrid:
     """Three classes of cold-pool signal: 0 none, 1 no signal, 2 cold pool."""
-    pool = (slope <= 30) & (hollowness > 0) & (lower_share <= 0.3)
-    none = (slope > 30) | (lower_share > 0.5)
+    pool = (slope <= 30) & (multi_scale_concavity > 0) & (elevation_percentile <= 0.3)
+    none = (slope > 30) | (elevation_percentile > 0.5)
     out = np.where(pool, 2, np.where(none, 0, 1)).astype(np.float32)
-    out[np.isnan(slope) | np.isnan(lower_share) | np.isnan(hollowness)] = np.nan
+    out[np.isnan(slope) | np.isnan(elevation_percentile) | np.isnan(multi_scale_concavity)] = np.nan
     return out
 
 
 @layer(
     LayerInfo(
-        title="Where the night and the quick criteria differ",
+        title="Where the drainage and the quick criteria differ",
         unit="class",
         method="Cold air lying at least as deep as the setting at dawn, against the cold-pool "
         "criteria; where these give no signal nothing is compared",
         source="criteria: Lundquist, Pepin & Rochford 2008; the comparison is our own",
         valid=(0, 3),
         colours="RdYlBu_11",
-        classes=("both: none", "both: cold pool", "only the night", "only the criteria"),
+        classes=("both: none", "both: cold pool", "only the drainage", "only the criteria"),
     ),
     reach=CELL,
 )
 def cold_air_check(
     cold_air_depth: FloatGrid, cold_pool_criteria: FloatGrid, *, lies_m: float = 2.0
 ) -> FloatGrid:
-    """Four classes: 0 both say none, 1 both a pool, 2 the night alone, 3 the criteria alone."""
+    """Four classes: 0 both say none, 1 both a pool, 2 the drainage alone, 3 the criteria alone."""
     lies = cold_air_depth >= lies_m
     out = np.full(cold_air_depth.shape, np.nan, dtype=np.float32)
     none, pool = cold_pool_criteria == 0, cold_pool_criteria == 2
@@ -167,7 +167,7 @@ def cold_air_check(
         name="cold_air_pooling_today",
         title="Cold-air pooling as things stand",
         unit="index 0-1",
-        method="The same without rows of an earlier plan taken for grown: what frost readings "
+        method="The same without an earlier plan's rows as mature shelter: what frost readings "
         "were taken in",
         source="the night's depth: see there; the joining is common practice, no source",
         valid=(0, 1),
@@ -187,7 +187,7 @@ def pooling(
 ) -> tuple[FloatGrid, FloatGrid]:
     """Degree (0-1) to which cold air lies on a cell towards dawn of a calm clear night.
 
-    With rows of an earlier plan grown, and as things stand. A hand-drawn hollow leaves
+    With an earlier plan's rows as mature shelter, and as things stand. A hand-drawn hollow leaves
     ``1 - drawn_weight`` of what the night says against pooling.
     """
     half = np.float32(half_depth_m)
@@ -209,7 +209,7 @@ def pooling(
         unit="°C",
         method="Readings' differences from the station's minimum of the same winter, by a Gaussian "
         "process with a linear mean on height, cold-air pooling, height above the cold air, "
-        "slope, hollowness and the side it faces, whose slopes have stated priors, added to the "
+        "slope, concavity and the side it faces, whose slopes have stated priors, added to the "
         "station's mean winter minimum; without readings the priors alone",
         source="Student-t process: Shah, Wilson & Ghahramani 2014; priors from memory, judgement, "
         "each stated in the code",
@@ -249,7 +249,7 @@ def coldest_night(
     height_above_cold_air: FloatGrid,
     slope: FloatGrid,
     aspect: FloatGrid,
-    hollowness: FloatGrid,
+    multi_scale_concavity: FloatGrid,
     grid: Grid,
     latitude: float,
     frost_readings: gpd.GeoDataFrame,
@@ -265,7 +265,7 @@ def coldest_night(
         "height_above_cold_air": height_above_cold_air,
         "slope": slope,
         "aspect": aspect,
-        "hollowness": hollowness,
+        "multi_scale_concavity": multi_scale_concavity,
     }
     ground = NightGround.of(layers, dem, grid, latitude)
     fitted = ground.fit(frost_readings, climate.elevation_m)  # type: ignore[attr-defined]
@@ -285,32 +285,33 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
     codes = codes[np.isfinite(codes)]
     if not codes.size:
         return []
-    night, quick = (float((codes == code).mean()) for code in (2, 3))
-    if night + quick < 0.02:
+    drained, quick = (float((codes == code).mean()) for code in (2, 3))
+    if drained + quick < 0.02:
         return []
     return [
-        f"Frost hollows: on {night + quick:.0%} of the ground the modelled night and the quick "
-        f"terrain criteria differ (cold air only by the night {night:.0%}, only by the criteria "
-        f"{quick:.0%}; layer cold_air_check). Hang a thermometer there before you rely on either."
+        f"Frost hollows: on {drained + quick:.0%} of the ground the two methods differ (only the "
+        f"modelled drainage finds cold air on {drained:.0%}, only the quick terrain criteria on "
+        f"{quick:.0%}). Put a minimum thermometer at the marked spots of the layer "
+        "cold_air_check before you rely on either."
     ]
 
 
 def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> list[str]:
-    """Say how much deeper the cold air lies for grown rows, and whether gaps would help."""
+    """Say how much deeper the cold air lies for mature shelter, and whether lanes would help."""
     growth = layers["cold_air_growth"]
     deeper = mask & (growth >= HELD_M)
     if not deeper.any():
-        return ["The rows of the plan given as grown hold back hardly any cold air."]
-    gaps = int(label(layers["cold_air_gaps"] == 1)[1])
+        return ["Once mature, the rows of the earlier plan hold back hardly any cold air."]
+    lanes = int(label(layers["cold_air_lanes"] == 1)[1])
     advice = (
-        f"{gaps} gap{'s' if gaps > 1 else ''} in the rows would drain some of it (layer "
-        "cold_air_gaps). Leave those lanes unplanted or low."
-        if gaps
-        else "No gap in the rows was found to drain it."
+        f"{lanes} lane{'s' if lanes > 1 else ''} through the rows would drain some of it (layer "
+        "cold_air_lanes). Leave those lanes unplanted or low."
+        if lanes
+        else "No lane through the rows was found that would drain it."
     )
     return [
-        f"With the rows of the plan given as grown, cold air at dawn lies at least {HELD_M:g} m "
-        f"deeper on {deeper.sum() * grid.cell_area / 1e4:.1f} ha, by up to "
+        f"Once the rows of the earlier plan are mature, cold air at dawn lies at least "
+        f"{HELD_M:g} m deeper on {deeper.sum() * grid.cell_area / 1e4:.1f} ha, by up to "
         f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
         "not a forecast."
     ]

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from siteplanner.ground.sun.irradiation import MID_MONTH
 
@@ -88,8 +88,8 @@ def chance_each_night(nights: Nights, difference_c: float, below_c: float) -> ND
     ``difference_c``, from the station on the coldest nights, holds on the clear share of nights;
     on the others the place is like the station.
     """
-    clear = norm.cdf((below_c - difference_c - nights.minimum) / nights.deviation)
-    others = norm.cdf((below_c - nights.minimum) / nights.deviation)
+    clear = ndtr((below_c - difference_c - nights.minimum) / nights.deviation)
+    others = ndtr((below_c - nights.minimum) / nights.deviation)
     return np.asarray(CLEAR_SHARE * clear + (1 - CLEAR_SHARE) * others)
 
 

@@ -8,7 +8,7 @@ a Gaussian process with a linear mean, fitted as one. The linear part has normal
 (``PREDICTORS``); they are integrated out, so with no reading at all the prior is the estimate.
 The field has a Matérn 3/2 covariance at three lengths. All variances share one unknown scale
 with an inverse-gamma prior, which makes what is predicted a Student t: few readings give wide
-errors (a Student-t process: Shah, Wilson & Ghahramani 2014, abstract and model as seen). No
+errors (a Student-t process: Shah, Wilson & Ghahramani 2014, abstract as seen). No
 hyperparameter is tuned; each is stated here with its reason.
 """
 
@@ -94,7 +94,7 @@ PREDICTORS = (
     Predictor("cold_air_pooling", "index", -4.0, 2.0, 0.2),
     Predictor("height_above_cold_air", "m", 0.3, 0.3, 10.0, log=True),
     Predictor("slope", "degrees", 0.3, 0.3, 2.0, log=True),
-    Predictor("hollowness", "m/m", -3.0, 3.0, 0.0),
+    Predictor("multi_scale_concavity", "m/m", -3.0, 3.0, 0.0),
     Predictor("facing_pole", "share", 0.0, 1.5, 0.0),
 )
 

@@ -1,4 +1,4 @@
-"""The cold-air night: where air drains, lies and spills from sunset to sunrise, as layers.
+"""Nocturnal cold-air drainage: where air drains, lies and spills from sunset to sunrise, as layers.
 
 An estimate of one calm clear night from the shape of the ground, not a forecast.
 """
@@ -19,9 +19,15 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.cold.cold_air import Air
-from siteplanner.ground.cold.night_run import Belts, Night, belts_on, kept_night, night_seconds
+from siteplanner.ground.cold.drainage_run import (
+    Belts,
+    Drainage,
+    belts_on,
+    cached_drainage,
+    night_seconds,
+)
+from siteplanner.ground.cold.lanes import WORTH, cut_lanes, lanes_through_rows, share_let_go
 from siteplanner.ground.layer import WHOLE_GRID, layer, radius
-from siteplanner.ground.relief import voids as gaps
 from siteplanner.ground.relief.terrain import convergence
 
 _METHOD = (
@@ -107,35 +113,35 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
     ),
     LayerInfo(
         name="cold_air_growth",
-        title="How much deeper the cold air lies for the rows of the plan given as grown",
+        title="How much deeper the cold air lies once the rows of the earlier plan are mature",
         unit="m",
         method=_METHOD.format(
-            what="Depth at dawn with the dense rows of an earlier plan grown up, less without."
+            what="Depth at dawn with an earlier plan's dense rows as mature shelter, less without."
         ),
         source=_SOURCE,
         valid=(-100, 100),
         colours="PuOr_11",
     ),
     LayerInfo(
-        name="cold_air_gaps",
-        title="Where a gap in the grown rows would drain the cold air",
+        name="cold_air_lanes",
+        title="Where a lane through the mature rows would drain the cold air",
         unit="class",
         method="Lanes through the rows along the streams that they hold back most; kept only "
-        "where a run of the night with the gaps cut lets go of air. For rows to be planted "
+        "where a run of the night with the lanes cut lets go of air. For rows to be planted "
         "alone, never for a bank, levee or dam wall.",
         source="our own; common practice, no source",
         valid=(0, 1),
         colours="YlGnBu_09",
-        classes=("no gap", "gap in the rows"),
+        classes=("no lane", "lane through the rows"),
     ),
     reach=WHOLE_GRID,
 )
-def cold_air_night(
+def nocturnal_cold_air_drainage(
     dem: FloatGrid,
     grid: Grid,
     latitude: float,
     shelter: gpd.GeoDataFrame,
-    grown: gpd.GeoDataFrame,
+    mature_shelter: gpd.GeoDataFrame,
     *,
     design_day: int = 0,
     cell_m: float = 5.0,
@@ -145,33 +151,33 @@ def cold_air_night(
     full_m: float = 30.0,
     drag: float = 0.05,
     share_of_lines: float = 0.25,
-    gap_m: float = 15.0,
+    lane_m: float = 15.0,
 ) -> tuple[FloatGrid, ...]:
     """Depth (m), arrival (h), speed (m/s), direction (degrees) and lines of the cold air.
 
-    Then growth of the depth (m) and gaps for the rows of an earlier plan, ``grown``, which
-    dam the air like ``shelter``; both nil without them. ``design_day`` is a day of the year, 0
+    Then growth of the depth (m) and lanes for an earlier plan's rows, ``mature_shelter``, which dam
+    the air like ``shelter``; both nil without them. ``design_day`` is a day of the year, 0
     for the longest night. Air flows on cells of at least ``cell_m`` m. See ``cold_air.Air``
     for the air's own settings; ``lies_m`` is the depth from which air counts as lying. The
-    busiest ``share_of_lines`` of cells may be lines; a gap is ``gap_m`` wide.
+    busiest ``share_of_lines`` of cells may be lines; a lane is ``lane_m`` wide.
     """
     air, seconds = Air(colder_k, loss_w_m2, full_m, drag), night_seconds(latitude, design_day)
     factor = max(1, math.ceil(cell_m / grid.cell - 1e-9))
     known = np.isfinite(dem)
 
-    def run(belts: Belts | None) -> Night:
-        return kept_night(dem, grid.cell, seconds, air, belts, cell_m=cell_m, lies_m=lies_m)
+    def run(belts: Belts | None) -> Drainage:
+        return cached_drainage(dem, grid.cell, seconds, air, belts, cell_m=cell_m, lies_m=lies_m)
 
     def clear(values: NDArray[Any]) -> FloatGrid:
         return np.where(known, values, np.float32(np.nan)).astype(np.float32)
 
-    both = pd.concat([shelter, grown]) if len(grown) else shelter
+    both = pd.concat([shelter, mature_shelter]) if len(mature_shelter) else shelter
     made = run(belts_on(both, grid))
-    growth = gap_cells = np.zeros(dem.shape, dtype=np.float32)
-    if len(grown):
+    growth = lane_cells = np.zeros(dem.shape, dtype=np.float32)
+    if len(mature_shelter):
         bare = run(belts_on(shelter, grid))
         growth = _to_cells(made.depth - bare.depth, dem.shape, factor)
-        gap_cells = _gaps(run, bare, made, shelter, grown, grid, factor, gap_m)
+        lane_cells = _lanes(run, bare, made, shelter, mature_shelter, grid, factor, lane_m)
     depth = _to_cells(made.depth, dem.shape, factor)
     east, south = (_to_cells(f, dem.shape, factor) for f in (made.flow_x, made.flow_y))
     speed = np.hypot(east, south) / np.maximum(depth, np.float32(0.05))
@@ -185,36 +191,36 @@ def cold_air_night(
         clear(direction),
         clear(_nearest(lines, dem.shape, factor)),
         clear(growth),
-        clear(gap_cells),
+        clear(lane_cells),
     )
 
 
-def _gaps(
-    run: Callable[[Belts | None], Night],
-    bare: Night,
-    made: Night,
+def _lanes(
+    run: Callable[[Belts | None], Drainage],
+    bare: Drainage,
+    made: Drainage,
     shelter: gpd.GeoDataFrame,
-    grown: gpd.GeoDataFrame,
+    mature_shelter: gpd.GeoDataFrame,
     grid: Grid,
     factor: int,
-    gap_m: float,
+    lane_m: float,
 ) -> FloatGrid:
-    """Mark (1, else 0) the gaps in grown rows that let air go when the night is run with them."""
+    """Mark (1, else 0) the lanes through mature rows that let air go in a run with them."""
     wide = grid.coarser(factor)
     growth = made.depth - bare.depth
-    rows = wide.cover(grown.geometry, all_touched=True)
-    found = gaps.lanes(bare.flow_x, bare.flow_y, growth, rows, wide.cell)
+    rows = wide.cover(mature_shelter.geometry, all_touched=True)
+    found = lanes_through_rows(bare.flow_x, bare.flow_y, growth, rows, wide.cell)
     none = np.zeros(grid.shape, dtype=np.float32)
-    belts = belts_on(grown, grid)
+    belts = belts_on(mature_shelter, grid)
     if not found or belts is None:
         return none
     lanes = [shapely.transform(lane, lambda at: at * factor) for lane in found]
-    half = gap_m / 2 / grid.cell
-    left, standing = gaps.cut(belts, lanes, half), belts_on(shelter, grid)
+    half = lane_m / 2 / grid.cell
+    left, standing = cut_lanes(belts, lanes, half), belts_on(shelter, grid)
     if standing is not None:
         left = tuple(np.concatenate(pair) for pair in zip(left, standing, strict=True))  # type: ignore[assignment]
-    let_go = gaps.kept_back(growth, run(left).depth - bare.depth)
-    if let_go < gaps.WORTH:
+    let_go = share_let_go(growth, run(left).depth - bare.depth)
+    if let_go < WORTH:
         return none
     shapes = [
         shapely.transform(

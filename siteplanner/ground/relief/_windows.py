@@ -92,10 +92,10 @@ def horn(first, last, dem, per_metre, turn, slope, aspect, lacking):  # type: ig
             slopes[col + 1] = steep
             aspects[col + 1] = facing
         # Counted in 32 bits, as wide as the slopes, or the compiler would go half as fast.
-        gaps = np.int32(0)
+        voids = np.int32(0)
         for col in range(1, cols - 1):
-            gaps = np.int32(gaps + np.int32(slopes[col] != slopes[col]))
-        lacking[row] = gaps
+            voids = np.int32(voids + np.int32(slopes[col] != slopes[col]))
+        lacking[row] = voids
 
 
 @kernel(
@@ -113,14 +113,14 @@ def bend(first, last, dem, cell, down, across, lacking):  # type: ignore[no-unty
             dd, ee = ((west - e) + (east - e)) * square, ((north - e) + (south - e)) * square
             corners = (above[col + 1] - above[col - 1]) + (below[col - 1] - below[col + 1])
             gg, hh = (east - west) * half, (north - south) * half
-            grade = gg * gg + hh * hh
+            gradient = gg * gg + hh * hh
             mixed = corners * square / _TWO * gg * hh
             along = dd * gg * gg + ee * hh * hh + mixed
             aside = dd * hh * hh + ee * gg * gg - mixed
             level = -(dd + ee)
-            bent = -_TWO * along / grade if grade > _ZERO else level
+            bent = -_TWO * along / gradient if gradient > _ZERO else level
             down[row, col] = bent
-            across[row, col] = -_TWO * aside / grade if grade > _ZERO else level
+            across[row, col] = -_TWO * aside / gradient if gradient > _ZERO else level
             lacking[row] += np.int32(bent != bent)
 
 
@@ -149,7 +149,7 @@ def above_mean(first: int, last: int, dem: FloatGrid, half: int, out: FloatGrid)
     sums, known = np.zeros(cols + 1), np.zeros(cols + 1, np.int64)
     for start in range(first - first % block, last, block):
         end = min(start + block, last)
-        # Ground without a gap needs no counting, which is twice as quick and the same to the bit.
+        # Ground without a void needs no counting, which is twice as quick and the same to the bit.
         whole = not np.isnan(dem[max(0, start - half) : end + half].min())
         column, count = np.zeros(cols), np.zeros(cols, np.int64)
         _slide(max(first, start), start, end, dem, half, whole, sums, column, known, count, out)

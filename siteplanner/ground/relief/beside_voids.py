@@ -1,4 +1,4 @@
-"""Windows of 3 x 3 cells that lack some: the ground is carried on beyond gaps and edges."""
+"""Windows of 3 x 3 cells that lack some: the ground is carried on beyond voids and edges."""
 
 from __future__ import annotations
 
@@ -73,11 +73,11 @@ def _windows_that_lack(
     made: FloatGrid, heights: FloatGrid, lacking: NDArray[np.int32]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Rows and columns of known cells that have no result yet."""
-    with_gaps = lacking > 0
-    with_gaps[[0, -1]] = True
-    some = np.flatnonzero(with_gaps)
+    with_voids = lacking > 0
+    with_voids[[0, -1]] = True
+    some = np.flatnonzero(with_voids)
     which, inner = np.nonzero(np.isnan(made[some]))
-    others = np.flatnonzero(~with_gaps)
+    others = np.flatnonzero(~with_voids)
     row, side = np.nonzero(np.isnan(made[others[:, None], [0, -1]]))
     rows = np.concatenate([some[which], others[row]])
     cols = np.concatenate([inner, side * (heights.shape[1] - 1)])

@@ -51,7 +51,7 @@ def length_exponent(slope: ArrayLike) -> NDArray[np.float64]:
     reach=CELL,
 )
 def ls_factor(
-    specific_catchment: FloatGrid,
+    specific_contributing_area: FloatGrid,
     slope: FloatGrid,
     aspect: FloatGrid,
     grid: Grid,
@@ -66,17 +66,23 @@ def ls_factor(
     power = length_exponent(slope).astype(np.float32)
     facing = np.radians(np.nan_to_num(aspect) - np.float32(convergence(grid)))
     across = np.abs(np.sin(facing)) + np.abs(np.cos(facing))
-    return _length_of_cells(specific_catchment, across, power, grid.cell, longest) * (
+    return _length_of_cells(specific_contributing_area, across, power, grid.cell, longest) * (
         steepness_factor(slope).astype(np.float32)
     )
 
 
 def _length_of_cells(
-    specific_catchment: FloatGrid, across: FloatGrid, power: FloatGrid, cell: float, longest: float
+    specific_contributing_area: FloatGrid,
+    across: FloatGrid,
+    power: FloatGrid,
+    cell: float,
+    longest: float,
 ) -> FloatGrid:
     """Tell L of cells: ((A + D^2)^(m+1) - A^(m+1)) / (D^(m+2) x^m 22.13^m)."""
     side = np.float32(cell)
-    inflow = np.clip(specific_catchment - side, 0, np.float32(max(longest - cell, 0))) * side
+    inflow = (
+        np.clip(specific_contributing_area - side, 0, np.float32(max(longest - cell, 0))) * side
+    )
     whole = (inflow + side * side) ** (power + 1) - inflow ** (power + 1)
     return whole / (side ** (power + 2) * across**power * np.float32(_UNIT_PLOT) ** power)
 

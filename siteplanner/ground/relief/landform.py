@@ -20,17 +20,20 @@ LANDFORMS = (
     "ridge",
 )
 
+#: Half widths of the windows, m; a layer has its own in its name.
+POSITION_RADII_M = (30.0, 150.0, 600.0)
+
 _POSITION_METHOD = (
-    "Height minus the mean height of a square window, as wide as twice the radius ({radius} m "
-    "unless set otherwise) and clipped at the edge of the DEM: positive on ridges, negative in "
+    "Height minus the mean height of a square window, as wide as twice the radius ({radius} m) "
+    "and clipped at the edge of the DEM: positive on ridges, negative in "
     "hollows."
 )
 
 
 @layer(
     LayerInfo(
-        name="slope_position_near",
-        title="Height above the ground near by",
+        name="topographic_position_30m",
+        title="Topographic position within 30 m",
         unit="m",
         method=_POSITION_METHOD.format(radius=30),
         source="common practice, no source",
@@ -38,8 +41,8 @@ _POSITION_METHOD = (
         colours="RdYlBu_11_r",
     ),
     LayerInfo(
-        name="slope_position",
-        title="Height above the ground around",
+        name="topographic_position_150m",
+        title="Topographic position within 150 m",
         unit="m",
         method=_POSITION_METHOD.format(radius=150),
         source="common practice, no source",
@@ -48,31 +51,31 @@ _POSITION_METHOD = (
         on_map=True,
     ),
     LayerInfo(
-        name="slope_position_far",
-        title="Height above the ground far around",
+        name="topographic_position_600m",
+        title="Topographic position within 600 m",
         unit="m",
         method=_POSITION_METHOD.format(radius=600),
         source="common practice, no source",
         valid=(-5000.0, 5000.0),
         colours="RdYlBu_11_r",
     ),
-    reach=radius("far"),
+    reach=radius(POSITION_RADII_M[-1]),
 )
-def slope_positions(
-    dem: FloatGrid, grid: Grid, *, near: float = 30.0, middle: float = 150.0, far: float = 600.0
-) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
-    """Height above the mean of square windows of half width ``near``, ``middle``, ``far`` (m).
+def topographic_positions(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
+    """Topographic position at each of ``POSITION_RADII_M``: see :func:`topographic_position`."""
+    near, middle, far = (topographic_position(dem, grid, metres) for metres in POSITION_RADII_M)
+    return near, middle, far
 
-    Metres, each (rows, cols). Missing cells are left out of the mean; NaN where ``dem`` is.
+
+def topographic_position(dem: FloatGrid, grid: Grid, radius_m: float) -> FloatGrid:
+    """Height above the mean of a square window of half width ``radius_m``, m, (rows, cols).
+
+    Missing cells are left out of the mean; NaN where ``dem`` is.
     """
     heights = plain(dem)
-    made = []
-    for metres in (near, middle, far):
-        out = np.empty_like(heights)
-        half = max(1, round(metres / grid.cell))
-        over_rows(above_mean, heights.shape, heights, half, out)
-        made.append(out)
-    return made[0], made[1], made[2]
+    out = np.empty_like(heights)
+    over_rows(above_mean, heights.shape, heights, max(1, round(radius_m / grid.cell)), out)
+    return out
 
 
 @layer(
@@ -91,14 +94,17 @@ def slope_positions(
     ),
     reach=WHOLE_GRID,
 )
-def landform(slope_position: FloatGrid, slope: FloatGrid, *, level: float = 5.0) -> FloatGrid:
+def landform(
+    topographic_position_150m: FloatGrid, slope: FloatGrid, *, level: float = 5.0
+) -> FloatGrid:
     """Landform as codes of ``LANDFORMS``, (rows, cols); up to ``level`` degrees is level.
 
     After Weiss (2001), from memory. Where the land has no relief at all, everything is level.
     """
-    known = np.isfinite(slope_position)
-    spread = float(np.std(slope_position[known], dtype=np.float64)) if known.any() else 0.0
-    against = slope_position / np.float32(spread if spread > 0 else 1.0)
+    position = topographic_position_150m
+    known = np.isfinite(position)
+    spread = float(np.std(position[known], dtype=np.float64)) if known.any() else 0.0
+    against = position / np.float32(spread if spread > 0 else 1.0)
     codes = np.where(slope <= np.float32(level), np.float32(2), np.float32(3))
     for code, there in (
         (1, against < -0.5),

@@ -34,7 +34,7 @@ def convergence(grid: Grid) -> float:
         unit="degrees",
         method=(
             "Horn's weighted differences over 3 x 3 cells. Where a neighbour is missing (edge of "
-            "the DEM, gap) the ground is carried on in a straight line from the cells beyond, "
+            "the DEM, a void) the ground is carried on in a straight line from the cells beyond, "
             "or taken as level with the middle when those are missing too."
         ),
         source="Horn (1981), Proc. IEEE 69(1):14-47",
@@ -105,7 +105,7 @@ def hillshade(
     ),
     reach=CELL,
 )
-def heights_filled(dem: FloatGrid, holes: BoolGrid) -> FloatGrid:
+def void_filled(dem: FloatGrid, holes: BoolGrid) -> FloatGrid:
     """1 where a hole of the DEM was filled, 0 elsewhere, (rows, cols); NaN without a height."""
     filled = holes.astype(np.float32)
     filled[np.isnan(dem)] = np.nan
@@ -129,7 +129,9 @@ def heights_filled(dem: FloatGrid, holes: BoolGrid) -> FloatGrid:
     ),
     reach=WHOLE_GRID,
 )
-def smooth_heights(dem: FloatGrid, slope: FloatGrid, grid: Grid, height_step: float) -> FloatGrid:
+def terrace_smoothed_dem(
+    dem: FloatGrid, slope: FloatGrid, grid: Grid, height_step: float
+) -> FloatGrid:
     """Heights (m, (rows, cols)) without the terraces that rounding makes; NaN as in ``dem``.
 
     ``height_step`` is what heights were rounded to, m, 0 where they were not.
@@ -192,9 +194,9 @@ _CURVATURE_SOURCE = "Zevenbergen & Thorne (1987), Earth Surf. Process. Landf. 12
     ),
     reach=NEIGHBOURS,
 )
-def curvature(smooth_heights: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid]:
+def curvature(terrace_smoothed_dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid]:
     """Curvature down and across the slope, 1/m, each (rows, cols); convex is positive.
 
     After Zevenbergen & Thorne (1987), with D, E, F, G, H as there.
     """
-    return over_windows(bend, plain(smooth_heights), np.float32(grid.cell))
+    return over_windows(bend, plain(terrace_smoothed_dem), np.float32(grid.cell))

@@ -1,4 +1,4 @@
-"""Rain against thirst: the year's rainfall, the water plants would miss, and too much of it."""
+"""Rain against reference evapotranspiration: the year's rainfall, the deficit, waterlogging."""
 
 from __future__ import annotations
 
@@ -14,24 +14,24 @@ from siteplanner.base.soil_classes import DRAINAGE_CLASSES
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.ground.layer import CELL, WHOLE_GRID, layer
 from siteplanner.ground.relief.landform import LANDFORMS
-from siteplanner.ground.sun.evapotranspiration import monthly_thirst
+from siteplanner.ground.sun.evapotranspiration import reference_evapotranspiration
 from siteplanner.ground.sun.irradiation import month_rates
 from siteplanner.reading.weather import MonthlyClimate
 
 
 def water_year(
-    rain_mm: ArrayLike, thirst_mm: ArrayLike, capacity_mm: float
+    rain_mm: ArrayLike, et0_mm: ArrayLike, capacity_mm: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Soil water at the end of each month and water used in it, mm, each (12,).
 
     Monthly balance of Thornthwaite & Mather (1955, 1957): in a month with less rain than
-    thirst the store falls by exp(-shortage / capacity), in others it fills and then spills;
+    ET0 the store falls by exp(-shortage / capacity), in others it fills and then spills;
     the year is repeated until it closes.
     """
     rain = np.asarray(rain_mm, dtype=np.float64)
-    thirst = np.asarray(thirst_mm, dtype=np.float64)
+    et0 = np.asarray(et0_mm, dtype=np.float64)
     stored, used = np.empty(12), np.empty(12)
-    _year(rain, thirst, float(capacity_mm), stored, used)
+    _year(rain, et0, float(capacity_mm), stored, used)
     return stored, used
 
 
@@ -53,7 +53,7 @@ def annual_rainfall(dem: FloatGrid, climate: MonthlyClimate) -> FloatGrid:
 
 
 _BALANCE = (
-    "Monthly balance of rain, soil store and reference evapotranspiration in a mean year: thirst "
+    "Monthly balance of rain, soil store and reference evapotranspiration in a mean year: ET0 "
     "by Penman-Monteith where the station tells wind, humidity and sun, else from its temperatures "
     "by Hargreaves; scaled by the cell's clear-sky sun in that month; store "
     "from the soil's available water; run-on where the ground is wetter than the grid's mean "
@@ -122,7 +122,7 @@ def water_balance(
     ``most_run_on`` bounds how many times the mean soil's outflow a cell receives.
     """
     rain = np.array(climate.rain_mm, dtype=np.float64)
-    thirst = monthly_thirst(climate, latitude)
+    et0 = reference_evapotranspiration(climate, latitude)
     known = available_water[np.isfinite(available_water)]
     mean_store = float(known.mean(dtype=np.float64)) if known.size else 0.0
     told = wetness[np.isfinite(wetness)]
@@ -140,8 +140,8 @@ def water_balance(
         plain(winter_sun),
         np.ascontiguousarray(month_rates(latitude) / 100),
         rain,
-        thirst,
-        outflow(rain, thirst, mean_store),
+        et0,
+        outflow(rain, et0, mean_store),
         np.array(_LETS_GO),
         out,
     )
@@ -152,14 +152,14 @@ def water_balance(
 _LETS_GO = (500.0, 300.0, 200.0, 100.0, 50.0, 20.0, 5.0)
 
 
-def outflow(rain_mm: ArrayLike, thirst_mm: ArrayLike, capacity_mm: float) -> NDArray[np.float64]:
+def outflow(rain_mm: ArrayLike, et0_mm: ArrayLike, capacity_mm: float) -> NDArray[np.float64]:
     """Water that leaves a soil in each month, mm, (12,), for the ground below it.
 
     The surplus of the monthly balance, half of what is there leaving each month (Thornthwaite
     & Mather 1957, from memory), in a year that closes.
     """
     rain = np.asarray(rain_mm, dtype=np.float64)
-    stored, used = water_year(rain, thirst_mm, capacity_mm)
+    stored, used = water_year(rain, et0_mm, capacity_mm)
     surplus = np.maximum(rain + np.roll(stored, 1) - used - stored, 0)
     leaves, held = np.zeros(12), 0.0
     for month in [*range(12)] * 3:
@@ -205,13 +205,13 @@ def site_drainage(
 
 
 @kernel("void(float64[::1], float64[::1], float64, float64[::1], float64[::1])")
-def _year(rain, thirst, capacity, stored, used):  # type: ignore[no-untyped-def]
+def _year(rain, et0, capacity, stored, used):  # type: ignore[no-untyped-def]
     """Run the year from a full store until its end meets its start; 100 times at most."""
     store = capacity
     for _ in range(100):
         start = store
         for month in range(12):
-            comes, wanted = rain[month], thirst[month]
+            comes, wanted = rain[month], et0[month]
             left = comes - wanted
             if left >= 0:
                 store = min(capacity, store + left)
@@ -237,7 +237,7 @@ def _balance_of_rows(first: int, last: int, *given: object) -> None:
     "float64[::1], float32[:, :, ::1], float64[::1], float64[::1], float64[::1], float64[::1])"
 )
 def _balance(  # type: ignore[no-untyped-def]
-    first, last, capacity, drainage, more, year, summer, winter, rates, rain, thirst, runs_on,
+    first, last, capacity, drainage, more, year, summer, winter, rates, rain, et0, runs_on,
     lets_go, out, comes, wanted, stored, used,
 ):  # fmt: skip
     """Fill the rows of ``out``, which is NaN, where soil and light are known."""
@@ -251,7 +251,7 @@ def _balance(  # type: ignore[no-untyped-def]
             run_on, code = more[row, col], drainage[row, col]
             for m in range(12):
                 share = rates[m, 0] * in_year + rates[m, 1] * in_summer + rates[m, 2] * in_winter
-                wanted[m] = thirst[m] * max(share, 0.0)
+                wanted[m] = et0[m] * max(share, 0.0)
                 comes[m] = rain[m] + runs_on[m] * run_on
             _year(comes, wanted, holds, stored, used)
             goes = lets_go[int(code)] if code == code else np.nan

@@ -262,8 +262,8 @@ def _gaps(shapes: NDArray[np.object_], widest: float) -> NDArray[np.object_]:
     if not len(shapes) or widest <= 0:
         return np.array([], dtype=object)
     whole = shapely.union_all(shapes)
-    grown = shapely.buffer(whole, widest / 2, join_style="mitre")
-    closed = shapely.buffer(grown, -widest / 2, join_style="mitre")
+    buffered = shapely.buffer(whole, widest / 2, join_style="mitre")
+    closed = shapely.buffer(buffered, -widest / 2, join_style="mitre")
     gaps = shapely.get_parts(shapely.difference(closed, whole))
     return gaps[shapely.area(gaps) > 1e-6]
 

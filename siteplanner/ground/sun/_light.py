@@ -13,16 +13,16 @@ from siteplanner.base.grid import FloatGrid
 from siteplanner.base.kernels import kernel
 
 #: Directions in which the horizon is looked up; sun positions a day, from rise to set.
-LOOKS, STEPS = 36, 24
+DIRECTIONS, STEPS = 36, 24
 _RADIAN = np.float32(math.pi / 180)
 #: Rows are worked on in runs of about so many cells, whose horizons stay in the cache.
 _RUN = 2048
 
 #: Where to look (n, 8), how (n, 2), and where directions begin and end (directions + 1,).
-Looks = tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.int64]]
+HorizonSteps = tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.int64]]
 
 
-def looks(cell: float, reach: float) -> Looks:
+def horizon_steps(cell: float, reach: float) -> HorizonSteps:
     """Places to look at for the horizon; those of a direction from its end to the next one.
 
     Directions follow each other clockwise from grid north. A line of sight is looked at where
@@ -33,8 +33,8 @@ def looks(cell: float, reach: float) -> Looks:
     least), so far ground is looked at more coarsely.
     """
     found, how, ends = [], [], [0]
-    for direction in range(LOOKS):
-        angle = 2 * math.pi * direction / LOOKS
+    for direction in range(DIRECTIONS):
+        angle = 2 * math.pi * direction / DIRECTIONS
         south, east = -math.cos(angle), math.sin(angle)
         tall = abs(south) >= abs(east)
         long, wide = max(abs(south), abs(east)), min(abs(south), abs(east))
@@ -110,7 +110,7 @@ def _looked_round(
     cols = view.dem.shape[1]
     run = min(max(1, _RUN // cols), last - first)
     normal = np.empty((3, run, cols), np.float32)
-    horizon = np.empty((LOOKS, run, cols), np.float32)
+    horizon = np.empty((DIRECTIONS, run, cols), np.float32)
     for start in range(first, last, run):
         stop = min(start + run, last)
         _look_round(start, stop, *view, normal, horizon, of_sky)
@@ -128,7 +128,7 @@ def _look_round(  # type: ignore[no-untyped-def]
     """Put normals of the rows' cells, tangents of their horizons, sky view and mean horizon."""
     rows, cols = dem.shape
     zero, one = np.float32(0), np.float32(1)
-    part = one / np.float32(LOOKS)
+    part = one / np.float32(DIRECTIONS)
     for row in range(first, last):
         at = row - first
         here, slopes, aspects = dem[row], slope[row], aspect[row]
@@ -144,8 +144,8 @@ def _look_round(  # type: ignore[no-untyped-def]
             open_sky[c] = zero
             mean[c] = zero
         # The horizon is at least the cell's own slope, then whatever ground stands higher.
-        for k in range(LOOKS):
-            angle = np.float32(2 * math.pi * k / LOOKS) + turn
+        for k in range(DIRECTIONS):
+            angle = np.float32(2 * math.pi * k / DIRECTIONS) + turn
             de, dn = np.float32(math.sin(angle)), np.float32(math.cos(angle))
             line = horizon[k, at]
             for c in range(cols):
@@ -197,7 +197,7 @@ def _shine(  # type: ignore[no-untyped-def]
                 ray = rays[month, step]
                 e, n, u, height, weight, strength = ray[0], ray[1], ray[2], ray[3], ray[5], ray[6]
                 k = int(ray[4])
-                line, after = horizon[k, at], horizon[(k + 1) % LOOKS, at]
+                line, after = horizon[k, at], horizon[(k + 1) % DIRECTIONS, at]
                 for c in range(cols):
                     facing = (east[c] * e + north[c] * n + up[c] * u) * strength
                     over = height > line[c] + weight * (after[c] - line[c])

@@ -1,4 +1,4 @@
-"""Reference evapotranspiration, the thirst of level ground under the station's sky."""
+"""Reference evapotranspiration, ET0, that of level ground under the station's sky."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def penman_monteith(
     return np.maximum((by_sun + by_wind) / (rise + gamma * (1 + 0.34 * wind)), 0)
 
 
-def monthly_thirst(climate: MonthlyClimate, latitude: float) -> Months:
+def reference_evapotranspiration(climate: MonthlyClimate, latitude: float) -> Months:
     """Tell the reference evapotranspiration of level ground, mm a month, (12,).
 
     By Penman-Monteith where the station tells wind, humidity and sun, else by Hargreaves.

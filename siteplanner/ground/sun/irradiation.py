@@ -12,7 +12,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.ground.layer import CELL, layer, radius
 from siteplanner.ground.relief.terrain import convergence
-from siteplanner.ground.sun._light import LOOKS, STEPS, View, horizons, looks, shine
+from siteplanner.ground.sun._light import DIRECTIONS, STEPS, View, horizon_steps, horizons, shine
 
 #: Day of the year at the middle of each month (FAO-56, p. 47: J of the 15th).
 MID_MONTH = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
@@ -127,7 +127,7 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         colours="inferno",
     ),
     LayerInfo(
-        name="sky_view",
+        name="sky_view_factor",
         title="Sky that the ground sees",
         unit="share of the half-sphere over level ground",
         method=(
@@ -140,7 +140,7 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         colours="inferno",
     ),
     LayerInfo(
-        name="horizon_height",
+        name="mean_horizon_angle",
         title="Height of the horizon",
         unit="degrees",
         method=(
@@ -151,9 +151,9 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         valid=(0.0, 90.0),
         colours="YlOrBr_09",
     ),
-    *_months("beam", "Light straight from the sun"),
-    *_months("diffuse", "Light from the sky"),
-    *_months("light", "Light from sun and sky"),
+    *_months("direct_irradiation", "Light straight from the sun"),
+    *_months("diffuse_irradiation", "Light from the sky"),
+    *_months("global_irradiation", "Light from sun and sky"),
     reach=radius("shade_reach"),
 )
 def sun(
@@ -166,10 +166,10 @@ def sun(
     clear_air: float = 0.75,
     shade_reach: float = 1500.0,
 ) -> tuple[FloatGrid, ...]:
-    """Clear-sky light, sky view and horizon, each (rows, cols), NaN where ``slope`` is.
+    """Clear-sky irradiation, sky-view factor and horizon: (rows, cols), NaN where ``slope`` is.
 
     In order: light of the year, of midsummer and of midwinter, percent of level ground; share
-    of the sky seen; mean height of the horizon, degrees; then beam, diffuse and all light of
+    of the sky seen; mean horizon angle, degrees; then direct, diffuse and global irradiation of
     the middle day of each month, MJ m-2 day-1, rounded to 1/64. ``clear_air`` is the share of
     the beam that passes the air with the sun overhead; ground within ``shade_reach`` (m) may
     cast shade. In polar night the level ground has no light either: NaN percent.
@@ -211,7 +211,7 @@ def horizon_and_sky(
     least the cell's own slope, at least level, and only ground within ``shade_reach`` (m)
     counts. Sky view (rows, cols) of the tilted surface after Dozier & Frew (1990), from memory.
     """
-    horizon = np.empty((LOOKS, *grid.shape), np.float32)
+    horizon = np.empty((DIRECTIONS, *grid.shape), np.float32)
     of_sky = np.empty((2, *grid.shape), np.float32)
     over_rows(horizons, grid.shape, _view(dem, slope, aspect, grid, shade_reach), of_sky, horizon)
     return horizon, of_sky[0]
@@ -221,7 +221,9 @@ def _view(
     dem: FloatGrid, slope: FloatGrid, aspect: FloatGrid, grid: Grid, shade_reach: float
 ) -> View:
     turn = np.float32(math.radians(convergence(grid)))
-    return View(plain(dem), plain(slope), plain(aspect), turn, *looks(grid.cell, shade_reach))
+    return View(
+        plain(dem), plain(slope), plain(aspect), turn, *horizon_steps(grid.cell, shade_reach)
+    )
 
 
 @layer(
@@ -316,8 +318,8 @@ def _sky(
     outside = 24 * 60 * _SOLAR_CONSTANT * nearness(MID_MONTH)[:, None] * set_angle / math.pi / STEPS
     diffuse = (outside * up * (0.271 - 0.294 * beam)).sum(axis=1)
     strength = outside * beam
-    place = (np.degrees(np.arctan2(east, north)) - turn) % 360 / 360 * LOOKS
-    first = np.floor(place) % LOOKS
+    place = (np.degrees(np.arctan2(east, north)) - turn) % 360 / 360 * DIRECTIONS
+    first = np.floor(place) % DIRECTIONS
     height = up / np.hypot(east, north).clip(1e-6)
     rays = np.stack([east, north, up, height, first, place - np.floor(place), strength], axis=2)
     level = diffuse + (strength * up).sum(axis=1)

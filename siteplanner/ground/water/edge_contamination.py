@@ -1,4 +1,4 @@
-"""What the edge of the DEM cuts off: water and cold air from ground that was not told."""
+"""Edge contamination: water and cold air that may come from beyond the DEM's edge."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from siteplanner.ground.water._neighbours import DOWN, OUT, RIGHT, rimmed
 
 @layer(
     LayerInfo(
-        title="Catchment cut by the DEM's edge",
-        unit="1 cut, 0 whole",
+        title="Edge contamination of the catchment",
+        unit="1 contaminated, 0 whole",
         method=(
-            "Cells downstream of an edge of the DEM (or of a gap) where water flows inwards, away "
+            "Cells downstream of an edge of the DEM (or of a void) where water flows inwards, away "
             "from the edge: more water may come from beyond, so the upstream area and the wetness "
             "may be too low. Told along the flow directions."
         ),
         source="common practice, no source",
         valid=(0.0, 1.0),
         colours="Greys_09",
-        classes=("whole", "cut"),
+        classes=("whole", "contaminated"),
     ),
     reach=WHOLE_GRID,
 )
-def catchment_cut(flow_direction: FloatGrid) -> FloatGrid:
+def edge_contamination_catchment(flow_direction: FloatGrid) -> FloatGrid:
     """1 where water from beyond the DEM may be missing, else 0, (rows, cols)."""
     ways, enters = inlets(flow_direction)
     fed = accumulate(rimmed(ways, OUT), rimmed(enters, 0))[1:-1, 1:-1] > 0
@@ -51,47 +51,48 @@ def inlets(flow_direction: FloatGrid) -> tuple[NDArray[np.uint8], NDArray[np.int
 
 @layer(
     LayerInfo(
-        title="Cold air cut by the DEM's edge",
-        unit="1 cut, 0 whole",
+        title="Edge contamination of cold air",
+        unit="1 contaminated, 0 whole",
         method=(
-            "Cells where catchment_cut tells that ground beyond the edge slopes towards them, and "
-            "the whole of each cold-air pool (air at dawn as deep as the setting lies_m) that "
-            "such a cell lies in or beside: more cold air may come from beyond, so the night "
-            "may be colder than told."
+            "Cells where edge_contamination_catchment says that ground beyond the edge slopes "
+            "towards them, and the whole of each cold-air pool (air at dawn as deep as the "
+            "setting lies_m) that such a cell lies in or beside: more cold air may come from "
+            "beyond, so the night may be colder than told."
         ),
         source="common practice, no source",
         valid=(0.0, 1.0),
         colours="Greys_09",
-        classes=("whole", "cut"),
+        classes=("whole", "contaminated"),
     ),
     reach=WHOLE_GRID,
 )
-def cold_air_cut(
-    catchment_cut: FloatGrid, cold_air_depth: FloatGrid, *, lies_m: float = 2.0
+def edge_contamination_cold_air(
+    edge_contamination_catchment: FloatGrid, cold_air_depth: FloatGrid, *, lies_m: float = 2.0
 ) -> FloatGrid:
     """1 where cold air from beyond the DEM may be missing, else 0, (rows, cols); NaN unknown.
 
     ``lies_m`` is the depth, m, from which air counts as a pool.
     """
     around = np.ones((3, 3))
-    fed = catchment_cut == 1
+    fed = edge_contamination_catchment == 1
     pools, _ = scipy.ndimage.label(cold_air_depth >= lies_m, structure=around)
     reached = np.unique(pools[scipy.ndimage.binary_dilation(fed, around)])
-    cut = fed | np.isin(pools, reached[reached > 0])
-    return np.where(np.isnan(catchment_cut), np.nan, cut).astype(np.float32)
+    missing = fed | np.isin(pools, reached[reached > 0])
+    return np.where(np.isnan(edge_contamination_catchment), np.nan, missing).astype(np.float32)
 
 
-def cut_note(catchment_cut: FloatGrid, cold_air_cut: FloatGrid, cells: BoolGrid) -> list[str]:
+def edge_note(catchment: FloatGrid, cold_air: FloatGrid, cells: BoolGrid) -> list[str]:
     """Tell on what share of the cells water and cold air may be missing; none under 1 %."""
     if not cells.any():
         return []
-    water, air = (float((cut[cells] == 1).mean()) for cut in (catchment_cut, cold_air_cut))
+    water, air = (float((part[cells] == 1).mean()) for part in (catchment, cold_air))
     if max(water, air) < 0.01:
         return []
     return [
         f"On {_told(water)} of the ground more water, and on {_told(air)} more cold air, may come "
         "from beyond the DEM's edge: wetness, channels, flood-flat and frost may be told too low "
-        "there (layers catchment_cut and cold_air_cut). A DEM that reaches to the ridges mends it."
+        "there (layers edge_contamination_catchment and edge_contamination_cold_air). A DEM that "
+        "reaches to the ridges fixes it."
     ]
 
 

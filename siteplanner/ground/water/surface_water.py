@@ -30,12 +30,12 @@ DIRECTIONS = (
 
 @layer(
     LayerInfo(
-        name="filled_dem",
+        name="depression_filled_dem",
         title="Heights with hollows filled",
         unit="m",
         method=(
             "Each hollow without an outlet is raised to its lowest spill, flooding inwards from "
-            "the edge of the DEM and of its gaps. Filling is for water's way only: ponds and dams "
+            "the edge of the DEM and of its voids. Filling is for water's way only: ponds and dams "
             "fill to their crest and the layer hollow_depth tells how deep they are. With the "
             "setting breach, in m, a bank that holds water back (a road over a culvert) is cut "
             "through where lower ground lies within so far of the hollow's bottom; without it, "
@@ -70,15 +70,15 @@ DIRECTIONS = (
     reach=WHOLE_GRID,
 )
 def flow(
-    smooth_heights: FloatGrid, grid: Grid, *, breach: float = 0.0
+    terrace_smoothed_dem: FloatGrid, grid: Grid, *, breach: float = 0.0
 ) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
     """Fill heights (m), tell flow direction (codes of ``DIRECTIONS``) and upstream area (m2).
 
-    Each (rows, cols), NaN where the heights are. Cells on the edge of the DEM or beside a gap
+    Each (rows, cols), NaN where the heights are. Cells on the edge of the DEM or beside a void
     let water out when no neighbour is lower. ``breach`` is how far, in m, the bottom of a
     hollow may lie from lower ground for the bank between them to be cut.
     """
-    heights = plain(smooth_heights)
+    heights = plain(terrace_smoothed_dem)
     filled, came_from = flood(heights)
     if breach > 0:
         far = max(1, round(breach / grid.cell))
@@ -106,9 +106,9 @@ def flow(
     ),
     reach=CELL,
 )
-def hollow_depth(filled_dem: FloatGrid, smooth_heights: FloatGrid) -> FloatGrid:
+def hollow_depth(depression_filled_dem: FloatGrid, terrace_smoothed_dem: FloatGrid) -> FloatGrid:
     """Depth of water behind the lowest spill, m, (rows, cols); 0 where a bank was cut."""
-    return np.maximum(filled_dem - smooth_heights, np.float32(0))
+    return np.maximum(depression_filled_dem - terrace_smoothed_dem, np.float32(0))
 
 
 @layer(
@@ -125,14 +125,16 @@ def hollow_depth(filled_dem: FloatGrid, smooth_heights: FloatGrid) -> FloatGrid:
     ),
     reach=WHOLE_GRID,
 )
-def specific_catchment(filled_dem: FloatGrid, flow_direction: FloatGrid, grid: Grid) -> FloatGrid:
+def specific_contributing_area(
+    depression_filled_dem: FloatGrid, flow_direction: FloatGrid, grid: Grid
+) -> FloatGrid:
     """Upstream area per unit of contour length, m, (rows, cols); multiple flow directions.
 
     Dividing by the cell's width gives some 10 % too much on slopes askew to the grid (measured
     on a cone), a tenth of a unit in the wetness index.
     """
-    cells = spread(plain(filled_dem), plain(flow_direction))
-    return _where_known(cells, grid.cell, filled_dem)
+    cells = spread(plain(depression_filled_dem), plain(flow_direction))
+    return _where_known(cells, grid.cell, depression_filled_dem)
 
 
 @layer(
@@ -151,14 +153,14 @@ def specific_catchment(filled_dem: FloatGrid, flow_direction: FloatGrid, grid: G
     reach=CELL,
 )
 def wetness(
-    specific_catchment: FloatGrid, slope: FloatGrid, *, least_slope: float = 0.1
+    specific_contributing_area: FloatGrid, slope: FloatGrid, *, least_slope: float = 0.1
 ) -> FloatGrid:
     """Topographic wetness index ln(a / tan b), (rows, cols); ``least_slope`` in degrees.
 
     After Beven & Kirkby (1979).
     """
     tangent = np.tan(np.radians(np.maximum(slope, np.float32(least_slope))))
-    return np.log(specific_catchment / tangent)
+    return np.log(specific_contributing_area / tangent)
 
 
 @layer(
@@ -193,11 +195,11 @@ def channels(flow_accumulation: FloatGrid, *, channel_area: float = 20_000.0) ->
     ),
     reach=WHOLE_GRID,
 )
-def height_above_channel(
-    filled_dem: FloatGrid, flow_direction: FloatGrid, channels: FloatGrid
+def height_above_nearest_drainage(
+    depression_filled_dem: FloatGrid, flow_direction: FloatGrid, channels: FloatGrid
 ) -> FloatGrid:
     """Height above the channel that the cell drains to, m, (rows, cols)."""
-    return to_channel(plain(filled_dem), plain(flow_direction), plain(channels))
+    return to_channel(plain(depression_filled_dem), plain(flow_direction), plain(channels))
 
 
 @layer(
@@ -217,7 +219,7 @@ def height_above_channel(
     reach=WHOLE_GRID,
 )
 def flood_flat(
-    filled_dem: FloatGrid,
+    depression_filled_dem: FloatGrid,
     flow_direction: FloatGrid,
     flow_accumulation: FloatGrid,
     slope: FloatGrid,
@@ -231,7 +233,7 @@ def flood_flat(
     (rows, cols); a stream is a cell with ``stream_area`` (m2) or more upstream.
     """
     stream = channels(flow_accumulation, channel_area=stream_area)
-    above = to_channel(plain(filled_dem), plain(flow_direction), plain(stream))
+    above = to_channel(plain(depression_filled_dem), plain(flow_direction), plain(stream))
     return low_and_level(above, slope, flow_accumulation, height, level)
 
 

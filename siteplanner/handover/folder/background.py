@@ -21,14 +21,14 @@ from types import TracebackType
 from typing import Any
 
 import siteplanner
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.handover.folder.publish import recover
 
 #: The job after which the process answers that all before it are done.
 _ALL_DONE = (None, ())
 
 
-class Beside:
+class BackgroundWriter:
     """A process that calls functions one after the other; use it in a ``with`` block.
 
     ``call`` returns at once. ``finish`` waits until all calls are done. Either raises
@@ -41,7 +41,7 @@ class Beside:
     def __init__(self, target: Path) -> None:
         self._target = target
 
-    def __enter__(self) -> Beside:
+    def __enter__(self) -> BackgroundWriter:
         """Start the process."""
         home = str(Path(siteplanner.__file__).parents[1])
         path = os.pathsep.join(filter(None, [home, os.environ.get("PYTHONPATH")]))
@@ -72,7 +72,7 @@ class Beside:
         said = self._process.stderr.read().decode("utf-8", "replace").strip()
         code = self._process.wait()
         if code < 0:
-            raise fault(
+            raise input_error(
                 self._target,
                 "layers",
                 f"the process that writes them was stopped from outside (signal {-code})",
@@ -82,7 +82,7 @@ class Beside:
         raise RuntimeError(said.splitlines()[-1] if said else "a layer could not be written")
 
     @contextlib.contextmanager
-    def stopped_by_a_fault(self) -> Iterator[None]:
+    def stopped_by_an_error(self) -> Iterator[None]:
         """Stop the process when this block is left early, so that nothing writes any more."""
         try:
             yield

@@ -12,7 +12,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-from siteplanner.base.errors import InputError, fault
+from siteplanner.base.errors import InputError, input_error
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 #: A library may give back its last pieces before it tells: less than this counts as full.
@@ -32,7 +32,7 @@ def told_when_full(folder: Path, target: Path) -> Iterator[None]:
     except Exception as error:
         if not (_says_full(error) or _left(folder) < _SPARE_BYTES):
             raise
-        raise fault(
+        raise input_error(
             target,
             "",
             "the new plan does not fit: the disk is full",

@@ -19,17 +19,13 @@ import os
 import re
 import shutil
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from siteplanner.base.errors import Fault, InputError, fault
-from siteplanner.reading.published import MANIFEST
+from filelock import FileLock, Timeout
 
-try:
-    import fcntl
-except ImportError:
-    fcntl = None  # type: ignore[assignment]
+from siteplanner.base.errors import ErrorDetail, InputError, input_error
+from siteplanner.reading.published import MANIFEST
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
 SIDE_FILES = (".aux.xml", ".ovr", ".msk", "-wal", "-shm", "-journal")
@@ -40,7 +36,9 @@ class BeingWrittenError(InputError):
 
 
 _EXCHANGE = 2  # RENAME_EXCHANGE of Linux's renameat2, RENAME_SWAP of macOS's renamex_np
+#: What a killed run left may just be being cleared up, which is no run: wait so long for it.
 _PATIENCE_S = 2.0
+_NO_LOCKS = {errno.ENOSYS, errno.EINVAL, errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP}
 _CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP}
 
 
@@ -58,7 +56,7 @@ def staged(target: Path) -> Iterator[Path]:
     """
     target = _real(target)
     _make_parent(target)
-    with _one_run_only(target):
+    with _only_run(target):
         _recover(target)
         _refusenot_own(target)
         staging = _staging(target, os.getpid())
@@ -94,7 +92,7 @@ def recover(target: Path) -> None:
     # Look before locking, so that a folder one may only read can still be looked at.
     if not any([_lock_path(target).exists(), _aside(target).exists(), _leftovers(target)]):
         return
-    with contextlib.suppress(_BusyError), _lock(target):
+    with contextlib.suppress(BeingWrittenError), _only_run(target, patience_s=0):
         _recover(target)
 
 
@@ -125,8 +123,8 @@ def _told(folder: Path) -> Iterator[None]:
         yield
     except OSError as error:
         why = f"cannot be written ({error.strerror or error})"
-        mend = "make room there, have the right to write there, or choose another folder"
-        raise fault(folder, "", why, mend) from error
+        remedy = "make room there, have the right to write there, or choose another folder"
+        raise input_error(folder, "", why, remedy) from error
 
 
 def _staging(target: Path, number: int) -> Path:
@@ -153,14 +151,16 @@ def _is_empty(folder: Path) -> bool:
 def _refusenot_own(target: Path) -> None:
     if not target.exists() or _is_empty(target):
         return
-    mend = "choose another folder for the plan; nothing in this one was touched"
+    remedy = "choose another folder for the plan; nothing in this one was touched"
     if not target.is_dir():
-        raise fault(target, "", "this is a file, and a plan is a folder", mend)
+        raise input_error(target, "", "this is a file, and a plan is a folder", remedy)
     if not os.access(target, os.W_OK | os.X_OK):
         why = f"cannot be written ({os.strerror(errno.EACCES)})"
-        raise fault(target, "", why, "have the right to write there, or choose another folder")
+        raise input_error(
+            target, "", why, "have the right to write there, or choose another folder"
+        )
     if files_of_plan(target) is None:
-        raise fault(target, "", f"holds files but no {MANIFEST} of siteplanner", mend)
+        raise input_error(target, "", f"holds files but no {MANIFEST} of siteplanner", remedy)
 
 
 def _refuse_unlisted(staging: Path) -> None:
@@ -175,68 +175,30 @@ def _refuse_unlisted(staging: Path) -> None:
 # --- one run at a time ---------------------------------------------------------------------
 
 
-class _BusyError(Exception):
-    """Another run holds the lock."""
-
-
 @contextlib.contextmanager
-def _one_run_only(target: Path) -> Iterator[None]:
-    # What a killed run left may just be being cleared up, which is no run: look again for a while.
-    patience = time.monotonic() + _PATIENCE_S
-    try:
-        with contextlib.ExitStack() as held:
-            while True:
-                try:
-                    held.enter_context(_lock(target))
-                    break
-                except _BusyError:
-                    if time.monotonic() > patience:
-                        raise
-                    time.sleep(0.05)
-            yield
-    except _BusyError:
-        raise BeingWrittenError(
-            Fault(
-                str(target), "", "another run is writing this plan", "wait for it, then run again"
-            )
-        ) from None
-
-
-@contextlib.contextmanager
-def _lock(target: Path) -> Iterator[None]:
-    """Hold the lock beside ``target``, or raise :class:`_BusyError`.
+def _only_run(target: Path, patience_s: float = _PATIENCE_S) -> Iterator[None]:
+    """Hold the lock beside ``target``, or raise :class:`BeingWrittenError`.
 
     Where the system or a network drive knows no locks, runs are not kept apart.
     """
     path = _lock_path(target)
-    handle = _open_locked(path)
+    lock = FileLock(path, timeout=patience_s, fallback_to_soft=False)
+    with _told(path.parent):
+        try:
+            lock.acquire()
+        except Timeout:
+            why, remedy = "another run is writing this plan", "wait for it, then run again"
+            raise BeingWrittenError(ErrorDetail(str(target), "", why, remedy)) from None
+        except OSError as error:
+            if error.errno not in _NO_LOCKS:
+                raise
     try:
         yield
     finally:
-        # Removed before it is let go: see _open_locked.
+        # Removed before it is let go: a run that waits for a removed file looks for a new one.
         with contextlib.suppress(OSError):
             path.unlink()
-        os.close(handle)
-
-
-def _open_locked(path: Path) -> int:
-    while True:
-        with _told(path.parent):
-            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-        try:
-            if fcntl is not None:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            os.close(handle)
-            raise _BusyError from None
-        except OSError:  # a drive without locks
-            return handle
-        # A holder removes the file before it lets go, so the lock counts only when the file
-        # behind it is still the one that the path names.
-        with contextlib.suppress(FileNotFoundError):
-            if os.path.samestat(os.fstat(handle), path.stat()):
-                return handle
-        os.close(handle)
+        lock.release()
 
 
 # --- the swap ------------------------------------------------------------------------------
@@ -326,7 +288,7 @@ def _carry_over(old: Path, new: Path, *, keep_existing: bool = False) -> None:
         if os.path.lexists(place):
             if keep_existing:
                 continue
-            raise fault(
+            raise input_error(
                 old, str(path), "the new plan has a file of the same name",
                 "this file is not the plan's own: move it elsewhere, then run again",
             )  # fmt: skip

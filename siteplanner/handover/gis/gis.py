@@ -23,7 +23,7 @@ from siteplanner.base.colours import ramp
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Style, qml, sld
-from siteplanner.base.symbology import look_of
+from siteplanner.base.symbology import style_of
 from siteplanner.plan import Plan
 from siteplanner.site.site_file import slug
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
@@ -137,7 +137,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
                 layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
             )
         pyogrio.write_dataframe(
-            layer_styles({name: look_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
+            layer_styles({name: style_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
             path,
             layer="layer_styles",
             driver="GPKG",

@@ -8,13 +8,15 @@ WGS 84 degrees to seven decimals, about a centimetre.
 from __future__ import annotations
 
 import html
-import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape
 
+import geopandas as gpd
 import numpy as np
+import pyogrio
 import pyproj
 import shapely
 from numpy.typing import NDArray
@@ -29,6 +31,7 @@ _GPX = (
     '<gpx version="1.1" creator="siteplanner" xmlns="http://www.topografix.com/GPX/1/1">\n'
     "<metadata><name>{name}</name><desc>{desc}</desc></metadata>\n"
 )
+_UNHELD = re.compile("[\x00\ud800-\udfff]")
 _DOUBT = (
     "Handhelds err by several metres: find a row by its peg, its bearing and the tape, and a "
     "tree by counting along the row. Estimates; walk the ground first. Have buried services "
@@ -62,7 +65,7 @@ def write_handheld(plan: Plan, folder: Path) -> None:
     the same bytes.
     """
     blocks = _blocks(plan)
-    _write(folder / "trees.geojson", _geojson(plan))
+    _write_geojson(plan, folder / "trees.geojson")
     _write(folder / "trees.kml", _kml(plan, blocks))
     _write(folder / "trees.gpx", _gpx(plan.name, blocks))
     if blocks:
@@ -238,25 +241,29 @@ def _coordinates(places: NDArray[np.float64]) -> str:
 # --- GeoJSON -------------------------------------------------------------------------------
 
 
-def _geojson(plan: Plan) -> Iterator[str]:
-    """Every tree as a point with its species, block and row, a feature a line."""
-    yield '{"type":"FeatureCollection","features":['
-    names = [
-        f'"species":{json.dumps(str(name))},"common_name":{json.dumps(str(common))}'
-        for name, common in zip(
-            plan.species["botanical_name"], plan.species["common_name"], strict=True
-        )
-    ]
-    blocks = {str(block): json.dumps(str(block)) for block in plan.blocks["block"]}
-    places = _degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy())).tolist()
-    comma = "\n"
-    for (lon, lat), kind, block, row in zip(
-        places, plan.tree_species.tolist(), plan.trees["block"], plan.trees["row"], strict=True
-    ):
-        yield (
-            f'{comma}{{"type":"Feature","geometry":{{"type":"Point","coordinates":'
-            f'[{lon:.7f},{lat:.7f}]}},"properties":{{{names[kind]},"block":{blocks[block]},'
-            f'"row":{row}}}}}'
-        )
-        comma = ",\n"
-    yield "\n]}\n"
+def _write_geojson(plan: Plan, path: Path) -> None:
+    """Write every tree as a point with its species, block and row."""
+    names = plan.species[["botanical_name", "common_name"]].map(_in_json)
+    mine = names.take(plan.tree_species)
+    trees = gpd.GeoDataFrame(
+        {
+            "species": mine["botanical_name"].to_numpy(),
+            "common_name": mine["common_name"].to_numpy(),
+            "block": plan.trees["block"].map(_in_json).to_numpy(),
+            "row": plan.trees["row"].to_numpy(),
+        },
+        geometry=plan.trees.geometry.force_2d().to_numpy(),
+        crs=plan.grid.crs,
+    )
+    pyogrio.write_dataframe(
+        trees.to_crs(4326),
+        path,
+        driver="GeoJSON",
+        geometry_type="Point",
+        layer_options={"RFC7946": "YES", "WRITE_NAME": "NO"},
+    )
+
+
+def _in_json(text: str) -> str:
+    """Replace what GDAL's texts cannot hold (zero bytes, halves of characters) by ``?``."""
+    return _UNHELD.sub("?", str(text))

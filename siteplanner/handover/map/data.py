@@ -201,7 +201,10 @@ def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
 def _works(plan: Plan) -> list[dict[str, Any]]:
     """Give each block its year, window, crew and crew-days; nothing where it has no trees."""
     known = plan.works.blocks.set_index("block")
-    words, numbers = ["grade", "window"], {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1}
+    words, numbers = (
+        ["access_class", "window"],
+        {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1},
+    )
     return [
         {word: _text(known.at[block, word]) for word in words}
         | {name: number(known.at[block, name], digits) for name, digits in numbers.items()}

@@ -1,11 +1,11 @@
 /* Blocks: their list with a search, their sheets, and the ticks of what is planted. */
 "use strict";
 
-/* ---- ticks, kept in this browser where it lets the page ------------------------------- */
+/* ---- ticks, saved in this browser where it lets the page ------------------------------- */
 
 const SHELF = `siteplanner-planted-${plan.identity}`;
 const ticks = new Map(); // block -> {on, trees, note}
-let kept = true;
+let saved = true;
 try {
   const raw = JSON.parse(localStorage.getItem(SHELF) || "{}");
   for (const block of plan.blocks) {
@@ -14,7 +14,7 @@ try {
       ticks.set(block.block, { on: String(tick.on || ""), trees: Number(tick.trees) || 0, note: String(tick.note || "") });
     }
   }
-} catch { kept = false; }
+} catch { saved = false; }
 
 function today() {
   const now = new Date(), two = (n) => String(n).padStart(2, "0");
@@ -26,7 +26,7 @@ function tick(block, changes) {
     const before = ticks.get(block.block) || { on: today(), trees: block.trees, note: "" };
     ticks.set(block.block, { ...before, ...changes });
   }
-  try { localStorage.setItem(SHELF, JSON.stringify(Object.fromEntries(ticks))); } catch { kept = false; }
+  try { localStorage.setItem(SHELF, JSON.stringify(Object.fromEntries(ticks))); } catch { saved = false; }
   showTicks();
 }
 
@@ -65,7 +65,7 @@ function showTicks() {
   const word = document.getElementById("ticks-sum");
   if (word) {
     word.textContent = `${ticks.size} of ${plantable.length} blocks ticked as planted, ${count(sum)} of ` +
-      `${count(plan.trees_total)} trees. ` + (kept ? "Ticks are kept in this browser only: save the list too."
+      `${count(plan.trees_total)} trees. ` + (saved ? "Ticks are saved in this browser only: save the list too."
       : "This browser does not keep ticks: save the list before you close the page.");
     document.getElementById("ticks-save").disabled = !ticks.size;
   }
@@ -108,7 +108,7 @@ function worksOf(block) {
   if (block.year === undefined) return [];
   return [["When", `${block.window}, ${yearWords(block.year)}`],
     ["Waiting", block.trees_later ? `${count(block.trees_later)} trees, ${yearWords(block.later)}` : ""],
-    ["Crew", block.grade], ["Crew-days", `about ${block.crew_days}`]];
+    ["Crew", block.access_class], ["Crew-days", `about ${block.crew_days}`]];
 }
 function aboutBlock(block) {
   const zone = zoneOf(block), counts = countsOf(block);

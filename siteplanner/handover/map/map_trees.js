@@ -80,14 +80,14 @@ const TreeLayer = L.Renderer.extend({
   _updatePaths() {},
 
   /* Pixels on screen between neighbouring trees at the map's zoom. */
-  gap() {
+  pixelsApart() {
     const map = this._map, y = map.getSize().y / 2;
     const metres = map.distance(map.containerPointToLatLng([0, y]),
       map.containerPointToLatLng([100, y])) / 100;
     return this.spacing / metres;
   },
-  shown() { return Boolean(this._map) && this.gap() >= 5; },
-  radius() { return Math.max(1.6, Math.min(9, 0.36 * this.gap())); },
+  shown() { return Boolean(this._map) && this.pixelsApart() >= 5; },
+  radius() { return Math.max(1.6, Math.min(9, 0.36 * this.pixelsApart())); },
 
   _update() {
     if (this._map._animatingZoom && this._bounds) return;

@@ -15,13 +15,15 @@ from siteplanner.handover.paper.block_map import draw_block, draw_overview, mark
 from siteplanner.handover.paper.frame import Frame, frame_for
 from siteplanner.handover.paper.pages import A3, A4, MARGIN, Column, Page, Pen, line_mm, table
 from siteplanner.handover.paper.signs import draw_signs
-from siteplanner.handover.work import Work, gap_on_tape
+from siteplanner.handover.work import Work, row_spacing_slope_distance
 from siteplanner.plan import Plan
 
 _SIDE = 78.0  # mm of the column beside the map
 _CALL = 17.0  # mm of the box of whom to call
 _LEAST_SPACING = 1.5  # mm between trees on paper, below which a larger sheet is taken
 PITCH = 4.4
+#: y (mm) beneath the line on top of a sheet.
+BELOW_HEAD = 14.0
 _STRIP = 34.0  # mm of the strip to write on, without its table
 
 
@@ -128,7 +130,7 @@ def when_and_who(book: Book, work: Work) -> list[str]:
     blocks = book.plan.works.blocks
     (facts,) = blocks[blocks["block"] == work.block].itertuples()
     year = f"year {facts.year}" if facts.year else "later than the years planned"
-    said = f"Graded: {facts.grade}. Plant {facts.window}, {year}."
+    said = f"Access: {facts.access_class}. Plant {facts.window}, {year}."
     if not facts.trees_later:
         return [said]
     trees = book.plan.trees
@@ -150,15 +152,20 @@ def _spacing(plan: Plan, work: Work) -> str:
             f"Trees stand unevenly, {work.spacing_m:.1f} m apart as a rule: place them by this "
             "map, not by the tape."
         )
-    low, high = work.tape_m.min(), work.tape_m.max()
-    tape = f"{low:.2f} m" if high - low < 0.005 else f"{low:.2f} to {high:.2f} m"
-    gap = f"{work.gap_m:.2f} m on the map" if np.isfinite(work.gap_m) else "one line only"
-    up = gap_on_tape(plan, work)
-    gap += f", about {up:.1f} m on the tape up the slope" if np.isfinite(up) else ""
+    low, high = work.slope_distance_m.min(), work.slope_distance_m.max()
+    slope_distance = f"{low:.2f} m" if high - low < 0.005 else f"{low:.2f} to {high:.2f} m"
+    between = (
+        f"{work.row_spacing_m:.2f} m on the map"
+        if np.isfinite(work.row_spacing_m)
+        else "one line only"
+    )
+    up = row_spacing_slope_distance(plan, work)
+    between += f", about {up:.1f} m on the tape up the slope" if np.isfinite(up) else ""
     return (
-        f"In the row: {work.spacing_m:.2f} m on the map, {tape} on the tape along the ground "
-        f"(each row's is in the table): about {paces(float(np.median(work.tape_m))):g} paces of "
-        f"{PACE_M} m. Between rows: {gap}."
+        f"In the row: {work.spacing_m:.2f} m on the map, {slope_distance} on the tape along the "
+        f"ground (each row's is in the table): about "
+        f"{paces(float(np.median(work.slope_distance_m))):g} paces of {PACE_M} m. "
+        f"Between rows: {between}."
     )
 
 
@@ -266,7 +273,7 @@ def _row_lines(work: Work) -> list[list[str]]:
             str(number),
             letter[row],
             str(int(work.by_row[row].sum())),
-            f"{work.tape_m[row]:.2f}",
+            f"{work.slope_distance_m[row]:.2f}",
             f"{work.length_m[row]:.0f}",
             f"{work.bearing[row]:.0f}" if np.isfinite(work.bearing[row]) else "",
             *(str(n) if (n := int(work.by_row[row, k])) else "" for k in here),

@@ -76,9 +76,13 @@ def _rows(drawing: Drawing, work: Work) -> None:
     drawing.canvas.setStrokeColor(HexColor("#999999"))
     drawing.canvas.setLineWidth(0.2)
     drawing.canvas.drawPath(path, stroke=1, fill=0)
-    gap = 1000 / drawing.frame.scale * (work.gap_m if np.isfinite(work.gap_m) else 5.0)
-    size = min(max(2.5 * gap, 3.6), 6.0)
-    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * gap >= 1.25 or n == 100)
+    spacing = (
+        1000
+        / drawing.frame.scale
+        * (work.row_spacing_m if np.isfinite(work.row_spacing_m) else 5.0)
+    )
+    size = min(max(2.5 * spacing, 3.6), 6.0)
+    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * spacing >= 1.25 or n == 100)
     back = 1.0 * mm + _radius(drawing, work)
     bearings = np.where(np.isfinite(work.bearing), work.bearing, work.mean_bearing)
     for number, bearing, (x, y) in zip(
@@ -103,7 +107,9 @@ def _beside(
 
 def _radius(drawing: Drawing, work: Work) -> float:
     """Radius of a tree's sign in points: a quarter of the spacing, within bounds."""
-    closest = min(work.spacing_m, work.gap_m if np.isfinite(work.gap_m) else work.spacing_m)
+    closest = min(
+        work.spacing_m, work.row_spacing_m if np.isfinite(work.row_spacing_m) else work.spacing_m
+    )
     return min(max(0.27 * closest * 1000 / drawing.frame.scale, 0.25), 1.1) * mm
 
 

@@ -106,7 +106,7 @@ class _Chart(Flowable):
         first = min(d.collect_from or d.sow for d in days)
         last = max(max(d.plant_until, d.pot_bound) for d in days)
         self.months = months_between(first, last)
-        self.first, self.last = self.months[0], months_between(first, last)[-1]
+        self.first = self.months[0]
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
         self.width = width

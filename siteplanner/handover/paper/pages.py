@@ -1,15 +1,31 @@
-"""Drawing on paper: a pen that measures millimetres from the top left, and simple tables."""
+"""Drawing on paper: a pen that measures millimetres from the top left; tables; flowing text."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from io import BytesIO
+from typing import Any
 
+from reportlab.lib.colors import black
+from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    ActionFlowable,
+    BaseDocTemplate,
+    Flowable,
+    Frame,
+    HRFlowable,
+    KeepTogether,
+    PageTemplate,
+    Paragraph,
+    Table,
+)
 
-from siteplanner.handover.paper.text import BOLD, FONT, cut_to, on_paper
+from siteplanner.handover.paper.text import BOLD, FONT, cut_to, for_paragraph, on_paper
 
 MARGIN = 10.0
 #: Sizes of paper, mm (ISO 216).
@@ -137,6 +153,61 @@ class Column:
     align: str = "right"
 
 
+def grid(
+    columns: Sequence[Column],
+    rows: Sequence[Sequence[str]],
+    *,
+    size: float = 7.5,
+    pitch: float = 4.4,
+    last_bold: bool = False,
+    marked: bool = False,
+) -> Table:
+    """Make a table with ruled rows ``pitch`` mm high; its head comes again on a further page.
+
+    ``marked`` leaves a row free above the head. Text too long for its cell is cut, but a head
+    is made smaller: codes of species must stay whole.
+    """
+    heads = [on_paper(column.head) for column in columns]
+    top, end = int(marked), int(marked) + len(rows)
+    bold = {end} if last_bold else set()
+    cells = [
+        [
+            cut_to(cell, (column.width - 1.5) * mm, BOLD if number in bold else FONT, size)
+            for column, cell in zip(columns, row, strict=True)
+        ]
+        for number, row in enumerate(rows, top + 1)
+    ]
+    whole = ((0, 0), (-1, -1))
+    style: list[tuple[Any, ...]] = [
+        ("FONT", *whole, FONT, size, size),
+        *(("FONT", (0, n), (-1, n), BOLD, size, size) for n in bold),
+        ("VALIGN", *whole, "BOTTOM"),
+        ("TOPPADDING", *whole, 0),
+        ("BOTTOMPADDING", *whole, 0.28 * pitch * mm),
+        ("LEFTPADDING", *whole, 0.6 * mm),
+        ("RIGHTPADDING", *whole, 1.0 * mm),
+        ("LINEBELOW", (0, top), (-1, -1), 0.2, black),
+        *(("LINEBELOW", (0, n), (-1, n), 0.7, black) for n in (top, *(b - 1 for b in bold))),
+        ("LINEBEFORE", *whole, 0.2, black),
+        ("LINEAFTER", (-1, 0), (-1, -1), 0.2, black),
+    ]
+    for number, (column, head) in enumerate(zip(columns, heads, strict=True)):
+        long = stringWidth(head, BOLD, size)
+        fit = size * min(1.0, (column.width - 1.6) * mm / long) if long else size
+        style += [
+            ("FONT", (number, top), (number, top), BOLD, fit, fit),
+            ("ALIGN", (number, 0), (number, -1), column.align.upper()),
+        ]
+    return Table(
+        [*[[""] * len(columns)] * marked, heads, *cells],
+        colWidths=[column.width * mm for column in columns],
+        rowHeights=pitch * mm,
+        repeatRows=top + 1,
+        style=style,
+        hAlign="LEFT",
+    )
+
+
 def table(
     pen: Pen,
     x: float,
@@ -149,46 +220,83 @@ def table(
     last_bold: bool = False,
     mark: Callable[[int, float, float], None] | None = None,
 ) -> float:
-    """Draw a table with ruled rows ``pitch`` mm high; give the y beneath it.
+    """Draw a table (see ``grid``) from its top left; give the y beneath it.
 
     ``mark(column, x, y)`` draws a sign above a column's head, given the middle of its place.
     """
-    top = y
+    made = grid(columns, rows, size=size, pitch=pitch, last_bold=last_bold, marked=mark is not None)
+    high = made.wrapOn(pen.canvas, 0, 0)[1]
+    made.drawOn(pen.canvas, pen.at(x, y)[0], pen.at(x, y)[1] - high)
     if mark is not None:
         left = x
         for number, column in enumerate(columns):
             mark(number, left + column.width / 2, y + pitch / 2)
             left += column.width
-        y += pitch
-    for number, cells in enumerate([[c.head for c in columns], *rows]):
-        y += pitch
-        bold = number == 0 or (last_bold and number == len(rows))
-        left = x
-        for column, cell in zip(columns, cells, strict=True):
-            inner = column.width - 1.6
-            place = {
-                "left": left + 0.6,
-                "right": left + 0.6 + inner,
-                "centre": left + column.width / 2,
-            }
-            font = BOLD if bold else FONT
-            long = pen.canvas.stringWidth(on_paper(cell), font, size) / mm
-            # A head is made smaller rather than cut: codes of species must stay whole.
-            fit = size * min(1.0, inner / long) if number == 0 and long else size
-            pen.text(
-                place[column.align], y - pitch * 0.28, cell, fit,
-                bold=bold, align=column.align, limit=inner + 0.1,
-            )  # fmt: skip
-            left += column.width
-        heavy = number == 0 or (last_bold and number == len(rows) - 1)
-        pen.rule(x, y, left, y, 0.7 if heavy else 0.2)
-    left = x
-    for column in [*columns, Column("", 0)]:
-        pen.rule(left, top, left, y, 0.2)
-        left += column.width
-    return y
+    return y + float(high) / mm
 
 
-def table_height(rows: int, *, pitch: float = 4.4, marked: bool = False) -> float:
-    """Height in mm of a table of so many rows below its head."""
-    return (rows + 1 + marked) * pitch
+# --- text that flows from page to page -----------------------------------------------------
+
+
+def heading(words: str, size: float = 9) -> list[Flowable]:
+    """Make a bold line with a rule under it."""
+    style = ParagraphStyle("heading", fontName=BOLD, fontSize=size, leading=size * _LINE,
+                           spaceBefore=1.5 * mm)  # fmt: skip
+    rule = HRFlowable("100%", 0.5, "butt", black, spaceBefore=0.8, spaceAfter=0.8 * mm)
+    return [Paragraph(for_paragraph(words), style), rule]
+
+
+def paragraph(words: str, size: float) -> Flowable:
+    """Make a paragraph, half a millimetre beneath what stands above it."""
+    style = ParagraphStyle("text", fontName=FONT, fontSize=size, leading=size * _LINE,
+                           spaceBefore=0.5 * mm)  # fmt: skip
+    return Paragraph(for_paragraph(words), style)
+
+
+def section(head: str, lines: Sequence[str], size: float) -> list[Flowable]:
+    """Make a heading and its paragraphs; the heading stays with the first of them."""
+    first, *rest = (paragraph(words, size) for words in lines)
+    return [KeepTogether([*heading(head), first]), *rest]
+
+
+class _Parted(BaseDocTemplate):
+    """Notes in ``parts`` what comes to stand on each page, by its number."""
+
+    parts: dict[int, list[Flowable]]
+
+    def afterFlowable(self, flowable: Flowable) -> None:  # noqa: N802 (reportlab's name)
+        if not isinstance(flowable, ActionFlowable):  # which breaks pages and draws nothing
+            self.parts.setdefault(self.page, []).append(flowable)
+
+
+def flowed(
+    story: Sequence[Flowable], size: tuple[float, float], first: float, later: float
+) -> list[list[Flowable]]:
+    """Part a story among pages of ``size`` mm, for ``draw_flowed`` to draw; one page at least.
+
+    It begins at y ``first`` on the first page, at ``later`` on the others.
+    """
+    document = _Parted(BytesIO(), pagesize=[side * mm for side in size], pageCompression=0)
+    document.parts = {}
+    document.addPageTemplates([
+        PageTemplate("first", [_frame(size, first)], autoNextPageTemplate="later"),
+        PageTemplate("later", [_frame(size, later)]),
+    ])  # fmt: skip
+    document.build(list(story))
+    return [document.parts.get(n, []) for n in range(1, max(document.parts, default=1) + 1)]
+
+
+def draw_flowed(pen: Pen, y: float, parts: Sequence[Flowable]) -> None:
+    """Draw what ``flowed`` put on a page, from ``y`` down."""
+    left = list(parts)
+    _frame((pen.wide, pen.high), y).addFromList(left, pen.canvas)
+    if left:
+        raise RuntimeError("what was to stand on a page found no room there")
+
+
+def _frame(size: tuple[float, float], top: float) -> Frame:
+    wide, high = size
+    return Frame(
+        MARGIN * mm, (MARGIN + 5) * mm, (wide - 2 * MARGIN) * mm, (high - top - MARGIN - 5) * mm,
+        leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0,
+    )  # fmt: skip

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable
 
 from siteplanner.handover.fieldwork import (
     BUCKET,
@@ -16,12 +17,30 @@ from siteplanner.handover.fieldwork import (
     codes,
     to_true_north,
 )
-from siteplanner.handover.paper.block import PITCH, Book, head, map_page, overview_form, row_pages
+from siteplanner.handover.paper.block import (
+    BELOW_HEAD,
+    PITCH,
+    Book,
+    head,
+    map_page,
+    overview_form,
+    row_pages,
+)
 from siteplanner.handover.paper.block_map import draw_overview
 from siteplanner.handover.paper.day import day_pages
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import frame_for
-from siteplanner.handover.paper.pages import A4, MARGIN, Column, Page, Pen, line_mm, table, wrapped
+from siteplanner.handover.paper.pages import (
+    A4,
+    MARGIN,
+    Column,
+    Page,
+    Pen,
+    draw_flowed,
+    flowed,
+    section,
+    table,
+)
 from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
 from siteplanner.handover.paper.text import clean, fonts
 from siteplanner.handover.work import Work, works
@@ -30,8 +49,7 @@ from siteplanner.plan import Plan
 _BLOCKS_A_PAGE = 54
 _SPECIES_IN_FRONT = 30
 _SIZE = 7.2
-#: A heading and its paragraphs.
-Section = tuple[str, list[str]]
+_FRONT = 28.0  # mm of the front page above its table
 _HOW = (
     "Each block has a map, a table of its rows and a run sheet. Print at 100 %, one-sided; check "
     "the scale bar with a ruler. Some large blocks are on A3: a copy made smaller still reads "
@@ -84,15 +102,17 @@ def _pages(book: Book, work: list[Work], total: np.ndarray) -> list[tuple[str, P
     """Every page with the name of what it belongs to."""
     of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
     plan = book.plan
-    sections = [
-        ("How to read a sheet", list(_HOW)),
-        ("Be careful", list(plan.cautions)),
-        ("Please read", list(plan.warnings)),
-    ]
+    sections = {
+        "How to read a sheet": _HOW,
+        "Be careful": plan.cautions,
+        "Please read": plan.warnings,
+    }
+    story = [part for name, said in sections.items() if said for part in section(name, said, _SIZE)]
     kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)
-    flowed = _flow(sections, A4[1] - 2 * MARGIN - 25 - (kinds + 2) * PITCH)
+    top = _FRONT + (kinds + 2) * PITCH
+    front, *more = flowed(story, A4, top, BELOW_HEAD)
     lists = max(1, -(-len(work) // _BLOCKS_A_PAGE))
-    number = 2 + len(flowed) + lists
+    number = 3 + len(more) + lists
     entries = []
     for w, pages in zip(work, of_block, strict=True):
         entries.append([w.block, w.zone, w.paddock, f"{w.area_ha:.2f}", str(len(w.number)),
@@ -101,11 +121,11 @@ def _pages(book: Book, work: list[Work], total: np.ndarray) -> list[tuple[str, P
     out = [
         (
             "Front page",
-            Page(A4, partial(_draw_front, book=book, work=work, total=total, sections=flowed[0])),
+            Page(A4, partial(_draw_front, book=book, work=work, total=total, parts=front)),
         ),
         *(
-            ("Front page", Page(A4, partial(_draw_more_front, book=book, sections=rest)))
-            for rest in flowed[1:]
+            ("Front page", Page(A4, partial(_draw_more_front, book=book, parts=rest)))
+            for rest in more
         ),
         ("Overview", Page(A4[::-1], partial(_draw_overview_page, book=book))),
     ]
@@ -126,7 +146,7 @@ def _foot(pen: Pen, number: int, of: int) -> None:
 
 
 def _draw_front(
-    pen: Pen, *, book: Book, work: list[Work], total: np.ndarray, sections: list[Section]
+    pen: Pen, *, book: Book, work: list[Work], total: np.ndarray, parts: list[Flowable]
 ) -> None:
     plan, wide = book.plan, pen.wide - 2 * MARGIN
     y = pen.heading(MARGIN, MARGIN, wide, f"{plan.name}: planting sheets", 16) + 1
@@ -160,39 +180,12 @@ def _draw_front(
         place = pen.at(MARGIN + 5, y + (at + 1.5) * PITCH)
         draw_signs(pen.canvas, book.signs[k], [place], 1.2 * mm)
     y = table(pen, MARGIN, y, columns, rows, size=7.5, pitch=PITCH, last_bold=True)
-    _draw_sections(pen, y, sections)
+    draw_flowed(pen, y + 2, parts)
 
 
-def _draw_sections(pen: Pen, y: float, sections: list[Section]) -> None:
-    wide = pen.wide - 2 * MARGIN
-    for heading, lines in sections:
-        y = pen.heading(MARGIN, y + 2, wide, heading) - 0.8
-        for words in lines:
-            y = pen.paragraph(MARGIN, y + 0.7, wide, words, _SIZE)
-
-
-def _draw_more_front(pen: Pen, *, book: Book, sections: list[Section]) -> None:
-    _draw_sections(pen, head(pen, book.plan, "Planting sheets: please read"), sections)
-
-
-def _flow(sections: list[Section], first: float) -> list[list[Section]]:
-    """Part sections among pages: ``first`` mm on the first, a page's height on the others."""
-    wide = A4[0] - 2 * MARGIN
-    pages: list[list[Section]] = [[]]
-    room = first
-    for heading, lines in sections:
-        fresh = True
-        for words in lines:
-            need = len(wrapped(words, wide, _SIZE)) * line_mm(_SIZE) + 0.7 + (8 if fresh else 0)
-            if need > room:
-                pages.append([])
-                room, fresh = A4[1] - 2 * MARGIN - 15, True
-            if fresh:
-                pages[-1].append((heading, []))
-            pages[-1][-1][1].append(words)
-            room -= need
-            fresh = False
-    return pages
+def _draw_more_front(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
+    head(pen, book.plan, "Planting sheets: please read")
+    draw_flowed(pen, BELOW_HEAD, parts)
 
 
 def _draw_overview_page(pen: Pen, *, book: Book) -> None:

@@ -293,7 +293,7 @@ def _works(works: Works) -> list[_Column]:
     """What is done on each block and what it takes, as the site file's rates make it."""
     blocks = works.blocks
     wide = {
-        "grade": ("Who may plant", 18),
+        "access_class": ("Who may plant", 18),
         "window": ("When", 30),
         "year": ("Year (0: later)", 9),
         "later": ("Year of those that wait", 11),
@@ -311,7 +311,7 @@ def _works(works: Works) -> list[_Column]:
         "rip_m": ("Ripped, m", "whole"),
         "cost": ("Cost", "whole"),
     }
-    texts = ("grade", "window")
+    texts = ("access_class", "window")
     return [
         _Column("Block", _texts(blocks["block"]), width=8),
         _Column("Zone", _texts(blocks["zone"]), width=7),

@@ -22,7 +22,7 @@ def write_works(plan: Plan, folder: Path) -> None:
         ("rows.csv", plan.works.row_counts),
         ("years.csv", plan.works.by_year),
         ("zones.csv", plan.works.zones),
-        ("row_gaps.csv", plan.works.gaps),
+        ("row_spacings.csv", plan.works.row_spacings),
     ):
         if len(frame):
             write_table(frame, folder / name)

@@ -1,4 +1,4 @@
-"""Stands: each zone's mix is chosen and its species are put on the zone's planting places."""
+"""Allocation: each zone's mix is chosen and its species are put on the zone's planting places."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from siteplanner.suitability.score import Fit
 
 
 @dataclass(frozen=True)
-class Stands:
+class Allocation:
     """Which species stands where: ``kind`` (places,) is -1 where a place stays empty.
 
     ``mixes`` by zone; ``told`` is what the user should read.
@@ -34,7 +34,7 @@ class Stands:
     told: tuple[str, ...]
 
 
-def species_at(
+def allocate_species(
     rules: Mix,
     species: SpeciesTable,
     grid: Grid,
@@ -44,7 +44,7 @@ def species_at(
     no_plant: gpd.GeoDataFrame,
     stock: dict[str, int] | None = None,
     own: Mapping[str, Mix] | None = None,
-) -> Stands:
+) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
     ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
@@ -89,7 +89,7 @@ def species_at(
         kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
         mixes[zone] = mixed
         told += _told(zone, supply, mixed, in_zone[zone])
-    return Stands(kind, mixes, tuple(told))
+    return Allocation(kind, mixes, tuple(told))
 
 
 def kinds_of(species: SpeciesTable, rules: Mix) -> Kinds:

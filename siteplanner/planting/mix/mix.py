@@ -19,7 +19,7 @@ from siteplanner.site.planting import Mix as Rules
 
 #: The solver stops after this many nodes, not after some seconds: same plan on any machine.
 _NODES = 200
-_GAP = 1e-4
+_OPTIMALITY_GAP = 1e-4
 #: Share of a zone's places that rather stay empty than that a rule gives way.
 _EMPTY = 0.1
 #: What one tree costs, in survivors: off the aim (three steps, as far as half the aim again,
@@ -99,20 +99,20 @@ class Clash:
 class Mixed:
     """Trees of each species, int64 (species,), and how good the mix is.
 
-    ``off_aim`` is the number of trees that would have to be of another species to meet the
+    ``target_deviation`` is the number of trees that would have to be of another species to meet the
     aim; ``survivors`` are expected; ``most_survivors`` could be had by looking at survival alone
-    under the same rules (a bound: parts of species are allowed), and ``most_off_aim`` is how
-    far that would be off the aim: the two show what the aim costs. ``gap`` is how much better,
-    as a share of the places, a mix might be at most.
+    under the same rules (a bound: parts of species are allowed), and ``most_target_deviation`` is
+    how far that would be off the aim: the two show what the aim costs. ``optimality_gap``: how much
+    better, as a share of the places, a mix might be at most.
     """
 
     trees: NDArray[np.int64]
     clashes: tuple[Clash, ...] = ()
-    off_aim: int = 0
+    target_deviation: int = 0
     survivors: float = 0.0
     most_survivors: float = 0.0
-    most_off_aim: int = 0
-    gap: float = 0.0
+    most_target_deviation: int = 0
+    optimality_gap: float = 0.0
 
 
 def gather(scores: NDArray[np.floating], kinds: Kinds, rules: Rules) -> Supply:
@@ -205,12 +205,12 @@ def choose_mix(
     if supply.places == 0:
         return Mixed(nothing)
     zone = zone_program(supply, kinds, rules, stock=stock, budget=budget)
-    values, gap = zone.program.solve(nodes=_NODES, gap=_GAP)
+    values, optimality_gap = zone.program.solve(nodes=_NODES, optimality_gap=_OPTIMALITY_GAP)
     trees = np.rint(values[zone.trees]).astype(np.int64)
     tough = zone_program(
         supply, kinds, rules.model_copy(update={"aim_first": 0.0}), stock=stock, budget=budget
     )
-    loosely, _ = tough.program.solve(nodes=_NODES, gap=_GAP, whole=False)
+    loosely, _ = tough.program.solve(nodes=_NODES, optimality_gap=_OPTIMALITY_GAP, whole=False)
     return Mixed(
         trees,
         _clashes(zone, values, kinds, rules),
@@ -218,7 +218,7 @@ def choose_mix(
         float(values[zone.placed] @ zone.worth),
         float(loosely[tough.placed] @ tough.worth),
         _off(loosely[tough.trees], zone.aim),
-        gap / supply.places,
+        optimality_gap / supply.places,
     )
 
 

@@ -38,7 +38,7 @@ def share_out(
         whole.rule([(every, trees, 1.0) for trees in columns], -np.inf, stock, every)
     if budget is not None and kinds.cost is not None:
         whole.rule([(0, trees, kinds.cost) for trees in columns], -np.inf, budget)
-    values, _ = whole.solve(nodes=1, gap=0.0, whole=False)
+    values, _ = whole.solve(nodes=1, optimality_gap=0.0, whole=False)
     trees = np.maximum(np.array([values[part] for part in columns]), 0)
     stocks: list[NDArray[np.int64] | None] = [None] * len(supplies)
     budgets: list[float | None] = [None] * len(supplies)

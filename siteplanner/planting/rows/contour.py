@@ -22,11 +22,11 @@ from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import Places, Relief, numbered, square
 
 #: Rows may rise by this much along their length; ground gentler than this needs no contours.
-GRADE = 0.03
-#: Narrowest and widest gap between rows, in spacings; one is twice the other.
+LEAST_GRADIENT = 0.03
+#: Narrowest and widest spacing between rows, in spacings of trees; one is twice the other.
 NARROWEST, WIDEST = 0.75, 1.5
 #: The ground is smoothed over so many spacings before rows are drawn, its slope over more. More
-#: smoothing makes gaps more even and rows less level; these keep rows level (measured).
+#: smoothing makes spacings more even and rows less level; these keep rows level (measured).
 _SMOOTH, _SMOOTH_SLOPE = 0.25, 1.0
 #: Trees of different rows nearer than this, in spacings, are one too many.
 _LEAST = 0.75
@@ -64,19 +64,19 @@ def contour(
     """Rows along the contour, on average 10 000 / s² trees a hectare.
 
     Where the ground rises by less than 3 % any row is level enough, and rows run straight at
-    the bearing. With ``along_ground`` gaps between rows are measured down the slope.
+    the bearing. With ``along_ground`` spacings between rows are measured down the slope.
     """
     if ground is None:
         return square(area, spacing_m, bearing_deg)
     surface = surface_of(area, ground, spacing_m)
     steep = np.sin(np.arctan(surface.steep)) if along_ground else surface.steep
     inside = _covered(area, surface)
-    sloping = inside & (steep >= GRADE)
+    sloping = inside & (steep >= LEAST_GRADIENT)
     x, y, row = np.empty(0), np.empty(0), np.empty(0, dtype=np.int64)
     if sloping.any():
         x, y, row = _level_rows(area, surface, steep, sloping, spacing_m)
     flat_x, flat_y, flat_row = square(area, spacing_m, bearing_deg)
-    flat = surface.at(steep, flat_x, flat_y) < GRADE
+    flat = surface.at(steep, flat_x, flat_y) < LEAST_GRADIENT
     above = row.max() + 1 if len(row) else 0
     x, y = np.r_[x, flat_x[flat]], np.r_[y, flat_y[flat]]
     row = np.r_[row, flat_row[flat] + above].astype(np.int64)
@@ -167,7 +167,7 @@ def _level_rows(
     x, y, of_line = _walk([lines[n] for n in order], surface, steep, step, spacing_m)
     born_at = np.array([born[n][1] for n in order])[of_line]
     here = surface.at(steep, x, y)
-    keep = (here >= GRADE) & (_halvings(here, step, spacing_m) >= born_at)
+    keep = (here >= LEAST_GRADIENT) & (_halvings(here, step, spacing_m) >= born_at)
     shapely.prepare(area)
     keep &= shapely.contains_xy(area, x, y)
     return x[keep], y[keep], numbered(of_line[keep])
@@ -175,18 +175,18 @@ def _level_rows(
 
 def _halvings(steep: NDArray[np.float64], step: float, spacing_m: float) -> NDArray[np.int64]:
     """How often the height step must be halved for rows 0.75 to 1.5 spacings apart."""
-    gap = step / np.maximum(steep, GRADE) / spacing_m
-    return np.floor(np.log2(gap / NARROWEST) + 1e-9).astype(np.int64)
+    row_spacing = step / np.maximum(steep, LEAST_GRADIENT) / spacing_m
+    return np.floor(np.log2(row_spacing / NARROWEST) + 1e-9).astype(np.int64)
 
 
 def _grown(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Add the cells around, so that contours reach past the middle of the outermost ones."""
-    grown = cells.copy()
-    grown[1:] |= cells[:-1]
-    grown[:-1] |= cells[1:]
-    wide = grown.copy()
-    wide[:, 1:] |= grown[:, :-1]
-    wide[:, :-1] |= grown[:, 1:]
+    dilated = cells.copy()
+    dilated[1:] |= cells[:-1]
+    dilated[:-1] |= cells[1:]
+    wide = dilated.copy()
+    wide[:, 1:] |= dilated[:, :-1]
+    wide[:, :-1] |= dilated[:, 1:]
     return wide
 
 
@@ -197,7 +197,7 @@ def _walk(
     step: float,
     spacing_m: float,
 ) -> Places:
-    """Set trees along lines (columns and rows of cells), the closer the wider the gap there.
+    """Set trees along lines (columns and rows of cells), the closer the wider the rows are apart.
 
     Each line holds a whole number of trees, evenly by the stocking, half a step from its ends.
     """
@@ -206,9 +206,9 @@ def _walk(
     cells = np.concatenate(lines)
     x = surface.west + cells[:, 0] * surface.cell
     y = surface.north - cells[:, 1] * surface.cell
-    there = np.maximum(surface.at(steep, x, y), GRADE)
-    gap = step / 2.0 ** _halvings(there, step, spacing_m) / there
-    rate = gap / spacing_m**2
+    there = np.maximum(surface.at(steep, x, y), LEAST_GRADIENT)
+    row_spacing = step / 2.0 ** _halvings(there, step, spacing_m) / there
+    rate = row_spacing / spacing_m**2
     same = of_line[1:] == of_line[:-1]
     more = np.hypot(np.diff(x), np.diff(y)) * (rate[1:] + rate[:-1]) / 2
     # Trees counted on from line to line; no ground lies between two lines.
@@ -225,7 +225,7 @@ def _walk(
     return x[low] + part * (x[vertex] - x[low]), y[low] + part * (y[vertex] - y[low]), line
 
 
-def row_gaps(
+def row_spacings(
     x: NDArray[np.float64], y: NDArray[np.float64], row: NDArray[np.int64], spacing_m: float
 ) -> NDArray[np.float64]:
     """Distance from each tree to the nearest other row on each side that has one, in spacings.

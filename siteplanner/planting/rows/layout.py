@@ -15,7 +15,7 @@ from siteplanner.planting.rows.patterns import Pattern, Relief, lay
 from siteplanner.planting.rows.slope_distance import stretch_along
 from siteplanner.planting.zones.setbacks import clear_of
 
-#: Gaps, in spacings, that end a walk in the patterns that have strips for rows.
+#: Steps, in spacings, that end a walk in the patterns that have strips for rows.
 STRIDES = {"natural": 3.0, "clumps": 4.0, "enrichment": 6.0}
 
 
@@ -44,7 +44,7 @@ def set_out(
 ) -> Places:
     """Set out the grid of every block (``pattern, spacing_m, bearing_deg, geometry``).
 
-    Blocks may also have ``row_gap_m`` (NaN: the pattern's own), ``fall_deg`` and ``slope_deg``.
+    Blocks may also have ``row_spacing_m`` (NaN: the pattern's own), ``fall_deg`` and ``slope_deg``.
     Setbacks are honoured by exact distance to every feature. Where two blocks touch, a place
     nearer to one of an earlier block than the closer of their spacings is left out.
     ``along_ground`` measures spacing along the slope; with ``lane_every`` n every n-th row is
@@ -52,14 +52,14 @@ def set_out(
     """
     xs, ys, of_block, rows = [], [], [], []
     for index, block in enumerate(blocks.itertuples()):
-        gap = float(getattr(block, "row_gap_m", np.nan))
+        row_spacing = float(getattr(block, "row_spacing_m", np.nan))
         x, y, row = lay(
             patterns[block.pattern],
             block.geometry,
             block.spacing_m,
             block.bearing_deg,
             relief=relief,
-            row_gap_m=gap if gap > 0 else None,
+            row_spacing_m=row_spacing if row_spacing > 0 else None,
             fall_deg=getattr(block, "fall_deg", 0.0),
             slope_deg=getattr(block, "slope_deg", 0.0),
             along_ground=along_ground,
@@ -82,9 +82,9 @@ def set_out(
 def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
     """Number the rows of each block 1, 2 … as a crew walks them.
 
-    A row's places follow each other as the pattern gave them. A row that is broken by a gap (a
+    A row's places follow each other as the pattern gave them. A row that is broken by a lane (a
     setback, a bay in the edge) goes on as a row of its own, so that nobody is sent across the
-    gap: one of over one and a half spacings, or ``STRIDES`` in patterns without real rows.
+    lane: one of over one and a half spacings, or ``STRIDES`` in patterns without real rows.
     """
     order = np.lexsort((places.row, places.block))
     x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
@@ -108,9 +108,9 @@ def draw_rows(
     *,
     along_ground: bool = False,
 ) -> gpd.GeoDataFrame:
-    """Draw the planting rows, with the tape distance along the ground under each row.
+    """Draw the planting rows, with the slope distance under each row.
 
-    With ``along_ground`` the spacing is the tape distance already.
+    With ``along_ground`` the spacing is the slope distance already.
 
     ``trees`` has ``zone, block, row``, the trees of a row in the order in which it is walked.
     Returns ``block, zone, row, trees, length_m, ground_spacing_m, geometry``: a LineString, or
@@ -173,7 +173,7 @@ def row_bearing(fall_deg: float, slope_deg: float) -> float:
     return float(np.round((fall_deg + 90) % 180, 1)) % 180
 
 
-def kept_bearing(asked_deg: float, fall_deg: float, *, washes: bool) -> float:
+def bearing_off_fall_line(asked_deg: float, fall_deg: float, *, washes: bool) -> float:
     """Bearing that was asked for, turned where rows would run down ground that may wash.
 
     There rows stay 45° off the fall line at least (common practice, no source): the nearest such

@@ -4,7 +4,7 @@ A pattern is a function ``pattern(area, spacing_m, bearing_deg) -> (x, y, row)``
 inside the polygon ``area`` (map metres) and the number of the row, 0 … n-1, that each stands
 in. The places of a row follow each other as they are walked. Rows run along ``bearing_deg``
 (clockwise from grid north). A pattern that has a keyword ``ground`` is given the heights
-(:class:`Relief`), one that has ``row_gap_m`` the distance between rows that was asked for, one
+(:class:`Relief`), one that has ``row_spacing_m`` the distance between rows that was asked for, one
 that has ``along_ground`` whether spacing is measured along the ground; to others the block is
 shown as it would be measured along the ground. Other packages add patterns through the
 entry-point group ``siteplanner.patterns``.
@@ -29,8 +29,8 @@ from siteplanner.base.grid import FloatGrid, Grid
 Places = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
 Pattern = Callable[..., Places]
 GROUP = "siteplanner.patterns"
-#: Of a rectangular pattern whose row gap is not given, in spacings (common practice, no source).
-ROW_GAP = 1.5
+#: Row spacing of a rectangular pattern unless given, in spacings (common practice, no source).
+ROW_SPACING = 1.5
 
 
 @dataclass(frozen=True)
@@ -57,10 +57,14 @@ def triangular(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> P
 
 
 def rectangular(
-    area: shapely.Polygon, spacing_m: float, bearing_deg: float, *, row_gap_m: float | None = None
+    area: shapely.Polygon,
+    spacing_m: float,
+    bearing_deg: float,
+    *,
+    row_spacing_m: float | None = None,
 ) -> Places:
-    """Trees ``spacing_m`` apart in rows ``row_gap_m`` apart: 10 000 / (s × gap) a hectare."""
-    return lattice(area, spacing_m, row_gap_m or ROW_GAP * spacing_m, bearing_deg, 0.0)
+    """Trees ``spacing_m`` apart in rows ``row_spacing_m`` apart: 10 000 / (s × r) a hectare."""
+    return lattice(area, spacing_m, row_spacing_m or ROW_SPACING * spacing_m, bearing_deg, 0.0)
 
 
 def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
@@ -111,7 +115,7 @@ def lay(
     bearing_deg: float,
     *,
     relief: Relief | None = None,
-    row_gap_m: float | None = None,
+    row_spacing_m: float | None = None,
     fall_deg: float = 0.0,
     slope_deg: float = 0.0,
     along_ground: bool = False,
@@ -125,7 +129,7 @@ def lay(
     takes = inspect.signature(pattern).parameters
     offered: dict[str, Any] = {
         "ground": relief,
-        "row_gap_m": row_gap_m,
+        "row_spacing_m": row_spacing_m,
         "along_ground": along_ground,
     }
     used = {name: value for name, value in offered.items() if name in takes}

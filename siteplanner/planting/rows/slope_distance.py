@@ -1,4 +1,4 @@
-"""The tape: how far apart trees are along the ground, where the map says how far on the level."""
+"""Slope distance: how far apart trees are along the ground; the map has the level distance."""
 
 from __future__ import annotations
 

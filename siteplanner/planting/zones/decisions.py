@@ -88,7 +88,7 @@ def mixes_of(
     return general, own, told
 
 
-def what_was_kept(
+def notes_on_decisions(
     decided: Decided,
     fitted: Fit,
     slope: FloatGrid,

@@ -21,7 +21,7 @@ READS = (
     "texture_class",
     "soil_depth",
     "stoniness",
-    "height_above_channel",
+    "height_above_nearest_drainage",
     "sun_exposure",
 )
 COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
@@ -47,7 +47,7 @@ class GroundSummary:
     water_deficit: float
     soil_depth: float
     stoniness: float
-    height_above_channel: float
+    height_above_nearest_drainage: float
     sun_exposure: float
     drainage: str
     texture: str
@@ -74,7 +74,7 @@ def ground_of(
         water_deficit=_median(picked["water_deficit"]),
         soil_depth=_median(picked["soil_depth"]),
         stoniness=_median(picked["stoniness"]),
-        height_above_channel=_median(picked["height_above_channel"]),
+        height_above_nearest_drainage=_median(picked["height_above_nearest_drainage"]),
         sun_exposure=_median(picked["sun_exposure"]),
         drainage=_commonest(picked["drainage_class"], infos["drainage_class"].classes),
         texture=_commonest(picked["texture_class"], infos["texture_class"].classes),
@@ -141,7 +141,7 @@ def title(ground: GroundSummary, marks: frozenset[str]) -> str:
     if "wet" in marks:
         words.append("boggy" if ground.drainage == "very poorly drained" else "wet")
     if ground.slope < 5:
-        low = ground.height_above_channel < 4
+        low = ground.height_above_nearest_drainage < 4
         words += ["rocky" if "rocky" in marks else "", "creek flat" if low else "level ground"]
     else:
         steep = "steep" if ground.slope >= 20 else "" if ground.slope >= 12 else "gentle"

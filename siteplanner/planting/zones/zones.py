@@ -13,6 +13,7 @@ import numpy as np
 import rasterio.features
 import shapely
 from numpy.typing import NDArray
+from scipy.cluster.vq import kmeans, vq
 from scipy.ndimage import (
     binary_opening,
     distance_transform_edt,
@@ -24,7 +25,8 @@ from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 
 #: The kinds are told apart on about this many cells, and every cell goes to the nearest.
 _SAMPLE = 10_000
-_ROUNDS = 25
+#: Centres have settled when the cells' mean distance from them changes by less (points of 100).
+_SETTLED = 1e-3
 #: Kinds whose mean scores differ by less than this (points of 100, root mean square over the
 #: species) would be planted alike, so they are one kind.
 _ALIKE = 12.0
@@ -88,10 +90,10 @@ def kinds_of_ground(
         mean = smoothed(layer)
         np.maximum(best, mean, out=best)
         features[species] = np.maximum(mean, lowest_fit)
-    grade = smoothed(np.nan_to_num(slope))
-    features[-1] = grade * (_ALIKE * np.sqrt(len(features)) / _WORKED_ALIKE_DEG)
+    gradient = smoothed(np.nan_to_num(slope))
+    features[-1] = gradient * (_ALIKE * np.sqrt(len(features)) / _WORKED_ALIKE_DEG)
     steep = np.zeros(coarse.shape, dtype=bool)
-    steep[inside] = grade > steepest_deg
+    steep[inside] = gradient > steepest_deg
     kind = np.full(features.shape[1], NOTHING_FITS, dtype=np.int16)
     fits = best >= lowest_fit
     if fits.any():
@@ -123,7 +125,7 @@ def _divide(features: FloatGrid, kinds: int) -> NDArray[np.int16]:
     """
     sample = features[:, :: max(1, features.shape[1] // _SAMPLE)].T.astype(np.float64)
     centres = sample.mean(axis=0)[None]
-    nearest = np.zeros(len(sample), dtype=np.int64)
+    nearest = np.zeros(len(sample), dtype=np.int32)
     while len(centres) < kinds:
         spread = ((sample - centres[nearest]) ** 2).sum(axis=1)
         widest = int(np.bincount(nearest, spread, minlength=len(centres)).argmax())
@@ -132,13 +134,14 @@ def _divide(features: FloatGrid, kinds: int) -> NDArray[np.int16]:
             break
         size, along = np.linalg.eigh(np.atleast_2d(np.cov(mine.T)))
         step = np.sqrt(size[-1]) * along[:, -1]
-        pair = _settled(mine, np.stack([centres[widest] - step, centres[widest] + step]))
+        pair = np.stack([centres[widest] - step, centres[widest] + step])
+        pair, _ = kmeans(mine, pair, thresh=_SETTLED)
         centres = np.concatenate([np.delete(centres, widest, axis=0), pair])
-        nearest = _nearest(sample, centres)
-    centres = _settled(sample, centres)
-    centres = _unlike(centres, _nearest(sample, centres))
+        nearest, _ = vq(sample, centres)
+    centres, _ = kmeans(sample, centres, thresh=_SETTLED)
+    centres = _unlike(centres, vq(sample, centres)[0])
     found = np.concatenate(
-        [_nearest(part.T, centres) for part in np.array_split(features, 64, axis=1)]
+        [vq(part.T, centres)[0] for part in np.array_split(features, 64, axis=1)]
     )
     order = np.argsort(-np.bincount(found, minlength=len(centres)), kind="stable")
     rank = np.empty(len(order), dtype=np.int16)
@@ -146,28 +149,7 @@ def _divide(features: FloatGrid, kinds: int) -> NDArray[np.int16]:
     return rank[found]
 
 
-def _settled(points: NDArray[np.float64], centres: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Move each centre to the mean of the points nearest to it, until none moves."""
-    for _ in range(_ROUNDS):
-        nearest = _nearest(points, centres)
-        count = np.bincount(nearest, minlength=len(centres))
-        used = count > 0
-        starts = np.r_[0, np.cumsum(count[used])[:-1]]
-        total = np.add.reduceat(points[np.argsort(nearest, kind="stable")], starts, axis=0)
-        moved = centres.copy()
-        moved[used] = total / count[used, None]
-        if np.abs(moved - centres).max() < 1e-3:
-            return moved
-        centres = moved
-    return centres
-
-
-def _nearest(points: NDArray[np.floating], centres: NDArray[np.float64]) -> NDArray[np.int64]:
-    centres = centres.astype(points.dtype)
-    return ((centres**2).sum(axis=1) - 2 * points @ centres.T).argmin(axis=1)
-
-
-def _unlike(centres: NDArray[np.float64], nearest: NDArray[np.int64]) -> NDArray[np.float64]:
+def _unlike(centres: NDArray[np.float64], nearest: NDArray[np.int32]) -> NDArray[np.float64]:
     """Join the two most alike centres, weighted by their cells, until all differ enough."""
     weights = np.bincount(nearest, minlength=len(centres)).astype(np.float64)
     centres, weights = centres[weights > 0], weights[weights > 0]

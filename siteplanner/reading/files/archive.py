@@ -6,7 +6,7 @@ import zipfile
 import zlib
 from pathlib import Path, PurePosixPath
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 
 #: What a hand-drawn map or a grower's table unpacks to at most.
 LARGEST_BYTES = 200_000_000
@@ -15,16 +15,16 @@ _XML = (".kml", ".gpx", ".gml", ".xml")
 _PACKED = (".kmz", ".xlsx", ".zip")
 
 
-def must_not_swell(path: Path, mend: str) -> None:
+def must_not_swell(path: Path, remedy: str) -> None:
     """Raise :class:`~siteplanner.InputError` for an archive or XML that would swell.
 
     Sizes are added up as the archive's list tells them, without unpacking; XML may declare no
-    entities, which multiply. ``mend`` is the format to save in instead.
+    entities, which multiply. ``remedy`` is the format to save in instead.
     """
     ending = path.suffix.lower()
     if ending in _XML:
         with path.open("rb") as stream:
-            _no_entities(path, stream.read(LARGEST_BYTES), mend)
+            _no_entities(path, stream.read(LARGEST_BYTES), remedy)
     if ending not in _PACKED:
         return
     try:
@@ -32,19 +32,19 @@ def must_not_swell(path: Path, mend: str) -> None:
             parts = packed.infolist()
             size = sum(part.file_size for part in parts)
             if size > LARGEST_BYTES or len(parts) > MOST_PARTS:
-                raise fault(path, "", f"it unpacks to {size / 1e6:.0f} MB", mend)
+                raise input_error(path, "", f"it unpacks to {size / 1e6:.0f} MB", remedy)
             for part in parts:
                 steps = PurePosixPath(part.filename.replace("\\", "/"))
                 if steps.is_absolute() or ".." in steps.parts:
-                    raise fault(
+                    raise input_error(
                         path,
                         "",
                         f"its part {part.filename!r} leads out of the archive",
-                        "pack it again, or " + mend,
+                        "pack it again, or " + remedy,
                     )
                 if part.filename.lower().endswith(_XML) and ending != ".zip":
                     with packed.open(part) as stream:
-                        _no_entities(path, stream.read(size + 1), mend)
+                        _no_entities(path, stream.read(size + 1), remedy)
     except (
         zipfile.BadZipFile,
         zlib.error,
@@ -54,13 +54,17 @@ def must_not_swell(path: Path, mend: str) -> None:
         RuntimeError,
         ValueError,
     ) as error:
-        raise fault(path, "", f"it is no archive that can be unpacked ({error})", mend) from None
+        raise input_error(
+            path, "", f"it is no archive that can be unpacked ({error})", remedy
+        ) from None
 
 
-def _no_entities(path: Path, text: bytes, mend: str) -> None:
+def _no_entities(path: Path, text: bytes, remedy: str) -> None:
     plain = text.replace(b"\0", b"")  # the same letters in UTF-16
     if b"<!ENTITY" in plain:
-        raise fault(path, "", "it declares entities, which may swell", f"{mend}, without them")
+        raise input_error(
+            path, "", "it declares entities, which may swell", f"{remedy}, without them"
+        )
 
 
 def geodata_in(path: Path) -> str:
@@ -68,12 +72,12 @@ def geodata_in(path: Path) -> str:
 
     Raises :class:`~siteplanner.InputError` for what would swell and for an empty KMZ.
     """
-    mend = "save it again as a GeoPackage"
-    must_not_swell(path, mend)
+    remedy = "save it again as a GeoPackage"
+    must_not_swell(path, remedy)
     if path.suffix.lower() != ".kmz":
         return str(path)
     with zipfile.ZipFile(path) as packed:
         inside = [part for part in packed.namelist() if part.lower().endswith(".kml")]
     if not inside:
-        raise fault(path, "", "it holds no KML", mend)
+        raise input_error(path, "", "it holds no KML", remedy)
     return f"/vsizip/{{{path.absolute()}}}/{inside[0]}"

@@ -12,9 +12,9 @@ import pyogrio
 import pyproj
 import shapely
 
-from siteplanner.base.errors import Faults, fault, near
+from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.archive import geodata_in
-from siteplanner.reading.files.shapes import check_axes, mended, which
+from siteplanner.reading.files.shapes import check_axes, repaired, which
 from siteplanner.reading.files.sheet import read_sheet
 from siteplanner.reading.files.text import must_hold
 
@@ -36,37 +36,37 @@ def read_features(
     """Read one vector layer with standard column names, in ``crs`` (None: its own).
 
     ``columns`` maps standard names to the user's; None leaves a column out. ``kinds`` are the
-    geometry types allowed. Polygons that cross themselves are mended, features without a shape
+    geometry types allowed. Polygons that cross themselves are repaired, features without a shape
     and heights of corners left out; each is told in ``notes``.
 
     Raises :class:`~siteplanner.InputError` for a missing file, layer, CRS or column,
     and for geometry of the wrong type, all together where possible.
     """
     frame, place = _opened(path, layer)
-    faults = Faults()
+    errors = Errors()
     if frame.crs is None:
-        faults.add(
+        errors.add(
             path,
             place,
             "it has no coordinate reference system (CRS)",
             "set its CRS in a GIS and save it again",
         )
-    frame = _with_columns(path, place, frame, columns, faults)
+    frame = _with_columns(path, place, frame, columns, errors)
     empty = frame.geometry.isna() | frame.geometry.is_empty
     frame = frame[~empty]
     for number, kind in zip(frame.index, frame.geom_type, strict=True):
         if kind not in kinds:
-            faults.add(
+            errors.add(
                 path,
                 f"{place}, feature {number + 1}",
                 f"it is a {kind}",
                 f"this layer takes {' or '.join(kinds)}",
             )
-    faults.raise_any()
+    errors.raise_any()
     notes = [] if notes is None else notes
     if empty.any():
         notes.append(f"{path.name}, {place}: {which(empty)} without a shape left out.")
-    frame = mended(path, place, frame, "Polygon" in kinds, notes)
+    frame = repaired(path, place, frame, "Polygon" in kinds, notes)
     check_axes(path, place, frame)
     return _moved_to(path, place, frame, crs).reset_index(drop=True)
 
@@ -76,15 +76,15 @@ def _opened(path: Path, layer: str | None) -> tuple[gpd.GeoDataFrame, str]:
     must_hold(path)
     source = geodata_in(path)
     if path.suffix.lower() == ".shp" and not path.with_suffix(".shx").exists():
-        raise fault(
+        raise input_error(
             path, "", "its .shx file is not beside it", "copy the Shapefile with all its parts"
         )
     try:
         layers = [str(name) for name in pyogrio.list_layers(source)[:, 0]]
         if layer is not None and layer not in layers:
-            raise fault(path, f"layer {layer}", "there is no such layer", near(layer, layers))
+            raise input_error(path, f"layer {layer}", "there is no such layer", near(layer, layers))
         if layer is None and len(layers) > 1:
-            raise fault(
+            raise input_error(
                 path,
                 "",
                 f"it holds several layers ({', '.join(layers)})",
@@ -100,12 +100,12 @@ def _opened(path: Path, layer: str | None) -> tuple[gpd.GeoDataFrame, str]:
         shapely.errors.GEOSException,
         UnicodeDecodeError,
     ) as error:
-        raise fault(
+        raise input_error(
             path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
         ) from None
     place = f"layer {layer or layers[0]}"
     if not isinstance(frame, gpd.GeoDataFrame):
-        raise fault(path, place, "it has no geometry", "name a layer with shapes")
+        raise input_error(path, place, "it has no geometry", "name a layer with shapes")
     return frame, place
 
 
@@ -114,15 +114,15 @@ def _with_columns(
     place: str,
     frame: gpd.GeoDataFrame,
     columns: dict[str, str | None],
-    faults: Faults,
+    errors: Errors,
 ) -> gpd.GeoDataFrame:
-    """Give the columns their standard names; a missing one joins the faults."""
+    """Give the columns their standard names; a missing one joins the errors."""
     out: dict[str, object] = {}
     for standard, theirs in columns.items():
         if theirs is None:
             continue
         if theirs not in frame.columns:
-            faults.add(
+            errors.add(
                 path,
                 place,
                 f"there is no column {theirs!r}",
@@ -142,11 +142,11 @@ def _moved_to(
         frame = frame.to_crs(crs)
     west, south, east, north = frame.total_bounds
     if not np.isfinite([west, south, east, north]).all():
-        raise fault(
+        raise input_error(
             path, place, "its coordinates lie outside what its CRS can hold", "check its CRS"
         )
     if crs is not None and max(east - west, north - south) >= WIDEST_M:
-        raise fault(
+        raise input_error(
             path,
             place,
             f"it is {max(east - west, north - south) / 1000:.0f} km wide",
@@ -165,20 +165,22 @@ def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> p
     """Read a CSV or XLSX that must have these columns and may have others, all numbers."""
     frame = read_sheet(path).map(lambda cell: cell.partition("#")[0].strip())
     if frame.empty:
-        raise fault(path, "", "it holds no rows", "write one row for each entry below the header")
-    faults = Faults()
+        raise input_error(
+            path, "", "it holds no rows", "write one row for each entry below the header"
+        )
+    errors = Errors()
     for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:
-            faults.add(path, column, "the column is missing", near(column, frame.columns))
+            errors.add(path, column, "the column is missing", near(column, frame.columns))
             continue
         numbers = pd.to_numeric(frame[column], errors="coerce")
         for row in frame.index[~np.isfinite(numbers.astype("float64"))]:
-            faults.add(
+            errors.add(
                 path,
                 f"row {row + 2}, {column}",
                 f"{frame[column][row]!r} is no number" if frame[column][row] else "it is empty",
                 "write a number with a decimal point",
             )
         frame[column] = numbers
-    faults.raise_any()
+    errors.raise_any()
     return frame

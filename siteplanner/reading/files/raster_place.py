@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyproj
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 
 _FETCHES = re.compile(rb"/vsi(curl|s3|gs|az|adls|oss|swift|hdfs|webhdfs)|https?://", re.IGNORECASE)
 _SOURCE = re.compile(rb"<Source(Filename|Dataset)[^>]*>([^<]*)<", re.IGNORECASE)
@@ -21,7 +21,7 @@ def must_be_here(path: Path) -> None:
         return
     for found in _SOURCE.finditer(path.read_bytes()):
         if _FETCHES.search(found[2]):
-            raise fault(
+            raise input_error(
                 path,
                 "",
                 "it would fetch its heights over the network",
@@ -30,7 +30,7 @@ def must_be_here(path: Path) -> None:
 
 
 def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
-    """What is wrong with an open raster's place on the ground, and the mend; None if nothing."""
+    """What is wrong with an open raster's place on the ground, and the remedy; None if nothing."""
     t = source.transform
     if np.dtype(source.dtypes[0]).kind == "c":
         return "its heights are complex numbers", "save the DEM again with plain numbers"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pyogrio
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 
 _OTHER_UNITS = ("cm", "mm", "in", "inch", "ft", "feet", "f")
 
@@ -22,7 +22,7 @@ def layer_of(path: Path, wanted: str, found: list[str]) -> str | None:
     try:
         layers = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
     except pyogrio.errors.DataSourceError as error:
-        raise fault(
+        raise input_error(
             path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
         ) from None
     if len(layers) < 2:

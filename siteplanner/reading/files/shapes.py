@@ -1,4 +1,4 @@
-"""Looks at the shapes of a layer: mends what can be mended, and tells wrong axes and units."""
+"""Looks at the shapes of a layer: repairs what it can, and tells wrong axes and units."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from siteplanner.base.errors import Faults, fault
+from siteplanner.base.errors import Errors, input_error
 
 #: More numbers than these are left out of a note.
 _NAMED = 8
@@ -22,16 +22,16 @@ def which(chosen: pd.Series[bool]) -> str:
     return f"feature{'s' if len(numbers) > 1 else ''} {', '.join(numbers[:_NAMED])}{more}"
 
 
-def mended(
+def repaired(
     path: Path, place: str, frame: gpd.GeoDataFrame, polygons: bool, notes: list[str]
 ) -> gpd.GeoDataFrame:
-    """Leave out heights, mend polygons that cross themselves, drop those without an area.
+    """Leave out heights, repair polygons that cross themselves, drop those without an area.
 
     What was done is added to ``notes``. Raises :class:`~siteplanner.InputError` for
     corners without finite coordinates, and when nothing is left.
     """
     if frame.empty:
-        raise fault(
+        raise input_error(
             path,
             place,
             "it has no features with finite coordinates",
@@ -42,15 +42,15 @@ def mended(
         notes.append(f"{path.name}, {place}: heights of its corners are left out.")
     flat = shapely.force_2d(shapes)
     corners, of = shapely.get_coordinates(flat, return_index=True)
-    faults = Faults()
+    errors = Errors()
     for number in np.unique(of[~np.isfinite(corners).all(axis=1)]):
-        faults.add(
+        errors.add(
             path,
             f"{place}, feature {frame.index[number] + 1}",
             "it has a corner without finite coordinates",
             "draw that corner again in a GIS",
         )
-    faults.raise_any()
+    errors.raise_any()
     if not polygons:
         return frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
     crossed = pd.Series(~shapely.is_valid(flat), index=frame.index)
@@ -58,11 +58,11 @@ def mended(
     frame = frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
     gone = frame.geometry.is_empty
     if gone.all():
-        raise fault(path, place, "it has no area", "draw it as a polygon round the ground")
+        raise input_error(path, place, "it has no area", "draw it as a polygon round the ground")
     if (crossed & ~gone).any():
         notes.append(
             f"{path.name}, {place}: the outline of {which(crossed & ~gone)} crosses itself and was "
-            "mended; look at it on the map."
+            "repaired; look at it on the map."
         )
     if gone.any():
         notes.append(f"{path.name}, {place}: {which(gone)} without an area left out.")
@@ -76,7 +76,7 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
     of the 180th meridian, which would be as wide as the earth.
     """
     if not (frame.crs.is_geographic or frame.crs.is_projected):
-        raise fault(
+        raise input_error(
             path,
             place,
             f"its CRS ({frame.crs.name}) is not one of the earth's surface",
@@ -86,28 +86,28 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
     across, up = max(abs(west), abs(east)), max(abs(south), abs(north))
     if frame.crs.is_geographic:
         if up > 90 and across <= 90 and up <= 360:
-            raise fault(
+            raise input_error(
                 path,
                 place,
                 "latitude and longitude are swapped",
                 "save it again with longitude first",
             )
         if up > 90 or across > 360:
-            raise fault(
+            raise input_error(
                 path,
                 place,
                 f"its numbers (up to {max(across, up):.0f}) are no degrees, as its CRS says",
                 "set the CRS it was drawn in, in a GIS",
             )
         if east - west > 180:
-            raise fault(
+            raise input_error(
                 path,
                 place,
                 "it lies on both sides of the 180th meridian",
                 "save it again in a projected CRS in metres",
             )
     elif frame.crs.is_projected and across <= 180 and up <= 90:
-        raise fault(
+        raise input_error(
             path,
             place,
             "its numbers are degrees, but its CRS counts in metres",

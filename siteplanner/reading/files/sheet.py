@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 from siteplanner.reading.files.archive import must_not_swell
 from siteplanner.reading.files.text import AS_CSV, must_hold, table_text
 
@@ -29,16 +29,18 @@ def read_sheet(path: Path, remarks: bool = True) -> pd.DataFrame:
         (number, row) for number, row in rows if any(row) and not (remarks and row[0][:1] == "#")
     ]
     if not rows:
-        raise fault(path, "", "it holds no table", "write a header and one row for each entry")
+        raise input_error(
+            path, "", "it holds no table", "write a header and one row for each entry"
+        )
     header = rows[0][1]
     while header and not header[-1]:
         header.pop()
     twice = sorted({name for name in header if name and header.count(name) > 1})
     if twice:
-        raise fault(path, repr(twice[0]), "two columns are headed so", "keep one of them")
+        raise input_error(path, repr(twice[0]), "two columns are headed so", "keep one of them")
     for number, row in rows[1:]:
         if any(row[len(header) :]):
-            raise fault(
+            raise input_error(
                 path,
                 f"row {number}",
                 f"it has {len(row)} cells, the header has {len(header)}",
@@ -59,7 +61,7 @@ def _csv(path: Path) -> list[tuple[int, list[str]]]:
     try:
         found = [(reader.line_num, row) for row in reader]
     except csv.Error as error:
-        raise fault(
+        raise input_error(
             path, f"row {reader.line_num}", f"it cannot be read as a CSV table ({error})", AS_CSV
         ) from None
     return found
@@ -74,7 +76,7 @@ def _xlsx(path: Path) -> list[tuple[int, list[str]]]:
         book = python_calamine.CalamineWorkbook.from_path(str(path))
         sheet = book.get_sheet_by_index(0).to_python(skip_empty_area=False)
     except (python_calamine.CalamineError, OSError, IndexError) as error:
-        raise fault(
+        raise input_error(
             path, "", f"it cannot be read as a workbook ({error})", "save it as XLSX or as CSV"
         ) from None
     return [(number, [_text(cell) for cell in row]) for number, row in enumerate(sheet, 1)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from siteplanner.base.errors import fault
+from siteplanner.base.errors import input_error
 
 #: A table that a person keeps is far smaller; a larger one is something else.
 LARGEST_BYTES = 100_000_000
@@ -15,13 +15,13 @@ def must_hold(path: Path) -> None:
     """Raise :class:`~siteplanner.InputError` unless there is a file that holds something."""
     try:
         if not path.exists():
-            raise fault(path, "", "there is no such file", "check the path in the site file")
+            raise input_error(path, "", "there is no such file", "check the path in the site file")
         if path.is_dir() and path.suffix.lower() != ".gdb":
-            raise fault(path, "", "it is a folder, not a file", "name a file in it")
+            raise input_error(path, "", "it is a folder, not a file", "name a file in it")
         if path.is_file() and path.stat().st_size == 0:
-            raise fault(path, "", "the file is empty", "save or copy it again")
+            raise input_error(path, "", "the file is empty", "save or copy it again")
     except (OSError, ValueError) as error:
-        raise fault(path, "", f"it cannot be opened ({error})", "check the path") from None
+        raise input_error(path, "", f"it cannot be opened ({error})", "check the path") from None
 
 
 def table_text(path: Path) -> str:
@@ -33,7 +33,7 @@ def table_text(path: Path) -> str:
     must_hold(path)
     try:
         if path.stat().st_size > LARGEST_BYTES:
-            raise fault(
+            raise input_error(
                 path,
                 "",
                 f"it is larger than {LARGEST_BYTES // 1_000_000} MB",
@@ -41,18 +41,18 @@ def table_text(path: Path) -> str:
             )
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise fault(path, f"byte {error.start}", "it is not UTF-8 text", AS_CSV) from None
+        raise input_error(path, f"byte {error.start}", "it is not UTF-8 text", AS_CSV) from None
     except OSError as error:
-        raise fault(
+        raise input_error(
             path, "", f"it cannot be read ({error.strerror})", "check the path and its permissions"
         ) from None
     if "\0" in text:
-        raise fault(path, "", "it is binary, not text", AS_CSV)
+        raise input_error(path, "", "it is binary, not text", AS_CSV)
     head = next((line for line in text.splitlines() if line.strip() and line[0] != "#"), "")
     if "," not in head:
         for mark, name in ((";", "semicolons"), ("\t", "tabs")):
             if mark in head:
-                raise fault(
+                raise input_error(
                     path,
                     "",
                     f"its columns are divided by {name}",

@@ -15,7 +15,7 @@ from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import transform_bounds
 
-from siteplanner.base.errors import Faults, fault
+from siteplanner.base.errors import Errors, input_error
 from siteplanner.reading.files.raster_place import misplaced, must_be_here
 from siteplanner.reading.files.text import must_hold
 from siteplanner.site.site_file import Site
@@ -29,14 +29,14 @@ def tiles(site: Site) -> list[Path]:
 
     Raises :class:`~siteplanner.InputError` for what is not there.
     """
-    faults = Faults()
+    errors = Errors()
     found: list[Path] = []
     for name in site.dem.files:
         path = site.folder / name
         if path.is_dir():
             inside = sorted(p for p in path.iterdir() if p.suffix.lower() in TILES)
             if not inside:
-                faults.add(
+                errors.add(
                     path,
                     "",
                     "the folder holds no raster that could be a DEM",
@@ -46,8 +46,8 @@ def tiles(site: Site) -> list[Path]:
         elif path.exists():
             found.append(path)
         else:
-            faults.add(path, "", "there is no such file", "check the path in the site file")
-    faults.raise_any()
+            errors.add(path, "", "there is no such file", "check the path in the site file")
+    errors.raise_any()
     return found
 
 
@@ -58,19 +58,19 @@ def opened(site: Site) -> Iterator[list[Any]]:
     Raises :class:`~siteplanner.InputError` for a tile that cannot be read, has no CRS
     or several bands.
     """
-    faults = Faults()
+    errors = Errors()
     with ExitStack() as stack:
         sources: list[Any] = []
         for path in tiles(site):
-            with faults.gather():
+            with errors.gather():
                 must_hold(path)
                 must_be_here(path)
-            if faults.found:
+            if errors.found:
                 continue
             try:
                 source = stack.enter_context(rasterio.open(path))
             except RasterioError as error:
-                faults.add(
+                errors.add(
                     path,
                     "",
                     f"it cannot be read as a raster ({error})",
@@ -78,12 +78,12 @@ def opened(site: Site) -> Iterator[list[Any]]:
                 )
                 continue
             if source.count != 1:
-                faults.add(
+                errors.add(
                     path, "", f"it has {source.count} bands", "give a DEM with one band of heights"
                 )
             crs = rasterio.CRS.from_user_input(site.dem.crs) if site.dem.crs else source.crs
             if crs is None:
-                faults.add(
+                errors.add(
                     path,
                     "",
                     "it has no coordinate reference system (CRS)",
@@ -93,7 +93,7 @@ def opened(site: Site) -> Iterator[list[Any]]:
                 continue
             wrong = misplaced(source, pyproj.CRS.from_wkt(crs.to_wkt()))
             if wrong:
-                faults.add(path, "", *wrong)
+                errors.add(path, "", *wrong)
                 continue
             given = {} if site.dem.nodata is None else {"src_nodata": site.dem.nodata}
             first = sources[0].crs if sources else crs
@@ -110,7 +110,7 @@ def opened(site: Site) -> Iterator[list[Any]]:
                     )
                 )
             sources.append(source)
-        faults.raise_any()
+        errors.raise_any()
         yield sources
 
 
@@ -120,14 +120,14 @@ def working_crs(site: Site) -> pyproj.CRS:
     Raises :class:`~siteplanner.InputError` when the DEM cannot be opened or has no
     CRS, or when a CRS named in the site file is unknown or not in metres.
     """
-    faults = Faults()
+    errors = Errors()
     for place, name in (("site.crs", site.site.crs), ("dem.crs", site.dem.crs)):
         if name is None:
             continue
         try:
             named = pyproj.CRS.from_user_input(name)
         except pyproj.exceptions.CRSError:
-            faults.add(
+            errors.add(
                 site.path,
                 place,
                 f"{name!r} is no known CRS",
@@ -135,13 +135,13 @@ def working_crs(site: Site) -> pyproj.CRS:
             )
             continue
         if place == "site.crs" and not in_metres(named.to_2d()):
-            faults.add(
+            errors.add(
                 site.path,
                 place,
                 f"{name!r} is not projected in metres",
                 "choose a projected CRS in metres, such as the UTM zone, or leave it out",
             )
-    faults.raise_any()
+    errors.raise_any()
     with opened(site) as sources:
         crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
         bounds = sources[0].bounds
@@ -172,7 +172,7 @@ def _must_be_meant_for(
         return
     across = ((west + east) / 2 - area.west) % 360 - (area.east - area.west) % 360
     if 3 < across < 357 or not area.south - 3 < (south + north) / 2 < area.north + 3:
-        raise fault(
+        raise input_error(
             site.path,
             "site.crs",
             f"{named.name!r} is meant for another part of the earth than the DEM's",

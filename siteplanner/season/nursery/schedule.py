@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from dateutil.relativedelta import relativedelta
+
 from siteplanner.site.nursery import Nursery
 
 #: Seasons by the sun; nearer the equator than this a month's name says more (the tropics).
@@ -114,11 +116,7 @@ def add_months(day: date, months: float) -> date:
     datetime.date(2027, 4, 16)
     """
     whole = math.trunc(months)
-    number = day.year * 12 + day.month - 1 + whole
-    year, month = divmod(number, 12)
-    last = calendar.monthrange(year, month + 1)[1]
-    rest = round((months - whole) * 30.44)
-    return date(year, month + 1, min(day.day, last)) + timedelta(days=rest)
+    return day + relativedelta(months=whole, days=round((months - whole) * 30.44))
 
 
 def warm_day(day: date, mean_c: Sequence[float], least_c: float) -> date:

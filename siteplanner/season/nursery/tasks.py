@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
+
+from dateutil.rrule import MONTHLY, rrule
 
 from siteplanner.season.nursery.batches import WOODY_CAPSULE, Batch
 from siteplanner.site.nursery import Nursery
@@ -123,7 +125,4 @@ def count(number: int, word: str) -> str:
 
 def months_between(first: date, last: date) -> list[date]:
     """List the first days of all months from one date's to the other's."""
-    months = [first.replace(day=1)]
-    while (following := (months[-1] + timedelta(days=32)).replace(day=1)) <= last:
-        months.append(following)
-    return months
+    return [day.date() for day in rrule(MONTHLY, dtstart=first.replace(day=1), until=last)]

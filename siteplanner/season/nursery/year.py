@@ -10,7 +10,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from siteplanner.base.errors import Faults, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.nursery_counts import Hand
@@ -100,14 +100,14 @@ def counted_batches(
     sources.
     """
     path = site.folder / (site.nursery.counts or "")
-    faults = Faults()
+    errors = Errors()
     by_name = {batch.batch: batch for batch in batches}
     latest: dict[str, tuple[str, int]] = {}
     order = {"germinated": 0, "pricked out": 1, "plantable": 2}
     for row in hand.counts.itertuples(index=False):
         batch = by_name.get(row.batch)
         if batch is None:
-            faults.add(
+            errors.add(
                 path, f"batch {row.batch}", "the plan has no such batch", near(row.batch, by_name)
             )
             continue
@@ -116,7 +116,7 @@ def counted_batches(
             ("place", row.place, batch.lot.place),
         ):
             if given and given != own:
-                faults.add(
+                errors.add(
                     path,
                     f"batch {row.batch}, {word}",
                     f"{given!r} was counted, but the batch is of {own!r} now",
@@ -124,7 +124,7 @@ def counted_batches(
                 )
         if order[row.stage] >= order[latest.get(row.batch, ("germinated", 0))[0]]:
             latest[row.batch] = (row.stage, row.count)
-    faults.raise_any()
+    errors.raise_any()
     found, said = [], []
     for batch in batches:
         if batch.batch in latest:

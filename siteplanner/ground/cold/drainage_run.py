@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base import cache as keep
+from siteplanner.base import cache
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.ground.cold import _air, cold_air
 from siteplanner.ground.cold.cold_air import Air, Level, State, finer, flow_on, level_of, still
@@ -25,7 +25,7 @@ Belts = tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64]]
 
 
 @dataclass(frozen=True)
-class Night:
+class Drainage:
     """What a night leaves, on the cells it ran on: float32 (rows, columns), rim taken off.
 
     ``depth`` (m) at dawn, ``arrival`` (hours after sunset, NaN where air never lay so deep),
@@ -74,7 +74,7 @@ def sky_share(dem: FloatGrid, cell: float, reach_m: float = 300.0) -> FloatGrid:
     return (1 - hidden).astype(np.float32)
 
 
-def run_night(
+def run_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
@@ -84,7 +84,7 @@ def run_night(
     lies_m: float = 2.0,
     belts: Belts | None = None,
     coarser: int = COARSER,
-) -> Night:
+) -> Drainage:
     """Run a night on ``dem`` (rows, columns; m; NaN unknown) with square cells of ``cell`` m.
 
     The ground is taken to cells of at least ``cell_m``. Air "arrives" when it first lies
@@ -110,7 +110,7 @@ def run_night(
     depth = state.depth[1:-1, 1:-1]
     when = when[1:-1, 1:-1]
     when[depth < lies_m] = np.nan
-    return Night(depth.astype(np.float32), when, flow_x, flow_y, cold_air.imbalance(state))
+    return Drainage(depth.astype(np.float32), when, flow_x, flow_y, cold_air.imbalance(state))
 
 
 def _watched(
@@ -152,7 +152,7 @@ def belts_on(shelter: gpd.GeoDataFrame, grid: Grid) -> Belts | None:
     )
 
 
-def kept_night(
+def cached_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
@@ -161,9 +161,9 @@ def kept_night(
     *,
     cell_m: float,
     lies_m: float,
-) -> Night:
+) -> Drainage:
     """Run the night, or take it from an earlier run with the same inputs and code."""
-    key = keep.key_of(
+    key = cache.key_of(
         [
             dem,
             cell,
@@ -176,12 +176,12 @@ def kept_night(
         [__file__, str(cold_air.__file__), str(_air.__file__)],
     )
 
-    def make() -> keep.Arrays:
-        made = run_night(dem, cell, seconds, air, cell_m=cell_m, lies_m=lies_m, belts=belts)
+    def make() -> cache.Arrays:
+        made = run_drainage(dem, cell, seconds, air, cell_m=cell_m, lies_m=lies_m, belts=belts)
         return {**vars(made), "imbalance": np.array(made.imbalance)}
 
-    found = keep.kept("night", key, make)
+    found = cache.cached("drainage", key, make)
     depth, arrival, flow_x, flow_y = (
         found[name].astype(np.float32) for name in ("depth", "arrival", "flow_x", "flow_y")
     )
-    return Night(depth, arrival, flow_x, flow_y, float(found["imbalance"]))
+    return Drainage(depth, arrival, flow_x, flow_y, float(found["imbalance"]))

@@ -1,6 +1,6 @@
-"""Where a planting would hold cold air back, and where a gap in its rows would let it go.
+"""Where a planting would hold cold air back, and where a lane through its rows would let it go.
 
-Gaps are looked for in rows to be planted alone: banks, levees and dam walls are for an engineer
+Lanes are looked for in rows to be planted alone: banks, levees and dam walls are for an engineer
 and a consent, and nothing here speaks of cutting one.
 """
 
@@ -15,14 +15,14 @@ from siteplanner.base.grid import BoolGrid, FloatGrid
 
 #: Rows count as holding air back where it would lie this much deeper, m.
 HELD_M = 0.5
-#: Gaps that let go less than this share of the air held back are not worth a gap.
+#: Lanes that let go less than this share of the air held back are not worth a lane.
 WORTH = 0.05
-_MOST_GAPS = 5
+_MOST_LANES = 5
 _APART_M = 100.0
 _LONGEST_M = 250.0
 
 
-def lanes(
+def lanes_through_rows(
     flow_x: FloatGrid, flow_y: FloatGrid, growth: FloatGrid, rows: BoolGrid, cell: float
 ) -> list[shapely.LineString]:
     """Draw lanes through the rows, along the streams that they would hold back most.
@@ -38,7 +38,7 @@ def lanes(
     apart = _APART_M / cell
     row, col = np.indices(growth.shape)
     found: list[shapely.LineString] = []
-    while len(found) < _MOST_GAPS and score.max() > 0:
+    while len(found) < _MOST_LANES and score.max() > 0:
         start = np.unravel_index(int(score.argmax()), score.shape)
         ahead = _follow(flow_x, flow_y, inside, start, 1, cell)
         back = _follow(flow_x, flow_y, inside, start, -1, cell)
@@ -77,22 +77,22 @@ def _follow(
     return path
 
 
-def cut(
+def cut_lanes(
     belts: tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64]],
-    gaps: list[shapely.LineString],
+    lanes: list[shapely.LineString],
     half_width: float,
 ) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64]]:
-    """Cut gaps out of belts; ``half_width`` in the unit of the lines."""
-    open_ = shapely.union_all([gap.buffer(half_width) for gap in gaps])
+    """Cut lanes out of belts; ``half_width`` in the unit of the lines."""
+    open_ = shapely.union_all([lane.buffer(half_width) for lane in lanes])
     lines = shapely.difference(belts[0], open_)
     left = ~shapely.is_empty(lines)
     return lines[left], belts[1][left], belts[2][left]
 
 
-def kept_back(growth: FloatGrid, growth_with_gaps: FloatGrid) -> float:
-    """Share of the held-back air that gaps let go (0-1), over ground where it matters."""
+def share_let_go(growth: FloatGrid, growth_with_lanes: FloatGrid) -> float:
+    """Share of the held-back air that lanes let go (0-1), over ground where it matters."""
     matters = growth >= HELD_M
     before = float(growth[matters].sum())
     if before == 0:
         return 0.0
-    return 1 - float(np.maximum(growth_with_gaps[matters], 0).sum()) / before
+    return 1 - float(np.maximum(growth_with_lanes[matters], 0).sum()) / before
