@@ -13,7 +13,7 @@ import numpy as np
 from benchmarks.harness import REFERENCE, Row, mark, reference_job
 from siteplanner import load_site
 from siteplanner.base.grid import FloatGrid
-from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.cold_air import ColdAir
 from siteplanner.ground.cold.drainage_run import cached_drainage, night_seconds, run_drainage
 from siteplanner.reading.inputs import read_inputs
 
@@ -43,12 +43,12 @@ def hills(side: int, cell: float) -> FloatGrid:
 def drainage_rows() -> Iterator[Row]:
     """Time eight hours on 5 m cells: a million of them, a quarter of them, and kept."""
     reference = reference_job()
-    run_drainage(hills(60, 5.0), 5.0, 600.0, Air())
+    run_drainage(hills(60, 5.0), 5.0, 600.0, ColdAir())
     taken, busy = {}, {}
     for side in (500, 1000):
         dem = hills(side, 5.0)
         start, busy_from = time.perf_counter(), time.process_time()
-        made = run_drainage(dem, 5.0, 8 * 3600.0, Air())
+        made = run_drainage(dem, 5.0, 8 * 3600.0, ColdAir())
         taken[side], busy[side] = time.perf_counter() - start, time.process_time() - busy_from
     yield Row("8 h night, 1 M cells of 5 m", taken[1000], reference, DRAINAGE, "s", REFERENCE)
     yield Row(
@@ -75,7 +75,7 @@ def drainage_rows() -> Iterator[Row]:
             for _ in range(2):
                 start = time.perf_counter()
                 cached_drainage(
-                    hills(500, 5.0), 5.0, 2 * 3600.0, Air(), None, cell_m=5.0, lies_m=2.0
+                    hills(500, 5.0), 5.0, 2 * 3600.0, ColdAir(), None, cell_m=5.0, lies_m=2.0
                 )
                 times.append(time.perf_counter() - start)
         finally:
@@ -89,7 +89,7 @@ def sample_rows() -> Iterator[Row]:
     """Pool area on the sample when the cell is halved, and a coarse start against a fine one."""
     site = read_inputs(load_site(ROOT / "sample_site" / "site.toml"))
     cell, seconds = site.grid.cell, night_seconds(site.grid.centre_lonlat[1])
-    wide, fine = (run_drainage(site.dem, cell, seconds, Air(), cell_m=m) for m in (12.0, 6.0))
+    wide, fine = (run_drainage(site.dem, cell, seconds, ColdAir(), cell_m=m) for m in (12.0, 6.0))
     areas = [float((n.depth >= 2).sum()) * m**2 / 1e4 for n, m in ((wide, 12.0), (fine, 6.0))]
     yield Row(
         "change of pool area when the cell is halved",
@@ -99,7 +99,7 @@ def sample_rows() -> Iterator[Row]:
         "",
         "mark",
     )
-    slow = run_drainage(site.dem, cell, seconds, Air(), cell_m=6.0, coarser=1)
+    slow = run_drainage(site.dem, cell, seconds, ColdAir(), cell_m=6.0, coarser=1)
     off = float(np.abs(fine.depth - slow.depth).mean() / slow.depth.mean())
     yield Row(
         "depth after a coarse start, off a night on fine cells alone", off, 0.05, 1.0, "", "mark"

@@ -23,7 +23,7 @@ from scipy.stats import t as student
 
 from benchmarks.harness import REFERENCE, Row, mark, reference_job, seconds
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.cold_air import ColdAir
 from siteplanner.ground.cold.drainage_run import night_seconds, run_drainage
 from siteplanner.ground.cold.frost import (
     cold_pool_criteria,
@@ -377,7 +377,7 @@ def loggers(cell: float = 90.0) -> Loggers:
 
 def ground_of(dem: FloatGrid, grid: Grid, latitude: float) -> tuple[NightGround, FloatGrid]:
     """Work out what the model needs of the ground, and the quick criteria."""
-    night = run_drainage(dem, grid.cell, night_seconds(latitude), Air())
+    night = run_drainage(dem, grid.cell, night_seconds(latitude), ColdAir())
     land = np.where(np.isfinite(dem), dem, np.float32(0))  # the sea counts as low ground
     slope, aspect = slope_and_aspect(land, grid)
     depth = night.depth.astype(np.float32)

@@ -24,20 +24,20 @@ from siteplanner.base.grid import Grid
 from siteplanner.planting.mix import allocation
 from siteplanner.planting.mix.allocation import allocate_species
 from siteplanner.planting.mix.assign import clumped, place_species
-from siteplanner.planting.mix.mix import Kinds, choose_mix, gather
+from siteplanner.planting.mix.mix import Candidates, choose_mix, gather
 from siteplanner.planting.rows.contour import contour, row_spacings
 from siteplanner.planting.rows.layout import number_rows, set_out
 from siteplanner.planting.rows.patterns import Relief, patterns
 from siteplanner.reading.species_table import SpeciesTable
 from siteplanner.site.planting import Mix
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 MILLION, LARGE_MIX, SMALL_MIX = mark(20), mark(20), mark(2)
 MEMORY_GB = 2.0
 SPECIES = 20
 
 
-def field(side_m: float) -> tuple[gpd.GeoDataFrame, Grid, Fit, SpeciesTable, Relief]:
+def field(side_m: float) -> tuple[gpd.GeoDataFrame, Grid, Suitability, SpeciesTable, Relief]:
     """Blocks of 25 ha in 16 zones on hilly ground, and how 20 species fit it."""
     cells = int(side_m / 4)
     grid = Grid(None, Affine(4, 0, 0, 0, -4, side_m), (cells, cells))
@@ -47,7 +47,7 @@ def field(side_m: float) -> tuple[gpd.GeoDataFrame, Grid, Fit, SpeciesTable, Rel
     score = np.stack(
         [np.clip(60 + 45 * clumped(x, y, 150, s), 0, 100).astype(np.uint8) for s in range(SPECIES)]
     )
-    fitted = Fit(np.ones(grid.shape, bool), (), score, score, score)
+    suitability = Suitability(np.ones(grid.shape, bool), (), score, score, score)
     steps = np.arange(0, side_m, 500.0)
     shapes = [shapely.box(e, n, e + 498, n + 498) for n in steps for e in steps]
     number = np.arange(len(shapes))
@@ -69,16 +69,16 @@ def field(side_m: float) -> tuple[gpd.GeoDataFrame, Grid, Fit, SpeciesTable, Rel
             "mature_height_m": 12.0,
         }
     )
-    return blocks, grid, fitted, SpeciesTable(Path(), facts, {}, {}, {}), Relief(dem, grid)
+    return blocks, grid, suitability, SpeciesTable(Path(), facts, {}, {}, {}), Relief(dem, grid)
 
 
 def layout(side_m: float) -> tuple[float, int]:
     """Set out a field and put species on it: seconds, trees."""
-    blocks, grid, fitted, table, relief = field(side_m)
+    blocks, grid, suitability, table, relief = field(side_m)
     nothing = gpd.GeoDataFrame({"kind": [], "setback_m": []}, geometry=[])
     start = time.perf_counter()
     places = set_out(blocks, patterns(), nothing, relief=relief)
-    kind = allocate_species(Mix(), table, grid, fitted, blocks, places, nothing).kind
+    kind = allocate_species(Mix(), table, grid, suitability, blocks, places, nothing).kind
     placed = number_rows(places.only(kind >= 0), blocks)
     return time.perf_counter() - start, len(placed.x)
 
@@ -88,7 +88,7 @@ def mixes(zones: int, species: int) -> tuple[float, float]:
     supplies = []
     names = tuple(f"species {n}" for n in range(species))
     roles = tuple(("pioneer",) if n % 3 == 0 else ("habitat",) for n in range(species))
-    kinds = Kinds(names, np.linspace(0.6, 0.95, species), roles)
+    kinds = Candidates(names, np.linspace(0.6, 0.95, species), roles)
     for zone in range(zones):
         random = np.random.default_rng(zone)
         x, y = random.uniform(0, 300, (2, 5000))
@@ -116,7 +116,7 @@ def sample_mix() -> float:
 
 
 def greedy(scores: np.ndarray, trees: np.ndarray) -> float:
-    """Sum of fit when each place in turn takes the best species that has trees left."""
+    """Sum of suitability when each place in turn takes the best species that has trees left."""
     left, total = trees.copy(), 0.0
     for row in scores:
         kind = np.where(left > 0, row, -1.0).argmax()
@@ -126,7 +126,7 @@ def greedy(scores: np.ndarray, trees: np.ndarray) -> float:
 
 
 def quality() -> tuple[float, float]:
-    """Sum of fit of our placing and of the greedy one, on the same patchy ground."""
+    """Sum of suitability of our placing and of the greedy one, on the same patchy ground."""
     east, north = (a.ravel().astype(float) for a in np.meshgrid(np.arange(100), np.arange(100)))
     scores = np.stack([50 + 50 * clumped(east, north, 20, s) for s in range(10)], axis=1)
     trees = np.full(10, 1000)
@@ -174,7 +174,9 @@ def rows() -> Iterator[Row]:
         "of the places (our own)",
     )
     ours, theirs = quality()
-    yield Row("fit summed over places", ours, theirs, 1.02, "", "greedy placing", at_least=True)
+    yield Row(
+        "suitability summed over places", ours, theirs, 1.02, "", "greedy placing", at_least=True
+    )
     yield Row(
         "row spacings of contour rows within bounds",
         spacings_within_bounds(),

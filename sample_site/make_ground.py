@@ -21,7 +21,7 @@ DAM_RADIUS_M = 17.0
 
 
 @dataclass(frozen=True)
-class Ground:
+class SampleGround:
     """The finished ground; all coordinates are metres east and north of the centre.
 
     Attributes
@@ -97,7 +97,7 @@ def _roughen(heights: FloatArray, dry: FloatArray, rng: np.random.Generator) -> 
     return heights + 0.06 * dry * small + steep * (0.3 * knee + 0.5 * block)
 
 
-def make_ground(seed: int) -> Ground:
+def make_ground(seed: int) -> SampleGround:
     """Make the whole ground from one seed."""
     rng = np.random.default_rng(seed)
     heights = carve(rng)
@@ -110,4 +110,4 @@ def make_ground(seed: int) -> Ground:
     off, _ = _nearest_on(smooth_line(BANK, 1.0))
     heights = np.maximum(heights, BANK_CREST_M - np.clip(off - 2.0, 0, None) / 1.5)
     heights, dam = _farm_dam(heights)
-    return Ground(np.round(heights, 2), creek[:, :2], flat, dam)
+    return SampleGround(np.round(heights, 2), creek[:, :2], flat, dam)

@@ -12,7 +12,7 @@ import numpy as np
 import rasterio.features
 import shapely
 from affine import Affine
-from make_ground import BANK, Ground
+from make_ground import BANK, SampleGround
 from make_hills import CELL_M, HALF_M, FloatArray, axes, smooth_line
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -156,7 +156,7 @@ def _slope(heights: FloatArray, reach: float) -> FloatArray:
     return np.degrees(np.arctan(np.hypot(*np.gradient(smooth, CELL_M))))
 
 
-def _soil_index(ground: Ground) -> NDArray[np.int16]:
+def _soil_index(ground: SampleGround) -> NDArray[np.int16]:
     """Which row of ``SOILS`` each DEM cell belongs to, following the lie of the land."""
     east, north = np.meshgrid(*axes(HALF_M, CELL_M))
     heights = ground.heights
@@ -179,7 +179,7 @@ def _soil_index(ground: Ground) -> NDArray[np.int16]:
     return unit
 
 
-def soils(ground: Ground) -> gpd.GeoDataFrame:
+def soils(ground: SampleGround) -> gpd.GeoDataFrame:
     """Soil polygons: one multipolygon a unit over the property and 60 m past it."""
     index = _soil_index(ground)
     # Each cell takes the unit that fills most of its neighbourhood: a surveyor's line.
@@ -199,7 +199,7 @@ def soils(ground: Ground) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(rows, columns=[*names, "geometry"], geometry="geometry")
 
 
-def no_plant_lines(ground: Ground) -> gpd.GeoDataFrame:
+def no_plant_lines(ground: SampleGround) -> gpd.GeoDataFrame:
     """Power line, tracks, fences, buried pipe and the creek's centreline."""
     rows = [(kind, name, LineString(line)) for kind, name, line in LINES]
     rows += [
@@ -213,7 +213,7 @@ def no_plant_lines(ground: Ground) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(rows, columns=["kind", "name", "geometry"], geometry="geometry")
 
 
-def no_plant_areas(ground: Ground) -> gpd.GeoDataFrame:
+def no_plant_areas(ground: SampleGround) -> gpd.GeoDataFrame:
     """House, shed, remnant bush and the farm dam's water."""
     rows = [(kind, name, Polygon(smooth(area, kind))) for kind, name, area in AREAS]
     to_map = Affine(CELL_M, 0, -HALF_M, 0, -CELL_M, HALF_M)

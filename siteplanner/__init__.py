@@ -12,6 +12,7 @@ These names are the package's public face and stay as they are; all else may cha
 - ``make_plan``, ``Plan``: the plan, as data; ``write_plan``: the plan and all its files
 - ``InputError``: bad input, with one sentence an error
 - ``layer``, ``LayerInfo``, ``CELL``, ``NEIGHBOURS``, ``radius``, ``WHOLE_GRID``: to add a layer
+- ``pattern``, ``PatternInfo``: to add a pattern; ``writer``: to add a writer of files
 """
 
 from __future__ import annotations
@@ -22,7 +23,9 @@ if TYPE_CHECKING:
     from siteplanner.base.errors import InputError
     from siteplanner.base.layer_info import LayerInfo
     from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, layer, radius
+    from siteplanner.handover.write import writer
     from siteplanner.plan import Plan
+    from siteplanner.planting.rows.patterns import PatternInfo, pattern
     from siteplanner.run import make_plan, write_plan
     from siteplanner.site.site_file import Site, load_site
 
@@ -33,13 +36,16 @@ __all__ = [
     "WHOLE_GRID",
     "InputError",
     "LayerInfo",
+    "PatternInfo",
     "Plan",
     "Site",
     "layer",
     "load_site",
     "make_plan",
+    "pattern",
     "radius",
     "write_plan",
+    "writer",
 ]
 
 _HOME = {
@@ -50,6 +56,9 @@ _HOME = {
     "LayerInfo": "ground.layer",
     "layer": "ground.layer",
     "radius": "ground.layer",
+    "PatternInfo": "planting.rows.patterns",
+    "pattern": "planting.rows.patterns",
+    "writer": "handover.write",
     "write_plan": "run",
     "Plan": "plan",
     "make_plan": "run",

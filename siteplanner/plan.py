@@ -20,7 +20,7 @@ from siteplanner.season.season import Season
 from siteplanner.season.works import Works
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.factors import Factor
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 #: Layers that writers read, beside the species' factors and those that the map shows.
 READS = ("hillshade", "slope", "winter_minimum")
@@ -60,7 +60,7 @@ class Plan:
     species:
         One row a species, indexed 0 … n-1: ``botanical_name``, ``common_name``, ``roles``
         (text, roles divided by "; "), ``cautions`` (text, may be empty), ``colour`` (#rrggbb).
-    fit:
+    suitability:
         Score 0-100 of each species on each cell, uint8 (species, rows, columns), 255 where
         not scored (outside the property).
     zones:
@@ -112,7 +112,7 @@ class Plan:
     nursery:
         Batches, bench area, supply and substitutes.
     factors:
-        What the fit was scored on: each factor's layer and every species' tolerances.
+        What the suitability was scored on: each factor's layer and every species' tolerances.
     limiting:
         Index into ``factors`` of what holds each species back on each cell, uint8 (species,
         rows, columns), 255 where nothing does or nothing was scored.
@@ -138,7 +138,7 @@ class Plan:
     layers: dict[str, FloatGrid]
     infos: dict[str, LayerInfo]
     species: pd.DataFrame
-    fit: NDArray[np.uint8]
+    suitability: NDArray[np.uint8]
     factors: tuple[Factor, ...]
     limiting: NDArray[np.uint8]
     zones: gpd.GeoDataFrame
@@ -173,11 +173,21 @@ class Plan:
 
 
 def plan_of(
-    site: Site, inputs: Inputs, ground: Ground, suited: Fit, layout: Layout, season: Season
+    site: Site,
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    layout: Layout,
+    season: Season,
 ) -> Plan:
     """Put together what the stages made; nothing is worked out here that a stage knows."""
-    factors = {factor.layer for factor in suited.factors}
-    notes = (*inputs.notes, *layout.notes, *notes_on(ground, inputs, suited.mask), *season.notes)
+    factors = {factor.layer for factor in suitability.factors}
+    notes = (
+        *inputs.notes,
+        *layout.notes,
+        *notes_on(ground, inputs, suitability.mask),
+        *season.notes,
+    )
     year = season.works.blocks.set_index("block")["year"].reindex(layout.blocks["block"])
     return Plan(
         name=site.site.name,
@@ -189,9 +199,9 @@ def plan_of(
         },
         infos=ground.infos,
         species=_species(inputs),
-        fit=suited.on_grid(suited.score),
-        factors=suited.factors,
-        limiting=suited.on_grid(suited.limiting),
+        suitability=suitability.on_grid(suitability.score),
+        factors=suitability.factors,
+        limiting=suitability.on_grid(suitability.limiting),
         zones=season.frost.with_words(layout.zones)[list(_ZONES)],
         blocks=layout.blocks[list(_BLOCKS)].assign(year=year.fillna(0).to_numpy(dtype=np.int64)),
         rows=layout.rows,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
+from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.assess import Each, Step, nothing_each, nothing_step
@@ -12,11 +13,12 @@ from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.folder.publish import staged
-from siteplanner.handover.gis.gis import write_fit, write_layer
-from siteplanner.handover.write import write_all
+from siteplanner.handover.gis.rasters import write_layer, write_suitability
+from siteplanner.handover.write import write_all, writers
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
 from siteplanner.planting.lay_out import lay_out
+from siteplanner.planting.rows.patterns import patterns
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
@@ -30,10 +32,23 @@ def make_plan(site: Site, *, each: Each = nothing_each, step: Step = nothing_ste
     next. Writes nothing. Raises :class:`~siteplanner.InputError`.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
-    inputs, ground, suited = assessed(site, reads, each=each, step=step)
-    layout = lay_out(inputs, ground, suited, site, step=step)
-    season = season_of(inputs, ground, suited, layout, site, step=step)
-    return plan_of(site, inputs, ground, suited, layout, season)
+    inputs, ground, suitability = assessed(site, reads, each=each, step=step)
+    layout = lay_out(inputs, ground, suitability, site, step=step)
+    season = season_of(inputs, ground, suitability, layout, site, step=step)
+    return plan_of(site, inputs, ground, suitability, layout, season)
+
+
+def check_plugins() -> None:
+    """Load every pattern and writer, so that what is wrong with one is told before any work.
+
+    Layers are loaded with the site's inputs. Raises :class:`~siteplanner.InputError`.
+    """
+    errors = Errors()
+    with errors.gather():
+        patterns()
+    with errors.gather():
+        writers()
+    errors.raise_any()
 
 
 def write_plan(
@@ -49,6 +64,7 @@ def write_plan(
     previous plan stays as it was until the new one is complete. Raises
     :class:`~siteplanner.InputError`.
     """
+    check_plugins()
     target = Path(target) if target is not None else Path("maps") / site.slug
     with (
         BackgroundWriter(target) as writer,
@@ -69,7 +85,9 @@ def write_plan(
                 each(info, values, chances.grid)
             write_how_sure(chances, folder / "how_sure.csv")
         names = list(plan.species["botanical_name"])
-        writer.call(write_fit, names, plan.fit, plan.grid, layers, site.species.index)
+        writer.call(
+            write_suitability, names, plan.suitability, plan.grid, layers, site.species.index
+        )
         write_all(plan, folder, step)
         step("Finishing the layers")
         writer.finish()

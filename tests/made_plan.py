@@ -76,18 +76,18 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
     blocks, rows, trees, which = _planted(grid, trees_per_ha, said, species)
     paddocks = _paddocks(grid, blocks, said)
     zones = _zones(grid, blocks, trees_per_ha, said)
-    fit = np.broadcast_to(
+    suitability = np.broadcast_to(
         np.linspace(20, 95, len(species)).astype(np.uint8)[:, None, None], (len(species), *SHAPE)
     ).copy()
     outside = ~grid.cover(boundary.geometry)
-    fit[:, outside] = 255
+    suitability[:, outside] = 255
     made = Plan(
         name=said("Wether Knoll"),
         grid=grid,
         layers=layers,
         infos=infos,
         species=species,
-        fit=fit,
+        suitability=suitability,
         zones=zones,
         blocks=blocks,
         rows=rows,
@@ -118,7 +118,7 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
             ],
             columns=["zone", "species", "odds_low", "odds", "odds_high"],
         ),
-        frost_odds=np.where(outside, 255, fit // 2).astype(np.uint8),
+        frost_odds=np.where(outside, 255, suitability // 2).astype(np.uint8),
         frost_dates=pd.DataFrame(),
         colder_c=float("nan"),
         dig=pd.DataFrame(),
@@ -139,7 +139,7 @@ def _nursery(grid: Grid) -> NurseryYear:
         supply=pd.DataFrame(
             columns=["species", "ordered", "on_hand", "worst", "expected", "best", "short"]
         ),
-        substitutes=pd.DataFrame(columns=["zone", "species", "substitute", "fit", "spare"]),
+        substitutes=pd.DataFrame(columns=["zone", "species", "substitute", "suitability", "spare"]),
         counted_to=None,
         warnings=(),
     )

@@ -69,7 +69,7 @@ def site_around(
         "climate": {"monthly": "climate.csv", "winter_minima": "winter_minima.csv"},
         "species": {"file": "species.csv"},
         "planting": {"spacing_m": float(np.clip(across / 60, 4, 50)), "steepest_deg": 60.0},
-        "mix": {"least_species": 1, "largest_share": 1.0, "lowest_fit": 0},
+        "mix": {"least_species": 1, "largest_share": 1.0, "lowest_suitability": 0},
         "zones": {**rules, **zones},
     }
     lines = []

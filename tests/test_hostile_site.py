@@ -183,7 +183,7 @@ def test_geopackage_holds_the_texts_and_styles_of_known_elements(made):
 
 
 def test_geotiff_tags_hold_no_controls_and_no_tag_of_a_text(made):
-    fits = sorted((made.out / "layers").glob("fit_*.tif"))
+    fits = sorted((made.out / "layers").glob("suitability_*.tif"))
     assert len(fits) == 6
     keys = set()
     for path in [*fits, made.out / "layers" / "limited_by.tif"]:

@@ -9,14 +9,17 @@ PUBLIC = {
     "InputError",
     "LayerInfo",
     "NEIGHBOURS",
+    "PatternInfo",
     "Plan",
     "Site",
     "WHOLE_GRID",
     "layer",
     "load_site",
     "make_plan",
+    "pattern",
     "radius",
     "write_plan",
+    "writer",
 }
 
 

@@ -20,7 +20,7 @@ from siteplanner.site.site_file import Site
 from siteplanner.suitability.classes import CLASSES
 from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.of_site import assessed
-from siteplanner.suitability.score import Fit, class_of, score_factor
+from siteplanner.suitability.score import Suitability, class_of, score_factor
 
 #: Layers that are listed for a spot, beside the species' factors and those of the map.
 READS = (*lay_out.READS, *season.READS)
@@ -57,7 +57,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
             f"{at!r} is no pair of numbers",
             "write easting,northing or longitude,latitude, such as 620100,5350200",
         ) from None
-    inputs, ground, suited = assessed(site, READS, step=step)
+    inputs, ground, suitability = assessed(site, READS, step=step)
     grid = inputs.grid
     x, y = first, second
     if abs(first) <= 180 and abs(second) <= 90:
@@ -65,7 +65,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
         x, y = from_degrees.transform(first, second)
     row, col = (int(v[0]) for v in grid.rows_cols(np.array([x]), np.array([y])))
     rows, cols = grid.shape
-    if not (0 <= row < rows and 0 <= col < cols) or not suited.mask[row, col]:
+    if not (0 <= row < rows and 0 <= col < cols) or not suitability.mask[row, col]:
         west, south, east, north = inputs.boundary.total_bounds
         raise input_error(
             "--at",
@@ -81,7 +81,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
     return Explained(
         f"At {x:.0f}, {y:.0f} ({grid.crs.name})",
         listed,
-        _species(inputs, ground, suited, row, col),
+        _species(inputs, ground, suitability, row, col),
         _frost(inputs, ground, site, row, col),
         _coldest_night(inputs, ground, row, col),
     )
@@ -123,36 +123,38 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
             near(name, facts["botanical_name"]),
         )
     species = names[name.strip().lower()]
-    inputs, ground, suited = assessed(site, READS, step=step)
-    places = {"whole property": np.ones(int(suited.mask.sum()), dtype=bool)}
+    inputs, ground, suitability = assessed(site, READS, step=step)
+    places = {"whole property": np.ones(int(suitability.mask.sum()), dtype=bool)}
     for paddock in inputs.paddocks.itertuples():
-        places[str(paddock.name)] = inputs.grid.cover([paddock.geometry])[suited.mask]
-    score, worst = suited.score[species], suited.limiting[species]
+        places[str(paddock.name)] = inputs.grid.cover([paddock.geometry])[suitability.mask]
+    score, worst = suitability.score[species], suitability.limiting[species]
     rows = []
     for place, cells in places.items():
         shares = _shares(score[cells])
         most = _commonest(worst[cells])
-        limit = ground.infos[suited.factors[most].layer].title.lower() if most is not None else ""
+        limit = (
+            ground.infos[suitability.factors[most].layer].title.lower() if most is not None else ""
+        )
         area = cells.sum() * inputs.grid.cell_area / 1e4
         rows.append((place, f"{area:.1f}", *(f"{100 * s:.0f}" for s in shares), limit))
     limits = []
     for factor in np.argsort(
-        -np.bincount(worst, minlength=256)[: len(suited.factors)], kind="stable"
+        -np.bincount(worst, minlength=256)[: len(suitability.factors)], kind="stable"
     ):
         cells = worst == factor
         if not cells.any():
             continue
-        one = suited.factors[factor]
+        one = suitability.factors[factor]
         info = ground.infos[one.layer]
-        values = ground.layers[one.layer][suited.mask][cells]
+        values = ground.layers[one.layer][suitability.mask][cells]
         usual = float(
             np.bincount(values.astype(np.intp)).argmax() if info.classes else np.median(values)
         )
         area = cells.sum() * inputs.grid.cell_area / 1e4
         limits.append((info.title, f"{area:.1f}", why(one, info, species, usual)))
     unknown = []
-    for one in suited.factors:
-        missing = np.isnan(ground.layers[one.layer][suited.mask])
+    for one in suitability.factors:
+        missing = np.isnan(ground.layers[one.layer][suitability.mask])
         if _matters(one, species) and missing.any():
             unknown.append(
                 f"{ground.infos[one.layer].title} is unknown on "
@@ -242,23 +244,23 @@ def _value(info: LayerInfo, value: float) -> str:
 
 
 def _species(
-    inputs: Inputs, ground: Ground, suited: Fit, row: int, col: int
+    inputs: Inputs, ground: Ground, suitability: Suitability, row: int, col: int
 ) -> list[tuple[str, str, str, str, str]]:
-    cell = int(suited.mask.ravel()[: row * suited.mask.shape[1] + col].sum())
-    scores = suited.score[:, cell]
+    cell = int(suitability.mask.ravel()[: row * suitability.mask.shape[1] + col].sum())
+    scores = suitability.score[:, cell]
     names = inputs.species.facts
     colder = colder_winter(inputs.climate)
     out = []
     for species in np.argsort(-scores.astype(int), kind="stable"):
-        worst = int(suited.limiting[species, cell])
+        worst = int(suitability.limiting[species, cell])
         limit = ""
-        if worst < len(suited.factors):
-            factor = suited.factors[worst]
+        if worst < len(suitability.factors):
+            factor = suitability.factors[worst]
             value = float(ground.layers[factor.layer][row, col])
             limit = why(factor, ground.infos[factor.layer], int(species), value, colder)
         unknown = [
             ground.infos[f.layer].title.lower()
-            for f in suited.factors
+            for f in suitability.factors
             if np.isnan(ground.layers[f.layer][row, col]) and _matters(f, int(species))
         ]
         fao, words = class_of(int(scores[species]))

@@ -1,4 +1,4 @@
-"""How sure the fit is: the ground and the tolerances drawn anew many times, and scored again.
+"""How sure the suitability is: the ground and the tolerances drawn anew and scored, many times.
 
 What is uncertain, and how it is drawn (spreads are settings of ``[how_sure]``, from memory):
 heights, by noise that is alike over some tens of metres; soil lines, moved together; the coldest
@@ -11,7 +11,6 @@ between the terrain draws. Seeded: the same site gives the same chances.
 from __future__ import annotations
 
 import functools
-import inspect
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -25,15 +24,16 @@ from scipy.ndimage import gaussian_filter
 from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.plugins import code_of
 from siteplanner.ground import resolve
-from siteplanner.handover.gis.gis import unique_slugs
+from siteplanner.handover.gis.file_names import unique_slugs
 from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site
 from siteplanner.suitability.classes import CLASSES
 from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.of_site import ready
-from siteplanner.suitability.score import fit
+from siteplanner.suitability.score import score_species
 
 SUITS = CLASSES[1][1]
 _SEED = 20260102
@@ -74,7 +74,7 @@ def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Ch
     mask = inputs.grid.cover(inputs.paddocks[inputs.paddocks["plant"]].geometry)
     mask &= np.isfinite(inputs.dem)
     mapped = resolve.resolve(order, given, needed, coarse.layers)
-    as_mapped = fit(factors, mapped, mask, index=site.species.index).score >= SUITS
+    as_mapped = score_species(factors, mapped, mask, index=site.species.index).score >= SUITS
     shape = (rules.terrains, *as_mapped.shape)
     share = np.empty(shape, dtype=np.float32)
     seeds = np.random.SeedSequence(_SEED).spawn(rules.terrains)
@@ -102,9 +102,7 @@ def how_sure(site: Site, step: Callable[[str], None] = lambda words: None) -> Ch
 
 def _key(site: Site, inputs: Inputs, order: Sequence[resolve.Maker]) -> str:
     """Tell what the draws hang on: every input file, every setting, and all of the code."""
-    home = Path(__file__).parents[1]
-    others = {inspect.getfile(m.function) for m in order}
-    code = sorted({*map(str, home.rglob("*.py")), *others})
+    code = code_of(maker.offer for maker in order)
     return cache.key_of([sorted(inputs.hashes.items()), json.dumps(site.settings())], code)
 
 
@@ -125,7 +123,7 @@ def _one_terrain(
                 layers["winter_minimum"] + draw.normal() * layers["winter_minimum_error"]
             ).astype(np.float32)
         drawn = [shifted(factor, rules, draw) for factor in factors]
-        total += fit(drawn, here, mask, index=index).score >= SUITS
+        total += score_species(drawn, here, mask, index=index).score >= SUITS
     return (total / rules.draws).astype(np.float32)
 
 

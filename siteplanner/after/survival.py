@@ -22,7 +22,7 @@ _NO_TREES = 1e-6
 
 
 @dataclass(frozen=True)
-class Outcome:
+class SurvivalOutcome:
     """What a count says.
 
     ``blocks``: by block and species what was counted, the survival with its interval, trees
@@ -118,7 +118,7 @@ def updated(
 
 def judge(
     counts: pd.DataFrame, planted: Planted, expected: dict[str, float], rules: Survival
-) -> Outcome:
+) -> SurvivalOutcome:
     """Judge the counts of ``read_counts`` beside the plan and its expected survival.
 
     Of the same trees the latest count is judged; earlier ones say when trees died.
@@ -133,7 +133,7 @@ def judge(
     species["allowed"] = [planted.allowed.get(name, 0) for name in species["species"]]
     species["still_to_order"] = (species["infill"] - species["allowed"]).clip(lower=0)
     findings = _findings(zones, planted, effect, rules) + _when(every, planted.latitude)
-    return Outcome(blocks, zones, species, effect, tuple(findings))
+    return SurvivalOutcome(blocks, zones, species, effect, tuple(findings))
 
 
 def _species(

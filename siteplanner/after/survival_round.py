@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from siteplanner.after.planted import draw_rows, read_planted
-from siteplanner.after.survival import Outcome, judge
+from siteplanner.after.survival import SurvivalOutcome, judge
 from siteplanner.after.survival_counts import FORM, read_counts
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base.errors import input_error
@@ -44,7 +44,7 @@ def write_rows_to_count(
 
 def survival_of(
     site: Site, counts: Sequence[Path], plan: Path, ticks: Sequence[Path] = ()
-) -> Outcome:
+) -> SurvivalOutcome:
     """Judge files of counts beside the plan in a folder and the site's species table.
 
     The expectation is the species table's own, not one saved from counts before, so that the
@@ -71,7 +71,7 @@ def survival_of(
     return replace(outcome, findings=(*said, *outcome.findings))
 
 
-def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
+def write_outcome(outcome: SurvivalOutcome, folder: Path) -> list[Path]:
     """Write the tables of an outcome: by block, by zone, by species, and what was found."""
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
@@ -89,7 +89,7 @@ def write_outcome(outcome: Outcome, folder: Path) -> list[Path]:
     return [*paths, findings]
 
 
-def save_rates(outcome: Outcome, site: Site, counts: Sequence[Path]) -> Path:
+def save_rates(outcome: SurvivalOutcome, site: Site, counts: Sequence[Path]) -> Path:
     """Keep the updated expectation in the site's folder, in place of one saved before.
 
     A plan reads it only when the site file says so (``[species] survival``). Raises

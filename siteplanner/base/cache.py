@@ -48,19 +48,18 @@ def folder() -> Path | None:
         return None
 
 
-def key_of(parts: Iterable[object], code: Iterable[str | Path]) -> str:
+def key_of(parts: Iterable[object], code: Iterable[str]) -> str:
     """SHA-256 of what a result hangs on.
 
-    ``parts`` are arrays, plain values, and lists, tuples and dataclasses of them; ``code`` are
-    the source files that make the result, whose text counts, as do the versions of the
-    libraries. Raises ``TypeError`` for a part whose content it cannot tell.
+    ``parts`` are arrays, plain values, and lists, tuples and dataclasses of them; ``code`` is
+    what :func:`siteplanner.base.plugins.code_of` tells of the code that makes the result. The
+    versions of the libraries count too. Raises ``TypeError`` for a part whose content it cannot
+    tell.
     """
     digest = hashlib.sha256()
     libraries = (version("numpy"), version("numba"), version("scipy"))
-    for part in (__version__, *libraries, *parts):
+    for part in (__version__, *libraries, list(code), *parts):
         _add(digest, part)
-    for file in code:
-        digest.update(Path(file).read_bytes())
     return digest.hexdigest()
 
 

@@ -36,8 +36,9 @@ _SPECIES = (BLUE, ORANGE, GREEN, PURPLE, YELLOW, VERMILION, SKY_BLUE)
 #: Marker shapes that tell apart species of the same colour, in order of use.
 SHAPES = ("circle", "square", "triangle", "diamond", "cross")
 
-#: Second cue of zones of the same colour, in order of use: none, dots, bars, posts.
-PATTERNS = ("", "dots", "bars", "posts")
+#: Second cue of zones of the same colour, in order of use: none, or a hatch of
+#: :data:`siteplanner.base.symbology.HATCHES`.
+PATTERNS = ("", "dots", "level", "upright")
 
 #: ColorBrewer families that confuse red with green, so they are not used here.
 _NOT_SAFE = ("RdYlGn", "Spectral", "Accent", "Set", "Pastel", "Paired", "Dark2", "RdGy")

@@ -45,6 +45,8 @@ SETTINGS: dict[str, str] = {
     "row_gap_m": "row_spacing_m",
     "fence_gap_m": "fence_within_m",
     "gap_m": "lane_m",
+    "lowest_fit": "lowest_suitability",
+    "role_fit": "role_suitability",
 }
 
 

@@ -7,12 +7,34 @@ texts are built as XML trees, so that text from data is escaped and stays text.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from xml.etree import ElementTree as ET
+
+from siteplanner.base.symbology import HATCH_LINE_MM, HATCH_STEP_MM, PALE, PALE_OPACITY
 
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
 _SLD_MARKS = {"diamond": "square"}  # SLD 1.0 has no diamond: a square turned by 45 degrees
+#: Marks of hatches: SLD 1.0 has none, these names are common among programs (from memory).
+_SLD_HATCHES = {
+    "level": "shape://horline",
+    "upright": "shape://vertline",
+    "slash": "shape://slash",
+    "backslash": "shape://backslash",
+    "grid": "shape://plus",
+    "lattice": "shape://times",
+    "dots": "shape://dot",
+}
+#: Brush styles of QML (from memory).
+_QML_HATCHES = {
+    "level": "horizontal",
+    "upright": "vertical",
+    "slash": "b_diagonal",
+    "backslash": "f_diagonal",
+    "grid": "cross",
+    "lattice": "diagonal_x",
+    "dots": "dense6",
+}
 _PIXEL_MM = 0.28  # the size of a pixel in SLD 1.0 (from memory)
 
 
@@ -23,7 +45,9 @@ class Symbol:
     ``form`` is ``fill``, ``line`` or ``marker``; ``colour`` and ``edge`` are #rrggbb, an
     empty ``colour`` leaves a fill open; ``width_mm`` is the line's or edge's width,
     ``size_mm`` a marker's diameter on paper; ``size_m``, where not 0, is its diameter on the
-    ground, which QML can say and SLD 1.0 cannot; ``dash_mm`` alternates line and gap.
+    ground, which QML can say and SLD 1.0 cannot; ``dash_mm`` alternates line and gap; ``hatch``
+    is a name of :data:`siteplanner.base.symbology.HATCHES`, empty for a solid fill, and
+    ``pale`` where it lies on a pale ground. A fill without ``width_mm`` has no edge.
     """
 
     form: str
@@ -35,6 +59,14 @@ class Symbol:
     size_m: float = 0.0
     shape: str = "circle"
     dash_mm: tuple[float, ...] = ()
+    hatch: str = ""
+    pale: bool = False
+
+    def layers(self) -> tuple[Symbol, ...]:
+        """Give the plain symbols to draw one over the other: the pale ground, then the rest."""
+        if not self.pale:
+            return (self,)
+        return Symbol("fill", PALE, width_mm=0, opacity=PALE_OPACITY), replace(self, pale=False)
 
 
 @dataclass(frozen=True)
@@ -79,7 +111,8 @@ def sld(layer: str, style: Style) -> str:
             test = ET.SubElement(ET.SubElement(element, "ogc:Filter"), "ogc:PropertyIsEqualTo")
             _text(test, "ogc:PropertyName", style.column)
             _text(test, "ogc:Literal", rule.value)
-        _sld_symbolizer(element, rule.symbol)
+        for symbol in rule.symbol.layers():
+            _sld_symbolizer(element, symbol)
     if style.label:
         label = ET.SubElement(ET.SubElement(feature, "Rule"), "TextSymbolizer")
         _text(ET.SubElement(label, "Label"), "ogc:PropertyName", style.label)
@@ -182,9 +215,21 @@ def _sld_symbolizer(rule: ET.Element, symbol: Symbol) -> None:
         _text(graphic, "Size", _pixels(symbol.size_mm))
         if symbol.shape in _SLD_MARKS:
             _text(graphic, "Rotation", "45")
-    if symbol.colour:
+    if symbol.hatch:
+        _sld_hatch(ET.SubElement(holder, "Fill"), symbol)
+    elif symbol.colour:
         _sld_parameters(ET.SubElement(holder, "Fill"), fill)
-    _sld_parameters(ET.SubElement(holder, "Stroke"), edge)
+    if symbol.width_mm:
+        _sld_parameters(ET.SubElement(holder, "Stroke"), edge)
+
+
+def _sld_hatch(fill: ET.Element, symbol: Symbol) -> None:
+    graphic = ET.SubElement(ET.SubElement(fill, "GraphicFill"), "Graphic")
+    mark = ET.SubElement(graphic, "Mark")
+    _text(mark, "WellKnownName", _SLD_HATCHES[symbol.hatch])
+    stroke = {"stroke": symbol.colour, "stroke-width": _pixels(HATCH_LINE_MM)}
+    _sld_parameters(ET.SubElement(mark, "Stroke"), stroke)
+    _text(graphic, "Size", _pixels(HATCH_STEP_MM))
 
 
 def _sld_parameters(parent: ET.Element, values: dict[str, str]) -> None:
@@ -201,6 +246,19 @@ def _pixels(mm: float) -> str:
 
 def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
     element = ET.SubElement(symbols, "symbol", {"type": symbol.form, "name": name, "alpha": "1"})
+    for one in symbol.layers():
+        kind, values = _qml_values(one)
+        layer = ET.SubElement(element, "layer", {"class": kind, "enabled": "1", "pass": "0"})
+        layer.set("locked", "0")
+        for key, value in values.items():
+            ET.SubElement(layer, "prop", {"k": key, "v": value})
+        options = ET.SubElement(layer, "Option", {"type": "Map"})
+        for key, value in values.items():
+            ET.SubElement(options, "Option", {"type": "QString", "name": key, "value": value})
+
+
+def _qml_values(symbol: Symbol) -> tuple[str, dict[str, str]]:
+    """Give the class of a symbol's layer and its properties."""
     dashed = bool(symbol.dash_mm)
     if symbol.form == "line":
         kind = "SimpleLine"
@@ -222,20 +280,15 @@ def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
             "outline_color": _rgba(symbol.edge),
             "outline_width": f"{symbol.width_mm:g}",
             "outline_width_unit": "MM",
-            "outline_style": "dash" if dashed else "solid",
+            "outline_style": "no" if not symbol.width_mm else "dash" if dashed else "solid",
         }
         if symbol.form == "fill":
-            values["style"] = "solid" if symbol.colour else "no"
+            plain = "solid" if symbol.colour else "no"
+            values["style"] = _QML_HATCHES[symbol.hatch] if symbol.hatch else plain
         else:
             size, unit = (symbol.size_m, "MapUnit") if symbol.size_m else (symbol.size_mm, "MM")
             values |= {"name": symbol.shape, "size": f"{size:g}", "size_unit": unit}
-    layer = ET.SubElement(element, "layer", {"class": kind, "enabled": "1", "pass": "0"})
-    layer.set("locked", "0")
-    for key, value in values.items():
-        ET.SubElement(layer, "prop", {"k": key, "v": value})
-    options = ET.SubElement(layer, "Option", {"type": "Map"})
-    for key, value in values.items():
-        ET.SubElement(options, "Option", {"type": "QString", "name": key, "value": value})
+    return kind, values
 
 
 def _qml_label(root: ET.Element, style: Style) -> None:

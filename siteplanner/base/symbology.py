@@ -1,142 +1,97 @@
-"""The look of each of the plan's feature layers: the same colours as on the map."""
+"""How each kind of thing is drawn: one table for the map, its still picture, the sheets and GIS.
+
+Colours are black, a neutral grey and those of the scheme *muted* of Tol (2021), "Colour
+Schemes", technical note, issue 3.2, which is made for colour-blind readers too. Zones take
+other colours (:mod:`siteplanner.base.colours`), so that a line is never taken for a zone's.
+Line patterns and hatches tell apart kinds of one colour, also in a print in black.
+"""
 
 from __future__ import annotations
 
-import shapely
+from dataclasses import dataclass
 
-from siteplanner.base.colours import (
-    BLACK,
-    BLUE,
-    GREEN,
-    ORANGE,
-    PURPLE,
-    SKY_BLUE,
-    VERMILION,
-    shapes,
-    zone_colours,
-)
-from siteplanner.base.styles import Rule, Style, Symbol
-from siteplanner.plan import Plan
+BLACK = "#000000"
+GREY = "#555555"
+#: Tol (2021), scheme "muted"; its light colours (cyan, sand) are too pale for lines.
+INDIGO = "#332288"
+GREEN = "#117733"
+OLIVE = "#999933"
+ROSE = "#cc6677"
+WINE = "#882255"
+PURPLE = "#aa4499"
 
-_GREY = "#777777"
-_WHITE = "#ffffff"
-_DASH = (3.0, 1.5)
-
-#: Colour of each kind of no-plant feature, and whether its lines are broken.
-KINDS: dict[str, tuple[str, bool]] = {
-    "power_line": (VERMILION, True),
-    "buried_pipe": (PURPLE, True),
-    "building": (BLACK, False),
-    "track": (ORANGE, False),
-    "fence": (_GREY, True),
-    "bush": (GREEN, False),
-    "waterway": (BLUE, False),
-    "dam": (SKY_BLUE, False),
-    "buried_cable": (VERMILION, True),
-    "dam_wall": (BLUE, True),
-    "septic_field": (PURPLE, True),
-    "heritage": (PURPLE, False),
-    "native_grassland": (GREEN, True),
-    "slip": (ORANGE, True),
+#: A hatch is a tile that is repeated, and how far it is turned, degrees anticlockwise.
+HATCHES: dict[str, tuple[str, float]] = {
+    "level": ("line", 0.0),
+    "upright": ("line", 90.0),
+    "slash": ("line", 45.0),
+    "backslash": ("line", 135.0),
+    "grid": ("grid", 0.0),
+    "lattice": ("grid", 45.0),
+    "dots": ("dot", 45.0),
 }
-_FORMS = {"Point": "marker", "LineString": "line", "LinearRing": "line", "Polygon": "fill"}
+SOLID = "solid"
+#: How strongly a solid fill covers what lies beneath.
+SOLID_OPACITY = 0.7
+#: What a hatch is drawn on, so that a hatch beneath (setbacks cover what they surround) is faint.
+PALE, PALE_OPACITY = "#ffffff", 0.75
+#: Side of a hatch's tile, width of its lines and diameter of its dots, mm on paper or screen.
+HATCH_STEP_MM, HATCH_LINE_MM, HATCH_DOT_MM = 1.7, 0.3, 0.7
+#: Diameter of a marker, mm.
+MARKER_MM = 3.0
+
+#: Corners of the marker shapes for a radius of 1, y upwards; a circle has none.
+MARKERS: dict[str, tuple[tuple[float, float], ...]] = {
+    "circle": (),
+    "square": ((-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)),
+    "triangle": ((0, 1.1), (-1, -0.75), (1, -0.75)),
+    "diamond": ((0, 1.15), (1.15, 0), (0, -1.15), (-1.15, 0)),
+    "cross": (
+        (-0.38, 1), (0.38, 1), (0.38, 0.38), (1, 0.38), (1, -0.38), (0.38, -0.38),
+        (0.38, -1), (-0.38, -1), (-0.38, -0.38), (-1, -0.38), (-1, 0.38), (-0.38, 0.38),
+    ),
+}  # fmt: skip
 
 
-def style_of(plan: Plan, layer: str) -> Style:
-    """Give the style of one of the plan's feature layers, by its name in the GeoPackage."""
-    return _LOOKS[layer](plan)
+@dataclass(frozen=True)
+class Symbology:
+    """How one kind of thing is drawn as a line, an area or a point.
+
+    ``word`` is what people read; ``colour`` (#rrggbb) is that of line, edge, hatch and marker;
+    ``dash_mm`` alternates line and gap, empty for an unbroken line; ``fill`` is one of
+    ``HATCHES``, ``SOLID`` or empty for an open area; ``marker`` is one of ``MARKERS``; a hatch
+    lies on ``PALE`` unless it is ``clear``.
+    """
+
+    word: str
+    colour: str
+    width_mm: float
+    dash_mm: tuple[float, ...] = ()
+    fill: str = ""
+    marker: str = "square"
+    clear: bool = False
 
 
-def _boundary(plan: Plan) -> Style:
-    return Style([Rule("boundary", Symbol("fill", "", edge=BLACK, width_mm=0.8))])
-
-
-def _paddocks(plan: Plan) -> Style:
-    fence = Symbol("fill", "", edge=_GREY, width_mm=0.4, dash_mm=_DASH)
-    return Style([Rule("paddock", fence)], label="name")
-
-
-def _zones(plan: Plan) -> Style:
-    colours = zone_colours(plan.zones["trees"])
-    rules = [
-        Rule(f"{zone}: {title}", Symbol("fill", colour, opacity=0.35), str(zone))
-        for zone, title, colour in zip(
-            plan.zones["zone"], plan.zones["title"], colours, strict=True
-        )
-    ]
-    return Style(rules, column="zone", label="zone")
-
-
-def _blocks(plan: Plan) -> Style:
-    return Style([Rule("block", Symbol("fill", "", edge=BLACK, width_mm=0.4))], label="block")
-
-
-def _setbacks(plan: Plan) -> Style:
-    clear = Symbol("fill", VERMILION, edge=VERMILION, opacity=0.2, dash_mm=(1.5, 1.0))
-    return Style([Rule("kept clear of trees", clear)])
-
-
-def _no_plant(plan: Plan) -> Style:
-    kinds = plan.no_plant["kind"].astype(str)
-    forms = [_form(shape) for shape in plan.no_plant.geometry]
-    rules = [
-        Rule(kind.replace("_", " "), _no_plant_symbol(kind, form), kind)
-        for kind, form in sorted(set(zip(kinds, forms, strict=True)))
-    ]
-    return Style(rules, column="kind", mixed=True)
-
-
-def _form(shape: shapely.Geometry) -> str:
-    return _FORMS[shape.geom_type.removeprefix("Multi")]
-
-
-def _no_plant_symbol(kind: str, form: str) -> Symbol:
-    colour, broken = KINDS.get(kind, (_GREY, False))
-    if form == "line":
-        return Symbol("line", colour, width_mm=0.6, dash_mm=_DASH if broken else ())
-    if form == "marker":
-        return Symbol("marker", colour, edge=BLACK, shape="square", size_mm=2.5)
-    return Symbol("fill", colour, edge=BLACK, opacity=0.6)
-
-
-def _rows(plan: Plan) -> Style:
-    return Style([Rule("planting row", Symbol("line", _GREY, width_mm=0.2))])
-
-
-def _machine_lines(plan: Plan) -> Style:
-    return Style([Rule("line to rip or mound", Symbol("line", ORANGE, width_mm=0.4))])
-
-
-def _trees(plan: Plan) -> Style:
-    # As wide on the ground as a young crown, so that thousands of them do not hide the zones.
-    colours = list(plan.species["colour"])
-    rules = [
-        Rule(
-            str(name),
-            Symbol("marker", colour, colour, width_mm=0.1, size_mm=1.2, size_m=1.6, shape=shape),
-            str(name),
-        )
-        for name, colour, shape in zip(
-            plan.species["botanical_name"], colours, shapes(colours), strict=True
-        )
-    ]
-    return Style(rules, column="species")
-
-
-def _frost_obs(plan: Plan) -> Style:
-    reading = Symbol("marker", _WHITE, edge=BLUE, width_mm=0.6, size_mm=3.0, shape="diamond")
-    return Style([Rule("frost reading", reading)], label="name")
-
-
-_LOOKS = {
-    "boundary": _boundary,
-    "paddocks": _paddocks,
-    "zones": _zones,
-    "blocks": _blocks,
-    "setbacks": _setbacks,
-    "no_plant": _no_plant,
-    "rows": _rows,
-    "machine_lines": _machine_lines,
-    "trees": _trees,
-    "frost_obs": _frost_obs,
+#: The symbology of everything that trees keep clear of, by its kind in the site file's [setbacks].
+KINDS: dict[str, Symbology] = {
+    "power_line": Symbology("power line", WINE, 0.8, (3.6, 0.9, 0.9, 0.9), "slash", "triangle"),
+    "buried_cable": Symbology("buried cable", WINE, 0.8, (0.8, 1.3), "lattice", "diamond"),
+    "buried_pipe": Symbology("buried pipe", PURPLE, 0.8, (0.8, 1.3), "slash", "circle"),
+    "septic_field": Symbology("septic field", PURPLE, 0.4, (2.0, 1.0), "grid"),
+    "building": Symbology("building", BLACK, 0.4, (), SOLID),
+    "track": Symbology("track", OLIVE, 1.0, (3.0, 1.0), "slash", "circle"),
+    "fence": Symbology("fence", GREY, 0.4, (0.6, 1.3), "dots", "cross"),
+    "bush": Symbology("bush", GREEN, 0.4, (), "dots", "triangle"),
+    "native_grassland": Symbology("native grassland", GREEN, 0.4, (2.0, 1.0), "upright", "circle"),
+    "waterway": Symbology("waterway", INDIGO, 0.9, (), SOLID, "circle"),
+    "dam": Symbology("dam", INDIGO, 0.4, (), "level"),
+    "dam_wall": Symbology("dam wall", INDIGO, 1.2, (1.2, 0.6), "upright", "triangle"),
+    "heritage": Symbology("heritage site", ROSE, 0.8, (3.0, 1.0, 0.8, 1.0), "lattice", "diamond"),
+    "slip": Symbology("slip", OLIVE, 0.5, (1.4, 0.8), "backslash", "triangle"),
+    "other": Symbology("other thing to keep clear of", GREY, 0.6, (2.0, 1.0), "lattice", "diamond"),
+    "boundary": Symbology("boundary", BLACK, 0.9),
 }
+#: What the plan itself draws besides zones and trees.
+SETBACK = Symbology("kept clear of trees", GREY, 0.0, (), "slash", clear=True)
+PADDOCK = Symbology("paddock", BLACK, 0.4, (1.6, 1.3))
+BLOCK = Symbology("block", BLACK, 0.3)

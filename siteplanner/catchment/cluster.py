@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from siteplanner.base.errors import ErrorDetail, input_error
-from siteplanner.catchment.one_site import FAILED, Job, Outcome, plan_one
+from siteplanner.catchment.one_site import FAILED, Job, SiteOutcome, plan_one
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -60,7 +60,9 @@ def cluster(address: str | None, workers: int | None, jobs: int) -> Iterator[Cli
         yield client
 
 
-def run(client: Client, jobs: Sequence[Job], done: Callable[[int, Outcome], None]) -> list[Outcome]:
+def run(
+    client: Client, jobs: Sequence[Job], done: Callable[[int, SiteOutcome], None]
+) -> list[SiteOutcome]:
     """Run the jobs, telling ``done`` each one's number and outcome as it comes in.
 
     A job whose worker dies is done again by another; one that has cost several workers their
@@ -71,7 +73,7 @@ def run(client: Client, jobs: Sequence[Job], done: Callable[[int, Outcome], None
     # Impure: what a cluster remembers of an earlier run is never taken for an answer.
     futures = [client.submit(plan_one, job, pure=False) for job in jobs]
     numbers = {future.key: number for number, future in enumerate(futures)}
-    outcomes: list[Outcome | None] = [None] * len(jobs)
+    outcomes: list[SiteOutcome | None] = [None] * len(jobs)
     for future in as_completed(futures):
         number = numbers[future.key]
         error = future.exception() if future.status != "finished" else None
@@ -82,7 +84,7 @@ def run(client: Client, jobs: Sequence[Job], done: Callable[[int, Outcome], None
     return [outcome for outcome in outcomes if outcome is not None]
 
 
-def _lost(job: Job, error: BaseException) -> Outcome:
+def _lost(job: Job, error: BaseException) -> SiteOutcome:
     """Say that the cluster gave a job up."""
     from distributed import KilledWorker
 
@@ -91,7 +93,7 @@ def _lost(job: Job, error: BaseException) -> Outcome:
     if isinstance(error, KilledWorker):
         what = "every worker that planned it was killed, most likely for want of memory"
         remedy = f"give workers more memory (about {GB_A_WORKER:g} GB each), then run again"
-    return Outcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
+    return SiteOutcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
 
 
 def fitting(jobs: int) -> int:

@@ -39,7 +39,7 @@ class Job:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class SiteOutcome:
     """What came of a job: ``state`` is planned, up to date or failed.
 
     ``errors`` says why it failed; ``ours`` that it was not the input's fault.
@@ -52,7 +52,7 @@ class Outcome:
     ours: bool = False
 
 
-def plan_one(job: Job) -> Outcome:
+def plan_one(job: Job) -> SiteOutcome:
     """Plan a site and publish its plan, unless the plan that stands there is the same.
 
     It may be called again, or twice at a time: the plan is published once, whole. Raises nothing
@@ -61,18 +61,22 @@ def plan_one(job: Job) -> Outcome:
     if job.version != __version__:
         what = f"a worker has siteplanner {__version__}, and {job.version} is asked for"
         remedy = "install the same version on every worker"
-        return Outcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
+        return SiteOutcome(
+            FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True
+        )
     try:
         site = load_site(job.file)
         state = _publish(site, job.folder)
         mothers = None if job.blur_m is None else blurred(site, job.blur_m)
-        return Outcome(state, read_planned(job.folder), mothers)
+        return SiteOutcome(state, read_planned(job.folder), mothers)
     except InputError as error:
-        return Outcome(FAILED, errors=error.errors)
+        return SiteOutcome(FAILED, errors=error.errors)
     except Exception as error:
         what = f"siteplanner made a mistake ({type(error).__name__}: {error})"
         remedy = "please report this, with the site file"
-        return Outcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
+        return SiteOutcome(
+            FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True
+        )
 
 
 def _publish(site: Site, folder: Path) -> str:

@@ -46,7 +46,7 @@ class Planned:
     jobs:
         ``year, month, place, job, quantity, unit, note, crew_days`` (NaN but for planting).
     substitutes:
-        ``zone, species, substitute, fit``.
+        ``zone, species, substitute, suitability``.
     """
 
     name: str
@@ -77,7 +77,7 @@ def read_planned(folder: Path) -> Planned:
         batches=_batches(plan.table("nursery.csv", ["batch"])),
         jobs=_jobs(plan.table("works.csv", ["year", "month", *_JOB_TEXTS]), blocks),
         substitutes=_substitutes(
-            plan.table("nursery_substitutes.csv", ["zone", "species", "substitute", "fit"])
+            plan.table("nursery_substitutes.csv", ["zone", "species", "substitute", "suitability"])
         ),
     )
 
@@ -177,6 +177,6 @@ def _substitutes(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             **{name: _texts(frame, name) for name in ("zone", "species", "substitute")},
-            "fit": _numbers(frame, "fit"),
+            "suitability": _numbers(frame, "suitability"),
         }
     ).reset_index(drop=True)

@@ -213,15 +213,16 @@ def shortages(
     for row in short.itertuples():
         offered = sites[row.site].substitutes
         offered = offered[offered["species"] == row.species]
-        fits = offered.groupby("substitute", sort=True)["fit"].mean()
+        means = offered.groupby("substitute", sort=True)["suitability"].mean()
         usable = sorted(
-            (left.get(name, 0) <= 0, -float(fit), str(name))
-            for name, fit in fits.items()
+            (left.get(name, 0) <= 0, -float(suitability), str(name))
+            for name, suitability in means.items()
             if (row.site, name) not in lacks
         )
         words = [
-            f"{name} (fit {-fit:.0f} of 100{'' if none else f', {left[name]} shared plants left'})"
-            for none, fit, name in usable[:_STAND_INS]
+            f"{name} (suitability {-suitability:.0f} of 100"
+            f"{'' if none else f', {left[name]} shared plants left'})"
+            for none, suitability, name in usable[:_STAND_INS]
         ]
         rows.append((row.site, row.species, int(row.lacking), "; ".join(words)))
     return pd.DataFrame(rows, columns=["site", "species", "lacking", "stand_ins"])

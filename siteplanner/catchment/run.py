@@ -12,7 +12,7 @@ import geopandas as gpd
 from siteplanner.base.errors import Errors
 from siteplanner.catchment.cluster import cluster, run
 from siteplanner.catchment.joint_calendar import by_month, joint_calendar, write_calendar
-from siteplanner.catchment.one_site import FAILED, Job, Outcome
+from siteplanner.catchment.one_site import FAILED, Job, SiteOutcome
 from siteplanner.catchment.planned import Planned
 from siteplanner.catchment.pool import Shared, orders, pooled, seed_lots, shortages
 from siteplanner.catchment.report import Told, write_report
@@ -38,12 +38,12 @@ class Result:
 
     folder: Path
     sites: tuple[Found, ...]
-    outcomes: tuple[Outcome, ...]
+    outcomes: tuple[SiteOutcome, ...]
     told: Told | None
     notes: tuple[str, ...] = ()
 
     @property
-    def failed(self) -> list[tuple[Found, Outcome]]:
+    def failed(self) -> list[tuple[Found, SiteOutcome]]:
         """Sites that could not be planned, with what is wrong."""
         pairs = zip(self.sites, self.outcomes, strict=True)
         return [(site, outcome) for site, outcome in pairs if outcome.state == FAILED]
@@ -111,10 +111,10 @@ def _outcomes(
     address: str | None,
     workers: int | None,
     step: Callable[[str], None],
-) -> tuple[Outcome, ...]:
+) -> tuple[SiteOutcome, ...]:
     """Plan the sites whose files can be read on the cluster, telling each as it is done."""
     good = [number for number, site in enumerate(sites) if not site.errors]
-    found = {n: Outcome(FAILED, errors=s.errors) for n, s in enumerate(sites) if s.errors}
+    found = {n: SiteOutcome(FAILED, errors=s.errors) for n, s in enumerate(sites) if s.errors}
     jobs = [
         # Workers may stand in another folder.
         Job(sites[n].file.resolve(), (folder / SITES / sites[n].slug).resolve(), catchment.blur_m)
@@ -126,7 +126,7 @@ def _outcomes(
     with cluster(address, workers, len(jobs)) as client:
         step(f"Planning {len(jobs)} sites")
 
-        def done(number: int, outcome: Outcome) -> None:
+        def done(number: int, outcome: SiteOutcome) -> None:
             found[good[number]] = outcome
             step(f"{len(found)} of {len(sites)} sites: {sites[good[number]].name} {outcome.state}")
 
@@ -137,7 +137,7 @@ def _outcomes(
 def _publish(
     catchment: Catchment,
     sites: tuple[Found, ...],
-    outcomes: tuple[Outcome, ...],
+    outcomes: tuple[SiteOutcome, ...],
     planned: dict[str, Planned],
     shared: Shared,
     target: Path,

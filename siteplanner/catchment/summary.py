@@ -13,7 +13,7 @@ import pyogrio
 from siteplanner.base.colours import BLACK, GREEN, ORANGE
 from siteplanner.base.styles import Rule, Style, Symbol
 from siteplanner.catchment.planned import Planned
-from siteplanner.handover.gis.gis import fixed_gdal_options, layer_styles
+from siteplanner.handover.gis.geopackage import fixed_gdal_options, layer_styles
 
 WHOLE = ("trees", "infill", "order", "order_least", "order_most", "warnings")
 

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
-from siteplanner.cli.beyond import catchment, ground
+from siteplanner.cli.beyond import catchment, ground, patterns
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
     escaped,
@@ -83,10 +83,12 @@ def plan(
 @app.command()
 def check(site: SiteFile) -> None:
     """Read all inputs and say what was understood and what is wrong; write nothing."""
+    from siteplanner.run import check_plugins
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
 
     start = ready(load_site(site))
+    check_plugins()
     inputs = start.inputs
     console = Console(soft_wrap=True, emoji=False)
     grid = inputs.grid
@@ -324,7 +326,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (ground, catchment):
+for beyond in (patterns, ground, catchment):
     app.command()(beyond)
 
 

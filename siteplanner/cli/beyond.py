@@ -39,6 +39,25 @@ def ground(
             console.print(escaped(f"written: {path}"), highlight=False)
 
 
+def patterns() -> None:
+    """List every planting pattern with a picture in words, its spacing and its trees a hectare."""
+    from siteplanner.planting.rows.patterns import density_of, pattern_offers
+
+    console = Console(soft_wrap=True, emoji=False)
+    for name, (info, package) in pattern_offers().items():
+        rows = "a machine can rip along them" if info.ripped else "not for a machine to rip"
+        console.print(f"[bold]{escaped(name)}[/bold]  {escaped(info.title)}", highlight=False)
+        for word, text in (
+            ("picture", info.picture),
+            ("spacing", info.spacing),
+            ("trees", f"{density_of(info, 3.0):.0f} a hectare at a spacing of 3 m"),
+            ("rows", rows if info.in_rows else "none; walked in strips"),
+            ("source", info.source),
+            ("made by", package),
+        ):
+            console.print(f"  {word}: {escaped(text)}", highlight=False)
+
+
 def catchment(
     file: Annotated[
         Path, typer.Argument(metavar="CATCHMENT", help="The catchment file, catchment.toml.")

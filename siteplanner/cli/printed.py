@@ -14,7 +14,7 @@ from siteplanner.base.text import visible
 if TYPE_CHECKING:
     from siteplanner.after.compare import Comparison
     from siteplanner.after.explain import Explained, Suited
-    from siteplanner.after.survival import Outcome
+    from siteplanner.after.survival import SurvivalOutcome
     from siteplanner.after.verify import Verified
     from siteplanner.plan import Plan
 
@@ -83,7 +83,7 @@ def print_plan(made: Plan, target: Path) -> None:
         ("plan.xlsx", "the numbers, for a spreadsheet"),
         ("trees.gpx", "ends of rows for a handheld; by block in handheld; also trees.kml"),
         ("plan.gpkg", "everything for a GIS"),
-        ("layers", "the ground and each species' fit, GeoTIFF"),
+        ("layers", "the ground and each species' suitability, GeoTIFF"),
         ("counts.csv", "trees by zone, paddock and species"),
         ("nursery.pdf", "the nursery's year; beside it nursery.csv, labels.pdf and more"),
         ("plan.json", "what made what"),
@@ -92,7 +92,7 @@ def print_plan(made: Plan, target: Path) -> None:
             out.print(f"  {escaped(str(target / name))}  {words}", highlight=False)
 
 
-def print_infill(outcome: Outcome) -> None:
+def print_infill(outcome: SurvivalOutcome) -> None:
     """Print survival and infill by species."""
     table = Table(title="Survival and infill", title_justify="left")
     table.add_column("species")
@@ -151,7 +151,7 @@ def print_explained(found: Explained) -> None:
     console.print(ground)
     fits = Table(title="How the species fit", title_justify="left")
     fits.add_column("species")
-    fits.add_column("fit", justify="right")
+    fits.add_column("suitability", justify="right")
     for column in ("class", "limited by", "not checked"):
         fits.add_column(column)
     for row in found.species:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import functools
-import inspect
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,6 +13,7 @@ from siteplanner.base import cache
 from siteplanner.base.colours import check_schemes
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.plugins import code_of
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit
@@ -146,8 +145,7 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
 
 def _cached(maker: resolve.Maker) -> resolve.Maker:
     """Give a maker of one layer that takes it from an earlier run with the same inputs and code."""
-    home = Path(resolve.__file__).parent
-    code = [inspect.getfile(maker.function), *map(str, sorted(home.rglob("*.py")))]
+    code = code_of([maker.offer])
 
     @functools.wraps(maker.function)
     def function(*needs: Any, **settings: Any) -> FloatGrid:

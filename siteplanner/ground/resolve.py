@@ -6,8 +6,6 @@ import inspect
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
-from importlib import import_module
-from importlib.metadata import entry_points
 from types import ModuleType
 from typing import Any
 
@@ -15,22 +13,9 @@ import numpy as np
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.plugins import LAYERS, OWN, Offer, offers
 from siteplanner.base.renamed import instead
 from siteplanner.ground.layer import Reach
-
-GROUP = "siteplanner.layers"
-BUILT_IN = (
-    "relief.terrain",
-    "relief.landform",
-    "water.surface_water",
-    "relief.erosion",
-    "sun.irradiation",
-    "soil.soils",
-    "soil.drought",
-    "cold.nocturnal_drainage",
-    "cold.frost",
-    "water.edge_contamination",
-)
 
 #: What a layer function may ask for that is not a layer.
 GIVEN: dict[str, str] = {
@@ -57,12 +42,17 @@ class Maker:
     needs: tuple[str, ...]
     settings: dict[str, Any]
     reach: Reach
-    origin: str
+    offer: Offer
 
     @property
     def name(self) -> str:
         """The function's name, under which the site file holds its settings."""
         return self.function.__name__
+
+    @property
+    def origin(self) -> str:
+        """The package that offers the function."""
+        return self.offer.package
 
 
 @dataclass(frozen=True)
@@ -80,63 +70,67 @@ class Catalogue:
         return {name: self.info(name) for name in self.makers}
 
 
-def makers_in(module: ModuleType, origin: str) -> list[Maker]:
+def makers_in(module: ModuleType, offer: Offer) -> list[Maker]:
     """List the layer functions that a module itself defines, in the order of its text.
 
-    Raises ``TypeError``, naming ``origin``, for a function with ``*args`` or ``**kwargs``.
+    Raises :class:`~siteplanner.base.plugins.PluginError` for a function with ``*args`` or
+    ``**kwargs``, and for a setting without a default.
     """
     found = []
     for function in vars(module).values():
         if not inspect.isfunction(function) or function.__module__ != module.__name__:
             continue
         if hasattr(function, "__layers__"):
-            found.append(_maker(function, origin))
+            found.append(_maker(function, offer))
     return found
 
 
-def _maker(function: Callable[..., Any], origin: str) -> Maker:
+def _maker(function: Callable[..., Any], offer: Offer) -> Maker:
     needs, settings = [], {}
     for parameter in inspect.signature(function).parameters.values():
         if parameter.kind in (parameter.VAR_POSITIONAL, parameter.VAR_KEYWORD):
-            raise TypeError(
-                f"layer function {function.__name__} of {origin} takes "
+            raise offer.broken(
+                f"layer function {function.__name__} of {offer.package} takes "
                 f"*{parameter.name}: name each layer and setting it needs"
             )
         if parameter.kind is parameter.KEYWORD_ONLY:
             if parameter.default is parameter.empty:
-                raise TypeError(
+                raise offer.broken(
                     f"setting {parameter.name} of layer function {function.__name__} of "
-                    f"{origin} has no default"
+                    f"{offer.package} has no default"
                 )
             settings[parameter.name] = parameter.default
         else:
             needs.append(parameter.name)
     return Maker(
-        function,
+        offer.guarded(function, f"layer {function.__name__}"),
         function.__layers__,  # type: ignore[attr-defined]
         tuple(needs),
         settings,
         function.__reach__,  # type: ignore[attr-defined]
-        origin,
+        offer,
     )
 
 
-def built_in() -> list[Maker]:
-    """List the layer functions of siteplanner itself."""
-    makers = []
-    for subject in BUILT_IN:
-        module = import_module(f"siteplanner.ground.{subject}")
-        makers += makers_in(module, "siteplanner")
-    return makers
+def offered(*, own_only: bool = False) -> list[Maker]:
+    """List the layer functions of siteplanner and, unless ``own_only``, of other packages.
 
-
-def plugins() -> list[Maker]:
-    """List the layer functions of installed packages, by package and entry-point name."""
-    makers = []
-    entries = entry_points(group=GROUP)
-    for entry in sorted(entries, key=lambda e: (e.dist.name if e.dist else "", e.name)):
-        origin = entry.dist.name if entry.dist else entry.name
-        makers += makers_in(entry.load(), origin)
+    Raises :class:`~siteplanner.InputError` for packages that cannot be used.
+    """
+    errors = Errors()
+    makers: list[Maker] = []
+    for offer in offers(LAYERS):
+        if own_only and not offer.ours:
+            continue
+        with errors.gather():
+            module = offer.load()
+            if not isinstance(module, ModuleType):
+                raise offer.broken(f"{offer.value} must be a module that holds layers")
+            found = makers_in(module, offer)
+            if not found:
+                raise offer.broken(f"module {offer.value} defines no layer")
+            makers += found
+    errors.raise_any()
     return makers
 
 
@@ -156,36 +150,41 @@ def catalogue(
     replace = dict(replace or {})
     errors = Errors()
     by_name: dict[str, dict[str, Maker]] = {}
-    for maker in [*built_in(), *(plugins() if extra is None else extra)]:
-        for info in maker.makes:
-            by_name.setdefault(info.name, {})[maker.origin] = maker
+    with errors.gather():
+        found = offered(own_only=extra is not None)
+        for maker in [*found, *(extra or ())]:
+            for info in maker.makes:
+                first = by_name.setdefault(info.name, {}).setdefault(maker.origin, maker)
+                if first is not maker:
+                    raise maker.offer.broken(f"{maker.origin} offers layer {info.name} twice")
+    errors.raise_any()
     for name in sorted(set(replace) - set(by_name)):
         errors.add(
             site_file, f"plugins.replace.{name}", "no layer has that name", instead(name, by_name)
         )
     chosen: dict[str, Maker] = {}
-    for name, offers in by_name.items():
+    for name, makers in by_name.items():
         wanted = replace.get(name)
-        if wanted is not None and wanted not in offers:
+        if wanted is not None and wanted not in makers:
             errors.add(
                 site_file,
                 f"plugins.replace.{name}",
                 f"package {wanted!r} offers no layer {name}",
-                near(wanted, offers),
+                near(wanted, makers),
             )
         elif wanted is not None:
-            chosen[name] = offers[wanted]
-        elif "siteplanner" in offers:
-            chosen[name] = offers["siteplanner"]
-        elif len(offers) > 1:
+            chosen[name] = makers[wanted]
+        elif OWN in makers:
+            chosen[name] = makers[OWN]
+        elif len(makers) > 1:
             errors.add(
                 site_file,
                 "plugins.replace",
-                f"layer {name} is made by {' and by '.join(sorted(offers))}",
-                f'say which one to use: replace.{name} = "{min(offers)}"',
+                f"layer {name} is made by {' and by '.join(sorted(makers))}",
+                f'say which one to use: replace.{name} = "{min(makers)}"',
             )
         else:
-            chosen[name] = next(iter(offers.values()))
+            chosen[name] = next(iter(makers.values()))
     errors.raise_any()
     return Catalogue(chosen)
 
@@ -287,8 +286,9 @@ def resolve(
 
     ``each`` is called with every layer as soon as it exists (to write it, to report
     progress); a layer that is not kept is freed after the last maker that needs it.
-    Raises ``ValueError``, naming layer and package, when a function breaks its promise
-    (wrong number of layers, wrong shape, not float32).
+    Raises :class:`~siteplanner.base.plugins.PluginError`, naming layer and package, when another
+    package's function fails or breaks its promise (wrong number of layers, wrong shape, not
+    float32).
     """
     order = list(order)
     last_use = {need: step for step, maker in enumerate(order) for need in maker.needs}
@@ -297,9 +297,10 @@ def resolve(
         made = maker.function(
             *(values[need] for need in maker.needs), **settings.get(maker.name, {})
         )
-        results = (made,) if len(maker.makes) == 1 else tuple(made)
+        one = len(maker.makes) == 1 or not isinstance(made, tuple | list)
+        results = (made,) if one else tuple(made)
         if len(results) != len(maker.makes):
-            raise ValueError(
+            raise maker.offer.broken(
                 f"layer function {maker.name} of {maker.origin} made {len(results)} layers, "
                 f"but describes {len(maker.makes)}"
             )
@@ -317,7 +318,7 @@ def resolve(
 def _hold_to_promise(info: LayerInfo, result: Any, maker: Maker, shape: tuple[int, int]) -> None:
     if not isinstance(result, np.ndarray) or result.dtype != np.float32 or result.shape != shape:
         got = f"{result.dtype} {result.shape}" if isinstance(result, np.ndarray) else type(result)
-        raise ValueError(
+        raise maker.offer.broken(
             f"layer {info.name} of {maker.origin} must be a float32 array of shape {shape}, "
             f"not {got}"
         )

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from siteplanner.handover.work import Work
+from siteplanner.handover.block_work import BlockWork
 from siteplanner.plan import Plan
 
 STEEP_DEG = 20.0
@@ -33,7 +33,7 @@ _FEATURES = {
 }
 
 
-def cautions_of(plan: Plan, work: Work) -> list[str]:
+def cautions_of(plan: Plan, work: BlockWork) -> list[str]:
     """Sentences on steep ground, near features, frost and species of a block, most urgent first.
 
     Slope and frost are read at the block's trees. A distance is from the nearest tree, on the
@@ -42,14 +42,14 @@ def cautions_of(plan: Plan, work: Work) -> list[str]:
     return [*_steep(plan, work), *_near(plan, work), *_toxic(plan, work), *_frost(plan, work)]
 
 
-def species_cautions(plan: Plan, work: Work) -> list[str]:
+def species_cautions(plan: Plan, work: BlockWork) -> list[str]:
     """What the species table says to be careful of, once, with all species it is said of."""
     facts = plan.species[(work.trees > 0) & plan.species["cautions"].map(bool).to_numpy()]
     said = facts.groupby("cautions", sort=False)["common_name"].agg(", ".join)
     return [f"{names}: {caution}" for caution, names in said.items()]
 
 
-def _steep(plan: Plan, work: Work) -> list[str]:
+def _steep(plan: Plan, work: BlockWork) -> list[str]:
     slope = plan.grid.sample(plan.layers["slope"], *work.xy.T)
     slope = slope[np.isfinite(slope)]
     if not len(slope):
@@ -64,7 +64,7 @@ def _steep(plan: Plan, work: Work) -> list[str]:
     ]
 
 
-def _near(plan: Plan, work: Work) -> list[str]:
+def _near(plan: Plan, work: BlockWork) -> list[str]:
     trees = shapely.MultiPoint(work.xy)
     away = shapely.distance(plan.no_plant.geometry.to_numpy(), trees)
     features = plan.no_plant.assign(away=away)
@@ -84,7 +84,7 @@ def _near(plan: Plan, work: Work) -> list[str]:
     return said
 
 
-def _toxic(plan: Plan, work: Work) -> list[str]:
+def _toxic(plan: Plan, work: BlockWork) -> list[str]:
     facts: pd.DataFrame = plan.species[work.trees > 0]
     toxic = facts[facts["cautions"].str.lower().map(lambda t: any(w in t for w in _TOXIC))]
     if toxic.empty:
@@ -93,7 +93,7 @@ def _toxic(plan: Plan, work: Work) -> list[str]:
     return [f"Stock: keep stock out. Called harmful in the species table: {names}."]
 
 
-def _frost(plan: Plan, work: Work) -> list[str]:
+def _frost(plan: Plan, work: BlockWork) -> list[str]:
     night = plan.grid.sample(plan.layers["winter_minimum"], *work.xy.T)
     night = night[np.isfinite(night)]
     if not len(night):

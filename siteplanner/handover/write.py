@@ -1,45 +1,58 @@
-"""Writes all files of a plan, but for the layers and the manifest, into its folder."""
+"""Writers: functions ``writer(plan, folder)`` that each put their own files into a plan's folder.
+
+Together they write all files of a plan, but for the layers and the manifest.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from importlib.metadata import entry_points
 from pathlib import Path
+from typing import TypeVar
 
-from siteplanner.handover.gis.gis import write_geopackage
-from siteplanner.handover.gis.handheld import write_handheld
-from siteplanner.handover.map.page import write_map
-from siteplanner.handover.paper.sheets import write_sheets
-from siteplanner.handover.tables.counts import write_counts, write_dig, write_thermometers
-from siteplanner.handover.tables.frost import write_frost
-from siteplanner.handover.tables.workbook import write_workbook
-from siteplanner.handover.tables.works import write_works
-from siteplanner.handover.tables.write_nursery import write_nursery
+from siteplanner.base.errors import Errors
+from siteplanner.base.plugins import WRITERS, by_name
 from siteplanner.plan import Plan
 
-#: Other packages add writers here: ``writer(plan, folder)`` puts its own files into a folder.
-GROUP = "siteplanner.writers"
+Writer = Callable[[Plan, Path], object]
+Function = TypeVar("Function", bound=Callable[..., object])
+
+
+def writer(title: str) -> Callable[[Function], Function]:
+    """Attach a title to a writer, which itself stays as it was.
+
+    The title says what is being done, as progress shows it: "Drawing the map".
+    """
+
+    def attach(function: Function) -> Function:
+        function.__writer__ = title  # type: ignore[attr-defined]
+        return function
+
+    return attach
+
+
+def writers() -> list[tuple[str, Writer]]:
+    """List the titles and writers of siteplanner, then of other packages, in their order.
+
+    Raises :class:`~siteplanner.InputError` for packages that cannot be used.
+    """
+    errors = Errors()
+    found: list[tuple[str, Writer]] = []
+    for name, offer in by_name(WRITERS).items():
+        with errors.gather():
+            function = offer.load()
+            title = getattr(function, "__writer__", None)
+            if title is None:
+                raise offer.broken(f'writer {name} has no title: put @writer("Writing ...") on it')
+            found.append((title, offer.guarded(function, f"writer {name}")))
+    errors.raise_any()
+    return found
 
 
 def write_all(plan: Plan, folder: Path, step: Callable[[str], None]) -> None:
-    """Write every file that people take away; ``step`` is told what comes next."""
-    step("Writing the GIS file and the counts")
-    write_geopackage(plan, folder / "plan.gpkg")
-    write_counts(plan, folder / "counts.csv")
-    if len(plan.dig):
-        write_dig(plan, folder / "dig.csv")
-    if len(plan.thermometers):
-        write_thermometers(plan, folder / "thermometers.csv")
-    write_frost(plan, folder)
-    write_works(plan, folder)
-    write_workbook(plan, folder / "plan.xlsx")
-    step("Writing the files for handhelds")
-    write_handheld(plan, folder)
-    step("Drawing the planting sheets")
-    write_sheets(plan, folder / "sheets.pdf")
-    step("Writing the nursery's year")
-    write_nursery(plan, folder)
-    step("Drawing the map")
-    write_map(plan, folder / "map.html")
-    for entry in sorted(entry_points(group=GROUP), key=lambda e: e.name):
-        entry.load()(plan, folder)
+    """Have every writer write the files that people take away; ``step`` is told what comes next.
+
+    Raises :class:`~siteplanner.InputError` naming the package of a writer that fails.
+    """
+    for title, write in writers():
+        step(title)
+        write(plan, folder)

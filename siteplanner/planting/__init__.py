@@ -1,1 +1,1 @@
-"""From fit to trees: zones, patterns, mix, layout, counts."""
+"""From suitability to trees: zones, patterns, mix, layout, counts."""

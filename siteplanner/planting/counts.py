@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 
 #: Deaths may be half to one and a half times what is expected (our own range, no source).
 DEATHS = (0.5, 1.5)
@@ -52,7 +52,9 @@ def ordered(trees: NDArray[Any], survival: NDArray[np.float64]) -> NDArray[np.in
     return np.ceil(np.round(trees / survival, 9)).astype(np.int64)
 
 
-def materials(trees: NDArray[np.int64], slope: NDArray[np.float64], rates: Work) -> pd.DataFrame:
+def materials(
+    trees: NDArray[np.int64], slope: NDArray[np.float64], rates: WorkRates
+) -> pd.DataFrame:
     """What goes with so many trees on ground of a slope (degrees), one row for each.
 
     ``guards, stakes`` whole numbers, ``mulch_m3, water_m3, weed_m2`` (spots round the trees,

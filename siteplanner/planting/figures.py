@@ -11,7 +11,8 @@ import rasterio.features
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.mix.mix import Mixed
-from siteplanner.planting.rows.contour import NARROWEST, WIDEST, row_spacings
+from siteplanner.planting.rows.contour import row_spacings
+from siteplanner.planting.rows.patterns import pattern_infos
 
 
 def zone_figures(
@@ -54,14 +55,19 @@ def zone_figures(
 def contour_row_spacings(
     trees: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame
 ) -> pd.DataFrame:
-    """Spacings between the contour rows of each block that has them, metres.
+    """Gaps between rows of each block whose pattern lets the ground decide them, metres.
 
-    ``block, rows, least, spacing_5, spacing_50, spacing_95, most`` (quantiles in percent) and
-    ``within_percent`` of those that are 0.75 to 1.5 spacings of the trees.
+    ``block, rows, least, gap_5, gap_50, gap_95, most`` (quantiles in percent) and
+    ``within_percent`` of the spacings that are as the pattern says (``PatternInfo.row_range``).
     """
     of_zone = zones.set_index("zone")
     found = []
-    for block in blocks[blocks["zone"].map(of_zone["pattern"]) == "contour"].itertuples():
+    ranges = {name: facts.row_range for name, facts in pattern_infos().items() if facts.row_range}
+    pattern = blocks["zone"].map(of_zone["pattern"])
+    for block, form in zip(blocks.itertuples(), pattern, strict=True):
+        if form not in ranges:
+            continue
+        narrowest, widest = ranges[form]
         mine = trees[trees["block"] == block.block]
         spacing = float(of_zone["spacing_m"][block.zone])
         spacings = row_spacings(
@@ -73,7 +79,7 @@ def contour_row_spacings(
         if not spacings.size:
             continue
         least, low, middle, high, most = np.quantile(spacings, (0, 0.05, 0.5, 0.95, 1)) * spacing
-        within = 100 * float(((spacings >= NARROWEST) & (spacings <= WIDEST)).mean())
+        within = 100 * float(((spacings >= narrowest) & (spacings <= widest)).mean())
         found.append((block.block, block.rows, least, low, middle, high, most, within))
     columns = [
         "block",

@@ -36,7 +36,7 @@ from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.zones.zones import kinds_of_ground, shapes_of_kinds
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 #: Layers that the layout reads.
 READS = (*zone_rules.READS, "months_waterlogged")
@@ -98,7 +98,12 @@ class Layout:
 
 
 def lay_out(
-    inputs: Inputs, ground: Ground, suited: Fit, site: Site, *, step: Step = nothing_step
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    site: Site,
+    *,
+    step: Step = nothing_step,
 ) -> Layout:
     """Draw the zones, set out the grids, choose the mixes and put a species on every place.
 
@@ -109,19 +114,19 @@ def lay_out(
     area = _area(inputs, setbacks, site)
     notes = notes_on_decisions(
         inputs.decided,
-        suited,
+        suitability,
         ground.layers["slope"],
         inputs.grid,
         inputs.species.facts["botanical_name"],
-        lowest_fit=site.mix.lowest_fit,
+        lowest_suitability=site.mix.lowest_suitability,
         steepest_deg=site.planting.steepest_deg,
         area=area,
     )
-    blocks, lost = _blocks(inputs, ground, suited, site, area)
+    blocks, lost = _blocks(inputs, ground, suitability, site, area)
     if lost >= 1:
         notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
     zones, blocks = zone_rules.zones_of(
-        blocks, inputs, ground, suited.mask, site, titles_of(inputs.decided)
+        blocks, inputs, ground, suitability.mask, site, titles_of(inputs.decided)
     )
     step("Setting out the grids")
     blocks, planted, places = _places(inputs, blocks, no_plant, site)
@@ -131,7 +136,7 @@ def lay_out(
         general,
         inputs.species,
         inputs.grid,
-        suited,
+        suitability,
         planted,
         places,
         no_plant,
@@ -159,21 +164,21 @@ def _area(inputs: Inputs, setbacks: gpd.GeoDataFrame, site: Site) -> shapely.Geo
 
 
 def _blocks(
-    inputs: Inputs, ground: Ground, suited: Fit, site: Site, area: shapely.Geometry
+    inputs: Inputs, ground: Ground, suitability: Suitability, site: Site, area: shapely.Geometry
 ) -> tuple[gpd.GeoDataFrame, float]:
     """Draw the kinds of ground and cut them to named blocks; also m² left over."""
     rules = site.zones
     kinds = kinds_of_ground(
-        suited.on_grid(suited.score),
+        suitability.on_grid(suitability.score),
         ground.layers["slope"],
-        inputs.grid.cover([area]) & suited.mask,
+        inputs.grid.cover([area]) & suitability.mask,
         inputs.grid,
         kinds=rules.kinds,
         smallest_m2=rules.smallest_m2,
         smallest_width_m=rules.smallest_width_m,
         smooth_m=rules.smooth_m,
         steepest_deg=site.planting.steepest_deg,
-        lowest_fit=site.mix.lowest_fit,
+        lowest_suitability=site.mix.lowest_suitability,
     )
     shapes = drawn_over(shapes_of_kinds(kinds, rules.smooth_m), inputs.decided)
     blocks, lost = blocks_of(

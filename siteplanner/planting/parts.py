@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from siteplanner.planting.counts import materials
 from siteplanner.planting.rows.layout import Places
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 
 #: A block may take so much longer than asked before it is cut.
 _OVER = 1.1
@@ -22,7 +22,7 @@ _NO_ACCESS = shapely.MultiLineString()
 
 
 def for_crews(
-    blocks: gpd.GeoDataFrame, places: Places, features: gpd.GeoDataFrame, rates: Work
+    blocks: gpd.GeoDataFrame, places: Places, features: gpd.GeoDataFrame, rates: WorkRates
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, Places]:
     """Cut blocks that take a crew over ``rates.block_days``: all blocks, the planted ones, places.
 

@@ -15,7 +15,7 @@ from siteplanner.base.errors import Errors, input_error, near, told
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.reading.reference_height import SCREEN_M, to_height
-from siteplanner.reading.weather import Air, vapour_of_humidity, wind_at_2_m
+from siteplanner.reading.weather import StationAir, vapour_of_humidity, wind_at_2_m
 from siteplanner.reading.winters import one_value_a_winter
 from siteplanner.site.site_file import Site
 
@@ -38,7 +38,7 @@ class Climate:
     rain_mm: NDArray[np.float64]
     winter_minima: pd.Series[float]
     daily_minima: pd.Series[float] | None = None
-    air: Air | None = None
+    air: StationAir | None = None
     elevation_m: float | None = None
 
     @property
@@ -234,7 +234,7 @@ def _possible_minima(path: Path, frame: pd.DataFrame, errors: Errors) -> None:
         )
 
 
-def _air(site: Site, path: Path, monthly: pd.DataFrame) -> Air | None:
+def _air(site: Site, path: Path, monthly: pd.DataFrame) -> StationAir | None:
     """What the monthly means, in order, tell for Penman-Monteith; None unless they tell it all."""
     told = {c: monthly[c].to_numpy(np.float64) for c in _AIR_COLUMNS if c in monthly}
     if not {"wind_m_s", "humidity_percent"} <= told.keys() or not {"sunshine_h", "solar_mj"} & set(
@@ -249,7 +249,7 @@ def _air(site: Site, path: Path, monthly: pd.DataFrame) -> Air | None:
             "give the station's elevation in metres, which its air pressure follows from",
         )
     low, high = (monthly[c].to_numpy(np.float64) for c in ("tmin_c", "tmax_c"))
-    return Air(
+    return StationAir(
         wind_at_2_m(told["wind_m_s"], site.climate.wind_height_m),
         vapour_of_humidity(low, high, told["humidity_percent"]),
         told.get("solar_mj"),

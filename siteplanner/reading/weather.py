@@ -12,7 +12,7 @@ Months = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Air:
+class StationAir:
     """What Penman-Monteith needs beyond temperatures: the station's air and sun, month by month.
 
     ``wind_m_s`` at 2 m over grass, ``vapour_kpa`` the actual vapour pressure; ``solar_mj`` the
@@ -33,7 +33,7 @@ class MonthlyClimate(Protocol):
     tmin_c: Months
     tmax_c: Months
     rain_mm: Months
-    air: Air | None
+    air: StationAir | None
 
 
 def vapour_pressure(celsius: ArrayLike) -> NDArray[np.float64]:

@@ -20,7 +20,7 @@ from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.reading.dug_spots import ANSWERS
 from siteplanner.suitability.factors import Factor
-from siteplanner.suitability.score import fit
+from siteplanner.suitability.score import score_species
 
 COLUMNS = (
     "spot", "easting", "northing", "longitude", "latitude", "soil_unit", "map_says", "why",
@@ -68,7 +68,7 @@ def dig_spots(
     plantable: BoolGrid,
     grid: Grid,
     names: Sequence[str],
-    lowest_fit: int,
+    lowest_suitability: int,
 ) -> pd.DataFrame:
     """Choose about 15 spots on plantable ground where looking would change the plan most.
 
@@ -86,7 +86,7 @@ def dig_spots(
     line = _to_line(soils, x, y)
     here = {f.layer: layers[f.layer][rows, cols][None] for f in factors}
     whole = np.ones((1, len(rows)), dtype=bool)
-    planted = _worth(fit(factors, here, whole).score, lowest_fit)
+    planted = _worth(score_species(factors, here, whole).score, lowest_suitability)
     best = np.zeros(len(rows))
     which = np.full(len(rows), -1)
     gone = np.zeros((len(_ELSE), len(rows), planted.shape[0]), dtype=bool)
@@ -97,8 +97,8 @@ def dig_spots(
         low, high = _LIMITS.get(other.layer, (0.05, 50))
         then = np.where(np.isnan(now), other.unknown, np.clip(now + other.known, low, high))
         doubt = np.where(np.isnan(now[0]), 1.0, _WRONG + (0.8 - _WRONG) * np.exp(-line / _LINE_M))
-        again = fit(factors, here | {other.layer: then.astype(np.float32)}, whole)
-        changed = _worth(again.score, lowest_fit)
+        again = score_species(factors, here | {other.layer: then.astype(np.float32)}, whole)
+        changed = _worth(again.score, lowest_suitability)
         gain = doubt * np.abs(changed - planted).mean(axis=0)
         gone[number] = ((planted > 0) & (changed == 0)).T
         which = np.where(gain > best, number, which)
@@ -136,9 +136,9 @@ def dig_spots(
     return pd.DataFrame([blank | row for row in found], columns=list(COLUMNS))
 
 
-def _worth(score: NDArray[np.uint8], lowest_fit: int) -> NDArray[np.float64]:
+def _worth(score: NDArray[np.uint8], lowest_suitability: int) -> NDArray[np.float64]:
     """Score of each species where it would be planted, 0 where it would not."""
-    return np.where(score >= lowest_fit, score, 0).astype(np.float64)
+    return np.where(score >= lowest_suitability, score, 0).astype(np.float64)
 
 
 def _to_line(

@@ -18,7 +18,7 @@ from siteplanner.season.frost_by_zone import FrostTold, colder_winter, tell_fros
 from siteplanner.season.nursery.year import NurseryYear, nursery_year
 from siteplanner.season.works import Works, works_of
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 #: Layers that the season reads, beside the species' factors.
 READS = (*describe.READS, "winter_minimum_error")
@@ -49,7 +49,7 @@ class Season:
 def season_of(
     inputs: Inputs,
     ground: Ground,
-    suited: Fit,
+    suitability: Suitability,
     layout: Layout,
     site: Site,
     *,
@@ -63,7 +63,7 @@ def season_of(
         layout.zones,
         layout.counts,
         ground.layers,
-        suited.mask,
+        suitability.mask,
         inputs.grid,
         inputs.species,
         inputs.climate,
@@ -71,21 +71,21 @@ def season_of(
         ground.minimum.winter_c,
     )
     shapes = layout.blocks.geometry[layout.blocks["spacing_m"] > 0]
-    planted = inputs.grid.cover(shapes) & suited.mask
+    planted = inputs.grid.cover(shapes) & suitability.mask
     thermometers = best_thermometers(ground.minimum, ground.night, planted)
     dig = dig_spots(
-        suited.factors,
+        suitability.factors,
         ground.layers,
         inputs.soils,
         planted,
         inputs.grid,
         list(inputs.species.facts["botanical_name"]),
-        site.mix.lowest_fit,
+        site.mix.lowest_suitability,
     )
     step("Working the works and their years out")
-    works, tree_year, told = works_of(inputs, ground, suited, layout, site)
+    works, tree_year, told = works_of(inputs, ground, suitability, layout, site)
     step("Working the nursery's year out")
-    nursery = nursery_year(inputs, suited, layout, site)
+    nursery = nursery_year(inputs, suitability, layout, site)
     return Season(
         works=works,
         nursery=nursery,

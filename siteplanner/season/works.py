@@ -14,12 +14,13 @@ from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
+from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.years import Parts, spread
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
 #: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
@@ -31,9 +32,7 @@ WINDOWS = (
     ("any", (7, 8), "in winter, while the ground is moist"),
 )
 BURIED = ("buried_pipe", "buried_cable", "septic_field", "heritage")
-#: Patterns with rows that a machine can follow; the least length worth a line; the most that a
-#: line may rise along its length.
-RIPPED = ("square", "rectangular", "triangular", "contour")
+#: The least length worth a line for the machine; the most that it may rise along its length.
 SHORTEST_RIP_M, RIP_GRADE = 20.0, 0.03
 #: Blocks nearer than this to a power line or deep water are not for volunteers.
 NEAR_DANGER_M = 30.0
@@ -65,7 +64,7 @@ class Works:
 
 
 def works_of(
-    inputs: Inputs, ground: Ground, suited: Fit, layout: Layout, site: Site
+    inputs: Inputs, ground: Ground, suitability: Suitability, layout: Layout, site: Site
 ) -> tuple[Works, NDArray[np.int64], tuple[str, ...]]:
     """Work out the works, the year of every tree (0: later), and what should be read of them."""
     facts = inputs.species.facts
@@ -73,7 +72,7 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = _grounds(blocks, inputs.grid, ground, suited.mask)
+    grounds, marks = _grounds(blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)[kinds]
@@ -236,7 +235,7 @@ def _access_class(
     ground: describe.GroundSummary,
     block: shapely.Polygon,
     no_plant: gpd.GeoDataFrame,
-    rates: Work,
+    rates: WorkRates,
 ) -> str:
     """Who may work on a block (judgement, no source; someone who knows the site decides)."""
     if ground.slope_to > rates.experienced_deg:
@@ -270,7 +269,7 @@ def rip_lines(
     grounds: list[describe.GroundSummary],
     marks: list[frozenset[str]],
     inputs: Inputs,
-    rates: Work,
+    rates: WorkRates,
 ) -> gpd.GeoDataFrame:
     """Rows that a machine may rip or mound: level along their length, on ground that bears it.
 
@@ -278,10 +277,11 @@ def rip_lines(
     in the setback of what is buried. Columns ``block, length_m, geometry``.
     """
     pattern = blocks["pattern"]
+    ripped = {name for name, facts in pattern_infos().items() if facts.ripped}
     bears = [
         name
         for name, form, one, mark in zip(blocks["block"], pattern, grounds, marks, strict=True)
-        if form in RIPPED and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
+        if form in ripped and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
     ]
     rows = layout.rows[
         layout.rows["block"].isin(bears) & (layout.rows["length_m"] >= SHORTEST_RIP_M)
@@ -301,7 +301,7 @@ def rip_lines(
 
 
 def _jobs(
-    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: Work
+    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: WorkRates
 ) -> pd.DataFrame:
     """Write the dated list: access and fences, then ripping, weeds, planting, checks."""
     jobs: list[tuple[int, int, int, str, str, float, str, str]] = []

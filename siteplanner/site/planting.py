@@ -14,7 +14,7 @@ Weeks = Annotated[int, Field(ge=0, le=104)]
 Degrees = Annotated[float, Field(ge=0, le=90)]
 
 
-class Work(Table):
+class WorkRates(Table):
     """``[work]``: what goes with a tree, and how fast people work.
 
     All defaults are common practice or from memory, no source: your own figures are better.
@@ -175,9 +175,9 @@ class Mix(Table):
     pioneer_share: Share = 0.4
     roles: dict[Role, Share] = {}
     """Least share of the trees by other roles, such as {habitat = 0.2}."""
-    lowest_fit: Points = 40
-    """A species is used in a zone only where its fit reaches this (0-100)."""
-    role_fit: dict[Role, Points] = {}
+    lowest_suitability: Points = 40
+    """A species is used in a zone only where its suitability reaches this (0-100)."""
+    role_suitability: dict[Role, Points] = {}
     """The same by role: {"long-term timber" = 60} keeps timber on ground that suits it."""
     aim: dict[str, Weight] = {}
     """The target community: a weight a species (percent will do); others are not aimed at.

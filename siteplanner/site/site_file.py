@@ -33,7 +33,7 @@ from siteplanner.site.inputs import (
     SpeciesFile,
 )
 from siteplanner.site.nursery import Nursery, Survival
-from siteplanner.site.planting import Decisions, Mix, Planting, Setbacks, Work, Years, Zones
+from siteplanner.site.planting import Decisions, Mix, Planting, Setbacks, WorkRates, Years, Zones
 from siteplanner.site.table import Share, Table
 
 
@@ -118,7 +118,7 @@ class Site(Table):
     mix: Mix = Mix()
     decisions: Decisions = Decisions()
     how_sure: HowSure = HowSure()
-    work: Work = Work()
+    work: WorkRates = WorkRates()
     years: Years = Years()
     nursery: Nursery = Nursery()
     survival: Survival = Survival()

@@ -1,4 +1,4 @@
-"""Compiled kernel of the fit: scores of all species on a run of cells, all factors in one pass."""
+"""Compiled kernel of scoring: all species on a run of cells, all factors in one pass."""
 
 from __future__ import annotations
 

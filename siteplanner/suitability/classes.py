@@ -1,4 +1,4 @@
-"""The classes of fit and their words; apart from the scoring, so that reading them is quick."""
+"""Classes of suitability and their words; apart from the scoring, so that reading is quick."""
 
 from __future__ import annotations
 

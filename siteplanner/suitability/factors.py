@@ -20,7 +20,7 @@ SURVIVES = 50.0
 
 @dataclass(frozen=True)
 class Factor:
-    """One layer's tolerances of all species as look-up values (see ``fit``).
+    """One layer's tolerances of all species as look-up values (see ``score_species``).
 
     Numeric: ``points`` (species, 4). Categories: ``scores`` (species, classes), 0-100.
     """

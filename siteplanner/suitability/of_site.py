@@ -22,7 +22,7 @@ from siteplanner.reading.inputs import Inputs, read_inputs
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.confidence import commonest_limit, known_share
 from siteplanner.suitability.factors import Factor, factors
-from siteplanner.suitability.score import Fit, fit
+from siteplanner.suitability.score import Suitability, score_species
 
 
 @dataclass(frozen=True)
@@ -60,24 +60,24 @@ def ready(site: Site) -> Ready:
     return Ready(inputs, book, tuple(order), tuple(found))
 
 
-def suitability(
+def suitability_of(
     ground: Ground,
     inputs: Inputs,
     found: Sequence[Factor],
     *,
     index: str,
     each: Each = nothing_each,
-) -> Fit:
+) -> Suitability:
     """Score the species on the cells whose centre is in the boundary.
 
     ``each`` is given the layers that say how far the scores can be trusted.
     """
     _agree(found, ground)
     mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
-    fitted = fit(found, ground.layers, mask, index=index)
-    for info, values in (known_share(fitted), commonest_limit(fitted, ground.infos)):
+    suitability = score_species(found, ground.layers, mask, index=index)
+    for info, values in (known_share(suitability), commonest_limit(suitability, ground.infos)):
         each(info, values, inputs.grid)
-    return fitted
+    return suitability
 
 
 def assessed(
@@ -86,7 +86,7 @@ def assessed(
     *,
     each: Each = nothing_each,
     step: Step = nothing_step,
-) -> tuple[Inputs, Ground, Fit]:
+) -> tuple[Inputs, Ground, Suitability]:
     """Go from a site's files to the scores: read, assess the ground, score the species.
 
     ``reads`` names the layers that the caller reads beside the species' factors. Raises
@@ -97,8 +97,10 @@ def assessed(
     asked = {*reads, *(factor.layer for factor in start.factors)}
     ground = assess(start.inputs, site, start.order, asked, each=each, step=step)
     step("Scoring the species")
-    fitted = suitability(ground, start.inputs, start.factors, index=site.species.index, each=each)
-    return start.inputs, ground, fitted
+    suitability = suitability_of(
+        ground, start.inputs, start.factors, index=site.species.index, each=each
+    )
+    return start.inputs, ground, suitability
 
 
 def _agree(found: Sequence[Factor], ground: Ground) -> None:

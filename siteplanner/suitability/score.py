@@ -1,4 +1,4 @@
-"""The fit: what each species thinks of each cell, by its most limiting factor."""
+"""Suitability: what each species thinks of each cell, by its most limiting factor."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _MOST_CODES = 4096
 
 
 @dataclass(frozen=True)
-class Fit:
+class Suitability:
     """What each species thinks of each cell of a mask, in the mask's row-major order.
 
     ``score`` 0-100, ``limiting`` the index into ``factors`` of the lowest-scoring factor
@@ -82,13 +82,13 @@ def score_factor(factor: Factor, values: NDArray[np.float32]) -> NDArray[np.floa
     return out
 
 
-def fit(
+def score_species(
     factors: Sequence[Factor],
     layers: Mapping[str, FloatGrid],
     mask: BoolGrid,
     *,
     index: str = "limiting",
-) -> Fit:
+) -> Suitability:
     """Score every species on every cell of the mask, all factors in one pass.
 
     ``index`` is one of ``INDICES``. By default a score is that of the most limiting factor
@@ -135,7 +135,7 @@ def fit(
         share,
         np.float32(UNKNOWN_CAP),
     )
-    return Fit(mask, tuple(factors), score, limiting, confidence)
+    return Suitability(mask, tuple(factors), score, limiting, confidence)
 
 
 def _sides(points: NDArray[np.float64]) -> NDArray[np.float32]:

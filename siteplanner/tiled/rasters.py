@@ -17,7 +17,7 @@ from rasterio.windows import Window
 from siteplanner.base.errors import input_error
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.handover.gis.gis import coded, describe
+from siteplanner.handover.gis.rasters import coded, describe
 from siteplanner.reading.dem import UNITS
 from siteplanner.reading.files.tiles import in_metres
 from siteplanner.suitability.classes import NOT_SCORED

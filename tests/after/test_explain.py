@@ -20,27 +20,27 @@ def test_where_a_species_fits_adds_up_to_its_scores():
     told = explain_species(site, "Blackwood")
     assert told.species == "Acacia melanoxylon (blackwood)"
     made = {}
-    inputs, _, suited = assessed(
+    inputs, _, suitability = assessed(
         site, each=lambda info, values, grid: made.update({info.name: values})
     )
     number = list(inputs.species.facts["botanical_name"]).index("Acacia melanoxylon")
-    score = suited.score[number]
+    score = suitability.score[number]
     words = [class_of(int(s))[1] for s in range(101)]
     found = np.array(words)[score]
     shares = [
         100 * (found == w).mean() for w in ("suits well", "suits", "marginal", "do not plant")
     ]
     assert [float(text) for text in told.rows[0][2:6]] == pytest.approx(shares, abs=0.5)
-    hectares = (suited.limiting[number] < 255).sum() * inputs.grid.cell_area / 1e4
+    hectares = (suitability.limiting[number] < 255).sum() * inputs.grid.cell_area / 1e4
     assert sum(float(row[1]) for row in told.limits) == pytest.approx(hectares, abs=0.5)
     places = [row[0] for row in told.rows]
     assert places == ["whole property", *inputs.paddocks["name"]]
     # The layers on trust: unknown soil lowers it, and the limit named is that of most species.
-    sure = made["factors_known"][suited.mask]
-    assert (sure == suited.confidence.min(axis=0)).all() and sure.min() < 100 == sure.max()
-    cell = int(np.flatnonzero(suited.mask)[1000])
-    of_cell = suited.limiting[:, 1000]
-    count = np.bincount(of_cell[of_cell < 255], minlength=len(suited.factors))
+    sure = made["factors_known"][suitability.mask]
+    assert (sure == suitability.confidence.min(axis=0)).all() and sure.min() < 100 == sure.max()
+    cell = int(np.flatnonzero(suitability.mask)[1000])
+    of_cell = suitability.limiting[:, 1000]
+    count = np.bincount(of_cell[of_cell < 255], minlength=len(suitability.factors))
     assert made["limited_by"].ravel()[cell] == count.argmax()
 
 

@@ -1,4 +1,4 @@
-"""How sure the fit is: seeded chances, sharp where the ground decides, open where it does not."""
+"""How sure the suitability is: seeded chances, sharp where the ground decides, else open."""
 
 import csv
 

@@ -7,9 +7,9 @@ import zipfile
 
 import geopandas as gpd
 
-from bad_inputs.good_site import SQUARE, Table, change
+from bad_inputs.good_site import SQUARE, CaseTable, change
 
-TABLE = Table()
+TABLE = CaseTable()
 AGAIN = "save it again as a GeoPackage"
 LAND = gpd.GeoDataFrame({"name": ["All"]}, geometry=[SQUARE], crs="EPSG:32756").to_crs(4326)
 CORNERS = " ".join(f"{x:.9f},{y:.9f}" for x, y in LAND.geometry[0].exterior.coords)

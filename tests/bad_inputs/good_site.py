@@ -145,7 +145,7 @@ class Case:
     repair: bool = False
 
 
-class Table:
+class CaseTable:
     """The cases of one kind of file."""
 
     def __init__(self) -> None:

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 from affine import Affine
 
-from bad_inputs.good_site import SOUTH, WEST, Table, change, write_dem
+from bad_inputs.good_site import SOUTH, WEST, CaseTable, change, write_dem
 
-TABLE = Table()
+TABLE = CaseTable()
 
 
 def heights() -> np.ndarray:

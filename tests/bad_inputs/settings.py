@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from bad_inputs.good_site import Table, change
+from bad_inputs.good_site import CaseTable, change
 
-TABLE = Table()
+TABLE = CaseTable()
 
 
 def swap(site, old, new):

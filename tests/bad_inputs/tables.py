@@ -6,9 +6,9 @@ from pathlib import Path
 
 import xlsxwriter
 
-from bad_inputs.good_site import SPECIES, Table, change
+from bad_inputs.good_site import SPECIES, CaseTable, change
 
-TABLE = Table()
+TABLE = CaseTable()
 AS_CSV = "save it as CSV, UTF-8, with commas"
 POINT = "with a decimal point"
 

@@ -11,9 +11,9 @@ import shapely
 import shapely.ops
 from shapely import affinity
 
-from bad_inputs.good_site import SQUARE, Table, at, change
+from bad_inputs.good_site import SQUARE, CaseTable, at, change
 
-TABLE = Table()
+TABLE = CaseTable()
 LAYER = "layer land"
 AGAIN = "save it again as a GeoPackage"
 

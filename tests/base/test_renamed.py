@@ -78,7 +78,14 @@ def test_old_layer_asked_for_by_the_command_ground_is_answered(old, dem, tmp_pat
 
 
 @pytest.mark.parametrize(
-    ("table", "old"), [("frost", "grown"), ("planting", "row_gap_m"), ("work", "fence_gap_m")]
+    ("table", "old"),
+    [
+        ("frost", "grown"),
+        ("planting", "row_gap_m"),
+        ("work", "fence_gap_m"),
+        ("mix", "lowest_fit"),
+        ("mix", "role_fit"),
+    ],
 )
 def test_old_setting_of_a_site_file_is_answered(table, old, tmp_path):
     lines = SITE.read_text(encoding="utf-8").splitlines()

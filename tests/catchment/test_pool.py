@@ -32,7 +32,9 @@ def planned(name, species=(), batches=(), substitutes=()):
         species=pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(ASKED, np.int64)),
         batches=lots.astype({"seed_g": np.float64}),
         jobs=pd.DataFrame(columns=jobs),
-        substitutes=pd.DataFrame(substitutes, columns=["zone", "species", "substitute", "fit"]),
+        substitutes=pd.DataFrame(
+            substitutes, columns=["zone", "species", "substitute", "suitability"]
+        ),
     )
 
 
@@ -78,7 +80,7 @@ def test_what_stands_in_is_not_lacking_itself():
     by_site = orders(sites, shared)
     short = shortages(sites, by_site, pooled(by_site, shared)).set_index("species")
     assert short["lacking"].to_dict() == {"Oak": 6, "Elm": 5}
-    assert short["stand_ins"]["Oak"] == "Ash (fit 75 of 100, 9 shared plants left)"
+    assert short["stand_ins"]["Oak"] == "Ash (suitability 75 of 100, 9 shared plants left)"
     assert short["stand_ins"]["Elm"] == ""
 
 

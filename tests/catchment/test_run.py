@@ -128,7 +128,7 @@ def test_shared_plants_and_seed_go_out_by_the_rule(out):
     assert pooled.loc["Poa labillardierei", ["order", "tubes_left"]].tolist() == [0, 30]
     short = pd.read_csv(out / "shared/shortages.csv")
     assert set(short["species"]) == {"Acacia dealbata"}
-    assert short["stand_ins"].str.startswith("Banksia marginata (fit").all()
+    assert short["stand_ins"].str.startswith("Banksia marginata (suitability").all()
     assert short["stand_ins"].str.contains(f"{banksia['tubes_left']:.0f} shared plants left").all()
     said = re.sub(r"\s+", " ", words_of(out / "shared/report.pdf"))
     assert "a larger stock never leaves a site with less" in said

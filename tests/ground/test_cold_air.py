@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.ground.cold import cold_air
-from siteplanner.ground.cold.cold_air import Air, finer, flow_on, imbalance, level_of, still
+from siteplanner.ground.cold.cold_air import ColdAir, finer, flow_on, imbalance, level_of, still
 
-AIR = Air()
+AIR = ColdAir()
 CELL = 5.0
 
 
@@ -42,7 +42,7 @@ def test_wave_over_a_flat_bed():
     kernel's own drag law, Cd u^2 / (g' h), the same steps give h = sqrt(2 Cd u^2 (ut - x) / g').
     Slow against a wave, since the form leaves out advection.
     """
-    air, speed, end, given_cells = Air(drag=0.5), 0.15, 3000.0, 20
+    air, speed, end, given_cells = ColdAir(drag=0.5), 0.15, 3000.0, 20
     x = (np.arange(150) - given_cells) * CELL
 
     def exact(t):
@@ -66,7 +66,7 @@ def test_flow_down_a_plane_reaches_its_uniform_depth():
     chilling = np.zeros((3, cells + 1), np.float32)
     chilling[1, 1:5] = 0.01
     level = level_of(channel(bed), CELL, 1, chilling)
-    state, air = still(level), Air(full_m=1e9)
+    state, air = still(level), ColdAir(full_m=1e9)
     flow_on(level, state, 3600.0, air)
     q = 0.01 * CELL * 4
     uniform = (air.drag * q**2 / (air.gravity * slope)) ** (1 / 3)
@@ -118,7 +118,7 @@ def test_bowl_holds_all_until_it_spills_at_its_lowest_side(notch):
     level = level_of(dem, CELL, 1, chilling)
     inside = away < 60
     depth = np.where(away < 95, np.maximum(100 - notch - 1 - dem.astype(np.float64), 0), 0)
-    state, air = still(level, np.pad(depth, 1)), Air(full_m=1e9)
+    state, air = still(level, np.pad(depth, 1)), ColdAir(full_m=1e9)
     begun = state.depth.sum()
     while surface(level, state)[inside].max() < 100 - notch - 0.3:
         assert state.lost.sum() == 0
@@ -244,17 +244,17 @@ def test_bands_of_rows_give_the_same_bytes(monkeypatch):
 def test_pool_no_longer_cools_when_it_is_full():
     level = level_of(bowl(0.0)[0], CELL, 1, AIR.chilling)
     state = still(level)
-    flow_on(level, state, 10 * 3600.0, Air(full_m=4.0))
+    flow_on(level, state, 10 * 3600.0, ColdAir(full_m=4.0))
     shallow = state.depth.max()
     state = still(level)
-    flow_on(level, state, 10 * 3600.0, Air(full_m=30.0))
+    flow_on(level, state, 10 * 3600.0, ColdAir(full_m=30.0))
     assert shallow < state.depth.max()
 
 
 def test_waves_of_two_cells_die_out_in_a_deep_pool():
     y, x = np.mgrid[:60, :60] / 100 * 4 * np.pi
     dem = (20 * np.sin(x) * np.cos(y) + 5 * x + 300).astype(np.float32)
-    air = Air(loss_w_m2=20.0)
+    air = ColdAir(loss_w_m2=20.0)
     level = level_of(dem, 15.0, 1, air.chilling)
     state = still(level)
     flow_on(level, state, 6 * 3600.0, air)

@@ -12,7 +12,7 @@ from siteplanner.ground.relief.landform import (
     topographic_position,
 )
 from siteplanner.ground.relief.terrain import slope_and_aspect
-from siteplanner.ground.resolve import built_in
+from siteplanner.ground.resolve import offered
 
 
 def test_each_scale_sees_its_own_forms():
@@ -55,7 +55,7 @@ def test_ruggedness_of_a_plane_is_that_of_its_rises():
 
 
 def test_every_layer_names_a_scheme_that_exists_and_a_range():
-    for maker in built_in():
+    for maker in offered(own_only=True):
         for info in maker.makes:
             assert len(ramp(info.colours, 5)) == 5, info.name
             assert info.valid[0] < info.valid[1] and info.method and info.source, info.name

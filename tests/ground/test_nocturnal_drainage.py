@@ -11,7 +11,7 @@ from ground.surfaces import grid_of
 from siteplanner import load_site
 from siteplanner.ground.cold import drainage_run
 from siteplanner.ground.cold import nocturnal_drainage as drainage
-from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.cold_air import ColdAir
 from siteplanner.ground.cold.drainage_run import night_seconds, run_drainage, sky_share
 from siteplanner.ground.cold.lanes import share_let_go
 from siteplanner.reading.inputs import read_inputs
@@ -146,7 +146,7 @@ def test_second_run_takes_the_cached_drainage_and_other_ground_does_not(monkeypa
 
 def test_halving_the_cell_hardly_changes_the_pools_of_the_sample(sample_site):
     site = read_inputs(load_site(sample_site))
-    air, seconds = Air(), night_seconds(-42)
+    air, seconds = ColdAir(), night_seconds(-42)
     area = []
     for cell_m in (12.0, 6.0):
         made = run_drainage(site.dem, site.grid.cell, seconds, air, cell_m=cell_m)

@@ -1,13 +1,16 @@
 """The resolver: order, settings, replacement, promises, and its complaints."""
 
+import dataclasses
 import types
 
 import numpy as np
 import pytest
+from toy_package import install
 
 from siteplanner.base.errors import InputError
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.ground import resolve
+from siteplanner.base.plugins import LAYERS, Offer, PluginError
+from siteplanner.ground import assess, resolve
 from siteplanner.ground.layer import CELL, layer
 
 
@@ -19,7 +22,7 @@ def module(source, name="toy", origin="toy-package"):
     made = types.ModuleType(name)
     made.__dict__.update(layer=layer, info=info, CELL=CELL, np=np)
     exec(source, made.__dict__)
-    return resolve.makers_in(made, origin)
+    return resolve.makers_in(made, Offer(LAYERS, "toys", name, origin))
 
 
 TOY = """
@@ -33,7 +36,7 @@ def total(twice, thrice, *, plus=0.0):
 """
 
 
-class Book:
+class ToyCatalogue:
     """A catalogue of toy layers and the grid they are computed on."""
 
     def __init__(self, source=TOY):
@@ -51,14 +54,14 @@ class Book:
 
 def test_one_function_makes_several_layers_and_each_is_computed_once():
     seen = []
-    out = Book().run(["total"], each=lambda i, v: seen.append(i.name))
+    out = ToyCatalogue().run(["total"], each=lambda i, v: seen.append(i.name))
     assert seen == ["twice", "thrice", "total"]
     assert list(out) == ["total"]
     assert (out["total"] == 25).all()
 
 
 def test_settings_reach_their_own_layer():
-    assert (Book().run(["total"], {"total": {"plus": 1}})["total"] == 26).all()
+    assert (ToyCatalogue().run(["total"], {"total": {"plus": 1}})["total"] == 26).all()
 
 
 @pytest.mark.parametrize(
@@ -71,7 +74,7 @@ def test_settings_reach_their_own_layer():
 )
 def test_a_misspelled_layer_or_setting_is_named_before_anything_runs(settings, words):
     with pytest.raises(InputError) as caught:
-        Book().run(["total"], settings)
+        ToyCatalogue().run(["total"], settings)
     assert words in str(caught.value)
     assert str(caught.value).startswith("site.toml, ")
 
@@ -88,7 +91,7 @@ def needs_it_too(salt): return salt
 """
     )
     with pytest.raises(InputError) as caught:
-        Book(source).run(["needs_it", "needs_it_too"])
+        ToyCatalogue(source).run(["needs_it", "needs_it_too"])
     assert "salt is needed by layer needs_it, layer needs_it_too" in str(caught.value)
 
 
@@ -101,7 +104,7 @@ def hen(egg): return egg
 def egg(hen): return hen
 """
     with pytest.raises(InputError, match=r"in a circle: .*(hen needs egg|egg needs hen)"):
-        Book(source).run(["hen"])
+        ToyCatalogue(source).run(["hen"])
 
 
 @pytest.mark.parametrize(
@@ -114,8 +117,8 @@ def egg(hen): return hen
 )
 def test_a_layer_that_breaks_its_promise_is_named_with_its_package(result, words):
     source = f"@layer(info(), reach=CELL)\ndef odd(dem): return {result}"
-    with pytest.raises(ValueError, match="layer odd of toy-package") as caught:
-        Book(source).run(["odd"])
+    with pytest.raises(PluginError, match="layer odd of toy-package") as caught:
+        ToyCatalogue(source).run(["odd"])
     assert words in str(caught.value)
 
 
@@ -137,14 +140,14 @@ def test_a_layer_is_freed_after_its_last_use():
 def last(total): return total + np.float32(1)
 """
     )
-    Book(source).run(["last"], each=each)
+    ToyCatalogue(source).run(["last"], each=each)
     assert alive["last"] is not None
 
 
 def test_functions_must_name_what_they_need():
-    with pytest.raises(TypeError, match=r"takes \*rest: name each layer"):
+    with pytest.raises(PluginError, match=r"takes \*rest: name each layer"):
         module("@layer(info(), reach=CELL)\ndef odd(dem, *rest): return dem")
-    with pytest.raises(TypeError, match="has no default"):
+    with pytest.raises(PluginError, match="has no default"):
         module("@layer(info(), reach=CELL)\ndef odd(dem, *, much): return dem")
 
 
@@ -186,3 +189,65 @@ def test_every_built_in_layer_is_fully_described():
         assert one.valid[0] < one.valid[1], name
         assert ramp(one.colours, 3), name
         assert set(book.makers[name].needs) <= set(book.makers) | set(resolve.GIVEN), name
+
+
+@pytest.mark.parametrize("result", ["dem", "(dem,)", "(dem, dem, dem)", "None"])
+def test_another_number_of_layers_than_described_is_named(result):
+    source = f"@layer(info('a'), info('b'), reach=CELL)\ndef pair(dem): return {result}"
+    with pytest.raises(PluginError, match=r"function pair of toy-package made \d layers, but"):
+        ToyCatalogue(source).run(["a"])
+
+
+def test_a_package_that_offers_a_layer_twice_is_named():
+    twice = module(SLOPE, "a", "package-a") + module(SLOPE, "b", "package-a")
+    with pytest.raises(InputError, match="package-a offers layer slope twice"):
+        resolve.catalogue("site.toml", {}, extra=twice)
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [("toy_bare", "module toy_bare defines no layer"),
+     ("toy_bare:x", "toy_bare:x must be a module"),
+     ("toy_none", "toy_none could not be imported: ModuleNotFoundError: No module named")],
+)  # fmt: skip
+def test_a_package_without_layers_is_named(tmp_path, monkeypatch, value, words):
+    place = install(tmp_path, "bare", {LAYERS: {"mine": value}}, {"toy_bare.py": "x = 1"})
+    monkeypatch.syspath_prepend(place)
+    with pytest.raises(InputError) as caught:
+        resolve.catalogue("site.toml")
+    assert words in str(caught.value)
+    assert "plugin bare, entry point mine of siteplanner.layers" in str(caught.value)
+
+
+KEPT = """
+from siteplanner import CELL, LayerInfo, layer
+from toy_kept.more import much
+INFO = LayerInfo(title="t", unit="m", method="m", source="s", valid=(0, 1))
+
+@layer(INFO, reach=CELL)
+def lifted(dem): return dem + much
+"""
+
+
+def test_a_kept_layer_is_made_again_after_another_module_of_its_package_changed(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setenv("SITEPLANNER_CACHE", str(tmp_path / "cache"))
+    files = {"toy_kept/__init__.py": "", "toy_kept/layers.py": KEPT, "toy_kept/more.py": "much = 1"}
+    place = install(tmp_path / "lib", "kept", {LAYERS: {"mine": "toy_kept.layers"}}, files)
+    monkeypatch.syspath_prepend(place)
+    [maker] = [m for m in resolve.offered() if m.origin == "kept"]
+    made = []
+
+    def counted(dem):
+        made.append(1)
+        return maker.function(dem)
+
+    dem = np.zeros((2, 2), np.float32)
+    counting = dataclasses.replace(maker, function=counted)
+    for _ in range(2):
+        assert (assess._cached(counting).function(dem) == 1).all()
+    assert len(made) == 1
+    (place / "toy_kept" / "more.py").write_text("much = 1 + 0")
+    assess._cached(counting).function(dem)
+    assert len(made) == 2

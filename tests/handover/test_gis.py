@@ -23,13 +23,11 @@ from rio_cogeo.cogeo import cog_validate
 from siteplanner.base.colours import zone_colours
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
-from siteplanner.handover.gis.gis import (
-    SCHEMA,
-    layer_file_stem,
-    unique_slugs,
-    write_fit,
-    write_geopackage,
+from siteplanner.handover.gis.file_names import layer_file_stem, unique_slugs
+from siteplanner.handover.gis.geopackage import SCHEMA, write_geopackage
+from siteplanner.handover.gis.rasters import (
     write_layer,
+    write_suitability,
 )
 from siteplanner.plan import Plan
 
@@ -208,12 +206,12 @@ def test_a_category_without_a_name_is_an_error(plan, tmp_path, code):
         write_layer(plan.infos["drainage_class"], values, plan.grid, tmp_path)
 
 
-def test_the_fit_is_coloured_by_its_four_classes(plan, tmp_path):
-    scores = plan.fit.copy()
+def test_suitability_is_coloured_by_its_four_classes(plan, tmp_path):
+    scores = plan.suitability.copy()
     scores[:, 40, 40:44] = (100, 84, 59, 39)
     names = list(plan.species["botanical_name"])
-    paths = write_fit(names, scores, plan.grid, tmp_path)
-    assert paths[0].name == "fit_eucalyptus_rodwayi.tif"
+    paths = write_suitability(names, scores, plan.grid, tmp_path)
+    assert paths[0].name == "suitability_eucalyptus_rodwayi.tif"
     for path, name, score in zip(paths, names, scores, strict=True):
         with rasterio.open(path) as file:
             assert np.array_equal(file.read(1), score) and file.nodata == 255
@@ -231,7 +229,7 @@ def test_each_file_is_a_valid_cloud_optimized_geotiff_with_overviews(plan, tmp_p
     values = np.add.outer(np.arange(1100), np.arange(1300)).astype(np.float32)
     grid = replace(plan.grid, shape=values.shape)
     paths = [write_layer(plan.infos["slope"], values, grid, tmp_path)]
-    paths += write_fit(["a"], np.full((1, *grid.shape), 90, np.uint8), grid, tmp_path)
+    paths += write_suitability(["a"], np.full((1, *grid.shape), 90, np.uint8), grid, tmp_path)
     paths.append(write_layer(plan.infos["drainage_class"], values % 7, grid, tmp_path))
     for path in paths:
         valid, errors, warnings = cog_validate(path, strict=True)
@@ -286,5 +284,5 @@ def test_species_with_one_slug_are_numbered():
 def test_a_layer_cannot_take_another_layers_file_or_a_species():
     assert layer_file_stem("slope") == "slope"
     assert len({layer_file_stem(n) for n in ("slope", "Slope", "SLOPE", "slöpe")}) == 4
-    assert not layer_file_stem("fit_acacia").startswith("fit_acacia.")
-    assert layer_file_stem("fit_acacia") != "fit_acacia"
+    assert not layer_file_stem("suitability_acacia").startswith("suitability_acacia.")
+    assert layer_file_stem("suitability_acacia") != "suitability_acacia"

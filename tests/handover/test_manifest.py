@@ -17,7 +17,7 @@ from made_plan import made_plan
 import siteplanner
 from siteplanner.handover.folder.manifest import plain, write_manifest
 from siteplanner.handover.folder.publish import files_of_plan
-from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.tables.counts import COUNT_COLUMNS, unformula, write_counts
 from siteplanner.plan import Plan
 

@@ -129,7 +129,7 @@ def test_frost_error_and_values_that_are_unknown():
     data = page_data(unknown)
     assert data["frost_error_c"] is None and data["frost"][0]["estimated_c"] is None
     assert next(layer for layer in data["layers"] if layer["name"] == "slope")["low"] is None
-    assert "an error unknown" in map_page(unknown)
+    assert "do not show how far" in map_page(unknown)
 
 
 @given(st.recursive(st.text(), lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner)))
@@ -267,7 +267,7 @@ def test_print_and_no_scripts_show_picture_and_counts(browser, page_file, plan):
     with opened(browser, page_file, **DESK) as it:
         assert not it.page.locator("#still").is_visible()
         it.page.emulate_media(media="print")
-        assert it.page.locator("#still svg").is_visible()
+        assert it.page.locator("#still svg.picture").is_visible()
         assert not it.page.locator("#app").is_visible()
 
 

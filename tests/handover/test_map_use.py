@@ -18,7 +18,7 @@ from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base import colours
 from siteplanner.base.errors import InputError
-from siteplanner.handover.gis.gis import write_geopackage
+from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
 
@@ -33,9 +33,9 @@ def browser():
 def plan():
     """A plan whose scores differ from cell to cell."""
     made = made_plan()
-    fit = np.random.default_rng(3).integers(0, 101, made.fit.shape).astype(np.uint8)
-    fit[made.fit == 255] = 255
-    return dataclasses.replace(made, fit=fit, colder_c=1.5)
+    suitability = np.random.default_rng(3).integers(0, 101, made.suitability.shape).astype(np.uint8)
+    suitability[made.suitability == 255] = 255
+    return dataclasses.replace(made, suitability=suitability, colder_c=1.5)
 
 
 @pytest.fixture(scope="module")
@@ -62,21 +62,22 @@ def planted(plan, tmp_path_factory):
 
 
 def test_page_reads_the_plans_own_cells(browser, page_file, plan):
-    rows, cols = np.nonzero(plan.fit[0] != 255)
+    rows, cols = np.nonzero(plan.suitability[0] != 255)
     some = np.random.default_rng(5).choice(len(rows), 300, replace=False)
     rows, cols = rows[some], cols[some]
     x, y = plan.grid.transform * (cols + 0.5, rows + 0.5)
     lon, lat = lonlat(plan, x, y)
     with opened(browser, page_file, **DESK) as it:
         told = it.page.evaluate(
-            """async (places) => Promise.all(["fit", "limiting", "odds"].map(async (view) => {
+            """async (places) => Promise.all(
+              ["suitability", "limiting", "odds"].map(async (view) => {
               const book = await codesOf(plan.species_ground.species[2][view]);
               return places.map(([lat, lng]) => codeAt(book, L.latLng(lat, lng)));
             }))""",
             np.column_stack([lat, lon]).tolist(),
         )
         assert it.complaints == []
-    for codes, values in zip(told, (plan.fit, plan.limiting, plan.frost_odds), strict=True):
+    for codes, values in zip(told, (plan.suitability, plan.limiting, plan.frost_odds), strict=True):
         assert codes == values[2, rows, cols].tolist()
 
 
@@ -87,12 +88,14 @@ def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, pl
         page.select_option("#species", label="blackwood (Acacia melanoxylon)")
         page.locator(".leaflet-ground-pane img").wait_for()
         assert "suits well (S1)" in page.inner_text("#legend")
-        shares = np.histogram(plan.fit[2][plan.fit[2] != 255], [0, 40, 60, 85, 101])[0][::-1]
+        shares = np.histogram(
+            plan.suitability[2][plan.suitability[2] != 255], [0, 40, 60, 85, 101]
+        )[0][::-1]
         percents = page.locator("#legend small").all_inner_texts()
         assert [int(text.strip(" \xa0%")) for text in percents] == [
             round(100 * share / shares.sum()) for share in shares
         ]
-        page.get_by_label("What holds it back").check()
+        page.get_by_label("What limits it").check()
         page.get_by_text("Coldest night of an average winter").last.wait_for()
         assert page.locator("#legend li").all_inner_texts() == [
             "Coldest night of an average winter", "Drainage class", "nothing",
@@ -105,15 +108,15 @@ def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, pl
         words = page.inner_text(".leaflet-popup .about")
         assert "thrives at −6 °C or more; dies below −9 °C" in words
         (row,), (col,) = plan.grid.rows_cols(np.array([spot.x]), np.array([spot.y]))
-        assert f"({plan.fit[2, row, col]} of 100)" in words
+        assert f"({plan.suitability[2, row, col]} of 100)" in words
         here = float(plan.layers["winter_minimum"][row, col])
         shown = words.split("about −")[1].split(" °C")[0]
         assert abs(-float(shown) - here) < 0.3
-        worse = words.split("1 winter of 5")[1].split("about −")[1].split(" °C")[0]
+        worse = words.split("1 winter in 5")[1].split("about −")[1].split(" °C")[0]
         assert float(worse) - float(shown) == pytest.approx(1.5, abs=0.11)
         page.get_by_label("Odds that frost kills").check()
         page.get_by_text("not a forecast. Where the species").wait_for()
-        page.get_by_label("Relief alone").check()
+        page.get_by_label("Hillshade only").check()
         assert page.locator(".leaflet-ground-pane img").count() == 0
         assert page.input_value("#species") == "" and it.complaints == []
 
@@ -245,7 +248,7 @@ def test_a_browser_that_keeps_nothing_is_told_of(browser, page_file):
         it.page.reload()
         it.page.click("#tab-Blocks")
         it.page.get_by_label("Block A1 is planted").check()
-        assert "does not keep ticks" in it.page.inner_text("#ticks-sum")
+        assert "does not store ticks" in it.page.inner_text("#ticks-sum")
         assert it.complaints == []
 
 
@@ -255,7 +258,7 @@ def test_a_browser_that_keeps_nothing_is_told_of(browser, page_file):
 @pytest.mark.parametrize(
     ("where", "said"),
     [
-        (None, "may not use your place"),
+        (None, "Location is blocked"),
         ("B2", "block B2, Top bench"),
         ("far", "km from this property"),
     ],
@@ -271,7 +274,7 @@ def test_where_am_i_in_clear_words(browser, page_file, plan, where, said):
         it.page.get_by_label("Where am I?").click()
         it.page.locator("#said-words", has_text=said).wait_for()
         assert it.page.locator(".leaflet-place-pane path").count() == (2 if where == "B2" else 0)
-        it.page.get_by_label("Put away").click()
+        it.page.get_by_label("Close this message").click()
         assert not it.page.locator("#said").is_visible() and it.complaints == []
 
 
@@ -290,8 +293,8 @@ def test_a_second_zone_of_a_colour_is_marked_on_map_chip_and_print(browser, plan
     with opened(browser, tmp_path / "many.html", **DESK) as it:
         fills = it.page.evaluate("zoneAreas.map((g) => g.getLayers()[0].options.fillColor)")
         assert fills[:7] == colours.zone_colours([1] * 7)
-        assert fills[7:] == ["url(#zone-7)", "url(#zone-8)"]
-        assert it.page.locator("#zone-7 path").count() == 2
+        assert fills[7:] == ["url(#map-zone-7)", "url(#map-zone-8)"]
+        assert it.page.locator("#map-zone-7 > *").count() == 2
         assert it.page.locator("#panel-Zones .chip.dots").all_inner_texts() == ["H", "I"]
         it.page.emulate_media(media="print")
         assert it.page.locator("#still path[fill='url(#still-zone-7)']").count() == 1
@@ -302,13 +305,13 @@ def test_ground_without_trees_says_why(browser, plan, tmp_path):
         trees=[0, 0, plan.zones["trees"][2]],
         title=["not for trees: too steep (x)", "not for trees: nothing fits (y)", "Dry knoll"],
     )
-    rules = {"planting": {"steepest_deg": 38.0}, "mix": {"lowest_fit": 40}}
+    rules = {"planting": {"steepest_deg": 38.0}, "mix": {"lowest_suitability": 40}}
     made = dataclasses.replace(plan, zones=empty, settings=rules)
     write_map(made, tmp_path / "empty.html")
     with opened(browser, tmp_path / "empty.html", **DESK) as it:
         for about, said in (
             ("aboutZone(plan.zones[0])", "steeper than 38°"),
-            ("aboutZone(plan.zones[1])", "no species reaches a fit of 40 of 100"),
+            ("aboutZone(plan.zones[1])", "no species reaches a suitability of 40 of 100"),
             ("aboutPaddock(plan.paddocks[2])", "the paddocks file leaves it out"),
         ):
             it.page.evaluate(f"openAt(map.getCenter(), {about})")

@@ -18,12 +18,12 @@ from hypothesis import strategies as st
 from made_plan import made_plan
 from pypdf import PdfReader
 
+from siteplanner.handover.block_work import block_works, row_spacing_slope_distance
 from siteplanner.handover.cautions import STEEP_DEG, cautions_of
 from siteplanner.handover.fieldwork import codes
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.signs import SIGNS, signs
-from siteplanner.handover.work import row_spacing_slope_distance, works
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
 DPI = 300
@@ -94,7 +94,7 @@ def test_the_scale_bar_measures_what_it_says_on_every_map(file, texts):
 
 
 def test_trees_stand_where_the_scale_puts_them(plan, file, texts):
-    for work in works(plan):
+    for work in block_works(plan):
         (page,) = pages_of(texts, f"Block {work.block}: planting sheet")
         scale = int(re.search(r"1 : (\d+)\.", texts[page])[1])
         paths = outlines(file, page)
@@ -160,7 +160,7 @@ def test_no_caution_of_a_run_sheet_is_left_out_however_many(plan, tmp_path):
     long = [f"Caution of {name}: " + "gingerly " * 600 for name in plan.species["botanical_name"]]
     write_sheets(replace(plan, species=plan.species.assign(cautions=long)), tmp_path / "sheets.pdf")
     texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
-    for work in works(plan):
+    for work in block_works(plan):
         pages = pages_of(texts, f"Block {work.block}: run sheet")
         said = " ".join(" ".join(texts[page] for page in pages).split())
         here = plan.species["botanical_name"][work.trees > 0]
@@ -171,7 +171,7 @@ def test_no_caution_of_a_run_sheet_is_left_out_however_many(plan, tmp_path):
 
 def test_counts_on_the_sheets_are_the_plans(plan, texts):
     assert f"{plan.trees_total:,} trees" in texts[0]
-    for work in works(plan):
+    for work in block_works(plan):
         (page,) = pages_of(texts, f"Block {work.block}: rows")
         cells = texts[page].split("\n")
         # Row, drop point and trees stand behind each other in the table's lines.
@@ -183,7 +183,7 @@ def test_counts_on_the_sheets_are_the_plans(plan, texts):
         (day,) = pages_of(texts, f"Block {work.block}: run sheet for the day")
         total = int(work.trees.sum())
         assert re.search(rf"^{total} \(\d+\)$", texts[day], re.MULTILINE)
-    assert sum(int(w.trees.sum()) for w in works(plan)) == plan.trees_total
+    assert sum(int(w.trees.sum()) for w in block_works(plan)) == plan.trees_total
 
 
 def test_sheets_say_what_must_be_said(texts):
@@ -225,7 +225,7 @@ def test_sheets_say_who_plants_when_and_what_waits(plan, tmp_path):
 
 
 def test_straight_even_rows_are_told_by_one_bearing_and_spacing(plan):
-    for work, block in zip(works(plan), plan.blocks.itertuples(), strict=True):
+    for work, block in zip(block_works(plan), plan.blocks.itertuples(), strict=True):
         assert work.straight and work.even
         assert work.mean_bearing == pytest.approx(block.bearing_deg, abs=0.1)
         spacing = plan.zones.set_index("zone")["spacing_m"][block.zone]
@@ -241,20 +241,20 @@ def test_rows_that_bend_or_ramble_are_not_told_by_one(plan, tmp_path):
 
     # A fan: the further north a place lies, the more its row turns with the place's easting.
     fanned = moved(lambda xy: np.column_stack([0 * xy[:, 0], xy[:, 0] * xy[:, 1] / 300]))
-    assert not all(work.straight for work in works(fanned))
+    assert not all(work.straight for work in block_works(fanned))
     write_sheets(fanned, tmp_path / "sheets.pdf")
     texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
     assert "Rows bend with the ground" in " ".join(" ".join(texts).split())
     random = np.random.default_rng(1)
     rambling = moved(lambda xy: random.uniform(-2, 2, xy.shape))
-    assert not any(work.even for work in works(rambling))
+    assert not any(work.even for work in block_works(rambling))
 
 
 # --- cautions ------------------------------------------------------------------------------
 
 
 def test_cautions_name_what_is_near_steep_and_toxic(plan):
-    work = next(w for w in works(plan) if w.block == "A2")
+    work = next(w for w in block_works(plan) if w.block == "A2")
     said = " ".join(cautions_of(plan, work))
     line = plan.no_plant.geometry[list(plan.no_plant["kind"]).index("power_line")]
     away = shapely.distance(line, shapely.MultiPoint(work.xy))
@@ -276,7 +276,7 @@ def test_slope_distance_between_rows_takes_the_slope_that_the_row_does_not(
     plan, slope, slope_distance, spacing
 ):
     # 1 m taped up 30 degrees covers cos 30 = 0.866 m of map; a row may run across or up it.
-    work = works(plan)[0]
+    work = block_works(plan)[0]
     tilted = replace(plan, layers={**plan.layers, "slope": plan.layers["slope"] * 0 + slope})
     sloping = replace(
         work, slope_distance_m=np.full(len(work.number), slope_distance * work.spacing_m)
@@ -287,7 +287,7 @@ def test_slope_distance_between_rows_takes_the_slope_that_the_row_does_not(
 
 
 def test_unknown_ground_is_not_called_safe_or_warm(plan):
-    work = works(plan)[0]
+    work = block_works(plan)[0]
     blind = replace(plan, layers={n: a * np.nan for n, a in plan.layers.items()})
     assert "Frost: not estimated here." in cautions_of(blind, work)
     assert "Slope: not known here" in cautions_of(blind, work)[0]
@@ -298,7 +298,7 @@ def test_unknown_ground_is_not_called_safe_or_warm(plan):
 
 def test_a_property_with_nothing_to_keep_clear_of_has_its_sheets(plan):
     bare = replace(plan, no_plant=plan.no_plant.iloc[:0])
-    said = cautions_of(bare, works(bare)[0])
+    said = cautions_of(bare, block_works(bare)[0])
     assert said and not any("nearest tree" in words for words in said)
 
 
@@ -339,7 +339,7 @@ def test_large_blocks_of_many_species_keep_to_their_pages(plan, tmp_path):
     write_sheets(crowded, path)
     (rows,) = pages_of([page.extract_text() for page in PdfReader(path).pages], "Block A1: rows")
     heads = PdfReader(path).pages[rows].extract_text().split("\n")
-    (work, *_) = works(crowded)
+    (work, *_) = block_works(crowded)
     assert {codes(list(many["botanical_name"]))[k] for k in np.flatnonzero(work.trees)} <= set(
         heads
     )

@@ -17,7 +17,7 @@ from siteplanner.planting.rows.patterns import patterns
 from siteplanner.reading.species_table import SpeciesTable
 from siteplanner.site.names import check_names
 from siteplanner.site.planting import Mix
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 CRS = "EPSG:32756"
 GRID = Grid(None, Affine(4, 0, 0, 0, -4, 200), (50, 50))
@@ -28,10 +28,10 @@ LINE = shapely.LineString([(0, 100), (200, 100)])
 
 def ground(seed=0):
     score = np.random.default_rng(seed).integers(45, 100, (4, 2500)).astype(np.uint8)
-    return Fit(np.ones(GRID.shape, bool), (), score, score, score)
+    return Suitability(np.ones(GRID.shape, bool), (), score, score, score)
 
 
-def stand(fitted=None, stock=None, **rules):
+def stand(suitability=None, stock=None, **rules):
     blocks = gpd.GeoDataFrame(
         {"zone": ["A", "B"], "pattern": "square", "spacing_m": 3.0, "bearing_deg": 10.0},
         geometry=[shapely.box(5, 5, 195, 130), shapely.box(5, 130, 195, 195)],
@@ -52,7 +52,7 @@ def stand(fitted=None, stock=None, **rules):
     places = set_out(blocks, patterns(), things)
     held = Mix(**({"least_species": 3} | rules))
     return places, allocate_species(
-        held, table, GRID, fitted or ground(), blocks, places, things, stock
+        held, table, GRID, suitability or ground(), blocks, places, things, stock
     )
 
 
@@ -75,10 +75,10 @@ def test_what_is_allocated_is_what_the_mixes_say():
 
 def test_every_tree_stands_where_it_fits():
     score = np.random.default_rng(3).integers(0, 100, (4, 2500)).astype(np.uint8)
-    fitted = Fit(np.ones(GRID.shape, bool), (), score, score, score)
-    places, got = stand(fitted, least_species=2)
+    suitability = Suitability(np.ones(GRID.shape, bool), (), score, score, score)
+    places, got = stand(suitability, least_species=2)
     standing = got.kind >= 0
-    scores = scores_at(GRID, fitted, places.x, places.y)
+    scores = scores_at(GRID, suitability, places.x, places.y)
     assert (scores[standing, got.kind[standing]] >= 40).all()
     # A place stays empty only where nothing may stand, or so that a rule holds (and is told).
     assert (~standing).sum() > 0 and any("left empty" in words for words in got.told)

@@ -125,7 +125,7 @@ def test_slow_trees_get_a_nurse_and_numbers_stay():
     assert was < 0.8 and now > 0.93
 
 
-def test_a_nurse_is_not_bought_with_much_fit():
+def test_a_nurse_is_not_bought_with_much_suitability():
     x, y = field(20)
     scores = np.full((400, 2), 90.0)
     scores[x > 27, 0] = 10.0

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.planting.counts import count_trees, materials, split
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 
 
 def species(survival):
@@ -67,7 +67,7 @@ def test_the_range_of_an_order_goes_by_deaths():
 
 
 def test_materials_of_a_thousand_trees():
-    got = materials(np.array([1000, 1000, 0]), np.array([5.0, 30.0, 5.0]), Work())
+    got = materials(np.array([1000, 1000, 0]), np.array([5.0, 30.0, 5.0]), WorkRates())
     flat, steep, none = got.iloc[0], got.iloc[1], got.iloc[2]
     assert (flat["guards"], flat["stakes"]) == (1000, 2000)
     assert (flat["mulch_m3"], flat["water_m3"]) == (20.0, 5.0)

@@ -24,7 +24,7 @@ from siteplanner.planting.zones.decisions import (
 from siteplanner.reading.decisions import read_decisions
 from siteplanner.site.planting import Mix
 from siteplanner.site.site_file import load_site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 CRS = pyproj.CRS("EPSG:32756")
 SPECIES = ["Acacia a", "Banksia b", "Correa c"]
@@ -106,8 +106,8 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
     score[0] = np.where(np.arange(100) % 10 >= 2, 90, 0)  # nothing fits the two west columns
     slope = np.where(np.arange(10) == 4, 50, 5) * np.ones(grid.shape)
     said = notes_on_decisions(
-        mine, Fit(mask, (), score, score, score), slope, grid, SPECIES,
-        lowest_fit=40, steepest_deg=38, area=shapely.box(0, 10, 100, 100),
+        mine, Suitability(mask, (), score, score, score), slope, grid, SPECIES,
+        lowest_suitability=40, steepest_deg=38, area=shapely.box(0, 10, 100, 100),
     )  # fmt: skip
     assert said == [
         "Kept: zone K as you drew it, 0.40 ha.",

@@ -1,4 +1,4 @@
-"""The layout: exact numbers, fit before chance, spacing across blocks, setbacks."""
+"""The layout: exact numbers, suitability before chance, spacing across blocks, setbacks."""
 
 import geopandas as gpd
 import numpy as np

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.planting.mix.mix import Kinds, aim_of, choose_mix, gather
+from siteplanner.planting.mix.mix import Candidates, aim_of, choose_mix, gather
 from siteplanner.planting.mix.shares import share_out
 from siteplanner.site.planting import Mix
 
@@ -20,7 +20,7 @@ def zone(*groups):
 def kinds(survival, pioneer=None, **more):
     roles = tuple(("pioneer",) if p else ("habitat",) for p in pioneer or [True] * len(survival))
     names = tuple("abcdefghijklmnop"[: len(survival)])
-    return Kinds(names, np.array(survival, float), roles, **more)
+    return Candidates(names, np.array(survival, float), roles, **more)
 
 
 def held(**rules):
@@ -106,8 +106,8 @@ def test_must_and_never():
 
 def test_a_role_keeps_to_its_ground():
     scores = zone((50, [70, 90]), (50, [50, 90]))
-    which = Kinds(("a", "b"), np.array([0.9, 0.9]), (("long-term timber",), ("pioneer",)))
-    supply = gather(scores, which, held(role_fit={"long-term timber": 60}))
+    which = Candidates(("a", "b"), np.array([0.9, 0.9]), (("long-term timber",), ("pioneer",)))
+    supply = gather(scores, which, held(role_suitability={"long-term timber": 60}))
     assert supply.where()[:, 0].tolist() == [True] * 50 + [False] * 50
 
 
@@ -170,12 +170,12 @@ def test_no_other_mix_is_nearer_to_what_was_asked(sizes, scores, largest, pionee
         )  # fmt: skip
 
     ways = []
-    for size, fits in zip(supply.size, supply.fit, strict=True):
+    for size, fits in zip(supply.size, supply.suitability, strict=True):
         each = [range(size + 1) if np.isfinite(f) else range(1) for f in fits]
         ways.append([w for w in itertools.product(*each) if sum(w) <= size])
     if np.prod([len(w) for w in ways]) > 8000:
         return
-    worth = np.nan_to_num(supply.fit) / 100 * which.survival
+    worth = np.nan_to_num(supply.suitability) / 100 * which.survival
     prices = [
         (price(np.sum(way, axis=0), (np.array(way) * worth).sum()), tuple(np.sum(way, axis=0)))
         for way in itertools.product(*ways)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from siteplanner.planting.parts import for_crews, into_parts
 from siteplanner.planting.rows.layout import Places
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 
 CRS = "EPSG:32756"
 
@@ -103,7 +103,7 @@ def test_blocks_that_are_not_planted_stay_and_planted_ones_are_counted_alone():
     blocks = blocks_of(*shapes, spacing=[0.0, 4.0, 4.0])
     planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
     no_features = gpd.GeoDataFrame({"kind": []}, geometry=[], crs=CRS)
-    rates = Work(people=1, trees_a_person_day=120.0, block_days=2.0)
+    rates = WorkRates(people=1, trees_a_person_day=120.0, block_days=2.0)
     whole, with_trees, dealt = for_crews(blocks, grid_places(planted), no_features, rates)
     assert list(whole["block"]) == ["A1", "A2", "A3a", "A3b", "A3c"]
     assert list(with_trees["block"]) == ["A2", "A3a", "A3b", "A3c"]

@@ -1,15 +1,29 @@
 """Patterns: density, spacing, bearing, and staying inside."""
 
+import sys
+
 import numpy as np
 import pytest
 import shapely
 import shapely.affinity
-from densities import density_per_ha
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
+from toy_package import install
 
-from siteplanner.planting.rows.patterns import lay, patterns, square, triangular
+from siteplanner.base.errors import InputError
+from siteplanner.base.plugins import PATTERNS
+from siteplanner.planting.rows.patterns import (
+    PatternInfo,
+    density_per_ha,
+    info_of,
+    lay,
+    pattern,
+    pattern_infos,
+    patterns,
+    square,
+    triangular,
+)
 
 FIELD = shapely.box(620_000, 5_350_000, 620_200, 5_350_200)
 
@@ -139,7 +153,97 @@ def test_a_plugin_may_have_three_parameters_or_ask_for_the_ground():
         return square(area, spacing_m, bearing_deg)
 
     relief = object()
-    for pattern in (plain, curious):
-        x, _, _ = lay(pattern, FIELD, 4.0, 0.0, relief=relief, row_spacing_m=9.0)
+    for mine in (plain, curious):
+        x, _, _ = lay(mine, FIELD, 4.0, 0.0, relief=relief, row_spacing_m=9.0)
         assert len(x) == len(square(FIELD, 4.0, 0.0)[0])
     assert seen == {"ground": relief}
+
+
+def test_every_pattern_says_what_it_is():
+    infos = pattern_infos()
+    assert list(infos) == list(patterns()) and len(infos) >= 8
+    for name, info in infos.items():
+        assert info.name == name
+        assert info.title and info.picture.endswith(".") and info.spacing and info.source, name
+        assert info.in_rows or not info.ripped, name
+        assert info.row_range is None or 0 < info.row_range[0] < info.row_range[1], name
+
+
+@pytest.mark.parametrize("name", sorted(patterns()))
+def test_no_step_of_a_row_on_open_ground_is_longer_than_the_stride(name):
+    """Else a row of every block would fall to pieces, for want of a true stride."""
+    x, y, row = patterns()[name](FIELD, 4.0, 30.0)
+    step = np.hypot(np.diff(x), np.diff(y))[row[1:] == row[:-1]]
+    broken = (step > info_of(patterns()[name]).stride * 4.0).mean()
+    assert broken < 0.03
+
+
+def test_a_given_row_gap_counts_where_the_pattern_takes_it():
+    assert density_per_ha("rectangular", 2.0, 5.0) == pytest.approx(1000)
+    assert density_per_ha("rectangular", 2.0) == pytest.approx(10_000 / 6)
+    assert density_per_ha("square", 2.0, 5.0) == pytest.approx(2500)
+    with pytest.raises(KeyError):
+        density_per_ha("no_such_pattern", 2.0)
+
+
+def test_facts_are_attached_and_the_function_stays_as_it_was():
+    def mine(area, spacing_m, bearing_deg):
+        return square(area, spacing_m, bearing_deg)
+
+    info = PatternInfo("Mine", "As square.", "as square", 1.0, "invented for a test")
+    assert pattern(info)(mine) is mine
+    assert info_of(mine).name == "mine" and info_of(mine).title == "Mine"
+    with pytest.raises(ValueError, match="must be over 0"):
+        PatternInfo("Mine", "As square.", "as square", 0.0, "invented for a test")
+
+
+HEAD = """
+import numpy as np
+from siteplanner import PatternInfo, pattern
+FACTS = pattern(PatternInfo("T", "P.", "s", 1.0, "invented for a test"))
+INSIDE = np.array([620_100.0]), np.array([5_350_100.0])
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("def odd(a, s, b): return 1", "pattern odd has no facts: put @pattern"),
+        ("@FACTS\ndef even(a, s, b): return 1\nodd = even",
+         "the function of pattern odd is called even"),
+        ("@FACTS\ndef odd(a, s, b): return 1", "must give x, y and row, arrays of one length"),
+        ("@FACTS\ndef odd(a, s, b): return *INSIDE, np.array([0, 1])", "arrays of one length"),
+        ("@FACTS\ndef odd(a, s, b): return *INSIDE, np.array([0.5])", "must number the rows 0, 1"),
+        ("@FACTS\ndef odd(a, s, b): return INSIDE[0], INSIDE[0], np.array([0])",
+         "odd of odd-rows set places outside the block"),
+        ("@FACTS\ndef odd(a, s, b):\n    return a.no_such",
+         "pattern odd of odd-rows failed at odd_rows.py line 8: AttributeError: "),
+    ],
+)  # fmt: skip
+def test_a_pattern_of_another_package_is_held_to_its_promise(tmp_path, monkeypatch, text, words):
+    place = install(
+        tmp_path, "odd-rows", {PATTERNS: {"odd": "odd_rows:odd"}}, {"odd_rows.py": HEAD + text}
+    )
+    monkeypatch.syspath_prepend(place)
+    monkeypatch.delitem(sys.modules, "odd_rows", raising=False)
+    with pytest.raises(InputError) as caught:
+        lay(patterns()["odd"], FIELD, 4.0, 0.0)
+    assert words in str(caught.value)
+    assert "pip uninstall odd-rows" in str(caught.value)
+
+
+def test_a_pattern_of_another_package_that_keeps_its_promise_is_used_and_known(
+    tmp_path, monkeypatch
+):
+    text = (
+        HEAD + "@FACTS\ndef one(area, s, b, *, row_spacing_m=None): return *INSIDE, np.array([0])"
+    )
+    place = install(
+        tmp_path, "one-tree", {PATTERNS: {"one": "one_tree:one"}}, {"one_tree.py": text}
+    )
+    monkeypatch.syspath_prepend(place)
+    monkeypatch.delitem(sys.modules, "one_tree", raising=False)
+    x, y, row = lay(patterns()["one"], FIELD, 4.0, 0.0, row_spacing_m=3.0)
+    assert (x.tolist(), y.tolist(), row.tolist()) == ([620_100.0], [5_350_100.0], [0])
+    assert list(pattern_infos())[-1] == "one" and pattern_infos()["one"].title == "T"
+    assert density_per_ha("one", 2.0, 4.0) == pytest.approx(1250)

@@ -41,7 +41,7 @@ def kinds(scores, *, slope=None, smallest_m2=400.0, width=12.0, most=8):
         smooth_m=4.0,
         smallest_width_m=width,
         steepest_deg=38.0,
-        lowest_fit=40,
+        lowest_suitability=40,
     )
 
 
@@ -158,16 +158,16 @@ def test_adjusted_rand():
 
 def zone_of_cells(folder):
     site = load_site(folder / "site.toml")
-    inputs, ground, suited = assessed(site, ("slope",))
+    inputs, ground, suitability = assessed(site, ("slope",))
     grid, rules = inputs.grid, site.zones
     _, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
     area = plantable_area(inputs.boundary, inputs.paddocks, setbacks)
-    plantable = grid.cover([area]) & suited.mask
+    plantable = grid.cover([area]) & suitability.mask
     found = kinds_of_ground(
-        suited.on_grid(suited.score), ground.layers["slope"], plantable, grid,
+        suitability.on_grid(suitability.score), ground.layers["slope"], plantable, grid,
         kinds=rules.kinds, smallest_m2=rules.smallest_m2, smooth_m=rules.smooth_m,
         smallest_width_m=rules.smallest_width_m, steepest_deg=site.planting.steepest_deg,
-        lowest_fit=site.mix.lowest_fit,
+        lowest_suitability=site.mix.lowest_suitability,
     )  # fmt: skip
     times = round(found.grid.cell / grid.cell)
     rows, cols = np.nonzero(plantable)

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 import shapely
-from densities import density_per_ha
 
-from siteplanner.planting.rows.patterns import lay, patterns
+from siteplanner.planting.rows.patterns import density_per_ha, lay, patterns
 
 ACRE_FT2 = 43_560
 FT = 0.3048

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from siteplanner.suitability.factors import Factor
-from siteplanner.suitability.score import class_of, fit
+from siteplanner.suitability.score import class_of, score_species
 
 
 def rated(*ratings):
@@ -19,7 +19,7 @@ def rated(*ratings):
 
 def test_maximum_limitation():
     """FAO Soils Bulletin 32 (1976): the worst class is the whole's; [S1, S2, S1, S3] is S3."""
-    got = fit(*rated(96, 70, 90, 45))
+    got = score_species(*rated(96, 70, 90, 45))
     assert class_of(int(got.score[0, 0]))[0] == "S3"
     assert got.factors[got.limiting[0, 0]].layer == "f3"
 
@@ -35,18 +35,18 @@ def test_maximum_limitation():
     ],
 )
 def test_square_root_and_product_of_ratings(index, expected):
-    got = fit(*rated(95, 85, 60, 90), index=index)
+    got = score_species(*rated(95, 85, 60, 90), index=index)
     assert got.score[0, 0] == round(expected)
     assert got.factors[got.limiting[0, 0]].layer == "f2"
 
 
 def test_product_of_four_factors():
     """Storie index, profile × texture × slope × other: 90, 100, 90, 80 give 64.8 (computed)."""
-    assert fit(*rated(90, 100, 90, 80), index="product").score[0, 0] == 65
+    assert score_species(*rated(90, 100, 90, 80), index="product").score[0, 0] == 65
 
 
 def test_the_square_root_index_is_never_below_the_product():
     draw = np.random.default_rng(5)
     for ratings in draw.integers(1, 100, (50, 4)):
-        square = fit(*rated(*ratings), index="square root").score[0, 0]
-        assert square >= fit(*rated(*ratings), index="product").score[0, 0]
+        square = score_species(*rated(*ratings), index="square root").score[0, 0]
+        assert square >= score_species(*rated(*ratings), index="product").score[0, 0]

@@ -26,7 +26,7 @@ from siteplanner.ground.sun.irradiation import (
     sun,
     sunset_angle,
 )
-from siteplanner.reading.weather import Air, vapour_of_humidity, vapour_pressure, wind_at_2_m
+from siteplanner.reading.weather import StationAir, vapour_of_humidity, vapour_pressure, wind_at_2_m
 
 
 def test_fao56_example_8_radiation_outside_the_air():
@@ -78,7 +78,7 @@ def test_fao56_examples_2_4_10_and_11_parts_of_the_heat_balance():
 
 
 def test_fao56_example_17_a_month_in_bangkok():
-    air = Air(np.array([2.0]), np.array([2.85]), None, np.array([8.5]), 2.0)
+    air = StationAir(np.array([2.0]), np.array([2.85]), None, np.array([8.5]), 2.0)
     # The example takes the soil's heat from the month before alone: 0.14 a degree (eq. 44).
     made = penman_monteith(25.6, 34.8, air, 105, 13 + 44 / 60, 0.14 * (30.2 - 29.2))
     assert made == pytest.approx(5.72, abs=0.005)
@@ -89,7 +89,7 @@ def test_fao56_example_18_a_day_in_uccle():
     assert vapour == pytest.approx(1.409, abs=0.0005)
     wind = np.array([wind_at_2_m(2.78, 10)])
     assert wind == pytest.approx(2.079, abs=0.0015)
-    air = Air(wind, np.array([vapour]), np.array([22.07]), None, 100.0)
+    air = StationAir(wind, np.array([vapour]), np.array([22.07]), None, 100.0)
     assert penman_monteith(12.3, 21.5, air, 187, 50.8) == pytest.approx(3.88, abs=0.005)
 
 
@@ -97,7 +97,7 @@ def test_fao56_example_20_a_month_in_lyon():
     # Missing data: vapour pressure of the coldest hour, wind 2 m/s, sun from temperatures.
     vapour = vapour_pressure(14.8)
     assert vapour == pytest.approx(1.68, abs=0.005)
-    air = Air(np.array([2.0]), np.array([vapour]), np.array([22.29]), None, 200.0)
+    air = StationAir(np.array([2.0]), np.array([vapour]), np.array([22.29]), None, 200.0)
     assert penman_monteith(14.8, 26.6, air, 196, 45 + 43 / 60) == pytest.approx(4.56, abs=0.01)
 
 

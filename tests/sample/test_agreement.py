@@ -147,7 +147,7 @@ def test_the_ground_of_the_trees_is_within_what_the_species_stand(sample_plan, p
     xy = shapely.get_coordinates(trees.geometry)
     low = 0
     for species, mine in trees.groupby("species"):
-        name = "fit_" + species.lower().replace(" ", "_") + ".tif"
+        name = "suitability_" + species.lower().replace(" ", "_") + ".tif"
         with rasterio.open(sample_plan / "layers" / name) as source:
             got = np.array([v[0] for v in source.sample(xy[mine.index])])
         low += (got < 40).sum()

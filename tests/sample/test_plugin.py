@@ -10,6 +10,7 @@ import pytest
 import rasterio
 from conftest import SITE, command
 from handover.browser import chromium, opened
+from toy_package import install
 from toy_plugin import make
 
 
@@ -81,7 +82,11 @@ def test_the_layer_takes_part_in_everything(world, tmp_path):
         assert layer.read(1).max() == pytest.approx(90.0)
     name = (site / "species.csv").read_text(encoding="utf-8").split("\n")[1].split(",")[0]
     with rasterio.open(
-        next((tmp_path / "plan" / "layers").glob(f"fit_{name.lower().replace(' ', '_')}*.tif"))
+        next(
+            (tmp_path / "plan" / "layers").glob(
+                f"suitability_{name.lower().replace(' ', '_')}*.tif"
+            )
+        )
     ) as fit:
         scores = fit.read(1)
         assert set(scores[scores != 255]) == {0}
@@ -92,3 +97,39 @@ def test_the_layer_takes_part_in_everything(world, tmp_path):
         assert "Salt spray from the east" in it.page.content()
         titles = it.page.evaluate("window.siteplan.layers.map(l => l.title)")
         assert "Salt spray from the east" in titles
+
+
+SICK = {
+    "siteplanner.layers": ("layers", "from siteplanner import CELL, LayerInfo, layer\n"
+        "INFO = LayerInfo(title='t', unit='m', method='m', source='s', valid=(0, 1))\n"
+        "@layer(INFO, reach=CELL)\n"
+        "def sick(dem):\n"
+        "    return 1 / 0\n"),
+    "siteplanner.patterns": ("patterns:sick", "import no_such_library\n"),
+    "siteplanner.writers": ("writers:sick", "def sick(plan, folder): pass\n"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("group", "words", "said"),
+    [
+        ("siteplanner.layers", "plan", "layer sick of sick-package failed at sick_package/layers.py"
+         " line 5: ZeroDivisionError: division by zero"),
+        ("siteplanner.patterns", "plan", "at sick_package/patterns.py line 1: ModuleNotFoundError"),
+        ("siteplanner.patterns", "check", "sick_package.patterns:sick could not be imported"),
+        ("siteplanner.patterns", "patterns", "sick_package.patterns:sick could not be imported"),
+        ("siteplanner.writers", "check", "writer sick has no title"),
+    ],
+)  # fmt: skip
+def test_a_sick_package_is_named_in_one_sentence(tmp_path, group, words, said):
+    value, text = SICK[group]
+    files = {"sick_package/__init__.py": "", f"sick_package/{value.partition(':')[0]}.py": text}
+    install(tmp_path, "sick-package", {group: {"sick": f"sick_package.{value}"}}, files)
+    given = {"plan": [SITE, "--quiet", "--out", tmp_path / "plan"], "check": [SITE]}.get(words, [])
+    done = command(words, *given, env=os.environ | {"PYTHONPATH": str(tmp_path)})
+    assert done.returncode == 1
+    [line] = done.stderr.strip().splitlines()
+    assert line.startswith(f"plugin sick-package, entry point sick of {group}: ")
+    assert said in line
+    assert line.endswith("; update sick-package, or uninstall it (pip uninstall sick-package).")
+    assert not (tmp_path / "plan").exists()

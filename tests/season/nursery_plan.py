@@ -58,10 +58,10 @@ def with_its_nursery(
         grid=plan.grid,
     )
     site = SimpleNamespace(
-        nursery=Nursery(**rules), mix=SimpleNamespace(lowest_fit=40), folder=Path("site")
+        nursery=Nursery(**rules), mix=SimpleNamespace(lowest_suitability=40), folder=Path("site")
     )
-    suited = SimpleNamespace(score=None, on_grid=lambda score: plan.fit)
-    year = nursery_year(inputs, suited, plan, site)
+    suitability = SimpleNamespace(score=None, on_grid=lambda score: plan.suitability)
+    year = nursery_year(inputs, suitability, plan, site)
     return replace(plan, nursery=year, warnings=(*plan.warnings, *year.warnings))
 
 

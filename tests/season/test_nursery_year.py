@@ -100,19 +100,19 @@ def test_what_is_short_itself_is_no_substitute():
     banksia = SPECIES[5][0]
     short = with_its_nursery(hand=hand(None, ("BANMAR-28-1", "plantable", 1, date(2028, 9, 1))))
     frame = short.nursery.substitutes
-    assert len(frame) and (frame["fit"] >= 40).all()
+    assert len(frame) and (frame["suitability"] >= 40).all()
     assert not (frame["species"] == frame["substitute"]).any()
     assert banksia not in set(frame["substitute"])
     assert banksia in set(with_its_nursery().nursery.substitutes["substitute"])
 
 
-def test_substitutes_are_the_best_by_the_fit_under_the_trees():
+def test_substitutes_are_the_best_by_the_suitability_under_the_trees():
     plan = made_plan()
-    plan.fit[:] = 255
+    plan.suitability[:] = 255
     rows, cols = plan.grid.rows_cols(
         plan.trees.geometry.x.to_numpy(), plan.trees.geometry.y.to_numpy()
     )
-    plan.fit[:, rows, cols] = np.array([90, 20, 80, 39, 70, 60])[:, None]
+    plan.suitability[:, rows, cols] = np.array([90, 20, 80, 39, 70, 60])[:, None]
     frame = with_its_nursery(plan).nursery.substitutes
     mine = frame[frame["species"] == GUM]
     assert mine.groupby("zone")["substitute"].agg(list).iloc[0] == [
@@ -120,7 +120,7 @@ def test_substitutes_are_the_best_by_the_fit_under_the_trees():
         SPECIES[4][0],
         SPECIES[5][0],
     ]
-    assert list(mine["fit"][:3]) == [80, 70, 60]
+    assert list(mine["suitability"][:3]) == [80, 70, 60]
 
 
 def test_without_a_planting_date_there_are_sums_but_no_dates():

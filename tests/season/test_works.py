@@ -11,7 +11,7 @@ import shapely
 from python_calamine import CalamineWorkbook
 
 from siteplanner.season.works import ACCESS_CLASSES, _access_class, _jobs, fences
-from siteplanner.site.planting import Work
+from siteplanner.site.planting import WorkRates
 
 CRS = "EPSG:32756"
 
@@ -56,7 +56,7 @@ def test_access_classes_go_by_slope_and_by_what_is_near(steep, line_at, access_c
     )
     ground = SimpleNamespace(slope_to=steep)
     assert (
-        _access_class(ground, shapely.box(0, 0, 100, 100), no_plant, Work())
+        _access_class(ground, shapely.box(0, 0, 100, 100), no_plant, WorkRates())
         == ACCESS_CLASSES[access_class]
     )
 
@@ -68,7 +68,7 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
          "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]]}
     )  # fmt: skip
     paddocks = pd.DataFrame({"paddock": ["West"], "fence_m": [300], "gates": [1]})
-    jobs = _jobs(blocks, paddocks, [[7, 8]], Work())
+    jobs = _jobs(blocks, paddocks, [[7, 8]], WorkRates())
     dated = list(zip(jobs["year"], jobs["month"], jobs["job"], jobs["quantity"], strict=True))
     assert dated == [
         (2028, 3, "access and fence", 300.0),

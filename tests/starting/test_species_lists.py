@@ -9,7 +9,7 @@ from siteplanner.reading.files.sheet import read_sheet
 from siteplanner.reading.species_table import EVIDENCE, read_species
 from siteplanner.starting.species_lists import copy_list, starting_lists
 from siteplanner.suitability.factors import factors
-from siteplanner.suitability.score import class_of, fit
+from siteplanner.suitability.score import class_of, score_species
 
 LISTS = starting_lists()
 FOUR = ["cool-temperate-south", "humid-subtropical", "mediterranean", "temperate-oceanic-north"]
@@ -79,7 +79,7 @@ def class_on(species, ground):
         for name, value in GROUNDS[ground].items()
     }
     layers = {name: np.array([[v]], dtype=np.float32) for name, v in values.items()}
-    got = fit(factors(table, INFOS), layers, np.ones((1, 1), dtype=bool))
+    got = score_species(factors(table, INFOS), layers, np.ones((1, 1), dtype=bool))
     return class_of(int(got.score[table.facts["botanical_name"].tolist().index(species), 0]))[0]
 
 

@@ -1,4 +1,4 @@
-"""The fit: the kernel against a plain numpy version, break points, and the unknown."""
+"""Suitability: the kernel against a plain numpy version, break points, and the unknown."""
 
 import numpy as np
 import pytest
@@ -7,7 +7,13 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from siteplanner.suitability.factors import Factor
-from siteplanner.suitability.score import CLASSES, UNKNOWN_CAP, class_of, fit, score_factor
+from siteplanner.suitability.score import (
+    CLASSES,
+    UNKNOWN_CAP,
+    class_of,
+    score_factor,
+    score_species,
+)
 
 # A user would see it, and not know what to do about it.
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
@@ -22,7 +28,7 @@ def numeric(*points, layer="x"):
 def score(factors, **values):
     mask = np.ones((1, len(next(iter(values.values())))), dtype=bool)
     layers = {name: np.array([v], dtype=np.float32) for name, v in values.items()}
-    return fit(factors, layers, mask)
+    return score_species(factors, layers, mask)
 
 
 @pytest.mark.parametrize(
@@ -77,8 +83,12 @@ def test_many_classes_are_looked_up_in_more_than_one_table(classes, codes):
 
 def test_an_index_that_is_none_is_refused():
     with pytest.raises(ValueError, match="choose from"):
-        fit([numeric((0, 1, 2, 3))], {"x": np.ones((1, 1), np.float32)}, np.ones((1, 1), bool),
-            index="mean")  # fmt: skip
+        score_species(
+            [numeric((0, 1, 2, 3))],
+            {"x": np.ones((1, 1), np.float32)},
+            np.ones((1, 1), bool),
+            index="mean",
+        )
 
 
 def test_unknown_does_not_lower_the_score_but_withholds_the_top_class():

@@ -30,7 +30,7 @@ _WORTH_A_THREAD = 150_000
 
 
 @dataclass(frozen=True)
-class Air:
+class ColdAir:
     """What the chilled layer is like (all from memory, judgement; the readings correct it).
 
     ``colder_k`` is the layer's mean coldness against the air above, ``loss_w_m2`` the heat that
@@ -217,7 +217,7 @@ def flow_on(
     level: Level,
     state: State,
     seconds: float,
-    air: Air,
+    air: ColdAir,
     look: Callable[[State], None] | None = None,
     every: float = 600.0,
 ) -> None:
@@ -286,7 +286,7 @@ def _cut(screen: Screens, start: int, stop: int) -> Screens:
 
 
 def _steps(
-    band: _Band, level: Level, state: State, air: Air, steps: int, dt: float
+    band: _Band, level: Level, state: State, air: ColdAir, steps: int, dt: float
 ) -> Callable[[], None]:
     """Take steps on copies of a band's rows; the call returned puts them in place.
 

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from siteplanner.base import cache
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.ground.cold import _air, cold_air
-from siteplanner.ground.cold.cold_air import Air, Level, State, finer, flow_on, level_of, still
+from siteplanner.base.plugins import code_of
+from siteplanner.ground.cold import cold_air
+from siteplanner.ground.cold.cold_air import ColdAir, Level, State, finer, flow_on, level_of, still
 from siteplanner.ground.sun.irradiation import daylight
 
 #: The night runs on cells this many times as wide, and on the working ones for the last while.
@@ -78,7 +79,7 @@ def run_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
-    air: Air,
+    air: ColdAir,
     *,
     cell_m: float = 5.0,
     lies_m: float = 2.0,
@@ -114,7 +115,7 @@ def run_drainage(
 
 
 def _watched(
-    level: Level, state: State, seconds: float, air: Air, lies_m: float, when: FloatGrid
+    level: Level, state: State, seconds: float, air: ColdAir, lies_m: float, when: FloatGrid
 ) -> tuple[FloatGrid, FloatGrid]:
     """Let the air flow; note in ``when`` the hour it first lies deep; give the late mean flow."""
     sums = [np.zeros(s, np.float32) for s in (state.flows[0].shape, state.flows[1].shape)]
@@ -156,7 +157,7 @@ def cached_drainage(
     dem: FloatGrid,
     cell: float,
     seconds: float,
-    air: Air,
+    air: ColdAir,
     belts: Belts | None,
     *,
     cell_m: float,
@@ -173,7 +174,7 @@ def cached_drainage(
             lies_m,
             *([shapely.to_wkb(belts[0]).tolist(), belts[1], belts[2]] if belts else []),
         ],
-        [__file__, str(cold_air.__file__), str(_air.__file__)],
+        code_of(),
     )
 
     def make() -> cache.Arrays:

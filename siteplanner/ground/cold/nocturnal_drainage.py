@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.ground.cold.cold_air import Air
+from siteplanner.ground.cold.cold_air import ColdAir
 from siteplanner.ground.cold.drainage_run import (
     Belts,
     Drainage,
@@ -157,11 +157,11 @@ def nocturnal_cold_air_drainage(
 
     Then growth of the depth (m) and lanes for an earlier plan's rows, ``mature_shelter``, which dam
     the air like ``shelter``; both nil without them. ``design_day`` is a day of the year, 0
-    for the longest night. Air flows on cells of at least ``cell_m`` m. See ``cold_air.Air``
+    for the longest night. Air flows on cells of at least ``cell_m`` m. See ``cold_air.ColdAir``
     for the air's own settings; ``lies_m`` is the depth from which air counts as lying. The
     busiest ``share_of_lines`` of cells may be lines; a lane is ``lane_m`` wide.
     """
-    air, seconds = Air(colder_k, loss_w_m2, full_m, drag), night_seconds(latitude, design_day)
+    air, seconds = ColdAir(colder_k, loss_w_m2, full_m, drag), night_seconds(latitude, design_day)
     factor = max(1, math.ceil(cell_m / grid.cell - 1e-9))
     known = np.isfinite(dem)
 

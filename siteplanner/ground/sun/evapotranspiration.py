@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from siteplanner.ground.sun.irradiation import MID_MONTH, MONTH_DAYS, daylight, sky_radiation
-from siteplanner.reading.weather import Air, MonthlyClimate, Months, vapour_pressure
+from siteplanner.reading.weather import MonthlyClimate, Months, StationAir, vapour_pressure
 
 
 def soil_heat(mean_c: ArrayLike) -> Months:
@@ -62,7 +62,7 @@ def lost_to_the_sky(
 def penman_monteith(
     tmin_c: ArrayLike,
     tmax_c: ArrayLike,
-    air: Air,
+    air: StationAir,
     day: ArrayLike,
     latitude: float,
     soil_heat_mj: ArrayLike = 0.0,

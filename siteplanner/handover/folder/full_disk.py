@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from siteplanner.base.errors import InputError, input_error
+from siteplanner.base.plugins import PluginError
 
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 #: A library may give back its last pieces before it tells: less than this counts as full.
@@ -27,10 +28,10 @@ def told_when_full(folder: Path, target: Path) -> Iterator[None]:
     """
     try:
         yield
-    except InputError:
-        raise
     except Exception as error:
-        if not (_says_full(error) or _left(folder) < _SPARE_BYTES):
+        # A plugin that could not write either may have met the full disk.
+        other = isinstance(error, InputError) and not isinstance(error, PluginError)
+        if other or not (_says_full(error) or _left(folder) < _SPARE_BYTES):
             raise
         raise input_error(
             target,

@@ -8,7 +8,7 @@ import platform
 from collections.abc import Iterable, Mapping
 from datetime import date
 from hashlib import file_digest
-from importlib.metadata import entry_points, version
+from importlib.metadata import version
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -19,6 +19,7 @@ import rasterio
 import shapely
 
 from siteplanner import __version__
+from siteplanner.base.plugins import packages
 from siteplanner.plan import Plan
 
 #: Packages whose version may change a plan's numbers or bytes.
@@ -44,9 +45,6 @@ _PACKAGES = (
     "xlsxwriter",
     "xstatic-leaflet",
 )
-
-#: Where other packages add layers, patterns and writers.
-PLUGIN_GROUPS = ("siteplanner.layers", "siteplanner.patterns", "siteplanner.writers")
 
 
 def write_manifest(plan: Plan, path: Path, files: Iterable[str]) -> None:
@@ -113,18 +111,12 @@ def versions() -> dict[str, str]:
         "python": platform.python_version(),
         "processor": platform.machine(),
         **{name: version(name) for name in _PACKAGES},
-        **_plugins(),
+        **{f"plugin {name}": number for name, number in packages().items()},
         "gdal (rasterio)": rasterio.__gdal_version__,
         "gdal (pyogrio)": pyogrio.__gdal_version_string__,
         "geos": shapely.geos_version_string,
         "proj": pyproj.proj_version_str,
     }
-
-
-def _plugins() -> dict[str, str]:
-    """Versions of the packages that offer layers, patterns or writers."""
-    offers = (entry for group in PLUGIN_GROUPS for entry in entry_points(group=group))
-    return {f"plugin {e.dist.name}": e.dist.version for e in offers if e.dist is not None}
 
 
 def digest(file: Path) -> str:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.styles import xml_text
 from siteplanner.handover.fieldwork import codes, ends_of_rows, mean_bearing, start_of, trees_by_row
-from siteplanner.handover.gis.gis import unique_slugs
+from siteplanner.handover.gis.file_names import unique_slugs
 from siteplanner.plan import Plan
 
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'

@@ -1,4 +1,4 @@
-"""What the map page is given: a plan as compact plain values. Pure; writes nothing.
+"""What the map page shows: a plan as compact plain values. Pure; writes nothing.
 
 Places on the page are whole decimetres of EPSG:3857 east and north of the frame's south-west
 corner. Those metres are longer than metres on the ground by 1 / cos(latitude), and the page
@@ -20,7 +20,10 @@ import numpy as np
 import shapely
 
 from siteplanner.base import colours
-from siteplanner.handover.map.ground import MERCATOR, Frame, as_base64, layer, number, relief
+from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
+from siteplanner.handover.map import words
+from siteplanner.handover.map.ground import MERCATOR, MapFrame, as_base64, layer, number, relief
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.plan import Plan
 
@@ -30,7 +33,7 @@ _TOLERANCE_M = 0.3
 
 def page_data(plan: Plan) -> dict[str, Any]:
     """Give everything the page shows, as values that JSON can hold (no NaN)."""
-    frame = Frame.around(plan.boundary.geometry)
+    frame = MapFrame.around(plan.boundary.geometry)
     blocks = _features(
         plan.blocks,
         frame,
@@ -45,12 +48,27 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "units": _UNITS,
         "frost_error_c": number(plan.frost_error_c, 1),
+        "words": {
+            "sure": words.sure(number(plan.frost_error_c, 1)),
+            "losses": words.LOSSES,
+            "codes": words.CODES,
+            "services": words.SERVICES,
+        },
+        "symbology": {kind: _symbology(one) for kind, one in DRAWN.items()},
+        "drawn_kinds": [
+            {"kind": kind, "forms": forms} for kind, forms in drawn_kinds(plan).items()
+        ],
+        "hatches": [*HATCHES],
+        "solid_opacity": SOLID_OPACITY,
+        "marker_mm": MARKER_MM,
+        "markers": MARKERS,
         "reference_height_m": _reference_height(plan.settings),
         "species": _species(plan),
         "zones": _zones(plan, frame),
         "blocks": [
             record | works for record, works in zip(blocks, _works(plan), strict=True)
         ],
+        "totals": _totals(plan),
         "identity": _identity(plan.name, blocks),
         "paddocks": [
             record | {"plant": bool(plant), "why_not": _why_no_trees(record["trees"], bool(plant))}
@@ -87,6 +105,19 @@ def page_data(plan: Plan) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _symbology(symbology: Symbology) -> dict[str, Any]:
+    """Give symbology as plain values, lengths in mm."""
+    return {
+        "word": symbology.word,
+        "colour": symbology.colour,
+        "width": symbology.width_mm,
+        "dash": list(symbology.dash_mm),
+        "fill": symbology.fill,
+        "marker": symbology.marker,
+        "clear": symbology.clear,
+    }
+
+
 def _text(value: Any) -> str:
     missing = value is None or (isinstance(value, float) and math.isnan(value))
     return "" if missing else str(value)
@@ -120,11 +151,11 @@ def _imagery(settings: dict[str, object]) -> dict[str, str] | None:
 def _why_no_trees(trees: int, plant: bool) -> str:
     """Say why a paddock has no trees; empty where it has some."""
     if not plant:
-        return "Not for trees: the paddocks file leaves it out of this plan."
+        return "No trees: the paddocks file leaves it out of this plan."
     if not trees:
         return (
-            "No trees: after setbacks, steep ground and ground that suits no species, nothing is "
-            "left to plant."
+            "No trees: setbacks, steep ground and ground that suits no species leave nothing to "
+            "plant."
         )
     return ""
 
@@ -137,12 +168,13 @@ def _why_zone_empty(zone: dict[str, Any], settings: dict[str, object]) -> str:
     if "too steep" in zone["title"] and isinstance(planting, dict):
         steepest = planting.get("steepest_deg", 0)
         return (
-            f"Not for trees: steeper than {steepest:g}°. Somebody who knows the ground judges what "
-            "is safe on foot."
+            f"Not for trees: steeper than {steepest:g}°. Someone who knows this ground must judge "
+            "what is safe on foot."
         )
     if "nothing fits" in zone["title"] and isinstance(mix, dict):
-        return f"Not for trees: no species reaches a fit of {mix.get('lowest_fit')} of 100 here."
-    return "Not for trees: no species of the table was placed here."
+        lowest = mix.get("lowest_suitability")
+        return f"Not for trees: no species reaches a suitability of {lowest} of 100 here."
+    return "Not for trees: the plan places no species here."
 
 
 def _reference_height(settings: dict[str, object]) -> float | None:
@@ -154,14 +186,14 @@ def _reference_height(settings: dict[str, object]) -> float | None:
 def _species(plan: Plan) -> list[dict[str, Any]]:
     trees = np.bincount(plan.tree_species, minlength=len(plan.species))
     marks = colours.shapes(list(plan.species["colour"]))
-    words = ["botanical_name", "common_name", "roles", "cautions", "colour"]
+    texts = ["botanical_name", "common_name", "roles", "cautions", "colour"]
     return [
-        {word: _text(getattr(row, word)) for word in words} | {"shape": shape, "trees": int(count)}
+        {word: _text(getattr(row, word)) for word in texts} | {"shape": shape, "trees": int(count)}
         for row, shape, count in zip(plan.species.itertuples(), marks, trees, strict=True)
     ]
 
 
-def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     records = _features(
         plan.zones,
         frame,
@@ -189,7 +221,18 @@ def _zones(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     return records
 
 
-def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
+def _totals(plan: Plan) -> list[dict[str, int]]:
+    """Give the trees and the order of each species in all zones, most trees first."""
+    sums = plan.counts.groupby("species")[["trees", "order"]].sum()
+    rows = [
+        {"species": place, **{key: int(n) for key, n in sums.loc[name].items()}}
+        for place, name in enumerate(plan.species["botanical_name"])
+        if name in sums.index
+    ]
+    return sorted((row for row in rows if row["trees"]), key=lambda row: -row["trees"])
+
+
+def _labels(shape: shapely.Geometry, frame: MapFrame) -> list[list[int]]:
     """Give a place for a zone's letter in each part, with the width around it, widest first."""
     parts = shapely.get_parts(shape)
     rays = shapely.maximum_inscribed_circle(parts, tolerance=0.5)
@@ -201,12 +244,12 @@ def _labels(shape: shapely.Geometry, frame: Frame) -> list[list[int]]:
 def _works(plan: Plan) -> list[dict[str, Any]]:
     """Give each block its year, window, crew and crew-days; nothing where it has no trees."""
     known = plan.works.blocks.set_index("block")
-    words, numbers = (
+    texts, numbers = (
         ["access_class", "window"],
         {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1},
     )
     return [
-        {word: _text(known.at[block, word]) for word in words}
+        {word: _text(known.at[block, word]) for word in texts}
         | {name: number(known.at[block, name], digits) for name, digits in numbers.items()}
         if block in known.index
         else {}
@@ -214,7 +257,7 @@ def _works(plan: Plan) -> list[dict[str, Any]]:
     ]
 
 
-def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     """Give the spots where a look with a spade would change the plan most."""
     spots = plan.dig
     if not len(spots):
@@ -230,7 +273,7 @@ def _dig(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     ]
 
 
-def _thermometers(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
+def _thermometers(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     """Give the spots where one more thermometer would lower the frost estimate's error most."""
     spots = plan.thermometers
     if not len(spots):
@@ -246,14 +289,14 @@ def _thermometers(plan: Plan, frame: Frame) -> list[dict[str, Any]]:
     ]
 
 
-def _place(point: shapely.Point, frame: Frame) -> list[int]:
+def _place(point: shapely.Point, frame: MapFrame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
 
 def _features(
     table: gpd.GeoDataFrame,
-    frame: Frame,
-    words: Iterable[str],
+    frame: MapFrame,
+    texts: Iterable[str],
     numbers: dict[str, int],
     *,
     label: bool = False,
@@ -262,7 +305,7 @@ def _features(
     shapes = table.geometry.to_crs(MERCATOR).simplify(_TOLERANCE_M)
     records = []
     for (_, row), shape in zip(table.iterrows(), shapes, strict=True):
-        record: dict[str, Any] = {word: _text(row[word]) for word in words}
+        record: dict[str, Any] = {word: _text(row[word]) for word in texts}
         record |= {name: number(row[name], digits) for name, digits in numbers.items()}
         record["shape"] = _outline(shape, frame)
         if label:
@@ -271,7 +314,7 @@ def _features(
     return records
 
 
-def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any]]:
+def _outline(shape: shapely.Geometry | None, frame: MapFrame) -> dict[str, list[Any]]:
     """Give a shape as areas (lists of rings), lines and points, each a flat x, y list."""
 
     def flat(part: shapely.Geometry) -> list[int]:
@@ -289,7 +332,7 @@ def _outline(shape: shapely.Geometry | None, frame: Frame) -> dict[str, list[Any
     return {kind: parts for kind, parts in found.items() if parts}
 
 
-def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
+def _trees(plan: Plan, frame: MapFrame) -> dict[str, Any]:
     """Give all trees as base64 of small integers, row by row.
 
     ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to
@@ -321,8 +364,8 @@ def _trees(plan: Plan, frame: Frame) -> dict[str, Any]:
 
 
 def _counts(plan: Plan) -> list[dict[str, Any]]:
-    words, numbers = ["zone", "paddock", "species", "common_name"], ["trees", "infill", "order"]
+    texts, numbers = ["zone", "paddock", "species", "common_name"], ["trees", "infill", "order"]
     return [
-        {w: _text(row[w]) for w in words} | {n: int(row[n]) for n in numbers}
+        {w: _text(row[w]) for w in texts} | {n: int(row[n]) for n in numbers}
         for row in plan.counts.to_dict("records")
     ]

@@ -34,7 +34,7 @@ _RUNS = {"compress_level": 6, "compress_type": 3}
 
 
 @dataclass(frozen=True)
-class Frame:
+class MapFrame:
     """The part of the world that the page shows, EPSG:3857 metres."""
 
     west: float
@@ -43,7 +43,7 @@ class Frame:
     height: float
 
     @classmethod
-    def around(cls, shapes: gpd.GeoSeries, margin: float = 0.25) -> Frame:
+    def around(cls, shapes: gpd.GeoSeries, margin: float = 0.25) -> MapFrame:
         """Frame the shapes in a square with a margin, a share of the longer side."""
         west, south, east, north = shapes.to_crs(MERCATOR).total_bounds
         side = math.ceil((1 + 2 * margin) * max(east - west, north - south))
@@ -76,7 +76,7 @@ def as_base64(data: bytes) -> str:
     return base64.b64encode(data).decode("ascii")
 
 
-def warp(values: FloatGrid, grid: Grid, frame: Frame, longest: int, classes: bool) -> FloatGrid:
+def warp(values: FloatGrid, grid: Grid, frame: MapFrame, longest: int, classes: bool) -> FloatGrid:
     """Bring a grid to the frame, float32 (rows, columns), NaN where nothing is known."""
     shape, step = frame.pixels(longest)
     shrinks = step.a > grid.cell / math.cos(math.radians(grid.centre_lonlat[1]))
@@ -97,14 +97,14 @@ def warp(values: FloatGrid, grid: Grid, frame: Frame, longest: int, classes: boo
     return here
 
 
-def relief(hillshade: FloatGrid, grid: Grid, frame: Frame) -> str:
+def relief(hillshade: FloatGrid, grid: Grid, frame: MapFrame) -> str:
     """Give the hillshade as a JPEG data URL, lightened so that what lies on it is read."""
     shade = warp(hillshade, grid, frame, RELIEF_PIXELS, classes=False)
     light = np.where(np.isnan(shade), 238, 90 + shade * (165 / 255)).round()
     return image_url(Image.fromarray(light.clip(0, 255).astype(np.uint8)), "JPEG", quality=72)
 
 
-def layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: Frame) -> dict[str, Any]:
+def layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: MapFrame) -> dict[str, Any]:
     """Give a layer as a picture with its legend; unknown cells are clear."""
     here = warp(values, plan.grid, frame, LAYER_PIXELS, classes=bool(info.classes))
     inside = values[plan.grid.cover(plan.boundary.geometry) & np.isfinite(values)]

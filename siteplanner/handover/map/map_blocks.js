@@ -1,4 +1,4 @@
-/* Blocks: their list with a search, their sheets, and the ticks of what is planted. */
+/* Blocks: their sheets, and the ticks of what is planted. */
 "use strict";
 
 /* ---- ticks, saved in this browser where it lets the page ------------------------------- */
@@ -38,8 +38,8 @@ function cell(value) {
 }
 function ticksAsCsv() {
   const rows = plan.blocks.filter((block) => ticks.has(block.block)).map((block) => {
-    const { on, trees, note: words } = ticks.get(block.block);
-    return [block.block, on, trees, words].map(cell).join(",");
+    const { on, trees, note: text } = ticks.get(block.block);
+    return [block.block, on, trees, text].map(cell).join(",");
   });
   return ["block,planted_on,trees,note", ...rows, ""].join("\r\n");
 }
@@ -64,9 +64,9 @@ function showTicks() {
   const sum = [...ticks.values()].reduce((total, one) => total + one.trees, 0);
   const word = document.getElementById("ticks-sum");
   if (word) {
-    word.textContent = `${ticks.size} of ${plantable.length} blocks ticked as planted, ${count(sum)} of ` +
-      `${count(plan.trees_total)} trees. ` + (saved ? "Ticks are saved in this browser only: save the list too."
-      : "This browser does not keep ticks: save the list before you close the page.");
+    word.textContent = `${ticks.size} of ${several(plantable.length, "block")} ticked as planted, ${count(sum)} of ` +
+      `${several(plan.trees_total, "tree")}. ` + (saved ? "The ticks are in this browser only, so save the list as well."
+      : "This browser does not store ticks. Save the list before you close the page.");
     document.getElementById("ticks-save").disabled = !ticks.size;
   }
 }
@@ -107,8 +107,8 @@ function tickBox(block) {
 function worksOf(block) {
   if (block.year === undefined) return [];
   return [["When", `${block.window}, ${yearWords(block.year)}`],
-    ["Waiting", block.trees_later ? `${count(block.trees_later)} trees, ${yearWords(block.later)}` : ""],
-    ["Crew", block.access_class], ["Crew-days", `about ${block.crew_days}`]];
+    ["Planted later", block.trees_later ? `${several(block.trees_later, "tree")}, ${yearWords(block.later)}` : ""],
+    ["Who can plant", block.access_class], ["Crew-days", `about ${block.crew_days}`]];
 }
 function aboutBlock(block) {
   const zone = zoneOf(block), counts = countsOf(block);
@@ -121,12 +121,12 @@ function aboutBlock(block) {
       ...worksOf(block)]),
     counts.length ? [speciesTable(counts, `Trees in block ${block.block}`, ["trees"]), tickBox(block)] : null,
     careful.map((one) => note(`${one.common_name}: ${one.cautions}`)),
-    note("Buried services: only what was supplied is shown. Have them located before you dig."),
+    note(plan.words.services),
     el("button", { class: "row", type: "button", onclick: () => openAt(place(...block.label), aboutZone(zone)) },
       chip(zone), "About this zone")];
 }
 
-/* ---- the panel -------------------------------------------------------------------------- */
+/* ---- going to a block -------------------------------------------------------------------------- */
 
 function goTo(parts, at, content, event) {
   const from = event && event.target.closest("button, input");
@@ -137,44 +137,3 @@ function goTo(parts, at, content, event) {
 }
 const goToBlock = (block, event) => goTo(drawn(block, "blocks", {}).getLayers(), place(...block.label),
   aboutBlock(block), event);
-
-function blocksPanel() {
-  const plain = (text) => text.toLowerCase().normalize("NFKD").replace(/\p{M}/gu, "");
-  const items = plan.blocks.map((block) => {
-    const zone = zoneOf(block);
-    const small = [block.paddock, area(block.area_ha),
-      block.trees ? `${count(block.trees)} trees, ${block.rows} rows` : "no trees"].join(" · ");
-    const item = el("li", {}, el("button", { class: "row", type: "button", onclick: (event) => goToBlock(block, event) },
-      chip(zone), el("span", {}, block.block, el("small", {}, small))),
-    block.trees ? el("label", { class: "tick" }, el("input", { type: "checkbox", "data-tick": block.block,
-      "aria-label": `Block ${block.block} is planted`,
-      onchange: (event) => tick(block, event.target.checked ? {} : null) })) : null);
-    return { block, item, text: plain([block.block, block.paddock, zone.title, `zone ${zone.zone}`].join(" ")) };
-  });
-  const told = el("p", { class: "note", role: "status" });
-  const search = el("input", { type: "search", id: "find", autocomplete: "off", placeholder: "Block, paddock or words",
-    oninput: filter, onkeydown(event) {
-      const first = items.find(({ item }) => !item.hidden);
-      if (event.key === "Enter" && first) goToBlock(first.block, event);
-    } });
-  function filter() {
-    const asked = plain(search.value.trim());
-    const exact = items.filter(({ block }) => plain(block.block) === asked);
-    let number = 0;
-    for (const one of items) {
-      const fits = exact.length ? exact.includes(one) : one.text.includes(asked);
-      one.item.hidden = !fits;
-      number += fits;
-    }
-    told.textContent = asked ? (number ? `${number} of ${items.length} blocks` : "No block matches.") : "";
-  }
-  return [el("label", { class: "find" }, "Find a block", search), told,
-    el("p", { class: "tick-head" }, "Planted"),
-    el("ul", { class: "blocks" }, items.map(({ item }) => item)),
-    el("p", { id: "ticks-sum", class: "note" }),
-    el("button", { type: "button", class: "plain", id: "ticks-save", onclick: saveTicks }, "Save the ticks (planted.csv)"),
-    el("div", { id: "ticks-copy", hidden: true }, note("If no file was saved, copy this text into one:"),
-      el("textarea", { id: "ticks-text", rows: 5, readonly: true, "aria-label": "Ticks as CSV",
-        onfocus: (event) => event.target.select() })),
-    note("“siteplanner survival” reads planted.csv back.")];
-}

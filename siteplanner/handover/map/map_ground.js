@@ -3,19 +3,8 @@
 
 const ground = plan.species_ground;
 const OPACITY = 0.78;
-const showing = { picture: null, legend: [], opacity: OPACITY, species: null, view: "fit", turn: 0 };
+const showing = { picture: null, legend: [], opacity: OPACITY, species: null, view: "suitability", turn: 0 };
 
-function legendOf(layer) {
-  const unit = layer.unit ? `, ${layer.unit}` : "";
-  const head = el("span", { class: "legend-title" }, layer.title + unit);
-  if (layer.classes) return [head, swatches(layer.classes)];
-  if (layer.low === null) return [head, note("No value is known here.")];
-  const [low, high] = [layer.low, layer.high].map((end) => String(end).replace("-", "−"));
-  return [head,
-    el("div", { class: "ramp", style: { background: `linear-gradient(90deg,${layer.ramp.join()})` } }),
-    el("p", { class: "ends" }, el("span", {}, layer.beyond ? `${low} or less` : low),
-      el("span", {}, layer.beyond ? `${high} or more` : high))];
-}
 const swatches = (rows) => el("ul", { class: "classes" }, rows.map((one) => el("li", {},
   el("span", { class: "swatch", style: { background: one.colour } }), one.title,
   one.percent === undefined ? null : el("small", {}, `\u00a0${one.percent}\u00a0%`))));
@@ -30,10 +19,12 @@ function colourGround(url, bounds, legend, look = "") {
   box.hidden = !url;
   restyle();
 }
-function choose(layer) {
+/* Show a layer with its legend from the panel; null shows the hillshade alone. */
+function chooseLayer(layer, legend) {
   showing.species = null;
   showing.turn++;
-  colourGround(layer && layer.image, EDGES, layer ? legendOf(layer) : []);
+  const title = layer && layer.title + (layer.unit ? `, ${layer.unit}` : "");
+  colourGround(layer && layer.image, EDGES, layer ? [el("span", { class: "legend-title" }, title), legend] : []);
 }
 
 /* ---- a species on the ground -------------------------------------------------------- */
@@ -85,15 +76,15 @@ function codeAt({ codes, width, height }, latlng) {
 const NOTHING = "#e8e8e8", OTHERS = "#777777";
 const bandOf = (score) => ground.bands.find((band) => score >= band.low);
 const oddsBand = (percent) => ground.odds.filter((band) => percent >= band.low).pop();
-const VIEWS = { fit: "How well it suits", limiting: "What holds it back",
+const VIEWS = { suitability: "Suitability", limiting: "What limits it",
   odds: "Odds that frost kills a seedling, in one winter" };
-const ODDS_NOTE = "An estimate, not a forecast. Where the species' tolerance is from memory, this is the " +
+const ODDS_NOTE = "This is an estimate, not a forecast. Where the species' tolerance is from memory, it is the " +
   "upper end of the range.";
 const viewsOf = (place) => Object.keys(VIEWS).filter((view) => ground.species[place][view]);
 
 /* How a view colours its codes, and the rows of its legend. */
 function lookOf(view, place, book) {
-  if (view === "fit") {
+  if (view === "suitability") {
     return [(code) => bandOf(code).colour, ground.bands.map((band, i) => ({ colour: band.colour,
       title: `${band.words} (${band.fao})`, percent: ground.species[place].percent[i] }))];
   }
@@ -101,7 +92,7 @@ function lookOf(view, place, book) {
     return [(code) => oddsBand(code).colour, ground.odds.map((band, i, all) => ({ colour: band.colour,
       title: i + 1 < all.length ? `${band.low} to ${all[i + 1].low} %` : `${band.low} % or more` }))];
   }
-  /* The factors that hold most ground back get the colours; on the property, not outside. */
+  /* The factors that limit most ground get the colours; on the property, not outside. */
   const cells = new Float64Array(256);
   for (const code of book.codes) cells[code]++;
   const common = ground.factors.map((_, i) => i).filter((i) => cells[i]).sort((a, b) => cells[b] - cells[a]);
@@ -115,42 +106,42 @@ function lookOf(view, place, book) {
 /* Colour the ground by one species; a later choice overtakes one that is still being read. */
 async function chooseSpecies(place, view) {
   const turn = ++showing.turn, one = ground.species[place], species = plan.species[place];
-  const shown = one[view] ? view : "fit";
+  const shown = one[view] ? view : "suitability";
   const book = await codesOf(one[shown]);
-  const fit = shown === "limiting" ? await codesOf(one.fit) : null;
+  const scored = shown === "limiting" ? await codesOf(one.suitability) : null;
   if (turn !== showing.turn) return;
   showing.species = place;
   showing.view = shown;
   const [colourOf, rows] = lookOf(shown, place, book);
   let codes = book;
-  if (fit) { // where nothing holds it back, but the ground was scored
+  if (scored) { // where nothing limits it, but the ground was scored
     rows.push({ colour: NOTHING, title: "nothing" });
-    codes = { ...book, codes: book.codes.map((code, i) => (code === 255 && fit.codes[i] !== 255 ? 254 : code)) };
+    codes = { ...book, codes: book.codes.map((code, i) => (code === 255 && scored.codes[i] !== 255 ? 254 : code)) };
   }
-  const url = painted(codes, (code) => (fit && code === 254 ? NOTHING : colourOf(code)));
+  const url = painted(codes, (code) => (scored && code === 254 ? NOTHING : colourOf(code)));
   colourGround(url, GROUND_EDGES, [el("span", { class: "legend-title" }, species.common_name, " ",
     el("i", {}, species.botanical_name)), el("p", { class: "legend-view" }, VIEWS[shown]),
   swatches(rows), note(shown === "odds" ? ODDS_NOTE : "Tap the ground to see why.")], "crisp");
 }
 
-/* What the picked species thinks of a spot, in words; null off the property or with none. */
+/* How the chosen species would do at a spot, in words; null off the property or with none. */
 async function saidOf(latlng) {
   const place = showing.species;
   if (place === null) return null;
   const one = ground.species[place];
-  const score = codeAt(await codesOf(one.fit), latlng);
+  const score = codeAt(await codesOf(one.suitability), latlng);
   if (score === 255) return null;
   const band = bandOf(score);
-  const pairs = [["Here it", `${band.words} (${score} of 100)`]];
+  const pairs = [["Suitability", `${band.words} (${score} of 100)`]];
   const worst = one.limiting ? codeAt(await codesOf(one.limiting), latlng) : 255;
   if (worst < ground.factors.length) {
     const factor = ground.factors[worst];
     const value = factor.image ? codeAt(await codesOf(factor.image), latlng) : 255;
-    pairs.push(["Held back by", factor.title]);
-    if (value !== 255) pairs.push(["There", valueOf(factor, value)]);
-    if (value !== 255 && factor.colder) pairs.push(["1 winter of 5", valueOf(factor, value, factor.colder)]);
+    pairs.push(["Limited by", factor.title]);
+    if (value !== 255) pairs.push(["Value here", valueOf(factor, value)]);
+    if (value !== 255 && factor.colder) pairs.push(["1 winter in 5", valueOf(factor, value, factor.colder)]);
     pairs.push(["This species", one.wants[worst]]);
-  } else if (one.limiting) pairs.push(["Held back by", "nothing that was scored"]);
+  } else if (one.limiting) pairs.push(["Limited by", "no factor that was scored"]);
   const odds = one.odds ? codeAt(await codesOf(one.odds), latlng) : 255;
   if (odds !== 255) {
     pairs.push(["Frost kills", `a seedling in ${odds ? `up to about ${odds}` : "under 1"} % of winters`]);
@@ -162,71 +153,4 @@ function valueOf(factor, code, less = 0) {
   const value = factor.low + (code / 250) * (factor.high - factor.low) - less;
   const span = factor.high - factor.low;
   return "about " + signed(value, span > 30 ? 0 : span > 3 ? 1 : 2) + (factor.unit ? ` ${factor.unit}` : "");
-}
-
-/* ---- the panel ------------------------------------------------------------------------ */
-
-function speciesPicker() {
-  const pick = el("select", { id: "species", "aria-label": "Species", onchange: again },
-    el("option", { value: "" }, "None"),
-    ["In this plan", "Not in this plan"].map((title, i) => {
-      const mine = plan.species.map((species, place) => [species, place])
-        .filter(([species]) => Boolean(species.trees) === (i === 0));
-      return mine.length ? el("optgroup", { label: title }, mine.map(([species, place]) =>
-        el("option", { value: place }, `${species.common_name} (${species.botanical_name})`))) : null;
-    }));
-  const views = el("div", { id: "views", hidden: true });
-  function again() {
-    const picked = pick.value !== "";
-    views.hidden = !picked;
-    if (!picked) {
-      document.querySelector("input[name=layer]").checked = true;
-      return choose(null);
-    }
-    for (const one of document.querySelectorAll("input[name=layer]")) one.checked = false;
-    const place = Number(pick.value), known = viewsOf(place);
-    if (!known.includes(showing.view)) showing.view = "fit";
-    views.replaceChildren(...known.map((view) => el("label", { class: "row" }, el("input", {
-      type: "radio", name: "view", checked: view === showing.view, onchange: () => chooseSpecies(place, view) }),
-    el("span", {}, VIEWS[view]))));
-    return chooseSpecies(place, showing.view);
-  }
-  return [el("fieldset", {}, el("legend", {}, "Pick a species"), pick, views)];
-}
-
-function layersPanel() {
-  const pickLayer = (layer) => {
-    document.getElementById("species").value = "";
-    document.getElementById("views").hidden = true;
-    choose(layer);
-  };
-  const row = (layer, title) => el("label", { class: "row" }, el("input", {
-    type: "radio", name: "layer", checked: layer === null, onchange: () => pickLayer(layer) }),
-    el("span", {}, title, layer && layer.unit ? el("small", {}, layer.unit) : null));
-  const strength = el("input", { type: "range", min: 10, max: 100, step: 1,
-    value: Math.round(100 * OPACITY), "aria-label": "How strongly the ground is coloured, percent",
-    oninput(event) {
-      showing.opacity = event.target.value / 100;
-      if (showing.picture) showing.picture.setOpacity(showing.opacity);
-    } });
-  return [speciesPicker(), el("fieldset", {}, el("legend", {}, "Or colour the ground by"),
-    row(null, "Relief alone"),
-    plan.layers.map((layer) => el("div", { class: "layer" }, row(layer, layer.title), legendOf(layer).slice(1),
-      layer.name === "winter_minimum" ? note(SURE + " It is not a forecast.") : null,
-      el("details", {}, el("summary", {}, "How it is made"), facts([["Shown", layer.title],
-        ["Unit", layer.unit], ["Method", layer.method], ["Source", layer.source]]))))),
-  el("label", { class: "strength" }, "Strength of the colours", strength), imageryRow()];
-}
-
-/* Pictures from a server, only where the site file names one, and only when switched on. */
-function imageryRow() {
-  if (!plan.imagery) return null;
-  const { url, origin, credit } = plan.imagery;
-  let tiles = null;
-  return el("label", { class: "row" }, el("input", { type: "checkbox", id: "imagery", onchange(event) {
-    if (!tiles) tiles = L.tileLayer(url, { pane: "relief", maxNativeZoom: 19, maxZoom: 23 });
-    if (event.target.checked) tiles.addTo(map).bringToFront(); else tiles.remove();
-    say(event.target.checked ? `Imagery: ${credit || origin}` : "");
-  } }), el("span", {}, "Online imagery", el("small", {},
-    `Fetches pictures from ${origin}; needs a network. ${credit}`)));
 }

@@ -1,4 +1,4 @@
-/* The map itself: draws the plan that the page carries, and tells about what is tapped. */
+/* The map itself: draws the plan that the page carries, and opens a sheet on what is tapped. */
 "use strict";
 
 const plan = JSON.parse(document.getElementById("siteplan-data").textContent);
@@ -24,11 +24,11 @@ function el(tag, attributes, ...children) {
   return made;
 }
 const count = (n) => n.toLocaleString("en");
+const several = (n, noun) => `${count(n)} ${noun}${n === 1 ? "" : "s"}`;
 const signed = (n, digits) => (n === null ? "unknown" : n.toFixed(digits).replace("-", "−"));
 const celsius = (n) => (n === null ? "unknown" : signed(n, 1) + " °C");
 const area = (ha) => (ha < 0.1 ? Math.round(ha * 1e4) + " m²" : ha.toFixed(2) + " ha");
-const words = (kind) => kind.replaceAll("_", " ");
-const titled = (kind) => words(kind).charAt(0).toUpperCase() + words(kind).slice(1);
+const titled = (words) => words.charAt(0).toUpperCase() + words.slice(1);
 
 const place = (x, y) => L.Projection.SphericalMercator.unproject(
   L.point(WEST + x / plan.units, SOUTH + y / plan.units));
@@ -54,8 +54,23 @@ function drawn(record, pane, style) {
   return L.layerGroup([
     ...areas.map((rings) => L.polygon(rings.map(line), options)),
     ...lines.map((flat) => L.polyline(line(flat), { ...options, fill: false })),
-    ...points.map((flat) => L.circleMarker(line(flat)[0], { ...options, radius: 6, fill: true })),
+    ...points.map((flat) => L.marker(line(flat)[0], { pane, interactive: false, keyboard: false,
+      icon: L.divIcon({ className: "thing", iconSize: [0, 0], html: markOf(style.marker, style.color, 1.5 * MM) }) })),
   ]);
+}
+
+/* A small picture of a marker shape of `plan.markers`, with a radius in pixels. */
+function markOf(shape, colour, radius, rim = "#fff") {
+  const corners = plan.markers[shape];
+  const svg = L.SVG.create("svg"), path = L.SVG.create("path");
+  const side = 2.8 * radius;
+  for (const [name, value] of Object.entries({ class: "mark", viewBox: "-1.4 -1.4 2.8 2.8", width: side,
+    height: side, "aria-hidden": "true" })) svg.setAttribute(name, value);
+  for (const [name, value] of Object.entries({ fill: colour, stroke: rim, "stroke-width": 0.16,
+    d: corners.length ? `M${corners.map(([x, y]) => `${x} ${-y}`).join("L")}Z`
+      : "M-1 0a1 1 0 1 0 2 0a1 1 0 1 0-2 0" })) path.setAttribute(name, value);
+  svg.append(path);
+  return svg;
 }
 const labels = []; // in order of importance; see declutter
 function label(at, text, kind) {
@@ -87,35 +102,19 @@ function declutter() {
 }
 
 const INK = "#1a1a1a";
-const FEATURES = {
-  boundary: { color: "#000", weight: 3.5 },
-  power_line: { color: "#d55e00", weight: 3, dashArray: "14 5 3 5" },
-  building: { color: INK, weight: 1.5, fillColor: "#555", fillOpacity: 0.9 },
-  track: { color: "#444", weight: 4, dashArray: "9 5", lineCap: "butt" },
-  fence: { color: "#444", weight: 1.5, dashArray: "2 5" },
-  bush: { color: "#00664b", weight: 1.5, fillColor: "#009e73", fillOpacity: 0.5 },
-  buried_pipe: { color: "#8a3d6b", weight: 3, dashArray: "2 7" },
-  waterway: { color: "#0072b2", weight: 3.5 },
-  dam: { color: "#0072b2", weight: 1.5, fillColor: "#56b4e9", fillOpacity: 0.9 },
-};
-const featureStyle = (kind) => FEATURES[kind] || { color: "#444", weight: 2, fillOpacity: 0.3 };
-
-/* Zones of the same colour are told apart by marks on it, as `colours.PATTERNS` names them. */
-const MARKS = { dots: "M2 4a2 2 0 1 0 4 0a2 2 0 1 0-4 0", bars: "M0 3H10V5H0Z", posts: "M3 0V10H5V0Z" };
-function markedFill(zone, i) {
-  if (!zone.marks) return zone.colour;
-  const made = L.SVG.create("pattern");
-  for (const [name, value] of Object.entries({ id: `zone-${i}`, width: 10, height: 10,
-    patternUnits: "userSpaceOnUse" })) made.setAttribute(name, value);
-  for (const [d, fill] of [["M0 0H10V10H0Z", zone.colour], [MARKS[zone.marks], INK]]) {
-    const path = L.SVG.create("path");
-    path.setAttribute("d", d);
-    path.setAttribute("fill", fill);
-    made.append(path);
-  }
-  document.getElementById("patterns").append(made);
-  return `url(#zone-${i})`;
+const MM = 96 / 25.4; // pixels
+/* How a kind of thing is drawn: the plan's symbology, in Leaflet's words. */
+function styleOf(kind) {
+  const { colour, width, dash, fill, marker } = plan.symbology[kind];
+  const solid = fill === "solid";
+  return { color: colour, weight: width * MM, stroke: width > 0, marker,
+    dashArray: dash.map((mm) => mm * MM).join(" "), lineCap: dash.length ? "butt" : "round",
+    fill: fill !== "", fillColor: plan.hatches.includes(fill) ? `url(#map-${kind})` : colour,
+    fillOpacity: solid ? plan.solid_opacity : 1 };
 }
+
+/* Zones of the same colour differ by marks on it. */
+const markedFill = (zone, i) => (zone.marks ? `url(#map-zone-${i})` : zone.colour);
 const ZONE = (zone, i) => ({ color: INK, weight: 1.5, fillColor: markedFill(zone, i) });
 
 function frostMark(reading) {
@@ -139,8 +138,8 @@ function digMark(spot) {
   return marker.on("click keypress", (event) => {
     if (event.type === "click" || event.originalEvent.key === "Enter") {
       openAt(marker.getLatLng(), [el("h2", {}, "Where to dig: spot " + spot.spot),
-        facts([["The map says", spot.map_says], ["Why here", spot.why], ["If not", spot.if_not]]),
-        note("Have buried services located before you dig. Write what you find into dig.csv.")]);
+        facts([["On the map", spot.map_says], ["Why dig here", spot.why], ["If it differs", spot.if_not]]),
+        note("Have buried services located before you dig. Write what you find in dig.csv.")]);
     }
   });
 }
@@ -166,23 +165,23 @@ const GROUPS = {
   zones: L.layerGroup([...zoneAreas, ...plan.zones.flatMap((zone) =>
     zone.labels.map((at) => label(at, zone.zone, "zone")))]),
   blocks: L.layerGroup(plan.blocks.flatMap((block) => [
-    drawn(block, "blocks", { color: INK, weight: 1.5, fill: false }),
+    drawn(block, "blocks", styleOf("block")),
     label(block.label, block.block, "block")])),
   trees: treeLayer,
   paddocks: L.layerGroup(plan.paddocks.flatMap((paddock) => [
-    drawn(paddock, "paddocks", { color: INK, weight: 1.5, dashArray: "6 5", fill: false }),
+    drawn(paddock, "paddocks", styleOf("paddock")),
     label(paddock.label, paddock.name + (paddock.trees ? "" : " (no trees)"), "paddock")])),
   no_plant: L.layerGroup(plan.no_plant.map((thing) =>
-    drawn(thing, "features", featureStyle(thing.kind)))),
+    drawn(thing, "features", styleOf(thing.kind)))),
   setbacks: L.layerGroup(plan.setbacks.map((ground) =>
-    drawn(ground, "setbacks", { stroke: false, fillOpacity: 0.5, className: "setback" }))),
+    drawn(ground, "setbacks", styleOf("setback")))),
   frost: L.layerGroup(plan.frost.map(frostMark)),
   dig: L.layerGroup(plan.dig.map(digMark)),
   thermometers: L.layerGroup(plan.thermometers.map(thermometerMark)),
 };
 const AT_FIRST_OFF = ["dig", "thermometers"];
 const boundary = L.layerGroup(plan.boundary.map((part) =>
-  drawn(part, "paddocks", { ...FEATURES.boundary, fill: false })));
+  drawn(part, "paddocks", styleOf("boundary"))));
 const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * plan.units));
 const HOME = L.latLngBounds(plan.boundary.flatMap((part) => part.shape.areas.map((rings) =>
   L.latLngBounds(line(rings[0])))).flatMap((box) => [box.getSouthWest(), box.getNorthEast()]));
@@ -207,31 +206,14 @@ function say(text) {
   document.getElementById("said").hidden = !text;
 }
 
-/* ---- what a tap tells --------------------------------------------------------------- */
+/* ---- what a tap shows --------------------------------------------------------------- */
 
 const facts = (pairs) => el("dl", {}, pairs.filter((pair) => pair[1] !== "").flatMap(([name, value]) =>
   [el("dt", {}, name), el("dd", {}, value)]));
 const chip = (zone) => el("span", { class: `chip ${zone.marks}`, style: { backgroundColor: zone.colour } },
   el("b", {}, zone.zone));
 const note = (text) => el("p", { class: "note" }, text);
-const SURE = plan.frost_error_c === null
-  ? "How far frost estimates may be off cannot be told from these readings."
-  : `Frost estimates have a standard error of about ±${plan.frost_error_c.toFixed(1)} °C: two ` +
-    "times in three the truth is within that.";
-const LOSSES = "“Order” adds an allowance for losses to the trees planned; real losses vary with " +
-  "season, browsing and care.";
-const CODES = "Setbacks here are starting values: local codes and the asset's owner decide.";
-
-function mark(species) {
-  const canvas = el("canvas", { width: 44, height: 44, class: "mark", "aria-hidden": "true" });
-  const pen = canvas.getContext("2d");
-  pen.beginPath();
-  traceMark(pen, species.shape, 22, 22, 15);
-  Object.assign(pen, { fillStyle: species.colour, strokeStyle: INK, lineWidth: 2 });
-  pen.fill();
-  pen.stroke();
-  return canvas;
-}
+const mark = (species) => markOf(species.shape, species.colour, 8, INK);
 const speciesName = (species) => [mark(species), el("span", {}, species.common_name, " ",
   el("i", {}, species.botanical_name))];
 
@@ -248,7 +230,7 @@ function speciesTable(counts, caption, columns) {
     el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "All"), columns.map((key) => cells(sum(key))))));
 }
 
-const yearWords = (year) => (year ? `year ${year}` : "a later year than is planned");
+const yearWords = (year) => (year ? `year ${year}` : "a later year than this plan covers");
 
 function oddsWords(chance) {
   if (chance === null) return "unknown";
@@ -257,8 +239,8 @@ function oddsWords(chance) {
   return chance > 0.5 ? `${Math.round(10 * chance)} winters in 10` : `1 winter in ${Math.round(1 / chance)}`;
 }
 /* The plan's own words, or else the figure with its range; a range alone where no figure is known. */
-function oddsOf({ odds, words: told }) {
-  if (told) return told;
+function oddsOf({ odds, words }) {
+  if (words) return words;
   const between = `between ${oddsWords(odds[0])} and ${oddsWords(odds[2])}`;
   return odds[1] === null ? between : `about ${oddsWords(odds[1])} (${between})`;
 }
@@ -269,7 +251,7 @@ function oddsTable(zone) {
     el("thead", {}, el("tr", {}, ["Species", "Seedlings"].map((head) => el("th", { scope: "col" }, head)))),
     el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" },
       plan.species[row.species].common_name), el("td", {}, oddsOf(row)))))),
-  note("Estimates, not a forecast. " + SURE)];
+  note("Estimates, not a forecast. " + plan.words.sure)];
 }
 
 const aboutZone = (zone) => [
@@ -278,7 +260,7 @@ const aboutZone = (zone) => [
   facts([["Area", area(zone.area_ha)], ["Trees", count(zone.trees)],
     ["Spacing", zone.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
     ["Density", zone.trees ? `${count(zone.density_ha)} trees per ha` : ""]]),
-  zone.trees ? [speciesTable(zone.counts, `Trees in zone ${zone.zone}`, ["trees", "order"]), note(LOSSES)] : null,
+  zone.trees ? [speciesTable(zone.counts, `Trees in zone ${zone.zone}`, ["trees", "order"]), note(plan.words.losses)] : null,
   oddsTable(zone),
   el("p", { class: "blocks-of" }, "Blocks: ", plan.blocks.filter((block) => block.zone === zone.zone)
     .map((block) => el("button", { type: "button", onclick: (event) => goToBlock(block, event) }, block.block)))];
@@ -293,26 +275,26 @@ function aboutTree(i) {
     facts([["Block", block.block], ["Row", String(row)], ["Zone", block.zone],
       ["Paddock", block.paddock], ["Plant in", year === undefined ? "" : yearWords(year)],
       ["Seed from", mother === undefined ? "" : plan.trees.mothers[mother]],
-      ["Use", species.roles], ["Take care", species.cautions]]),
+      ["Use", species.roles], ["Caution", species.cautions]]),
     ask(() => aboutBlock(block), "About this block"),
     plan.zones.filter((zone) => zone.zone === block.zone).map((zone) =>
       ask(() => aboutZone(zone), chip(zone), "About this zone"))];
 }
 const aboutFeature = (thing) => [
-  el("h2", {}, titled(thing.kind)), thing.name ? el("p", {}, thing.name) : null,
-  el("p", {}, thing.setback_m ? `Kept clear for ${thing.setback_m} m around it.`
-    : "Not planted itself; no strip is kept clear around it."), note(CODES)];
-const aboutSetback = (ground) => [el("h2", {}, "Kept clear"),
-  el("p", {}, `Setback of ${ground.setback_m} m: ${words(ground.kind)}.`), note(CODES)];
+  el("h2", {}, titled(plan.symbology[thing.kind].word)), thing.name ? el("p", {}, thing.name) : null,
+  el("p", {}, thing.setback_m ? `Keep trees at least ${thing.setback_m} m away from it.`
+    : "Plant no trees on it. It has no setback around it."), note(plan.words.codes)];
+const aboutSetback = (ground) => [el("h2", {}, "Setback: no trees"),
+  el("p", {}, `${titled(plan.symbology[ground.kind].word)}: keep trees at least ${ground.setback_m} m away.`), note(plan.words.codes)];
 const aboutPaddock = (paddock) => [el("h2", {}, paddock.name),
   paddock.why_not ? el("p", { class: "why-not" }, paddock.why_not) : null,
   facts([["Area", area(paddock.area_ha)], ["Trees", count(paddock.trees)]])];
 const heightWords = plan.reference_height_m === null ? "the reference height"
   : plan.reference_height_m + " m";
 const aboutFrost = (reading) => [el("h2", {}, "Frost reading"), el("p", {}, reading.name),
-  facts([["Winter's coldest", `${celsius(reading.winter_min_c)}, read at ${reading.height_m} m`],
-    ["Brought to " + heightWords, celsius(reading.at_reference_c)],
-    ["The map's estimate", celsius(reading.estimated_c)]]), note(SURE + " It is not a forecast.")];
+  facts([["Coldest of the winter", `${celsius(reading.winter_min_c)}, read at ${reading.height_m} m`],
+    ["Adjusted to " + heightWords, celsius(reading.at_reference_c)],
+    ["Estimate on the map", celsius(reading.estimated_c)]]), note(plan.words.sure + " It is not a forecast.")];
 
 let asker = null; // the button that asked for the popup, to give the focus back to
 function openAt(latlng, content) {

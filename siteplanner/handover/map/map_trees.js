@@ -34,29 +34,24 @@ function rowOf(trees, i) {
   return trees.rows[low];
 }
 
-function traceMark(pen, shape, x, y, r) {
-  if (shape === "square") {
-    pen.rect(x - 0.85 * r, y - 0.85 * r, 1.7 * r, 1.7 * r);
-  } else if (shape === "triangle") {
-    pen.moveTo(x, y - 1.15 * r); pen.lineTo(x + r, y + 0.8 * r); pen.lineTo(x - r, y + 0.8 * r);
-    pen.closePath();
-  } else if (shape === "diamond") {
-    pen.moveTo(x, y - 1.2 * r); pen.lineTo(x + r, y); pen.lineTo(x, y + 1.2 * r);
-    pen.lineTo(x - r, y); pen.closePath();
-  } else if (shape === "cross") {
-    const t = 0.38 * r;
-    pen.rect(x - t, y - r, 2 * t, 2 * r); pen.rect(x - r, y - t, 2 * r, 2 * t);
-  } else {
-    pen.moveTo(x + r, y); pen.arc(x, y, r, 0, 2 * Math.PI);
+/* Add a mark to a pen's path: its shape's corners for a radius of 1, y upwards; none is a circle. */
+function traceMark(pen, corners, x, y, r) {
+  if (!corners.length) {
+    pen.moveTo(x + r, y);
+    pen.arc(x, y, r, 0, 2 * Math.PI);
+    return;
   }
+  corners.forEach(([a, b], i) => (i ? pen.lineTo(x + a * r, y - b * r) : pen.moveTo(x + a * r, y - b * r)));
+  pen.closePath();
 }
 
-/* A layer that draws the trees in view when they stand far enough apart to be told. */
+/* A layer that draws the trees in view when they are far enough apart to be told apart. */
 const TreeLayer = L.Renderer.extend({
   initialize(plan, options) {
     L.Renderer.prototype.initialize.call(this, options);
     this.trees = readTrees(plan);
     this.kinds = plan.species;
+    this.markers = plan.markers;
     this.spacing = Math.min(...plan.zones.map((zone) => zone.spacing_m || Infinity), 10);
     /* Trees of one species lie together in `sorted`, so that each is drawn in one stroke. */
     const { species } = this.trees;
@@ -114,7 +109,7 @@ const TreeLayer = L.Renderer.extend({
         const i = this.sorted[j];
         const x = trees.x[i] * world - corner.x, y = trees.y[i] * world - corner.y;
         if (x > -r && y > -r && x < size.x + r && y < size.y + r) {
-          traceMark(pen, kind.shape, x, y, r);
+          traceMark(pen, this.markers[kind.shape], x, y, r);
         }
       }
       pen.fillStyle = kind.colour;

@@ -1,11 +1,14 @@
 """The interactive map: one HTML file that needs no network.
 
-The page is assembled here from folium's map, Leaflet's own files out of the installed package,
-our script and style, and the plan as JSON. Two habits keep a user's text from ever running:
+The page is filled in from ``page.html``, with folium's map, Leaflet's own files out of the
+installed package, our scripts and style, the panels of ``PANELS``, and the plan as JSON. Three
+habits keep a user's text from ever running:
 
 * folium evaluates what passes through its elements as template source, so nothing of the
-  plan's text does; folium is given numbers only, and its output is placed by plain joining.
-* the page shows text by ``textContent`` alone, and a content security policy lets only the
+  plan's text does; folium is given numbers only, and its output is placed as a value.
+* our templates are package files that escape every value (:mod:`.templates`), and scripts
+  get no values at all: they read the JSON.
+* scripts show text by ``textContent`` alone, and a content security policy lets only the
   scripts run whose hashes it lists, and nothing be fetched.
 """
 
@@ -13,7 +16,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import html
 import json
 import re
 from importlib.resources import files
@@ -23,36 +25,19 @@ from typing import Any
 import folium
 import xstatic.pkg.leaflet
 from branca.element import Figure
+from markupsafe import Markup
 
-from siteplanner.base.text import unturned
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.picture import still_page
+from siteplanner.handover.map.templates import panel, rendered
 from siteplanner.plan import Plan
 
-_PARTS = ("trees", "page", "ground", "where", "blocks", "panels")
+#: The panels beside the map in the order of their tabs, each a file ``panels/<name>.html``.
+PANELS = ("zones", "blocks", "layers", "key", "cautions")
+#: Our scripts ``map_<name>.js``: those before the panels' own, and the one that starts the page.
+_SCRIPTS = ("trees", "page", "ground", "where", "blocks")
+_START = "start"
 _MARK_LIVE = "document.documentElement.className = 'live';"
-
-_SHELL = """
-<div id="app">
-  <header id="head"><h1></h1><p id="total"></p></header>
-  <nav id="tabs" aria-label="Panels"></nav>
-  <aside id="panel"></aside>
-  <main id="stage" aria-label="Map">
-    {map}
-    <div id="north" role="img" aria-label="North is up"><svg viewBox="0 0 24 40" width="24"
-      height="40" aria-hidden="true"><path d="M12 14 19 38 12 33 5 38Z"/><text x="12" y="11"
-      text-anchor="middle">N</text></svg></div>
-    <details id="legend" open hidden></details>
-    <p id="hint" role="status" hidden></p>
-    <div id="said" hidden><p id="said-words" role="status"></p><button id="said-close"
-      type="button" aria-label="Put away">×</button></div>
-  </main>
-</div>
-<svg width="0" height="0" aria-hidden="true" style="position:absolute"><defs id="patterns">
-  <pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse"
-    patternTransform="rotate(45)"><path d="M0 0V7" stroke="#222" stroke-width="2.4"/></pattern>
-</defs></svg>
-"""
 
 
 def write_map(plan: Plan, path: Path) -> None:
@@ -67,36 +52,28 @@ def map_page(plan: Plan) -> str:
     """
     data = page_data(plan)
     stage, make_map = _folium_map(plan)
+    panels = [panel(name, plan=data) for name in PANELS]
     scripts = [
         _MARK_LIVE,
         _leaflet("leaflet.js"),
         make_map,
-        *(_own(f"map_{part}.js") for part in _PARTS),
+        *(_own(f"map_{name}.js") for name in _SCRIPTS),
+        *(one.script for one in panels),
+        _own(f"map_{_START}.js"),
     ]
+    first, *others = (_script(code) for code in scripts)
     imagery = data["imagery"]
-    policy = _policy(scripts, [imagery["origin"]] if imagery else [])
-    return "\n".join(
-        [
-            "<!DOCTYPE html>",
-            '<html lang="en">',
-            "<head>",
-            '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{html.escape(unturned(plan.name))}: planting plan</title>",
-            f"<style>{_leaflet('leaflet.css')}</style>",
-            f"<style>{_own('map_page.css')}</style>",
-            _script(scripts[0]),
-            "</head>",
-            "<body>",
-            _SHELL.format(map=stage),
-            unturned(still_page(data)),
-            f'<script type="application/json" id="siteplan-data">{_json(data)}</script>',
-            *(_script(script) for script in scripts[1:]),
-            "</body>",
-            "</html>",
-            "",
-        ]
+    return rendered(
+        "page.html",
+        plan=data,
+        policy=_policy(scripts, [imagery["origin"]] if imagery else []),
+        styles=[Markup(_leaflet("leaflet.css")), Markup(_own("map_page.css"))],
+        first_script=first,
+        stage=Markup(stage),
+        panels=panels,
+        still=still_page(data),
+        json=Markup(_json(data)),
+        scripts=others,
     )
 
 
@@ -130,10 +107,10 @@ def _own(name: str) -> str:
     return files("siteplanner.handover.map").joinpath(name).read_text(encoding="utf-8")
 
 
-def _script(code: str) -> str:
+def _script(code: str) -> Markup:
     if "</script" in code.lower():
         raise ValueError("a script of the page would end its own element")
-    return f"<script>{code}</script>"
+    return Markup(code)
 
 
 def _policy(scripts: list[str], pictures: list[str]) -> str:
@@ -146,7 +123,7 @@ def _policy(scripts: list[str], pictures: list[str]) -> str:
         for code in scripts
     ]
     allowed = " ".join(f"'sha256-{value}'" for value in hashes)
-    images = html.escape(" ".join(["data:", *pictures]))
+    images = " ".join(["data:", *pictures])
     return (
         f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src {images}; "
         "base-uri 'none'; form-action 'none'"

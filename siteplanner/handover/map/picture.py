@@ -3,121 +3,45 @@
 from __future__ import annotations
 
 import math
-from html import escape
 from typing import Any
 
-from siteplanner.base import colours
+from markupsafe import Markup
 
-_LINES = {"waterway": colours.BLUE, "dam": colours.BLUE, "power_line": colours.VERMILION}
-_FILLS = {"dam": colours.SKY_BLUE, "bush": colours.GREEN}
-_KEY = (
-    "Letters: zones, grey ones not for trees. Slanted lines: setbacks, kept clear. Thick line: "
-    "boundary. Dashed: paddocks. Blue: waterways and dams. Red-orange: power lines. Dark green: "
-    "bush that stays. Dark grey: buildings, tracks, fences and pipes. North is up."
-)
-#: Second cue of zones of the same colour, in tenths of a letter: the shape of one repeat.
-_MARKS = {
-    "dots": "M2.5 5a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0",
-    "bars": "M0 4H10V6H0Z",
-    "posts": "M4 0V10H6V0Z",
-}
+from siteplanner.handover.map.templates import rendered
+
+_LONGEST_MM = 170.0  # of the picture's longer side on paper, by which its lines are drawn
+_LETTER_MM = 4.0
 
 
-def still_page(data: dict[str, Any]) -> str:
-    """Give the still part of the page as HTML from what ``page_data`` made; text is escaped."""
-    error = data["frost_error_c"]
-    sure = f"a standard error of about ±{error} °C" if error is not None else "an error unknown"
-    planted = sum(zone["trees"] > 0 for zone in data["zones"])
-    return f"""<section id="still">
-<h1>{escape(data["name"])}: planting plan</h1>
-<p class="scriptless">Scripts are switched off, so this is the still picture of the map.</p>
-<p>{data["trees_total"]:,} trees on {data["area_ha"]} ha in {planted} zones.
-Counts are planned numbers; "order" adds an allowance for losses. Frost figures are estimates
-from the ground's shape and a few readings, with {sure}, not a forecast.</p>
-{_picture(data)}
-<p>{_KEY}</p>
-{_zone_table(data)}
-{_count_table(data)}
-{_block_table(data)}
-<h2>Cautions</h2>
-<ul>{_items(data["cautions"])}</ul>
-{f"<h2>Warnings</h2><ul>{_items(data['warnings'])}</ul>" if data["warnings"] else ""}
-</section>"""
+def still_page(data: dict[str, Any]) -> Markup:
+    """Give the still part of the page from what ``page_data`` made."""
+    return rendered("still.html", plan=data, picture=_picture(data), counts=_counts(data))
 
 
-def _items(sentences: list[str]) -> str:
-    return "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
-
-
-def _picture(data: dict[str, Any]) -> str:
+def _picture(data: dict[str, Any]) -> dict[str, Any]:
+    """Work out where everything lies, in page units from the frame's north-west corner."""
     whole, high = (side * data["units"] for side in data["frame"][2:])
     left, top, wide, tall = _view(data, high)
-    size = max(wide, tall) / 42
-    parts = [
-        f'<image id="relief" href="{data["relief"]}" width="{whole:g}" height="{high:g}" '
-        'preserveAspectRatio="none"/>'
-    ]
-
-    def draw(records: list[dict[str, Any]], style: str) -> None:
-        parts.extend(
-            f'<path d="{_path(record["shape"], high)}" {style}/>'
-            for record in records
-            if "areas" in record["shape"] or "lines" in record["shape"]
-        )
-
-    def words(x: float, y: float, text: str, scale: float = 1.0) -> None:
-        parts.append(
-            f'<text x="{x:g}" y="{y:g}" font-size="{size * scale:.0f}" '
-            f'stroke-width="{size * scale / 5:.0f}">{escape(text)}</text>'
-        )
-
-    line = size / 12
-    for i, zone in enumerate(data["zones"]):
-        fill = f"url(#still-zone-{i})" if zone["marks"] else zone["colour"]
-        draw([zone], f'fill="{fill}" fill-opacity=".55" stroke="#222" '
-                     f'stroke-width="{line:.0f}"')  # fmt: skip
-    draw(data["setbacks"], 'fill="url(#hatch-still)"')
-    draw(data["blocks"], f'fill="none" stroke="#222" stroke-width="{line / 2:.0f}"')
-    draw(data["paddocks"], f'fill="none" stroke="#222" stroke-width="{line:.0f}" '
-                           f'stroke-dasharray="{4 * line:.0f} {3 * line:.0f}"')  # fmt: skip
-    for record in data["no_plant"]:
-        tint = _LINES.get(record["kind"], "#444")
-        fill = _FILLS.get(record["kind"], "#777") if "areas" in record["shape"] else "none"
-        draw([record], f'fill="{fill}" fill-opacity=".6" stroke="{tint}" '
-                       f'stroke-width="{2 * line:.0f}"')  # fmt: skip
-    draw(data["boundary"], f'fill="none" stroke="#000" stroke-width="{2.4 * line:.0f}"')
-    for zone in data["zones"]:
-        # Every zone has a letter, if only one and small; further parts where one has room.
-        for i, (x, y, across) in enumerate(zone["labels"]):
-            if i == 0 or across > 0.9 * size:
-                scale = 1.2 if across > size else 0.8
-                words(x, high - y + scale * size / 3, zone["zone"], scale)
-    parts.append(_scale_bar(data, left, top + tall, wide, size))
-    x, y, s = left + wide - 2 * size, top + 3 * size, size / 2
-    parts.append(
-        f'<path d="M{x:.0f} {y:.0f}l{s:.0f} {4.8 * s:.0f}l{-s:.0f} {-s:.0f}l{-s:.0f} {s:.0f}z" '
-        'fill="#000" stroke="#fff"/>'
-    )
-    words(x, y - 0.4 * size, "N", 1.2)
-    return (
-        f'<svg viewBox="{left:g} {top:g} {wide:g} {tall:g}" role="img" '
-        'aria-label="Map of the zones">'
-        f'<defs><pattern id="hatch-still" width="{size / 2:.0f}" height="{size / 2:.0f}" '
-        'patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
-        f'<path d="M0 0V{size / 2:.0f}" stroke="#222" stroke-width="{size / 7:.0f}"/>'
-        f"</pattern>{_zone_patterns(data, size / 20)}</defs>{''.join(parts)}</svg>"
-    )
-
-
-def _zone_patterns(data: dict[str, Any], scale: float) -> str:
-    """Define the fills of zones that share their colour with an earlier one."""
-    return "".join(
-        f'<pattern id="still-zone-{i}" width="10" height="10" patternUnits="userSpaceOnUse" '
-        f'patternTransform="scale({scale:.2f})"><path d="M0 0H10V10H0Z" fill="{zone["colour"]}"/>'
-        f'<path d="{_MARKS[zone["marks"]]}" fill="#1a1a1a"/></pattern>'
-        for i, zone in enumerate(data["zones"])
-        if zone["marks"]
-    )
+    mm = max(wide, tall) / _LONGEST_MM
+    things = [("setback", record) for record in data["setbacks"]]
+    things += [("block", record) for record in data["blocks"]]
+    things += [("paddock", record) for record in data["paddocks"]]
+    things += [(record["kind"], record) for record in data["no_plant"]]
+    things += [("boundary", record) for record in data["boundary"]]
+    return {
+        "mm": round(mm, 3),
+        "view": [round(side) for side in (left, top, wide, tall)],
+        "wide": whole,
+        "high": high,
+        "zones": [zone | {"path": _path(zone["shape"], high)} for zone in data["zones"]],
+        "things": [
+            (kind, _path(record["shape"], high), _points(record["shape"], high))
+            for kind, record in things
+        ],
+        "letters": _letters(data, high, _LETTER_MM * mm),
+        "bar": _scale_bar(data, left, top + tall, wide, mm),
+        "north": [round(left + wide - 8 * mm), round(top + 12 * mm)],
+    }
 
 
 def _view(data: dict[str, Any], high: float) -> tuple[float, float, float, float]:
@@ -138,82 +62,48 @@ def _path(shape: dict[str, list[Any]], high: float) -> str:
     return "".join(rings + [steps(line, "") for line in shape.get("lines", [])])
 
 
-def _scale_bar(data: dict[str, Any], left: float, bottom: float, wide: float, size: float) -> str:
-    """Draw a bar of a round number of ground metres, up to a fifth of the picture wide."""
+def _points(shape: dict[str, list[Any]], high: float) -> list[tuple[float, float]]:
+    return [(x, high - y) for x, y in shape.get("points", [])]
+
+
+def _letters(data: dict[str, Any], high: float, size: float) -> list[dict[str, Any]]:
+    """Place the zones' letters: one each, if only a small one; more in parts that have room."""
+    placed = []
+    for zone in data["zones"]:
+        for number, (x, y, across) in enumerate(zone["labels"]):
+            if number == 0 or across > 0.9 * size:
+                own = size * (1.2 if across > size else 0.8)
+                placed.append({"x": x, "y": high - y + own / 3, "text": zone["zone"], "size": own})
+    return placed
+
+
+def _scale_bar(
+    data: dict[str, Any], left: float, bottom: float, wide: float, mm: float
+) -> dict[str, float]:
+    """Give a bar of a round number of ground metres, up to a fifth of the picture wide."""
     _, south, _, height = data["frame"]
     stretch = math.cosh((south + height / 2) / 6378137)  # 1 / cos(latitude), spherical
     aim = wide / data["units"] / stretch / 5
     step = 10 ** math.floor(math.log10(aim))
     metres = max(step * k for k in (1, 2, 5) if step * k <= aim)
-    long = metres * stretch * data["units"]
-    x, y = left + size, bottom - size
-    return (
-        f'<rect x="{x:.0f}" y="{y - size / 3:.0f}" width="{long:.0f}" height="{size / 3:.0f}" '
-        f'fill="#000" stroke="#fff" stroke-width="{size / 10:.0f}"/>'
-        f'<text x="{x + long / 2:.0f}" y="{y - size / 1.6:.0f}" font-size="{size:.0f}" '
-        f'stroke-width="{size / 5:.0f}">{metres:g} m</text>'
-    )
+    long = round(metres * stretch * data["units"])
+    return {"x": round(left + 4 * mm), "y": round(bottom - 4 * mm), "long": long, "metres": metres}
 
 
-def _zone_table(data: dict[str, Any]) -> str:
-    rows = "".join(
-        f'<tr><th scope="row"><span class="chip {zone["marks"]}" '
-        f'style="background-color:{escape(zone["colour"])}"><b>{escape(zone["zone"])}</b></span> '
-        f"{escape(zone['title'])}</th><td>{zone['area_ha']:.2f}</td>"
-        f"<td>{zone['trees'] or '–':{',' if zone['trees'] else ''}}</td>"
-        f"<td>{zone['spacing_m'] or '–'}</td><td>{zone['density_ha'] or '–'}</td>"
-        f"<td>{escape(' '.join(filter(None, (zone['why_not'], zone['ground']))))}</td></tr>"
-        for zone in data["zones"]
-    )
-    return (
-        '<table class="zones"><caption>Zones</caption><thead><tr><th>Zone</th><th>ha</th>'
-        "<th>Trees</th><th>Spacing, m</th><th>Trees / ha</th><th>Ground</th></tr>"
-        f"</thead><tbody>{rows}</tbody></table>"
-    )
-
-
-def _count_table(data: dict[str, Any]) -> str:
+def _counts(data: dict[str, Any]) -> dict[str, Any]:
+    """Give the table of species by zone: planted zones, rows, and the sum to order."""
     zones = [zone for zone in data["zones"] if zone["trees"]]
     trees = {(z["zone"], c["species"]): c["trees"] for z in zones for c in z["counts"]}
     order: dict[int, int] = {}
     for count in (count for zone in zones for count in zone["counts"]):
         order[count["species"]] = order.get(count["species"], 0) + count["order"]
-    rows = []
-    for i, species in enumerate(data["species"]):
-        if i in order:
-            cells = "".join(
-                f"<td>{trees[z['zone'], i]:,}</td>" if (z["zone"], i) in trees else "<td></td>"
-                for z in zones
-            )
-            rows.append(
-                f'<tr><th scope="row">{escape(species["common_name"])} '
-                f"<i>{escape(species['botanical_name'])}</i></th>{cells}"
-                f"<td>{species['trees']:,}</td><td>{order[i]:,}</td></tr>"
-            )
-    heads = "".join(f"<th>{escape(zone['zone'])}</th>" for zone in zones)
-    total = "".join(f"<td>{zone['trees']:,}</td>" for zone in zones)
-    return (
-        '<table class="counts"><caption>Trees of each species in each zone</caption>'
-        "<thead><tr><th>Species</th>"
-        f"{heads}<th>Trees</th><th>Order</th></tr></thead><tbody>{''.join(rows)}</tbody>"
-        f'<tfoot><tr><th scope="row">All</th>{total}<td>{data["trees_total"]:,}</td>'
-        f"<td>{sum(order.values()):,}</td></tr></tfoot></table>"
-    )
-
-
-def _block_table(data: dict[str, Any]) -> str:
-    """List the blocks with a box to tick by hand."""
-    rows = "".join(
-        f'<tr><th scope="row">{escape(block["block"])}</th><td>{escape(block["paddock"])}</td>'
-        f"<td>{block['area_ha']:.2f}</td><td>{block['trees']:,}</td><td>{block['rows']}</td>"
-        f'<td><span class="box"></span></td></tr>'
-        for block in data["blocks"]
-        if block["trees"]
-    )
-    if not rows:
-        return ""
-    return (
-        '<table class="block-list"><caption>Blocks</caption><thead><tr><th>Block</th>'
-        "<th>Paddock</th><th>ha</th><th>Trees</th><th>Rows</th><th>Planted on</th></tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
-    )
+    rows = [
+        {
+            "species": species,
+            "trees": [trees.get((zone["zone"], place), 0) for zone in zones],
+            "order": order[place],
+        }
+        for place, species in enumerate(data["species"])
+        if place in order
+    ]
+    return {"zones": zones, "rows": rows, "order": sum(order.values())}

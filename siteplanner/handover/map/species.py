@@ -1,4 +1,4 @@
-"""What the map page is told of each species on the ground: fit, what limits it, frost odds.
+"""What the map page shows of each species: suitability, what limits it, frost odds.
 
 Scores and codes travel as grey pictures of the property, one a species, which the page reads
 only when the species is picked. Pure; writes nothing.
@@ -17,12 +17,12 @@ from rasterio.warp import reproject
 from siteplanner.base import colours
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.handover.map.ground import MERCATOR, Frame, grey_image, number, warp
+from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, number, warp
 from siteplanner.plan import Plan
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 from siteplanner.suitability.factors import SURVIVES, Factor
 
-FIT_PIXELS = 800
+SUITABILITY_PIXELS = 800
 VALUE_PIXELS = 400
 UNKNOWN = 255
 _LEVELS = 250
@@ -33,12 +33,12 @@ ODDS_BANDS = (0, 5, 10, 25, 50)
 def species_ground(plan: Plan) -> dict[str, Any]:
     """Give, for every species, what its ground is: pictures and words.
 
-    ``frame`` places the pictures as the page's own ``frame`` does. In ``fit`` a grey value is
-    the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a percentage; 255
-    is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at ``high``. Pictures that
-    the plan has no values for are left out.
+    ``frame`` places the pictures as the page's own ``frame`` does. In ``suitability`` a grey
+    value is the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a
+    percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at
+    ``high``. Pictures that the plan has no values for are left out.
     """
-    frame = Frame.around(plan.boundary.geometry, margin=0.01)
+    frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
     inside = plan.grid.cover(plan.boundary.geometry)
     return {
         "frame": [frame.west, frame.south, frame.width, frame.height],
@@ -70,7 +70,7 @@ def frost_odds(plan: Plan) -> list[dict[str, Any]]:
 
 
 def _bands() -> list[dict[str, Any]]:
-    """Bands of fit, best first; classes with the same words are one, with the lower limit."""
+    """Bands of suitability, best first; classes of the same words are one, with the lower limit."""
     lowest = {words: low for _, low, words in CLASSES}
     fao = {words: [name for name, _, w in CLASSES if w == words] for words in lowest}
     tints = reversed(colours.ramp("YlGnBu_09", len(lowest)))
@@ -80,9 +80,10 @@ def _bands() -> list[dict[str, Any]]:
     ]
 
 
-def _species(place: int, plan: Plan, frame: Frame, inside: NDArray[np.bool_]) -> dict[str, Any]:
-    score = plan.fit[place]
-    record: dict[str, Any] = {"fit": grey_image(_codes(score, plan.grid, frame, FIT_PIXELS))}
+def _species(place: int, plan: Plan, frame: MapFrame, inside: NDArray[np.bool_]) -> dict[str, Any]:
+    score = plan.suitability[place]
+    suits = _codes(score, plan.grid, frame, SUITABILITY_PIXELS)
+    record: dict[str, Any] = {"suitability": grey_image(suits)}
     known = score[inside & (score != NOT_SCORED)].astype(int)
     spread = np.bincount(known, minlength=101)
     shares, above = [], 101
@@ -91,16 +92,18 @@ def _species(place: int, plan: Plan, frame: Frame, inside: NDArray[np.bool_]) ->
         above = band["low"]
     record["percent"] = shares
     if plan.limiting is not None:
-        limiting = _codes(plan.limiting[place], plan.grid, frame, FIT_PIXELS)
+        limiting = _codes(plan.limiting[place], plan.grid, frame, SUITABILITY_PIXELS)
         record["limiting"] = grey_image(limiting)
     if plan.frost_odds is not None:
-        odds = _codes(plan.frost_odds[place], plan.grid, frame, FIT_PIXELS)
+        odds = _codes(plan.frost_odds[place], plan.grid, frame, SUITABILITY_PIXELS)
         record["odds"] = grey_image(odds)
     record["wants"] = [wants(factor, plan.infos[factor.layer], place) for factor in plan.factors]
     return record
 
 
-def _codes(values: NDArray[np.uint8], grid: Grid, frame: Frame, longest: int) -> NDArray[np.uint8]:
+def _codes(
+    values: NDArray[np.uint8], grid: Grid, frame: MapFrame, longest: int
+) -> NDArray[np.uint8]:
     """Bring codes (255 unknown) to the frame by the nearest cell."""
     shape, step = frame.pixels(longest)
     here = np.full(shape, UNKNOWN, dtype=np.uint8)
@@ -119,7 +122,7 @@ def _codes(values: NDArray[np.uint8], grid: Grid, frame: Frame, longest: int) ->
     return here
 
 
-def _factor(factor: Factor, plan: Plan, frame: Frame) -> dict[str, Any]:
+def _factor(factor: Factor, plan: Plan, frame: MapFrame) -> dict[str, Any]:
     """Give a factor's title and unit, and its values where the plan keeps the layer."""
     info = plan.infos[factor.layer]
     record: dict[str, Any] = {"title": info.title, "unit": _unit(info)}

@@ -9,13 +9,13 @@ from functools import partial
 import numpy as np
 from reportlab.lib.units import mm
 
+from siteplanner.handover.block_work import BlockWork, row_spacing_slope_distance
 from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.fieldwork import PACE_M, letters, paces, start_of
 from siteplanner.handover.paper.block_map import draw_block, draw_overview, mark_block
-from siteplanner.handover.paper.frame import Frame, frame_for
+from siteplanner.handover.paper.frame import PaperFrame, frame_for
 from siteplanner.handover.paper.pages import A3, A4, MARGIN, Column, Page, Pen, line_mm, table
 from siteplanner.handover.paper.signs import draw_signs
-from siteplanner.handover.work import Work, row_spacing_slope_distance
 from siteplanner.plan import Plan
 
 _SIDE = 78.0  # mm of the column beside the map
@@ -45,15 +45,15 @@ def head(pen: Pen, plan: Plan, words: str) -> float:
     return y + 0.8
 
 
-def map_page(book: Book, work: Work) -> Page:
+def map_page(book: Book, work: BlockWork) -> Page:
     """Make the page with the block's map, on the sheet and side that show it largest."""
     size, frame = _fit(work)
     return Page(size, partial(_draw_map_page, book=book, work=work, frame=frame))
 
 
-def _fit(work: Work) -> tuple[tuple[float, float], Frame]:
+def _fit(work: BlockWork) -> tuple[tuple[float, float], PaperFrame]:
     """Choose paper and frame: A4 unless trees would stand too close together to be read."""
-    found: list[tuple[tuple[float, float], Frame]] = []
+    found: list[tuple[tuple[float, float], PaperFrame]] = []
     for short, long in (A4, A3):
         for wide, high in ((long, short), (short, long)):
             top = MARGIN + 5
@@ -71,7 +71,7 @@ def _fit(work: Work) -> tuple[tuple[float, float], Frame]:
     return best
 
 
-def _draw_map_page(pen: Pen, *, book: Book, work: Work, frame: Frame) -> None:
+def _draw_map_page(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame) -> None:
     plan = book.plan
     head(pen, plan, f"Block {work.block}: planting sheet")
     draw_block(pen, frame, plan, work, book.signs, book.to_true)
@@ -105,7 +105,7 @@ def overview_form(pen: Pen, plan: Plan) -> None:
     pen.canvas.endForm()
 
 
-def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
+def _facts(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> float:
     start = start_of(work.shape, work.ends)
     y = pen.heading(x, y, _SIDE, f"Zone {work.zone}") - 0.8
     lines = [
@@ -125,7 +125,7 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: Work) -> float:
     return y
 
 
-def when_and_who(book: Book, work: Work) -> list[str]:
+def when_and_who(book: Book, work: BlockWork) -> list[str]:
     """Who may plant the block, when, and which of its trees wait."""
     blocks = book.plan.works.blocks
     (facts,) = blocks[blocks["block"] == work.block].itertuples()
@@ -146,7 +146,7 @@ def when_and_who(book: Book, work: Work) -> list[str]:
     ]
 
 
-def _spacing(plan: Plan, work: Work) -> str:
+def _spacing(plan: Plan, work: BlockWork) -> str:
     if not work.even:
         return (
             f"Trees stand unevenly, {work.spacing_m:.1f} m apart as a rule: place them by this "
@@ -169,7 +169,7 @@ def _spacing(plan: Plan, work: Work) -> str:
     )
 
 
-def _bearing(book: Book, work: Work) -> str:
+def _bearing(book: Book, work: BlockWork) -> str:
     declination = "by compass ______° (set off today's declination)"
     if not work.straight:
         return (
@@ -184,11 +184,11 @@ def _bearing(book: Book, work: Work) -> str:
     )
 
 
-def _key_height(work: Work) -> float:
+def _key_height(work: BlockWork) -> float:
     return 5.5 + 3.7 * ((int((work.trees > 0).sum()) + 1) // 2)
 
 
-def _key(pen: Pen, x: float, y: float, book: Book, work: Work) -> None:
+def _key(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> None:
     """Draw the species: sign, code, name and number; in two columns where room is short."""
     y = pen.heading(x, y, _SIDE, "Species")
     shown = [k for k in np.argsort(-work.trees, kind="stable") if work.trees[k]]
@@ -204,7 +204,7 @@ def _key(pen: Pen, x: float, y: float, book: Book, work: Work) -> None:
         pen.text(left + wide - 1, foot, f"{work.trees[species]:,}", 6.3, align="right")
 
 
-def _call_box(pen: Pen, frame: Frame) -> None:
+def _call_box(pen: Pen, frame: PaperFrame) -> None:
     y = frame.y + frame.high + 1.5
     pen.box(frame.x, y, frame.wide, _CALL - 2)
     pen.text(frame.x + 1.5, y + 3.6, "Who to call", 7.5, bold=True)
@@ -219,7 +219,7 @@ def _call_box(pen: Pen, frame: Frame) -> None:
 # --- the rows ------------------------------------------------------------------------------
 
 
-def row_pages(book: Book, work: Work) -> list[Page]:
+def row_pages(book: Book, work: BlockWork) -> list[Page]:
     """Make the pages with a line a row and, after the last, the strip to write on."""
     size, columns, halves = _row_columns(book, work)
     each = int((size[1] - 2 * MARGIN - 17 - 2 * PITCH) / PITCH)
@@ -235,11 +235,11 @@ def row_pages(book: Book, work: Work) -> list[Page]:
     return pages
 
 
-def _here(work: Work) -> list[int]:
+def _here(work: BlockWork) -> list[int]:
     return [int(k) for k in np.flatnonzero(work.trees)]
 
 
-def _row_columns(book: Book, work: Work) -> tuple[tuple[float, float], list[Column], int]:
+def _row_columns(book: Book, work: BlockWork) -> tuple[tuple[float, float], list[Column], int]:
     """Paper and columns of the table of rows, and how many tables stand side by side."""
     fixed = [
         Column("Row", 9),
@@ -263,7 +263,7 @@ def _row_columns(book: Book, work: Work) -> tuple[tuple[float, float], list[Colu
     return size, [*fixed, *species, last], halves
 
 
-def _row_lines(work: Work) -> list[list[str]]:
+def _row_lines(work: BlockWork) -> list[list[str]]:
     here = _here(work)
     letter = np.empty(len(work.number), dtype=object)
     for name, drop in zip(letters(len(work.drops)), work.drops, strict=True):
@@ -287,7 +287,7 @@ def _draw_rows(
     pen: Pen,
     *,
     book: Book,
-    work: Work,
+    work: BlockWork,
     columns: Sequence[Column],
     lines: Sequence[Sequence[str]],
     each: int,
@@ -312,15 +312,15 @@ def _draw_rows(
         _strip(pen, y + 3, book, work)
 
 
-def _draw_strip_page(pen: Pen, *, book: Book, work: Work) -> None:
+def _draw_strip_page(pen: Pen, *, book: Book, work: BlockWork) -> None:
     _strip(pen, head(pen, book.plan, f"Block {work.block}: what was planted"), book, work)
 
 
-def _strip_height(work: Work) -> float:
+def _strip_height(work: BlockWork) -> float:
     return _STRIP + PITCH * ((len(_here(work)) + 1) // 2)
 
 
-def _strip(pen: Pen, y: float, book: Book, work: Work) -> float:
+def _strip(pen: Pen, y: float, book: Book, work: BlockWork) -> float:
     """Draw the strip to write what was planted; give the y beneath it."""
     wide = pen.wide - 2 * MARGIN
     y = pen.heading(MARGIN, y, wide, f"What was planted in block {work.block}")

@@ -7,21 +7,24 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from reportlab.lib.colors import HexColor, black, grey, white
+from reportlab.lib.colors import HexColor, black, white
 from reportlab.lib.units import mm
 
+from siteplanner.base.symbology import KINDS, PADDOCK
+from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.paper.drawing import Drawing
-from siteplanner.handover.paper.frame import Frame
+from siteplanner.handover.paper.frame import PaperFrame
 from siteplanner.handover.paper.pages import Pen
 from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.text import BOLD
-from siteplanner.handover.work import Work
 from siteplanner.plan import Plan
+
+_SMALL = 0.4  # width of the symbols of the small overview, as a share of the table's
 
 
 def draw_block(
-    pen: Pen, frame: Frame, plan: Plan, work: Work, signs: Sequence[int], to_true: float
+    pen: Pen, frame: PaperFrame, plan: Plan, work: BlockWork, signs: Sequence[int], to_true: float
 ) -> None:
     """Draw a block: surroundings, outline, rows with numbers, trees, start and drop points."""
     drawing = Drawing(pen, frame)
@@ -39,17 +42,17 @@ def draw_block(
     drawing.north(to_true)
 
 
-def draw_overview(pen: Pen, frame: Frame, plan: Plan, *, names: bool) -> None:
+def draw_overview(pen: Pen, frame: PaperFrame, plan: Plan, *, names: bool) -> None:
     """Draw the whole property: its boundary, paddocks, features and blocks."""
-    drawing = Drawing(pen, frame)
+    drawing = Drawing(pen, frame, size=1.0 if names else _SMALL)
     drawing.open()
     drawing.setbacks_and_features(plan)
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#d9d9d9"), points=0.4)
     for paddock in plan.paddocks.itertuples():
-        drawing.shape(paddock.geometry, edge=grey, points=0.5, dash=(3, 2))
+        drawing.symbol(paddock.geometry, PADDOCK)
     for boundary in plan.boundary.geometry:
-        drawing.shape(boundary, edge=black, points=1)
+        drawing.symbol(boundary, KINDS["boundary"])
     if names:
         for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
             drawing.name(block.geometry, str(block.block), 7, bold=True)
@@ -59,12 +62,12 @@ def draw_overview(pen: Pen, frame: Frame, plan: Plan, *, names: bool) -> None:
     drawing.close()
 
 
-def mark_block(pen: Pen, frame: Frame, shape: shapely.Polygon) -> None:
+def mark_block(pen: Pen, frame: PaperFrame, shape: shapely.Polygon) -> None:
     """Blacken one block on an overview that is drawn already."""
     Drawing(pen, frame).shape(shape, edge=black, fill=black, points=1.2)
 
 
-def _rows(drawing: Drawing, work: Work) -> None:
+def _rows(drawing: Drawing, work: BlockWork) -> None:
     """Draw a thin line a row and, before its first tree, its number."""
     starts = drawing.at(work.ends[:, 0])
     path = drawing.canvas.beginPath()
@@ -105,7 +108,7 @@ def _beside(
         drawing.words(x, y, words, size, turn=turn + 180, align="left")
 
 
-def _radius(drawing: Drawing, work: Work) -> float:
+def _radius(drawing: Drawing, work: BlockWork) -> float:
     """Radius of a tree's sign in points: a quarter of the spacing, within bounds."""
     closest = min(
         work.spacing_m, work.row_spacing_m if np.isfinite(work.row_spacing_m) else work.spacing_m
@@ -113,7 +116,7 @@ def _radius(drawing: Drawing, work: Work) -> float:
     return min(max(0.27 * closest * 1000 / drawing.frame.scale, 0.25), 1.1) * mm
 
 
-def _trees(drawing: Drawing, work: Work, signs: Sequence[int]) -> None:
+def _trees(drawing: Drawing, work: BlockWork, signs: Sequence[int]) -> None:
     """Draw every tree with its species' sign."""
     places = drawing.frame.points(drawing.pen, work.xy)
     for species in np.unique(work.species):
@@ -121,7 +124,7 @@ def _trees(drawing: Drawing, work: Work, signs: Sequence[int]) -> None:
         draw_signs(drawing.canvas, signs[species], mine, _radius(drawing, work))
 
 
-def _drop_points(drawing: Drawing, work: Work) -> None:
+def _drop_points(drawing: Drawing, work: BlockWork) -> None:
     """Draw each lettered drop point at the start of its row."""
     for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True):
         (x, y), *_ = drawing.at(work.ends[[work.drop_row(drop)], 0])
@@ -134,7 +137,7 @@ def _drop_points(drawing: Drawing, work: Work) -> None:
         drawing.canvas.drawCentredString(x, y - 2.3, letter)
 
 
-def _start(drawing: Drawing, work: Work) -> None:
+def _start(drawing: Drawing, work: BlockWork) -> None:
     """Draw an arrow along the rows beside the first tree of row 1."""
     first = work.bearing[0]
     bearing = float(first) if np.isfinite(first) else work.mean_bearing

@@ -9,6 +9,7 @@ import pyproj
 from numpy.typing import NDArray
 from reportlab.platypus import Flowable, KeepTogether
 
+from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import cautions_of, species_cautions
 from siteplanner.handover.fieldwork import BUCKET, TRAY, bucket, letters, trays
 from siteplanner.handover.paper.block import BELOW_HEAD, PITCH, Book, head, when_and_who
@@ -25,7 +26,6 @@ from siteplanner.handover.paper.pages import (
     paragraph,
     section,
 )
-from siteplanner.handover.work import Work
 
 _DROPS_ACROSS = 6  # drop points beside each other in a table
 _SIZE = 7.0
@@ -49,7 +49,7 @@ _STOP = (
 )
 
 
-def day_pages(book: Book, work: Work) -> list[Page]:
+def day_pages(book: Book, work: BlockWork) -> list[Page]:
     """Make the run sheet: one page, or more where it does not fit beneath the form."""
     number = len(work.drops)
     story = [part for name, said in _safety(book, work) for part in section(name, said, _SIZE)]
@@ -66,7 +66,7 @@ def day_pages(book: Book, work: Work) -> list[Page]:
     ]
 
 
-def _draw_day(pen: Pen, *, book: Book, work: Work, parts: list[Flowable]) -> None:
+def _draw_day(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) -> None:
     wide = pen.wide - 2 * MARGIN
     y = head(pen, book.plan, f"Block {work.block}: run sheet for the day") + 4
     half = wide / 2 - 2
@@ -84,12 +84,12 @@ def _draw_day(pen: Pen, *, book: Book, work: Work, parts: list[Flowable]) -> Non
     draw_flowed(pen, _BELOW_FORM, parts)
 
 
-def _draw_more(pen: Pen, *, book: Book, work: Work, parts: list[Flowable]) -> None:
+def _draw_more(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) -> None:
     head(pen, book.plan, f"Block {work.block}: run sheet, plants and buckets")
     draw_flowed(pen, BELOW_HEAD, parts)
 
 
-def _safety(book: Book, work: Work) -> list[tuple[str, list[str]]]:
+def _safety(book: Book, work: BlockWork) -> list[tuple[str, list[str]]]:
     said = cautions_of(book.plan, work)
     if species := species_cautions(book.plan, work):
         said.append("Species: " + "; ".join(species) + ".")
@@ -97,19 +97,19 @@ def _safety(book: Book, work: Work) -> list[tuple[str, list[str]]]:
     return [("Weather that stops work", list(_STOP)), ("Be careful here", said)]
 
 
-def _species(book: Book, work: Work) -> tuple[list[int], list[str]]:
+def _species(book: Book, work: BlockWork) -> tuple[list[int], list[str]]:
     """Species of the block, the commonest first, and what they are called in a table."""
     here = [int(k) for k in np.argsort(-work.trees, kind="stable") if work.trees[k]]
     common = book.plan.species["common_name"]
     return here, [f"{book.codes[k]} {common.iloc[k]}" for k in here]
 
 
-def _at_drops(work: Work, drops: list[int]) -> NDArray[np.int64]:
+def _at_drops(work: BlockWork, drops: list[int]) -> NDArray[np.int64]:
     """Trees (drops, species) that each drop point serves."""
     return np.array([work.by_row[work.drops[d]].sum(axis=0) for d in drops])
 
 
-def _plants(book: Book, work: Work, drops: list[int]) -> list[Flowable]:
+def _plants(book: Book, work: BlockWork, drops: list[int]) -> list[Flowable]:
     """Table of the plants to bring to each drop point."""
     here, names = _species(book, work)
     letter, plants = letters(len(work.drops)), _at_drops(work, drops)
@@ -137,7 +137,7 @@ def _plants(book: Book, work: Work, drops: list[int]) -> list[Flowable]:
     ]
 
 
-def _buckets(book: Book, work: Work, drops: list[int]) -> list[Flowable]:
+def _buckets(book: Book, work: BlockWork, drops: list[int]) -> list[Flowable]:
     """Table of the recipe of a bucket at each drop point."""
     here, names = _species(book, work)
     letter, plants = letters(len(work.drops)), _at_drops(work, drops)
@@ -167,7 +167,7 @@ def _in_bucket(mixed: int, plants: int) -> str:
     return str(mixed) if mixed else ("by hand" if plants else "")
 
 
-def _middle(book: Book, work: Work) -> tuple[float, float]:
+def _middle(book: Book, work: BlockWork) -> tuple[float, float]:
     """Latitude and longitude of a spot inside the block."""
     spot = work.shape.representative_point()
     to_degrees = pyproj.Transformer.from_crs(book.plan.grid.crs, "EPSG:4326", always_xy=True)

@@ -12,9 +12,10 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology import KINDS
-from siteplanner.handover.paper.frame import LONGEST_BAR, Frame, bar_of
+from siteplanner.base.symbology import KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import Pen
+from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import BOLD, FONT, on_paper
 from siteplanner.plan import Plan
 
@@ -22,10 +23,13 @@ _LEAST_NORTH = 0.5  # degrees between grid and true north below which one arrow 
 
 
 class Drawing:
-    """Draws ground into a frame; what lies outside the frame is clipped."""
+    """Draws ground into a frame; what lies outside the frame is clipped.
 
-    def __init__(self, pen: Pen, frame: Frame) -> None:
-        self.pen, self.frame, self.canvas = pen, frame, pen.canvas
+    Symbols are drawn ``size`` times as wide as in the table of symbology.
+    """
+
+    def __init__(self, pen: Pen, frame: PaperFrame, size: float = 1.0) -> None:
+        self.pen, self.frame, self.canvas, self.size = pen, frame, pen.canvas, size
         self.taken: list[shapely.Polygon] = []
 
     def open(self) -> None:
@@ -75,10 +79,6 @@ class Drawing:
         self.canvas.restoreState()
 
     def _add(self, path: PDFPathObject, part: shapely.Geometry) -> None:
-        if part.geom_type == "Point":
-            (x, y), *_ = self.at(shapely.get_coordinates(part))
-            path.rect(x - 2, y - 2, 4, 4)
-            return
         closed = part.geom_type == "Polygon"
         for line in [part.exterior, *part.interiors] if closed else [part]:
             (x, y), *rest = self.at(shapely.get_coordinates(line))
@@ -87,6 +87,16 @@ class Drawing:
                 path.lineTo(x, y)
             if closed:
                 path.close()
+
+    def symbol(self, shape: shapely.Geometry, symbology: Symbology) -> None:
+        """Draw a shape of any form by its symbology, cut to the frame."""
+        west, south, east, north = self.frame.box
+        rim = 3.0 * self.frame.scale / 1000
+        shape = shapely.clip_by_rect(shape, west - rim, south - rim, east + rim, north + rim)
+        draw_symbol(self.canvas, shapely.transform(shape, self._on_page), symbology, self.size)
+
+    def _on_page(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        return self.frame.points(self.pen, xy)
 
     def at(self, xy: NDArray[np.float64]) -> list[list[float]]:
         """Where places (n, 2) of the grid stand on the page, in points."""
@@ -174,33 +184,24 @@ class Drawing:
         """Draw setbacks, features, fences and other blocks around a block."""
         self.setbacks_and_features(plan)
         for paddock in plan.paddocks.itertuples():
-            self.shape(paddock.geometry, edge=grey, points=0.6, dash=(4, 2))
+            self.symbol(paddock.geometry, PADDOCK)
         for boundary in plan.boundary.geometry:
-            self.shape(boundary, edge=black, points=1.6, dash=(8, 2, 1, 2))
+            self.symbol(boundary, KINDS["boundary"])
         for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
             if block.block != but:
                 self.shape(block.geometry, edge=grey, points=0.5)
                 self.name(block.geometry, f"block {block.block}", 5.5)
 
     def setbacks_and_features(self, plan: Plan) -> None:
-        """Draw the ground kept clear in light grey, and what it is kept clear of."""
-        for setback in plan.setbacks.geometry:
-            self.shape(setback, fill=HexColor("#eeeeee"))
+        """Draw the ground kept clear, and what it is kept clear of."""
+        self.symbol(shapely.union_all(plan.setbacks.geometry.to_numpy()), SETBACK)
         for feature in plan.no_plant.itertuples():
-            colour, broken = KINDS.get(feature.kind, ("#777777", False))
-            is_area = "Polygon" in feature.geometry.geom_type
-            self.shape(
-                feature.geometry,
-                edge=HexColor(colour),
-                fill=HexColor("#dddddd") if is_area else None,
-                points=1.4,
-                dash=(5, 2) if broken else (),
-            )
+            self.symbol(feature.geometry, KINDS[feature.kind])
 
     def feature_names(self, plan: Plan) -> None:
         """Write what each feature is beside it, fences left out."""
         for feature in plan.no_plant[plan.no_plant["kind"] != "fence"].itertuples():
-            self._name_feature(feature.geometry, str(feature.kind).replace("_", " "))
+            self._name_feature(feature.geometry, KINDS[feature.kind].word)
 
     def _name_feature(self, shape: shapely.Geometry, words: str) -> None:
         shown = shapely.clip_by_rect(shape, *self.frame.box)

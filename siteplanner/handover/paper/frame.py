@@ -23,7 +23,7 @@ LONGEST_BAR = 80.0
 
 
 @dataclass(frozen=True)
-class Frame:
+class PaperFrame:
     """A panel of paper (mm from the top left) and the ground that it shows."""
 
     x: float
@@ -48,12 +48,12 @@ class Frame:
 
 def frame_for(
     bounds: Sequence[float], x: float, y: float, wide: float, high: float, room: float = _ROOM
-) -> Frame:
+) -> PaperFrame:
     """Fit the ground of ``bounds`` into a panel at the largest round scale that holds it."""
     west, south, east, north = bounds
     need = max((east - west) / (wide - 2 * room), (north - south) / (high - 2 * room)) * 1000
     scale = next((s for s in SCALES if s >= need), SCALES[-1])
-    return Frame(x, y, wide, high, scale, ((west + east) / 2, (south + north) / 2))
+    return PaperFrame(x, y, wide, high, scale, ((west + east) / 2, (south + north) / 2))
 
 
 def bar_of(scale: int, longest: float = LONGEST_BAR) -> float:

@@ -10,6 +10,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 
+from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
@@ -30,6 +31,7 @@ from siteplanner.handover.paper.block_map import draw_overview
 from siteplanner.handover.paper.day import day_pages
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import frame_for
+from siteplanner.handover.paper.key import draw_key, key_height
 from siteplanner.handover.paper.pages import (
     A4,
     MARGIN,
@@ -43,7 +45,6 @@ from siteplanner.handover.paper.pages import (
 )
 from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
 from siteplanner.handover.paper.text import clean, fonts
-from siteplanner.handover.work import Work, works
 from siteplanner.plan import Plan
 
 _BLOCKS_A_PAGE = 54
@@ -75,7 +76,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
     gives the same bytes.
     """
     fonts()
-    work = works(plan)
+    work = block_works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
     book = Book(
         plan, signs(total), codes(list(plan.species["botanical_name"])), to_true_north(plan.grid)
@@ -98,7 +99,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
     canvas.save()
 
 
-def _pages(book: Book, work: list[Work], total: np.ndarray) -> list[tuple[str, Page]]:
+def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[str, Page]]:
     """Every page with the name of what it belongs to."""
     of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
     plan = book.plan
@@ -146,7 +147,7 @@ def _foot(pen: Pen, number: int, of: int) -> None:
 
 
 def _draw_front(
-    pen: Pen, *, book: Book, work: list[Work], total: np.ndarray, parts: list[Flowable]
+    pen: Pen, *, book: Book, work: list[BlockWork], total: np.ndarray, parts: list[Flowable]
 ) -> None:
     plan, wide = book.plan, pen.wide - 2 * MARGIN
     y = pen.heading(MARGIN, MARGIN, wide, f"{plan.name}: planting sheets", 16) + 1
@@ -190,13 +191,14 @@ def _draw_more_front(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
 
 def _draw_overview_page(pen: Pen, *, book: Book) -> None:
     top = head(pen, book.plan, "Where the blocks are")
-    frame = frame_for(
-        book.plan.boundary.total_bounds, MARGIN, top, pen.wide - 2 * MARGIN, pen.bottom - top
-    )
+    wide = pen.wide - 2 * MARGIN
+    foot = pen.bottom - key_height(book.plan, wide) - 1.5
+    frame = frame_for(book.plan.boundary.total_bounds, MARGIN, top, wide, foot - top)
     draw_overview(pen, frame, book.plan, names=True)
     drawing = Drawing(pen, frame)
     drawing.scale_bar()
     drawing.north(book.to_true)
+    draw_key(pen, MARGIN, foot + 2, wide, book.plan)
 
 
 def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:

@@ -10,12 +10,12 @@ from reportlab.lib.colors import black, white
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 
+from siteplanner.base.symbology import MARKERS
+
 #: Corners of the closed shapes, for a radius of 1.
-_CORNERS: dict[str, list[tuple[float, float]]] = {
-    "square": [(-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)],
-    "triangle": [(0, 1.1), (-1, -0.75), (1, -0.75)],
-    "diamond": [(0, 1.15), (1.15, 0), (0, -1.15), (-1.15, 0)],
-    "downward": [(0, -1.1), (-1, 0.75), (1, 0.75)],
+_CORNERS = {
+    **{shape: MARKERS[shape] for shape in ("square", "triangle", "diamond")},
+    "downward": ((0, -1.1), (-1, 0.75), (1, 0.75)),
 }
 _UPRIGHT = [((0.0, -1.0), (0.0, 1.0))]
 _LEVEL = [((-1.0, 0.0), (1.0, 0.0))]

@@ -12,14 +12,14 @@ from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import Grid
 from siteplanner.planting.mix.assign import chance, clumped, place_species
-from siteplanner.planting.mix.mix import Kinds, Mixed, Supply, choose_mix, gather
+from siteplanner.planting.mix.mix import Candidates, Mixed, Supply, choose_mix, gather
 from siteplanner.planting.mix.nurses import nurse
 from siteplanner.planting.mix.shares import share_out
 from siteplanner.planting.rows.layout import Places
 from siteplanner.planting.zones.setbacks import too_tall
 from siteplanner.reading.species_table import SpeciesTable
 from siteplanner.site.planting import Mix
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ def allocate_species(
     rules: Mix,
     species: SpeciesTable,
     grid: Grid,
-    fitted: Fit,
+    suitability: Suitability,
     blocks: gpd.GeoDataFrame,
     places: Places,
     no_plant: gpd.GeoDataFrame,
@@ -52,7 +52,7 @@ def allocate_species(
     is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ.
     """
     facts = species.facts
-    kinds = kinds_of(species, rules)
+    kinds = candidates_of(species, rules)
     on_hand = None
     if rules.stock_only:
         on_hand = np.array([(stock or {}).get(n, 0) for n in kinds.names], dtype=np.int64)
@@ -61,12 +61,12 @@ def allocate_species(
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     zones = [z for z in dict.fromkeys(blocks["zone"]) if (zone_of == z).any()]
     in_zone = {zone: (own or {}).get(zone, rules) for zone in zones}
-    kinds_in = {zone: kinds_of(species, in_zone[zone]) for zone in zones}
+    kinds_in = {zone: candidates_of(species, in_zone[zone]) for zone in zones}
     spots, scores, supplies = [], [], []
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
         x, y = places.x[mine], places.y[mine]
-        score = scores_at(grid, fitted, x, y)
+        score = scores_at(grid, suitability, x, y)
         score[too_tall(x, y, height, no_plant)] = np.nan
         spots.append(mine)
         scores.append(score)
@@ -92,12 +92,12 @@ def allocate_species(
     return Allocation(kind, mixes, tuple(told))
 
 
-def kinds_of(species: SpeciesTable, rules: Mix) -> Kinds:
+def candidates_of(species: SpeciesTable, rules: Mix) -> Candidates:
     """Gather what the mix knows of the species from their table and the site file."""
     facts = species.facts
     names = tuple(facts["botanical_name"])
     aim = np.array([rules.aim.get(name, 0.0) for name in names]) if rules.aim else None
-    return Kinds(
+    return Candidates(
         names,
         facts["expected_survival"].to_numpy(dtype=np.float64),
         tuple(tuple(roles) for roles in facts["roles"]),
@@ -107,7 +107,7 @@ def kinds_of(species: SpeciesTable, rules: Mix) -> Kinds:
 
 
 def scores_at(
-    grid: Grid, fitted: Fit, x: NDArray[np.float64], y: NDArray[np.float64]
+    grid: Grid, suitability: Suitability, x: NDArray[np.float64], y: NDArray[np.float64]
 ) -> NDArray[np.float32]:
     """Scores (places, species) of the cells that the places stand on.
 
@@ -115,11 +115,13 @@ def scores_at(
     scores of the nearest scored cell.
     """
     rows, cols = grid.rows_cols(x, y)
-    if not fitted.mask[rows, cols].all():
-        near = distance_transform_edt(~fitted.mask, return_distances=False, return_indices=True)
+    if not suitability.mask[rows, cols].all():
+        near = distance_transform_edt(
+            ~suitability.mask, return_distances=False, return_indices=True
+        )
         rows, cols = near[0][rows, cols], near[1][rows, cols]
-    place_of_cell = np.cumsum(fitted.mask.ravel()).reshape(fitted.mask.shape) - 1
-    return fitted.score[:, place_of_cell[rows, cols]].T.astype(np.float32)
+    place_of_cell = np.cumsum(suitability.mask.ravel()).reshape(suitability.mask.shape) - 1
+    return suitability.score[:, place_of_cell[rows, cols]].T.astype(np.float32)
 
 
 def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
@@ -130,12 +132,12 @@ def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
             f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix shown is "
             "the nearest that can be had; see [mix] in the site file."
         )
-    misfit = int((supply.group < 0).sum())
+    unsuited = int((supply.group < 0).sum())
     left = supply.places - int(mixed.trees.sum())
-    if misfit:
+    if unsuited:
         said.append(
-            f"Zone {zone}: {misfit} planting places are left empty, as no species "
-            f"fits there at {rules.lowest_fit} of 100 or better."
+            f"Zone {zone}: {unsuited} planting places are left empty, as no species "
+            f"fits there at {rules.lowest_suitability} of 100 or better."
         )
     if left:
         why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"

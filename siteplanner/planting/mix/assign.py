@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 
 from siteplanner.planting.mix.transport import assign
 
-#: Values are whole numbers, so that sums are exact: steps a point of fit.
+#: Values are whole numbers, so that sums are exact: steps a points of suitability.
 _STEPS = 16
 #: What standing where it may not stand costs a species, in steps: more than any chain gains.
 _NEVER = -(2**20)
-#: Points of fit that a place's chance taste may sway, either way.
+#: Points of suitability that a place's chance taste may sway, either way.
 SWAY = 12.0
 
 
@@ -23,9 +23,9 @@ def place_species(
 ) -> NDArray[np.int64]:
     """Give places a species so that the numbers come out exactly; -1 where one stays empty.
 
-    ``scores`` (places, species) is the fit 0-100, NaN where a species may not stand; ``trees``
-    (species,) the numbers, at most as many as places. The sum of the scores, swayed by up to
-    ``SWAY`` points, is the greatest possible. The sway mixes species where several fit alike:
+    ``scores`` (places, species) is the suitability 0-100, NaN where a species may not stand;
+    ``trees`` (species,) the numbers, at most as many as places. The sum of the scores, swayed by
+    up to ``SWAY`` points, is the greatest possible. The sway mixes species where several fit alike:
     ``taste`` (places, species) from -1 to 1, or chance by ``seed``. Raises ``ValueError``
     where there are more trees than places.
     """

@@ -38,7 +38,7 @@ _GROUPS = 150
 
 
 @dataclass(frozen=True)
-class Kinds:
+class Candidates:
     """What the mix knows of the species, one entry a species in each.
 
     ``survival`` 0-1 (an assumption); ``roles`` as in the species table; ``aim`` weights of the
@@ -65,13 +65,13 @@ class Supply:
     """A zone's planting places, gathered to groups on which the same species fit.
 
     ``group`` int64 (places,), the group of each place, -1 where no species fits; ``size``
-    int64 (groups,); ``fit`` float64 (groups, species), mean score, NaN where the species does
-    not fit the group.
+    int64 (groups,); ``suitability`` float64 (groups, species), mean score, NaN where the species
+    does not fit the group.
     """
 
     group: NDArray[np.int64]
     size: NDArray[np.int64]
-    fit: NDArray[np.float64]
+    suitability: NDArray[np.float64]
 
     @property
     def places(self) -> int:
@@ -80,9 +80,9 @@ class Supply:
 
     def where(self) -> NDArray[np.bool_]:
         """Tell which species may stand on which place, bool (places, species)."""
-        fits = np.isfinite(self.fit)
+        fits = np.isfinite(self.suitability)
         if not len(fits):
-            return np.zeros((len(self.group), self.fit.shape[1]), dtype=bool)
+            return np.zeros((len(self.group), self.suitability.shape[1]), dtype=bool)
         return fits[self.group] & (self.group >= 0)[:, None]
 
 
@@ -115,16 +115,16 @@ class Mixed:
     optimality_gap: float = 0.0
 
 
-def gather(scores: NDArray[np.floating], kinds: Kinds, rules: Rules) -> Supply:
+def gather(scores: NDArray[np.floating], kinds: Candidates, rules: Rules) -> Supply:
     """Gather places by the species that fit them.
 
     ``scores`` (places, species) 0-100, NaN where a species may not stand. A species fits at
-    ``rules.lowest_fit`` or better, or at what ``rules.role_fit`` asks of its roles. One that
-    fits fewer places than the least number in a mix is left out, unless it must be there; so
-    are all but the worthiest candidates (fit × survival over the zone).
+    ``rules.lowest_suitability`` or better, or at what ``rules.role_suitability`` asks of its
+    roles. One that fits fewer places than the least number in a mix is left out, unless it must
+    be there; so are all but the worthiest candidates (suitability × survival over the zone).
     """
-    lowest = np.full(len(kinds.names), float(rules.lowest_fit))
-    for role, least in rules.role_fit.items():
+    lowest = np.full(len(kinds.names), float(rules.lowest_suitability))
+    for role, least in rules.role_suitability.items():
         having = kinds.having(role)
         lowest[having] = np.maximum(lowest[having], least)
     fits = np.nan_to_num(scores, nan=-1.0) >= lowest
@@ -163,26 +163,26 @@ def _grouped(scores: NDArray[np.floating], fits: NDArray[np.bool_]) -> Supply:
     of_place, kinds = number[of_place], kinds[used]
     group[plantable] = of_place
     size = np.bincount(of_place, minlength=len(kinds)).astype(np.int64)
-    fit = np.full(kinds.shape, np.nan)
+    suitability = np.full(kinds.shape, np.nan)
     for kind in np.flatnonzero(kinds.any(axis=0)):
         total = np.bincount(of_place, scores[plantable, kind].astype(np.float64), len(kinds))
-        fit[:, kind] = np.where(kinds[:, kind], total / np.maximum(size, 1), np.nan)
-    return Supply(group, size, fit)
+        suitability[:, kind] = np.where(kinds[:, kind], total / np.maximum(size, 1), np.nan)
+    return Supply(group, size, suitability)
 
 
-def aim_of(supply: Supply, kinds: Kinds) -> NDArray[np.float64]:
+def aim_of(supply: Supply, kinds: Candidates) -> NDArray[np.float64]:
     """Share of each species in the target community here; they add up to 1 (or are all 0).
 
     Where weights are given they are kept among the species that fit. Else the aim goes by the
-    ground that a species fits and the square of its mean fit there (our own rule of thumb).
+    ground that a species fits and the square of its mean suitability there (our own rule of thumb).
     """
-    size = supply.size[:, None] * np.isfinite(supply.fit)
+    size = supply.size[:, None] * np.isfinite(supply.suitability)
     ground = size.sum(axis=0)
     if kinds.aim is not None:
         weight = np.where(ground > 0, kinds.aim, 0.0)
         if weight.sum() > 0:
             return np.asarray(weight / weight.sum())
-    total = np.nansum(supply.fit * size, axis=0)
+    total = np.nansum(supply.suitability * size, axis=0)
     mean = total / np.maximum(ground, 1)
     weight = ground * mean**2
     return np.asarray(weight / weight.sum()) if weight.sum() > 0 else weight
@@ -190,7 +190,7 @@ def aim_of(supply: Supply, kinds: Kinds) -> NDArray[np.float64]:
 
 def choose_mix(
     supply: Supply,
-    kinds: Kinds,
+    kinds: Candidates,
     rules: Rules,
     *,
     stock: NDArray[np.int64] | None = None,
@@ -246,18 +246,18 @@ class Zone:
 
 def zone_program(
     supply: Supply,
-    kinds: Kinds,
+    kinds: Candidates,
     rules: Rules,
     *,
     stock: NDArray[np.int64] | None = None,
     budget: float | None = None,
 ) -> Zone:
     """Write a zone's mix as an integer program; only trees and uses are whole numbers."""
-    group, kind = np.nonzero(np.isfinite(supply.fit))
+    group, kind = np.nonzero(np.isfinite(supply.suitability))
     places, species = supply.places, len(kinds.names)
     ground = np.bincount(kind, supply.size[group], species)
     most = ground if stock is None else np.minimum(ground, stock)
-    worth = supply.fit[group, kind] / 100 * kinds.survival[kind]
+    worth = supply.suitability[group, kind] / 100 * kinds.survival[kind]
     aim = aim_of(supply, kinds)
     each = np.arange(species)
     # A tiny slope by order settles ties between equal species in one way.
@@ -316,7 +316,7 @@ def zone_program(
 
 
 def _clashes(
-    zone: Zone, values: NDArray[np.float64], kinds: Kinds, rules: Rules
+    zone: Zone, values: NDArray[np.float64], kinds: Candidates, rules: Rules
 ) -> tuple[Clash, ...]:
     """Name the rules that gave way, and by how much."""
     found = []

@@ -8,7 +8,7 @@ from scipy.spatial import cKDTree
 
 from siteplanner.base.kernels import kernel
 
-#: Points of fit that a nurse beside a slow tree is worth.
+#: Points of suitability that a nurse beside a slow tree is worth.
 _NURSED = 10.0
 #: Added to the number of nurses of a place where no slow tree stands: it never needs one.
 _NEEDLESS = 2**30
@@ -26,7 +26,7 @@ def nurse(
 
     ``kinds`` (places,) is -1 where a place stays empty. Beside is within 1.5 spacings. Two
     trees change places only where both may stand, and where what is gained (``_NURSED`` points
-    for a slow tree newly nursed) is more than what is lost in fit.
+    for a slow tree newly nursed) is more than what is lost in suitability.
     """
     if len(x) < 3:
         return kinds

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.program import Program
-from siteplanner.planting.mix.mix import Kinds, Supply, zone_program
+from siteplanner.planting.mix.mix import Candidates, Supply, zone_program
 from siteplanner.site.planting import Mix as Rules
 
 
 def share_out(
     supplies: Sequence[Supply],
-    kinds: Kinds,
+    kinds: Candidates,
     rules: Rules,
     *,
     stock: NDArray[np.int64] | None,

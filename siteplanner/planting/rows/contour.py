@@ -19,7 +19,14 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinat
 
 from siteplanner.base.grid import FloatGrid
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import Places, Relief, numbered, square
+from siteplanner.planting.rows.patterns import (
+    PatternInfo,
+    PatternPlaces,
+    Relief,
+    numbered,
+    pattern,
+    square,
+)
 
 #: Rows may rise by this much along their length; ground gentler than this needs no contours.
 LEAST_GRADIENT = 0.03
@@ -53,6 +60,18 @@ class Surface:
         return np.asarray(map_coordinates(layer, spot, order=1, mode="nearest"))
 
 
+@pattern(
+    PatternInfo(
+        title="Rows along the contour",
+        picture="Level rows that bend with the slope; a row ends where the ground steepens and "
+        "one begins where it flattens.",
+        spacing="on average: rows are 0.75 to 1.5 spacings apart, trees the closer in wider rows",
+        area_per_tree=1.0,
+        source="our own",
+        ripped=True,
+        row_range=(NARROWEST, WIDEST),
+    )
+)
 def contour(
     area: shapely.Polygon,
     spacing_m: float,
@@ -60,7 +79,7 @@ def contour(
     *,
     ground: Relief | None = None,
     along_ground: bool = False,
-) -> Places:
+) -> PatternPlaces:
     """Rows along the contour, on average 10 000 / s² trees a hectare.
 
     Where the ground rises by less than 3 % any row is level enough, and rows run straight at
@@ -136,7 +155,7 @@ def _level_rows(
     steep: NDArray[np.float64],
     sloping: NDArray[np.bool_],
     spacing_m: float,
-) -> Places:
+) -> PatternPlaces:
     """Trees on the contours of the sloping ground, row by row from the lowest up."""
     step = spacing_m * float(np.median(steep[sloping]))
     halvings = _halvings(steep, step, spacing_m)
@@ -196,7 +215,7 @@ def _walk(
     steep: NDArray[np.float64],
     step: float,
     spacing_m: float,
-) -> Places:
+) -> PatternPlaces:
     """Set trees along lines (columns and rows of cells), the closer the wider the rows are apart.
 
     Each line holds a whole number of trees, evenly by the stocking, half a step from its ends.

@@ -11,12 +11,9 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import Pattern, Relief, lay
+from siteplanner.planting.rows.patterns import Pattern, Relief, lay, pattern_infos
 from siteplanner.planting.rows.slope_distance import stretch_along
 from siteplanner.planting.zones.setbacks import clear_of
-
-#: Steps, in spacings, that end a walk in the patterns that have strips for rows.
-STRIDES = {"natural": 3.0, "clumps": 4.0, "enrichment": 6.0}
 
 
 @dataclass(frozen=True)
@@ -84,11 +81,12 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
 
     A row's places follow each other as the pattern gave them. A row that is broken by a lane (a
     setback, a bay in the edge) goes on as a row of its own, so that nobody is sent across the
-    lane: one of over one and a half spacings, or ``STRIDES`` in patterns without real rows.
+    row_spacing: a step longer than the pattern's ``stride``.
     """
     order = np.lexsort((places.row, places.block))
     x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
-    stride = np.array([STRIDES.get(pattern, 1.5) for pattern in blocks["pattern"]])
+    facts = pattern_infos()
+    stride = np.array([facts[pattern].stride for pattern in blocks["pattern"]])
     stride = (stride * blocks["spacing_m"].to_numpy(dtype=np.float64))[block]
     new_block = np.r_[True, block[1:] != block[:-1]]
     step = np.hypot(np.diff(x), np.diff(y))

@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import Places, numbered
+from siteplanner.planting.rows.patterns import PatternInfo, PatternPlaces, numbered, pattern
 
 #: Tries for a place, in places that a square grid would have.
 _TRIES = 16
@@ -23,7 +23,18 @@ _TO_A_CLUMP = 7
 _IN_CLUMP = 0.55
 
 
-def natural(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+@pattern(
+    PatternInfo(
+        title="Scattered as in nature",
+        picture="No rows: places fall by chance, but never two nearer than 0.77 spacings.",
+        spacing="on average, as of a square grid with as many trees",
+        area_per_tree=1.0,
+        source="Poisson-disc sampling by dart throwing (Cook 1986, from memory)",
+        in_rows=False,
+        stride=3.0,
+    )
+)
+def natural(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Scattered by chance, no two nearer than 0.77 spacings; 10 000 / s² a hectare.
 
     Poisson-disc sampling by dart throwing (Cook 1986, from memory).
@@ -31,13 +42,37 @@ def natural(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Plac
     return _walked(*_darts(area, spacing_m, _chance(area)), area, spacing_m, bearing_deg)
 
 
-def enrichment(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+@pattern(
+    PatternInfo(
+        title="Thinly under existing trees",
+        picture="No rows: places fall by chance, a quarter as many as on a square grid and never "
+        "two nearer than 1.5 spacings.",
+        spacing="half of the mean distance between trees",
+        area_per_tree=4.0,
+        source="as natural, with twice the spacing",
+        in_rows=False,
+        stride=6.0,
+    )
+)
+def enrichment(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Scattered thinly under existing trees: 2 500 / s² a hectare, 1.5 spacings apart or more."""
     x, y = _darts(area, 2 * spacing_m, _chance(area))
     return _walked(x, y, area, spacing_m, bearing_deg)
 
 
-def clumps(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Places:
+@pattern(
+    PatternInfo(
+        title="Clumps",
+        picture="Groups of seven, six trees around one, 0.55 spacings apart, scattered by chance "
+        "with open ground between.",
+        spacing="on average over the clumps and the open ground",
+        area_per_tree=1.0,
+        source="our own; clumps are scattered as natural",
+        in_rows=False,
+        stride=4.0,
+    )
+)
+def clumps(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Clumps of up to seven trees with open ground between; about 10 000 / s² a hectare.
 
     In a clump six trees stand around one, 0.55 spacings apart; a clump that the edge cuts has
@@ -83,7 +118,7 @@ def _walked(
     area: shapely.Polygon,
     spacing_m: float,
     bearing_deg: float,
-) -> Places:
+) -> PatternPlaces:
     """Order places by strips of two spacings along the bearing."""
     turn = np.radians(bearing_deg)
     west, south, _, _ = np.floor(area.bounds)

@@ -18,7 +18,7 @@ from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.zones.blocks import BY_HAND
 from siteplanner.reading.decisions import USES, Decided
 from siteplanner.site.planting import Mix
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 #: Less than this share of hand-drawn ground is no reason to speak up.
 _SLIGHT = 0.05
@@ -90,12 +90,12 @@ def mixes_of(
 
 def notes_on_decisions(
     decided: Decided,
-    fitted: Fit,
+    suitability: Suitability,
     slope: FloatGrid,
     grid: Grid,
     names: Collection[str],
     *,
-    lowest_fit: int,
+    lowest_suitability: int,
     steepest_deg: float,
     area: shapely.Geometry,
 ) -> list[str]:
@@ -109,13 +109,13 @@ def notes_on_decisions(
             said.append(f"Kept: {hectares:.2f} ha{title} {USES[row.use]}, not planted here.")
             continue
         said.append(f"Kept: zone {row.zone} as you drew it, {hectares:.2f} ha.")
-        cells = grid.cover([row.geometry])[fitted.mask]
+        cells = grid.cover([row.geometry])[suitability.mask]
         if not cells.any():
             said.append(f"Zone {row.zone} holds no ground of the property.")
             continue
-        score = fitted.score[:, cells]
-        here = slope[fitted.mask][cells]
-        _tell(said, row.zone, score.max(axis=0) < lowest_fit, "no species fits")
+        score = suitability.score[:, cells]
+        here = slope[suitability.mask][cells]
+        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species fits")
         _tell(said, row.zone, here > steepest_deg, f"the slope is over {steepest_deg:g}°")
         outside = 1 - shapely.intersection(row.geometry, area).area / row.geometry.area
         if outside > _SLIGHT:
@@ -124,7 +124,7 @@ def notes_on_decisions(
                 "paddocks to plant, and is not planted."
             )
         for wanted in row.wanted:
-            share = (score[name_of.index(wanted)] >= lowest_fit).mean()
+            share = (score[name_of.index(wanted)] >= lowest_suitability).mean()
             if share < _SLIGHT:
                 said.append(
                     f"Zone {row.zone}: you want {wanted}, but it fits {100 * share:.0f} % of it."

@@ -38,7 +38,7 @@ _OUTSIDE = -1
 
 
 @dataclass(frozen=True)
-class Kinds:
+class GroundTypes:
     """The kind of ground of each cell of a (coarser) grid: 0, 1 … or one of the codes above.
 
     ``labels`` int16 (rows, columns) is filled past the plantable area, so that shapes cut from
@@ -59,17 +59,17 @@ def kinds_of_ground(
     smallest_m2: float,
     smooth_m: float,
     steepest_deg: float,
-    lowest_fit: int,
+    lowest_suitability: int,
     smallest_width_m: float = 0.0,
-) -> Kinds:
+) -> GroundTypes:
     """Tell apart up to ``kinds`` kinds of ground by how the species fit it, and by slope.
 
     ``scores`` is uint8 (species, rows, columns), 255 outside. Cells are averaged over
-    ``smooth_m`` and divided by the species' scores, where all scores below ``lowest_fit`` count
-    as the same: nothing is planted at them. Ground narrower than ``smallest_width_m`` and
+    ``smooth_m`` and divided by the species' scores, where all scores below ``lowest_suitability``
+    count as the same: nothing is planted at them. Ground narrower than ``smallest_width_m`` and
     patches under ``smallest_m2`` are joined to the ground around them. Cells steeper than
-    ``steepest_deg``, and cells where no species reaches ``lowest_fit``, are kinds of their own.
-    Deterministic, and nothing is drawn at random: a small change of the ground moves the edges
+    ``steepest_deg``, and cells where no species reaches ``lowest_suitability``, are kinds of their
+    own. Deterministic, and nothing is drawn at random: a small change of the ground moves the edges
     a little and does not choose other kinds.
     """
     factor = max(1, round(smooth_m / 2 / grid.cell))
@@ -89,13 +89,13 @@ def kinds_of_ground(
     for species, layer in enumerate(scores):
         mean = smoothed(layer)
         np.maximum(best, mean, out=best)
-        features[species] = np.maximum(mean, lowest_fit)
+        features[species] = np.maximum(mean, lowest_suitability)
     gradient = smoothed(np.nan_to_num(slope))
     features[-1] = gradient * (_ALIKE * np.sqrt(len(features)) / _WORKED_ALIKE_DEG)
     steep = np.zeros(coarse.shape, dtype=bool)
     steep[inside] = gradient > steepest_deg
     kind = np.full(features.shape[1], NOTHING_FITS, dtype=np.int16)
-    fits = best >= lowest_fit
+    fits = best >= lowest_suitability
     if fits.any():
         kind[fits] = _divide(features if fits.all() else features[:, fits], kinds)
     labels = np.full(coarse.shape, _OUTSIDE, dtype=np.int16)
@@ -103,7 +103,7 @@ def kinds_of_ground(
     # Too steep ground has no kind of its own underneath, or its rim would be a sliver of that.
     labels[steep] = _OUTSIDE
     labels = _tidy(labels, steep, smallest_m2 / coarse.cell_area, smallest_width_m / coarse.cell)
-    return Kinds(coarse, labels)
+    return GroundTypes(coarse, labels)
 
 
 def _sum(values: NDArray[np.generic], factor: int) -> FloatGrid:
@@ -230,7 +230,7 @@ def _disc(width: float) -> BoolGrid:
     return x**2 + y**2 <= (width / 2) ** 2
 
 
-def shapes_of_kinds(kinds: Kinds, smooth_m: float) -> gpd.GeoDataFrame:
+def shapes_of_kinds(kinds: GroundTypes, smooth_m: float) -> gpd.GeoDataFrame:
     """Turn labels to polygons without gaps or overlaps, their edges straightened.
 
     One row a kind, column ``kind``; edges simplified as a coverage (shared edges stay shared).

@@ -43,7 +43,7 @@ def order_for(
     purity: float,
     into_tubes: bool,
 ) -> Order:
-    """Reckon what it takes to have ``plants`` fit to plant, ``rules.spare`` on top.
+    """Reckon what it takes to have ``plants`` good to plant, ``rules.spare`` on top.
 
     Sown in trays: seeds = plants / (germination x pricking-out survival x tube survival x share
     left after culling); structure after Bisht & Ahlawat (1999). Sown into tubes: so many seeds
@@ -52,15 +52,15 @@ def order_for(
     if plants <= 0:
         return Order(0, 0, 0, 0, 0, 0, 0, 0, (0.0, 0.0, 0.0))
     wanted = plants * (1 + rules.spare)
-    fit = rules.tube_survival[1] * rules.after_cull[1]
+    strong = rules.tube_survival[1] * rules.after_cull[1]
     in_tube = seeds_in_a_tube(germination[1], rules.empty_tubes) if into_tubes else 0
     if into_tubes:
-        tubes = ceil(wanted / (fit * (1 - chance_empty(germination[1], in_tube))))
+        tubes = ceil(wanted / (strong * (1 - chance_empty(germination[1], in_tube))))
         seeds, trays = tubes * in_tube, 0
         come_up = tuple(tubes * (1 - chance_empty(share, in_tube)) for share in germination)
         pricked: Range = (1.0, 1.0, 1.0)
     else:
-        tubes = ceil(wanted / fit)
+        tubes = ceil(wanted / strong)
         pricked = rules.prick_out_survival
         seeds = seeds_needed(wanted, germination[1], pricked[1], *_middle(rules))
         trays = ceil(seeds * germination[1] / rules.germinants_per_tray)

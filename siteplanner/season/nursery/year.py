@@ -18,7 +18,7 @@ from siteplanner.season.nursery.batches import Batch, batches_of, codes, unreada
 from siteplanner.season.nursery.orders import bench_by_month, come_through
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.score import Fit
+from siteplanner.suitability.score import Suitability
 
 _SUBSTITUTES = 3
 _NOT_SCORED = 255
@@ -31,7 +31,7 @@ class NurseryYear:
     ``bench`` has ``month`` (its first day), ``shade_house_m2`` and ``open_m2`` (hardening), at
     the month's fullest; no rows without a planting date. ``supply`` has one row a species:
     ``species, ordered, on_hand, worst, expected, best, short`` (plants). ``substitutes`` has
-    ``zone, species, substitute, fit`` (mean over the species' places, 0-100) ``, spare``
+    ``zone, species, substitute, suitability`` (mean over the species' places, 0-100) ``, spare``
     (plants to spare of the substitute), the best first. ``counted_to`` is the latest date of a
     count.
     """
@@ -46,7 +46,9 @@ class NurseryYear:
     warnings: tuple[str, ...]
 
 
-def nursery_year(inputs: Inputs, suited: Fit, layout: Layout, site: Site) -> NurseryYear:
+def nursery_year(
+    inputs: Inputs, suitability: Suitability, layout: Layout, site: Site
+) -> NurseryYear:
     """Work the nursery's year out.
 
     Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
@@ -68,7 +70,7 @@ def nursery_year(inputs: Inputs, suited: Fit, layout: Layout, site: Site) -> Nur
     counted, said = counted_batches(batches, hand, site)
     supply = _supply(facts["botanical_name"], ordered, counted, hand)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
-    substitutes = _substitutes(inputs, suited, layout, supply, site.mix.lowest_fit)
+    substitutes = _substitutes(inputs, suitability, layout, supply, site.mix.lowest_suitability)
     warnings = [
         *said,
         *_warnings(counted, supply, rules, counted_to),
@@ -167,15 +169,19 @@ def _supply(
 
 
 def _substitutes(
-    inputs: Inputs, suited: Fit, layout: Layout, supply: pd.DataFrame, lowest_fit: int
+    inputs: Inputs,
+    suitability: Suitability,
+    layout: Layout,
+    supply: pd.DataFrame,
+    lowest_suitability: int,
 ) -> pd.DataFrame:
     """Find the species that fit best where each species is to stand, zone by zone."""
-    columns = ["zone", "species", "substitute", "fit", "spare"]
+    columns = ["zone", "species", "substitute", "suitability", "spare"]
     names = inputs.species.facts["botanical_name"].to_numpy()
     rows, cols = inputs.grid.rows_cols(
         layout.trees.geometry.x.to_numpy(), layout.trees.geometry.y.to_numpy()
     )
-    scores = suited.on_grid(suited.score)[:, rows, cols].astype(np.float64)
+    scores = suitability.on_grid(suitability.score)[:, rows, cols].astype(np.float64)
     inside = (scores != _NOT_SCORED).all(axis=0)
     zones, zone = np.unique(layout.trees["zone"].to_numpy().astype(str), return_inverse=True)
     place = zone * len(names) + layout.tree_species
@@ -192,18 +198,18 @@ def _substitutes(
     found = []
     for here in np.flatnonzero(number):
         own = names[here % len(names)]
-        fit = mean[here].copy()
+        scores_here = mean[here].copy()
         usable = [
             n
-            for n in np.argsort(-fit, kind="stable")
-            if fit[n] >= lowest_fit and names[n] != own and names[n] not in short
+            for n in np.argsort(-scores_here, kind="stable")
+            if scores_here[n] >= lowest_suitability and names[n] != own and names[n] not in short
         ]
         found += [
             (
                 zones[here // len(names)],
                 own,
                 names[n],
-                round(float(fit[n])),
+                round(float(scores_here[n])),
                 int(spare.get(names[n], 0)),
             )
             for n in usable[:_SUBSTITUTES]

@@ -14,12 +14,12 @@ from scipy.ndimage import gaussian_filter
 from benchmarks.harness import REFERENCE, Row, mark, reference_job, seconds
 from siteplanner.base.grid import BoolGrid, FloatGrid
 from siteplanner.suitability.factors import Factor
-from siteplanner.suitability.score import fit, score_factor
+from siteplanner.suitability.score import score_factor, score_species
 
 SIDE, SPECIES = 2000, 60
 NUMBERS, CLASSES = 8, (7, 12)
 #: 0.6 billion cell-species a second and zones in 20 s are asked for.
-FIT, ZONES = mark(SIDE * SIDE * SPECIES / 0.6e9), mark(20)
+SUITABILITY, ZONES = mark(SIDE * SIDE * SPECIES / 0.6e9), mark(20)
 FASTER = 30.0
 MEMORY_GB = 2.0
 
@@ -66,13 +66,13 @@ def zoning() -> None:
     from siteplanner.planting.zones.zones import kinds_of_ground, shapes_of_kinds
 
     factors, layers, mask = made()
-    fitted = fit(factors, layers, mask)
-    scores = fitted.on_grid(fitted.score)
+    suitability = score_species(factors, layers, mask)
+    scores = suitability.on_grid(suitability.score)
     grid = Grid(pyproj.CRS("EPSG:32756"), Affine(2, 0, 600000, 0, -2, 5300000), mask.shape)
     start = time.perf_counter()
     kinds = kinds_of_ground(
         scores, layers["number_1"] / 4, mask, grid,
-        kinds=8, smallest_m2=5000, smooth_m=10, steepest_deg=40, lowest_fit=20,
+        kinds=8, smallest_m2=5000, smooth_m=10, steepest_deg=40, lowest_suitability=20,
     )  # fmt: skip
     shapes_of_kinds(kinds, 10)
     print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6)
@@ -82,10 +82,10 @@ def rows() -> Iterator[Row]:
     """Rate with limiting factors, against plain numpy, zones, memory."""
     reference = reference_job()
     factors, layers, mask = made()
-    ours = seconds(lambda: fit(factors, layers, mask))
+    ours = seconds(lambda: score_species(factors, layers, mask))
     yield Row(
-        f"score {SPECIES} species, {len(factors)} factors, 4 million cells", ours, reference, FIT,
-        "s", REFERENCE,
+        f"score {SPECIES} species, {len(factors)} factors, 4 million cells", ours, reference,
+        SUITABILITY, "s", REFERENCE,
     )  # fmt: skip
     few = np.zeros_like(mask)
     few[::50, ::2] = True
@@ -96,7 +96,7 @@ def rows() -> Iterator[Row]:
         at_least=True,
     )  # fmt: skip
     done = subprocess.run(
-        [sys.executable, "-c", "from benchmarks.fit import zoning; zoning()"],
+        [sys.executable, "-c", "from benchmarks.suitability import zoning; zoning()"],
         check=True, capture_output=True, text=True,
     )  # fmt: skip
     taken, memory = (float(word) for word in done.stdout.split())

@@ -26,7 +26,7 @@ EVEN_SHARE = 0.1
 
 
 @dataclass(frozen=True)
-class Work:
+class BlockWork:
     """One block with trees; lengths in metres, places in the plan's grid, ordered by row.
 
     ``lines`` (rows,) are the rows as they are walked, a line or a single point each;
@@ -79,7 +79,7 @@ class Work:
         return drop.start + int(self.by_row[drop].sum(axis=1).argmax())
 
 
-def works(plan: Plan) -> list[Work]:
+def block_works(plan: Plan) -> list[BlockWork]:
     """Give the work of every block that has trees, in the order of the plan."""
     counts, ends = trees_by_row(plan), ends_of_rows(plan.rows)
     tree_xy = shapely.get_coordinates(plan.trees.geometry.to_numpy())
@@ -97,7 +97,7 @@ def works(plan: Plan) -> list[Work]:
         chord = ends[mine, 1] - ends[mine, 0]
         bearing = np.where(chord.any(axis=1), bearing_of(chord), np.nan)
         found.append(
-            Work(
+            BlockWork(
                 block=str(block.block),
                 zone=str(block.zone),
                 title=str(zones["title"][block.zone]),
@@ -165,7 +165,7 @@ def _row_spacing(
     return float(np.median(nearest)) if len(nearest) else float("nan")
 
 
-def row_spacing_slope_distance(plan: Plan, work: Work) -> float:
+def row_spacing_slope_distance(plan: Plan, work: BlockWork) -> float:
     """Give the distance between rows on a tape laid up the slope, m; NaN where it is unknown.
 
     The slope across the rows is what the slope at the trees leaves when the slope along the

@@ -1,0 +1,28 @@
+"""Which kinds of things a plan draws, for the keys of map and sheets."""
+
+from __future__ import annotations
+
+import shapely
+
+from siteplanner.base.symbology import BLOCK, KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.plan import Plan
+
+#: Symbology of all that a plan draws besides zones and trees, in the order of the keys.
+DRAWN: dict[str, Symbology] = {
+    **KINDS,
+    "setback": SETBACK,
+    "paddock": PADDOCK,
+    "block": BLOCK,
+}
+_FORMS = {"Polygon": "areas", "LineString": "lines", "LinearRing": "lines", "Point": "points"}
+
+
+def drawn_kinds(plan: Plan) -> dict[str, list[str]]:
+    """Give the kinds that the plan draws, each with its forms: areas, lines, points."""
+    forms: dict[str, set[str]] = {"boundary": {"areas"}}
+    for kind, shape in zip(plan.no_plant["kind"], plan.no_plant.geometry, strict=True):
+        parts = shapely.get_parts(shape)
+        forms.setdefault(kind, set()).update(_FORMS[part.geom_type] for part in parts)
+    own = {"setback": plan.setbacks, "paddock": plan.paddocks, "block": plan.blocks}
+    forms |= {kind: {"areas"} for kind, table in own.items() if len(table)}
+    return {kind: sorted(forms[kind]) for kind in DRAWN if kind in forms}

@@ -1,0 +1,99 @@
+"""The page's templates: files beside this module, filled in with text that stays text.
+
+Every value is escaped as it goes in, and what turns the order of reading is replaced. Only
+package files are ever template source; a user's text is always a value.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from siteplanner.base.symbology import (
+    HATCH_DOT_MM,
+    HATCH_LINE_MM,
+    HATCH_STEP_MM,
+    HATCHES,
+    MARKERS,
+    PALE,
+    PALE_OPACITY,
+    SOLID_OPACITY,
+)
+from siteplanner.base.text import unturned
+
+
+def rendered(name: str, **values: Any) -> Markup:
+    """Fill in the template file ``name``; the result is HTML that other templates may hold."""
+    return Markup(_environment().get_template(name).render(**values))
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A panel beside the map: its tab's title, its HTML, and the script that brings it to life."""
+
+    title: str
+    body: Markup
+    script: str
+
+
+def panel(name: str, **values: Any) -> Panel:
+    """Fill in the panel ``panels/<name>.html``: its title, body and script."""
+    parts = vars(_environment().get_template(f"panels/{name}.html").make_module(values))
+    return Panel(parts["title"], parts["body"](), str(parts["script"]()))
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("siteplanner.handover.map", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_plain,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {"count": _count, "area": _area, "outline": _outline}
+    made.globals |= {
+        "HATCHES": HATCHES,
+        "HATCH_STEP_MM": HATCH_STEP_MM,
+        "HATCH_LINE_MM": HATCH_LINE_MM,
+        "HATCH_DOT_MM": HATCH_DOT_MM,
+        "SOLID_OPACITY": SOLID_OPACITY,
+        "PALE": PALE,
+        "PALE_OPACITY": PALE_OPACITY,
+    }
+    return made
+
+
+def _plain(value: Any) -> Any:
+    return unturned(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _count(number: int, noun: str = "") -> str:
+    """Write a number with commas and, where a noun is given, the noun in its number.
+
+    >>> _count(1, "tree"), _count(1200, "tree")
+    ('1 tree', '1,200 trees')
+    """
+    return f"{number:,}" + (f" {noun}{'' if number == 1 else 's'}" if noun else "")
+
+
+def _area(ha: float) -> str:
+    """Write an area in hectares, small ones in square metres.
+
+    >>> _area(0.0423), _area(1.5)
+    ('423 m²', '1.50 ha')
+    """
+    return f"{ha * 1e4:.0f} m²" if ha < 0.1 else f"{ha:.2f} ha"
+
+
+def _outline(marker: str) -> str:
+    """Give a marker's outline as an SVG path of radius 1 around the origin, y downwards."""
+    corners = MARKERS[marker]
+    if not corners:
+        return "M-1 0a1 1 0 1 0 2 0a1 1 0 1 0-2 0"
+    return "M" + "L".join(f"{x:g} {0 - y:g}" for x, y in corners) + "Z"

@@ -1,0 +1,142 @@
+"""Draws things on paper by their symbology: line with dashes, area with hatch, marker."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from reportlab.lib.colors import HexColor, linearlyInterpolatedColor, white
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
+
+from siteplanner.base.symbology import (
+    HATCH_DOT_MM,
+    HATCH_LINE_MM,
+    HATCH_STEP_MM,
+    HATCHES,
+    MARKER_MM,
+    MARKERS,
+    PALE,
+    SOLID,
+    SOLID_OPACITY,
+    Symbology,
+)
+
+_LINES = (shapely.GeometryType.LINESTRING, shapely.GeometryType.LINEARRING)
+
+
+def draw_symbol(
+    canvas: Canvas, shape: shapely.Geometry, symbology: Symbology, size: float = 1.0
+) -> None:
+    """Draw a shape of any form, in points on the page; lines ``size`` times as wide."""
+    parts = shapely.get_parts(shape)
+    parts = parts[~shapely.is_empty(parts)]
+    kinds = shapely.get_type_id(parts)
+    areas = parts[kinds == shapely.GeometryType.POLYGON]
+    canvas.saveState()
+    canvas.setStrokeColor(HexColor(symbology.colour))
+    canvas.setFillColor(HexColor(symbology.colour))
+    rings = [ring for area in areas for ring in (area.exterior, *area.interiors)]
+    if symbology.fill and len(areas):
+        _fill(canvas, areas, rings, symbology, size)
+    lines = [*rings, *parts[np.isin(kinds, _LINES)]]
+    if symbology.width_mm and lines:
+        canvas.setLineWidth(size * symbology.width_mm * mm)
+        canvas.setDash([size * length * mm for length in symbology.dash_mm])
+        canvas.drawPath(_path(canvas, lines), stroke=1, fill=0)
+    for point in parts[kinds == shapely.GeometryType.POINT]:
+        _marker(canvas, point.x, point.y, symbology.marker, size * MARKER_MM / 2 * mm)
+    canvas.restoreState()
+
+
+def hatch(shape: shapely.Geometry, turn: float, step: float) -> shapely.Geometry:
+    """Give parallel lines inside a shape, ``step`` apart, turned anticlockwise by ``turn``°.
+
+    They lie where they would for any other shape, so that hatches of neighbours meet.
+    """
+    along = np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn))])
+    across = np.array([-along[1], along[0]])
+    (low, far), (left, right) = _reach(shape, across), _reach(shape, along)
+    offsets = np.arange(math.ceil(low / step), math.floor(far / step) + 1) * step
+    ends = offsets[:, None, None] * across + np.array([left, right])[None, :, None] * along
+    return shapely.intersection(shapely.multilinestrings(shapely.linestrings(ends)), shape)
+
+
+def hatch_dots(shape: shapely.Geometry, turn: float, step: float) -> NDArray[np.float64]:
+    """Give places (n, 2) of dots inside a shape, on a square grid turned by ``turn``°."""
+    along = np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn))])
+    across = np.array([-along[1], along[0]])
+    one, other = (
+        np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
+        for low, high in (_reach(shape, along), _reach(shape, across))
+    )
+    places = (one[:, None, None] * along + other[None, :, None] * across).reshape(-1, 2)
+    return places[shapely.contains_xy(shape, places[:, 0], places[:, 1])]
+
+
+def _reach(shape: shapely.Geometry, way: NDArray[np.float64]) -> tuple[float, float]:
+    west, south, east, north = shape.bounds
+    corners = np.array([(west, south), (west, north), (east, south), (east, north)]) @ way
+    return float(corners.min()), float(corners.max())
+
+
+def _fill(
+    canvas: Canvas,
+    areas: NDArray[np.object_],
+    rings: list[shapely.LinearRing],
+    symbology: Symbology,
+    size: float,
+) -> None:
+    if symbology.fill == SOLID or not symbology.clear:
+        # A tint instead of opacity, which forms inside a PDF page cannot have.
+        tint = HexColor(symbology.colour) if symbology.fill == SOLID else HexColor(PALE)
+        share = SOLID_OPACITY if symbology.fill == SOLID else 1.0
+        canvas.setFillColor(linearlyInterpolatedColor(white, tint, 0, 1, share))
+        canvas.drawPath(_path(canvas, rings), stroke=0, fill=1, fillMode=0)
+        canvas.setFillColor(HexColor(symbology.colour))
+    if symbology.fill == SOLID:
+        return
+    tile, turn = HATCHES[symbology.fill]
+    shape, step = shapely.union_all(shapely.make_valid(areas)), size * HATCH_STEP_MM * mm
+    if tile == "dot":
+        path = canvas.beginPath()
+        for x, y in hatch_dots(shape, turn, step).tolist():
+            path.circle(x, y, size * HATCH_DOT_MM / 2 * mm)
+        canvas.drawPath(path, stroke=0, fill=1)
+        return
+    canvas.setLineWidth(size * HATCH_LINE_MM * mm)
+    for way in (turn, turn + 90) if tile == "grid" else (turn,):
+        lines = shapely.get_parts(hatch(shape, way, step))
+        lines = lines[np.isin(shapely.get_type_id(lines), _LINES) & ~shapely.is_empty(lines)]
+        canvas.drawPath(_path(canvas, list(lines)), stroke=1, fill=0)
+
+
+def _path(canvas: Canvas, lines: list[shapely.LineString]) -> PDFPathObject:
+    path = canvas.beginPath()
+    for line in lines:
+        (x, y), *rest = shapely.get_coordinates(line).tolist()
+        path.moveTo(x, y)
+        for x, y in rest:
+            path.lineTo(x, y)
+        if line.is_ring:
+            path.close()
+    return path
+
+
+def _marker(canvas: Canvas, x: float, y: float, marker: str, radius: float) -> None:
+    path = canvas.beginPath()
+    if not MARKERS[marker]:
+        path.circle(x, y, radius)
+    else:
+        (a, b), *rest = MARKERS[marker]
+        path.moveTo(x + a * radius, y + b * radius)
+        for a, b in rest:
+            path.lineTo(x + a * radius, y + b * radius)
+        path.close()
+    canvas.setStrokeColor(white)
+    canvas.setDash([])
+    canvas.setLineWidth(0.5)
+    canvas.drawPath(path, stroke=1, fill=1)
