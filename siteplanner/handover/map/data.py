@@ -284,7 +284,7 @@ def _thermometers(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     errors = ("error_there_c", "mean_error_before_c", "mean_error_after_c")
     return [
         {"spot": _text(row["spot"]), "label": _place(point, frame)}
-        | {name: number(row[name], 1) for name in errors}
+        | {name: number(row[name], 2) for name in errors}
         for row, point in zip(spots.to_dict("records"), points, strict=True)
     ]
 
