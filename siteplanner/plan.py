@@ -58,8 +58,9 @@ class Plan:
     infos:
         Description of every layer that was computed, by name, in order of computation.
     species:
-        One row a species, indexed 0 … n-1: ``botanical_name``, ``common_name``, ``roles``
-        (text, roles divided by "; "), ``cautions`` (text, may be empty), ``colour`` (#rrggbb).
+        One row a species, indexed 0 … n-1: ``botanical_name``, ``code`` (its short name on
+        sheets, map, labels and batches), ``common_name``, ``roles`` (text, roles divided by
+        "; "), ``cautions`` (text, may be empty), ``colour`` (#rrggbb).
     suitability:
         Score 0-100 of each species on each cell, uint8 (species, rows, columns), 255 where
         not scored (outside the property).
@@ -237,7 +238,7 @@ _BLOCKS = ("block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg"
 
 def _species(inputs: Inputs) -> pd.DataFrame:
     facts = inputs.species.facts
-    return facts[["botanical_name", "common_name", "cautions"]].assign(
+    return facts[["botanical_name", "code", "common_name", "cautions"]].assign(
         roles=["; ".join(roles) for roles in facts["roles"]], colour=species_colours(len(facts))
     )
 

@@ -13,6 +13,7 @@ from pyproj import CRS
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
+from siteplanner.reading.species_codes import species_codes
 from siteplanner.season.nursery.year import NurseryYear
 from siteplanner.site.nursery import Nursery
 from siteplanner.suitability.factors import Factor
@@ -71,6 +72,7 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         [(said(n), said(c), r, said(w) if w else "", colour) for n, c, r, w, colour in SPECIES],
         columns=["botanical_name", "common_name", "roles", "cautions", "colour"],
     )
+    species.insert(1, "code", species_codes(species["botanical_name"]))
     boundary = _frame(grid, {}, [_polygon([(-2, -2), (302, -4), (300, 244), (120, 246), (0, 240)])])
     no_plant = _no_plant(grid, said)
     blocks, rows, trees, which = _planted(grid, trees_per_ha, said, species)

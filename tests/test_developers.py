@@ -4,6 +4,7 @@ import os
 import re
 import sys
 import tomllib
+from importlib import import_module
 
 import pytest
 from conftest import ROOT, command
@@ -75,3 +76,26 @@ def test_every_module_in_the_drawing_of_the_house_exists():
     drawing = TEXT.split("```")[1]
     for name in re.findall(r"\b(\w+\.py)\b", drawing):
         assert list(ROOT.glob(f"siteplanner/**/{name}")) or list(ROOT.glob(f"*/{name}")), name
+
+
+GLOSSARY = re.findall(
+    r"^\| ([^|]+) \| ([^|]+) \| `([a-z_.0-9]+(?:\.\w+)?)` \|$",
+    TEXT.split("## Glossary")[1].split("\n## ")[0],
+    re.M,
+)
+
+
+def test_the_glossary_is_in_order_and_each_line_of_it_is_read():
+    lines = [n for n in TEXT.split("## Glossary")[1].split("\n## ")[0].splitlines() if "|" in n]
+    assert len(GLOSSARY) == len(lines) - 2 >= 25
+    terms = [term for term, _, _ in GLOSSARY]
+    assert terms == sorted(set(terms), key=str.lower)
+
+
+@pytest.mark.parametrize("place", [place for _, _, place in GLOSSARY])
+def test_what_the_glossary_names_exists(place):
+    try:
+        import_module(f"siteplanner.{place}")
+    except ModuleNotFoundError:
+        module, name = place.rsplit(".", 1)
+        assert hasattr(import_module(f"siteplanner.{module}"), name)

@@ -13,8 +13,8 @@ import pandas as pd
 import shapely
 
 from siteplanner.base.errors import input_error
+from siteplanner.base.units import hectares
 from siteplanner.planting.counts import DEATHS
-from siteplanner.reading.nursery_counts import known
 from siteplanner.reading.published import MANIFEST, read_published, whole_numbers
 
 
@@ -80,8 +80,6 @@ def read_plan(folder: str | Path) -> Compared:
                 plan.folder / MANIFEST, part, "it is missing", "make the plan again, then compare"
             )
     counts = plan.table("counts.csv", ("paddock", "species", "trees", "infill", "order"))
-    for column in ("paddock", "species"):
-        counts[column] = counts[column].map(known)
     for column in ("trees", "infill", "order"):
         counts[column] = whole_numbers(plan.folder / "counts.csv", counts, column)
     return Compared(plan.folder, plan.manifest, counts, plan.features("zones"))
@@ -112,7 +110,7 @@ def _figures(before: Compared, after: Compared) -> tuple[Change, ...]:
             shapely.difference(shapes[1], shapes[0]).area,
         ),
     }
-    hectares = [Change(w, a / 1e4, b / 1e4, "ha", 2) for w, (a, b) in areas.items()]
+    by_area = [Change(w, hectares(a), hectares(b), "ha", 2) for w, (a, b) in areas.items()]
     figures: tuple[tuple[str, Callable[[Compared], float], str, int], ...] = (
         ("trees", lambda p: float(p.counts["trees"].sum()), "", 0),
         ("trees to order", lambda p: float(p.counts["order"].sum()), "", 0),
@@ -125,7 +123,7 @@ def _figures(before: Compared, after: Compared) -> tuple[Change, ...]:
         ("risk: warnings", lambda p: float(len(p.manifest["warnings"])), "", 0),
     )
     rest = [Change(what, of(before), of(after), unit, digits) for what, of, unit, digits in figures]
-    return (*hectares, *rest)
+    return (*by_area, *rest)
 
 
 def _cost(plan: Compared) -> float:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import input_error, near
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import lay_out
 from siteplanner.reading.inputs import Inputs
@@ -135,7 +136,7 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
         limit = (
             ground.infos[suitability.factors[most].layer].title.lower() if most is not None else ""
         )
-        area = cells.sum() * inputs.grid.cell_area / 1e4
+        area = hectares(cells.sum() * inputs.grid.cell_area)
         rows.append((place, f"{area:.1f}", *(f"{100 * s:.0f}" for s in shares), limit))
     limits = []
     for factor in np.argsort(
@@ -150,7 +151,7 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
         usual = float(
             np.bincount(values.astype(np.intp)).argmax() if info.classes else np.median(values)
         )
-        area = cells.sum() * inputs.grid.cell_area / 1e4
+        area = hectares(cells.sum() * inputs.grid.cell_area)
         limits.append((info.title, f"{area:.1f}", why(one, info, species, usual)))
     unknown = []
     for one in suitability.factors:
@@ -158,7 +159,7 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
         if _matters(one, species) and missing.any():
             unknown.append(
                 f"{ground.infos[one.layer].title} is unknown on "
-                f"{missing.sum() * inputs.grid.cell_area / 1e4:.1f} ha: no top class there."
+                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha: no top class there."
             )
     row = facts.iloc[species]
     return Suited(f"{row['botanical_name']} ({row['common_name']})", rows, limits, unknown)

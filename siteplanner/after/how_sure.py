@@ -18,6 +18,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
@@ -25,9 +26,10 @@ from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.plugins import code_of
+from siteplanner.base.tables import write_table
+from siteplanner.base.text import unique_slugs
+from siteplanner.base.units import hectares
 from siteplanner.ground import resolve
-from siteplanner.handover.gis.file_names import unique_slugs
-from siteplanner.handover.tables.counts import cell
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import HowSure, Site
 from siteplanner.suitability.classes import CLASSES
@@ -160,11 +162,11 @@ def shifted(factor: Factor, rules: HowSure, draw: np.random.Generator) -> Factor
 def layers_of(found: Chances) -> list[tuple[LayerInfo, FloatGrid]]:
     """Layers to write: the chance of each species, safe bets and risky ones."""
     out = []
-    slugs = unique_slugs(found.names)
-    for name, slug, chance in zip(found.names, slugs, found.chance, strict=True):
+    stems = unique_slugs(found.names)
+    for name, stem, chance in zip(found.names, stems, found.chance, strict=True):
         info = LayerInfo(
             f"Chance that {name} suits", "share", _METHOD, "siteplanner", (0, 1),
-            name=f"chance_{slug.replace('-', '_')}",
+            name=f"chance_{stem}",
         )  # fmt: skip
         out.append((info, _spread(found, chance)))
     for name, title, cells in (
@@ -194,13 +196,15 @@ def _spread(found: Chances, values: NDArray[np.generic]) -> FloatGrid:
 
 def write_how_sure(found: Chances, path: Path) -> None:
     """Write a row a species: hectares that suit by the map, safe and risky, and the chance."""
-    hectare = found.grid.cell_area / 1e4
-    rows = ["species,suits_ha,safe_ha,risky_ha,mean_chance_there,largest_standard_error"]
+    cell_ha = hectares(found.grid.cell_area)
+    rows = []
     for number, name in enumerate(found.names):
         on = found.mapped[number]
-        mean = found.chance[number][on].mean() if on.any() else float("nan")
-        error = found.error[number][on].max() if on.any() else float("nan")
-        areas = (a[number].sum() * hectare for a in (found.mapped, safe(found), risky(found)))
-        numbers = [*(f"{a:.2f}" for a in areas), f"{mean:.3f}", f"{error:.3f}"]
-        rows.append(",".join([cell(name), *(n if n != "nan" else "" for n in numbers)]))
-    path.write_text("".join(f"{row}\n" for row in rows), encoding="utf-8", newline="")
+        areas = (a[number].sum() * cell_ha for a in (found.mapped, safe(found), risky(found)))
+        mean = found.chance[number][on].mean() if on.any() else None
+        error = found.error[number][on].max() if on.any() else None
+        rows.append([name, *areas, mean, error])
+    areas_ha = ("suits_ha", "safe_ha", "risky_ha")
+    chances = ("mean_chance_there", "largest_standard_error")
+    numbers = dict.fromkeys(areas_ha, ".2f") | dict.fromkeys(chances, ".3f")
+    write_table(path, pd.DataFrame(rows, columns=["species", *numbers]), numbers)

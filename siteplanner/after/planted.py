@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from siteplanner.reading.nursery_counts import known
 from siteplanner.reading.published import read_published, whole_numbers
 
 
@@ -44,12 +43,12 @@ def read_planted(folder: Path) -> Planted:
     )
     counts = plan.table("counts.csv", ["species", "infill"])
     numbers = whole_numbers(folder / "counts.csv", counts, "infill")
-    infill = numbers.groupby(counts["species"].map(known)).sum()
+    infill = numbers.groupby(counts["species"]).sum()
     words = {z.zone: (str(z.title), str(z.ground)) for z in zones.itertuples()}
     allowed = {str(k): int(v) for k, v in infill.items()}
     latitude = float(zones.to_crs(4326).union_all().centroid.y)
     substitutes = plan.table("nursery_substitutes.csv", ["zone", "species", "substitute"])
-    substitutes = substitutes[["zone", "species", "substitute"]].map(known)
+    substitutes = substitutes[["zone", "species", "substitute"]]
     return Planted(sizes, words, allowed, substitutes, latitude)
 
 

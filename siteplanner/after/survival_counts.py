@@ -10,7 +10,7 @@ import pandas as pd
 
 from siteplanner.after.planted import Planted
 from siteplanner.base.errors import Errors, input_error, near
-from siteplanner.reading.nursery_counts import day, known, read_cells, whole
+from siteplanner.reading.files.cells import day, read_cells, whole
 
 CAUSES = ("frost", "drought", "wet", "browsing", "weeds", "planting")
 #: Counts of a block within so many days are one round (judgement).
@@ -95,7 +95,7 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
     found = []
     for line in cells.to_dict("records"):
         where = f"block {line['block']}, {line['species']}"
-        block, species = known(line["block"]), known(line["species"])
+        block, species = line["block"], line["species"]
         row = whole(line.get("row", "") or "0")
         key = (block, row, species)
         there = by_row.get(key) if row else by_block.get((block, species))

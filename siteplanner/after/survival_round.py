@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
+
 from siteplanner.after.planted import draw_rows, read_planted
 from siteplanner.after.survival import SurvivalOutcome, judge
 from siteplanner.after.survival_counts import FORM, read_counts
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base.errors import input_error
-from siteplanner.handover.tables.nursery import write_csv
-from siteplanner.reading.nursery_counts import read_cells
+from siteplanner.base.tables import write_table
+from siteplanner.base.text import utf8
+from siteplanner.reading.files.cells import read_cells
 from siteplanner.reading.species_table import read_species
 from siteplanner.reading.survival_rates import RATE_COLUMNS, SAVED_RATES
 from siteplanner.site.site_file import Site
@@ -38,7 +41,7 @@ def write_rows_to_count(
         for line in drawn.itertuples()
     ]
     target.parent.mkdir(parents=True, exist_ok=True)
-    write_csv(target, FORM, rows)
+    write_table(target, pd.DataFrame(rows, columns=list(FORM)))
     return len(drawn[["block", "row"]].drop_duplicates()), int(drawn["planted"].sum())
 
 
@@ -80,12 +83,11 @@ def write_outcome(outcome: SurvivalOutcome, folder: Path) -> list[Path]:
         ("survival_zones.csv", outcome.zones),
         ("infill.csv", outcome.species),
     ):
-        frame = frame.round(3).astype(object)
-        write_csv(folder / name, list(frame.columns), frame.to_numpy().tolist())
+        write_table(folder / name, frame.round(3))
         paths.append(folder / name)
     findings = folder / "survival.txt"
     text = "".join(f"{line}\n" for line in outcome.findings)
-    findings.write_bytes(text.encode("utf-8", "replace"))
+    findings.write_bytes(utf8(text))
     return [*paths, findings]
 
 
@@ -104,6 +106,6 @@ def save_rates(outcome: SurvivalOutcome, site: Site, counts: Sequence[Path]) -> 
         for s in outcome.species.itertuples()
     ]
     partial = path.with_name(f".{path.name}.new")
-    write_csv(partial, RATE_COLUMNS, rows)
+    write_table(partial, pd.DataFrame(rows, columns=list(RATE_COLUMNS)))
     partial.replace(path)
     return path

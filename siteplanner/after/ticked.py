@@ -10,7 +10,7 @@ import pandas as pd
 
 from siteplanner.after.planted import Planted
 from siteplanner.base.errors import Errors, near
-from siteplanner.reading.nursery_counts import day, known, read_cells, whole
+from siteplanner.reading.files.cells import day, read_cells, whole
 
 COLUMNS = ("block", "planted_on", "trees", "note")
 
@@ -31,7 +31,7 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     found: list[tuple[object, ...]] = []
     seen: set[str] = set()
     for path, line in lines:
-        block = known(line["block"])
+        block = line["block"]
         where = f"block {block}"
         if block not in sizes:
             errors.add(path, where, "the plan plants no such block", near(block, sizes))
@@ -47,7 +47,7 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
         if line.get("planted_on") and when is None:
             what = f"{line['planted_on']!r} is no date"
             errors.add(path, f"{where}, planted_on", what, "write year-month-day")
-        found.append((block, when, trees, known(line.get("note", ""))))
+        found.append((block, when, trees, line.get("note", "")))
     errors.raise_any()
     return pd.DataFrame(found, columns=list(COLUMNS)).astype({"planted_on": object})
 

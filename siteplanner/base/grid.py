@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyproj
 import rasterio.features
 import rasterio.transform
 from affine import Affine
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 FloatGrid = NDArray[np.float32]
 BoolGrid = NDArray[np.bool_]
@@ -47,9 +48,14 @@ class Grid:
     def centre_lonlat(self) -> tuple[float, float]:
         """(longitude, latitude) of the grid's middle, degrees, WGS 84."""
         west, south, east, north = self.bounds
-        to_degrees = pyproj.Transformer.from_crs(self.crs, "EPSG:4326", always_xy=True)
-        lon, lat = to_degrees.transform((west + east) / 2, (south + north) / 2)
+        lon, lat = self.lonlat((west + east) / 2, (south + north) / 2)
         return float(lon), float(lat)
+
+    def lonlat(self, x: ArrayLike, y: ArrayLike) -> tuple[Any, Any]:
+        """Longitude and latitude (degrees, WGS 84) of points on the grid, shaped as they are."""
+        to_degrees = pyproj.Transformer.from_crs(self.crs, "EPSG:4326", always_xy=True)
+        lon, lat = to_degrees.transform(x, y)
+        return lon, lat
 
     def rows_cols(
         self, x: NDArray[np.float64], y: NDArray[np.float64]

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from xml.etree import ElementTree as ET
 
 from siteplanner.base.symbology import HATCH_LINE_MM, HATCH_STEP_MM, PALE, PALE_OPACITY
+from siteplanner.base.text import xml_text
 
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
@@ -173,21 +174,6 @@ def _text(parent: ET.Element, tag: str, text: str) -> ET.Element:
     element = ET.SubElement(parent, tag)
     element.text = xml_text(text)
     return element
-
-
-def xml_text(text: str) -> str:
-    r"""Replace what XML 1.0 cannot hold at all (control characters) by a question mark.
-
-    >>> xml_text("a\x1bb")
-    'a?b'
-    """
-    return "".join(c if _is_xml(ord(c)) else "?" for c in text)
-
-
-def _is_xml(code: int) -> bool:
-    if code < 0x20:
-        return code in (0x9, 0xA, 0xD)
-    return not 0xD800 <= code <= 0xDFFF and code not in (0xFFFE, 0xFFFF)
 
 
 # --- SLD -----------------------------------------------------------------------------------

@@ -60,7 +60,7 @@ class Symbology:
     ``word`` is what people read; ``colour`` (#rrggbb) is that of line, edge, hatch and marker;
     ``dash_mm`` alternates line and gap, empty for an unbroken line; ``fill`` is one of
     ``HATCHES``, ``SOLID`` or empty for an open area; ``marker`` is one of ``MARKERS``; a hatch
-    lies on ``PALE`` unless it is ``clear``.
+    lies on ``PALE`` ground where ``pale``.
     """
 
     word: str
@@ -69,7 +69,7 @@ class Symbology:
     dash_mm: tuple[float, ...] = ()
     fill: str = ""
     marker: str = "square"
-    clear: bool = False
+    pale: bool = True
 
 
 #: The symbology of everything that trees keep clear of, by its kind in the site file's [setbacks].
@@ -92,6 +92,6 @@ KINDS: dict[str, Symbology] = {
     "boundary": Symbology("boundary", BLACK, 0.9),
 }
 #: What the plan itself draws besides zones and trees.
-SETBACK = Symbology("kept clear of trees", GREY, 0.0, (), "slash", clear=True)
+SETBACK = Symbology("kept clear of trees", GREY, 0.0, (), "slash", pale=False)
 PADDOCK = Symbology("paddock", BLACK, 0.4, (1.6, 1.3))
 BLOCK = Symbology("block", BLACK, 0.3)

@@ -1,20 +1,27 @@
-"""Units that a table's header may name, and their conversion to a layer's own unit."""
+"""Units that people's data come in, and their conversion to those that are reckoned in."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 #: Each unit's kind, and how many of the kind's base unit one of it is. Exact by definition
-#: (international yard and pound agreement, 1959: 1 inch = 25.4 mm).
+#: (international yard and pound agreement, 1959: 1 inch = 25.4 mm; the older United States
+#: survey foot is 1200/3937 m, from memory).
 _SIZES: dict[str, tuple[str, float]] = {
     "m": ("length", 1.0),
     "cm": ("length", 0.01),
     "mm": ("length", 0.001),
     "in": ("length", 0.0254),
     "ft": ("length", 0.3048),
+    "us-ft": ("length", 1200 / 3937),
     "km": ("length", 1000.0),
     "m/s": ("speed", 1.0),
     "km/h": ("speed", 1 / 3.6),
@@ -26,9 +33,15 @@ _WORDS = {
     "%": "percent",
     "C": "°C", "deg C": "°C", "F": "°F", "deg F": "°F",
     "inch": "in", "inches": "in", '"': "in", "foot": "ft", "feet": "ft", "'": "ft",
+    "us survey foot": "us-ft",
     "metre": "m", "metres": "m", "meter": "m", "meters": "m",
     "centimetres": "cm", "millimetres": "mm",
 }  # fmt: skip
+
+_HECTARE_M2 = 10_000.0
+
+#: A number, or an array or column of them.
+Measures = TypeVar("Measures", float, NDArray[np.float64], "pd.Series[float]")
 
 Convert = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
@@ -59,3 +72,22 @@ def converter(given: str, wanted: str) -> Convert | None:
     if kind != kind_wanted:
         return None
     return lambda values: values * size / size_wanted
+
+
+def metres_in(unit: str, otherwise: float = math.nan) -> float:
+    """How many metres one of a unit of length is; ``otherwise`` for what is no such unit.
+
+    >>> metres_in("feet"), metres_in("metre"), metres_in("kg", 1.0)
+    (0.3048, 1.0, 1.0)
+    """
+    kind, size = _SIZES.get(_WORDS.get(unit, unit), ("", otherwise))
+    return size if kind == "length" else otherwise
+
+
+def hectares(square_metres: Measures) -> Measures:
+    """Give areas in square metres as hectares.
+
+    >>> hectares(25_000.0)
+    2.5
+    """
+    return square_metres / _HECTARE_M2

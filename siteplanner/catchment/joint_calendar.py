@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from siteplanner.base.tables import write_table
 from siteplanner.catchment.planned import Planned
-from siteplanner.catchment.tables import write_frame
 from siteplanner.handover.tables.calendar import write_tasks
 from siteplanner.season.nursery.tasks import Task, amount
 
@@ -77,7 +77,7 @@ def write_calendar(frame: pd.DataFrame, name: str, path: Path) -> None:
 
     In the latter a job of the same days at several sites is one event, with a line for each.
     """
-    write_frame(frame, path)
+    write_table(path, frame)
     dated = frame[frame["start"] != ""]
     tasks = [
         Task(

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from siteplanner.base.units import hectares
 from siteplanner.handover.folder.manifest import digest
-from siteplanner.reading.nursery_counts import known
 from siteplanner.reading.published import MANIFEST, Published, read_published
 
 _BATCH_DATES = ("collect_from", "collect_to", "pretreat_from", "sow_on", "prick_out_on",
@@ -91,7 +91,7 @@ def _numbers(frame: pd.DataFrame, column: str) -> pd.Series[float]:
 def _texts(frame: pd.DataFrame, column: str) -> pd.Series[str]:
     if column not in frame:
         return pd.Series("", index=frame.index, dtype=object)
-    return frame[column].map(known).astype(object)
+    return frame[column].astype(object)
 
 
 def _in_degrees(boundary: gpd.GeoDataFrame) -> shapely.Geometry:
@@ -134,7 +134,7 @@ def _figures(
     a_tree = _numbers(blocks, "cost") / trees
     error = manifest["frost_error_c"]
     return {
-        "area_ha": round(area_m2 / 1e4, 2),
+        "area_ha": round(hectares(area_m2), 2),
         "planted_ha": manifest["area_planted_ha"],
         "trees": manifest["trees_total"],
         "infill": int(species["infill"].sum()),

@@ -24,8 +24,9 @@ from reportlab.platypus import (
     SimpleDocTemplate,
 )
 
+from siteplanner.base.text import uncommanded
 from siteplanner.catchment.sketch import Sketch
-from siteplanner.handover.paper.text import BOLD, FONT, clean, fonts, for_paragraph
+from siteplanner.handover.paper.text import BOLD, FONT, fonts, for_paragraph
 from siteplanner.plan import CAUTIONS
 from siteplanner.season.nursery.tasks import CAUTIONS as NURSERY_CAUTIONS
 from siteplanner.season.nursery.tasks import amount
@@ -78,7 +79,7 @@ def write_report(told: Told, path: Path) -> None:
         rightMargin=_MARGIN,
         topMargin=_MARGIN,
         bottomMargin=_MARGIN + 3 * mm,
-        title=clean(f"Planting in {told.name}"),
+        title=uncommanded(f"Planting in {told.name}"),
         author="siteplanner",
         invariant=1,
     )

@@ -10,6 +10,8 @@ from pathlib import Path
 import geopandas as gpd
 
 from siteplanner.base.errors import Errors
+from siteplanner.base.tables import write_table
+from siteplanner.base.text import utf8
 from siteplanner.catchment.cluster import cluster, run
 from siteplanner.catchment.joint_calendar import by_month, joint_calendar, write_calendar
 from siteplanner.catchment.one_site import FAILED, Job, SiteOutcome
@@ -19,7 +21,6 @@ from siteplanner.catchment.report import Told, write_report
 from siteplanner.catchment.settings import Catchment, Found, find_sites
 from siteplanner.catchment.stock import read_seed, read_tubes
 from siteplanner.catchment.summary import mother_table, site_table, write_summary
-from siteplanner.catchment.tables import write_frame
 from siteplanner.handover.folder.manifest import digest, plain, versions
 from siteplanner.handover.folder.publish import staged
 from siteplanner.reading.published import MANIFEST
@@ -171,10 +172,10 @@ def _publish(
     )
     with staged(target) as folder:
         write_summary(told.sites, blurred, folder / "catchment.gpkg")
-        write_frame(by_site, folder / "orders_by_site.csv")
-        write_frame(by_species, folder / "orders.csv")
-        write_frame(told.lots, folder / "seed.csv")
-        write_frame(short, folder / "shortages.csv")
+        write_table(folder / "orders_by_site.csv", by_site)
+        write_table(folder / "orders.csv", by_species)
+        write_table(folder / "seed.csv", told.lots)
+        write_table(folder / "shortages.csv", short)
         write_calendar(joint_calendar(planned), catchment.name, folder / "calendar.csv")
         write_report(told, folder / "report.pdf")
         _write_manifest(catchment, planned, told, folder)
@@ -226,4 +227,4 @@ def _write_manifest(
         },
     }
     text = json.dumps(plain(content), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    (folder / MANIFEST).write_bytes(text.encode("utf-8", "replace") + b"\n")
+    (folder / MANIFEST).write_bytes(utf8(text) + b"\n")

@@ -14,7 +14,8 @@ import pydantic
 from pydantic import Field
 
 from siteplanner.base.errors import ErrorDetail, Errors, InputError, input_error, near
-from siteplanner.site.site_file import Site, explained, load_site, read_toml, slug
+from siteplanner.base.text import slug
+from siteplanner.site.site_file import Site, explained, load_site, read_toml
 from siteplanner.site.table import Table
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from siteplanner.base.errors import Errors
-from siteplanner.reading.nursery_counts import known, read_cells, whole
+from siteplanner.reading.files.cells import read_cells, whole
 
 #: Seed is shared out in whole milligrams, so that nothing is lost in rounding.
 MG = 1000
@@ -39,7 +39,7 @@ def _read(path: Path, column: str, what: str, remedy: str, parts: int) -> dict[s
             errors.add(path, f"{where}, {column}", f"{text!r} {what}", remedy)
         if not name:
             errors.add(path, f"{where}, species", "it is empty", "write the botanical name")
-        stock[known(name)] = stock.get(known(name), 0) + (number or 0)
+        stock[name] = stock.get(name, 0) + (number or 0)
     errors.raise_any()
     return stock
 

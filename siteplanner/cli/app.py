@@ -70,7 +70,7 @@ def plan(
         read = read.with_mature_shelter(mature_shelter)
     target = out if out is not None else Path("maps") / read.slug
     if paddock is not None:
-        from siteplanner.site.site_file import slug
+        from siteplanner.base.text import slug
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
@@ -83,6 +83,7 @@ def plan(
 @app.command()
 def check(site: SiteFile) -> None:
     """Read all inputs and say what was understood and what is wrong; write nothing."""
+    from siteplanner.base.units import hectares
     from siteplanner.run import check_plugins
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
@@ -94,10 +95,10 @@ def check(site: SiteFile) -> None:
     grid = inputs.grid
     fields = inputs.paddocks
     lines = [
-        f"boundary: {inputs.boundary.area.sum() / 1e4:.1f} ha, {grid.crs.name}",
+        f"boundary: {hectares(inputs.boundary.area.sum()):.1f} ha, {grid.crs.name}",
         f"heights: {grid.shape[0]} x {grid.shape[1]} cells of {grid.cell:g} m",
         f"paddocks: {len(fields)}, of which {int(fields['plant'].sum())} to plant "
-        f"({fields[fields['plant']].area.sum() / 1e4:.1f} ha)",
+        f"({hectares(fields[fields['plant']].area.sum()):.1f} ha)",
         f"soil: {len(inputs.soils)} polygons",
         f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
         f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "

@@ -9,9 +9,9 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from siteplanner.base.bearings import bearing_of
 from siteplanner.handover.fieldwork import (
     Ends,
-    bearing_of,
     drops,
     ends_of_rows,
     mean_bearing,
@@ -95,7 +95,7 @@ def block_works(plan: Plan) -> list[BlockWork]:
         steps = _steps(rows.geometry.to_numpy())
         in_row = float(np.median(steps)) if len(steps) else spacing
         chord = ends[mine, 1] - ends[mine, 0]
-        bearing = np.where(chord.any(axis=1), bearing_of(chord), np.nan)
+        bearing = np.where(chord.any(axis=1), bearing_of(*chord.T), np.nan)
         found.append(
             BlockWork(
                 block=str(block.block),

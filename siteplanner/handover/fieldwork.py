@@ -1,24 +1,20 @@
 """What a crew needs to know to find its rows and fill its buckets. Pure; writes nothing.
 
-Rows are numbered, and walked, as ``siteplanner.planting`` made them. What is said here of
+Rows are numbered, and bearing, as ``siteplanner.planting`` made them. What is said here of
 where they start and how they run is read from the rows themselves, whatever their pattern.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
 from dataclasses import dataclass
-from unicodedata import normalize
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.grid import Grid
+from siteplanner.base.bearings import bearing_of, wind
 from siteplanner.plan import Plan
 
 BUCKET = 40
@@ -29,18 +25,6 @@ TREES_A_DROP = 400
 """About how many trees are carried from one drop point (common practice, no source)."""
 PACE_M = 0.75
 """Length of a step of an adult on level ground (from memory; people differ)."""
-
-_WINDS = (
-    "north",
-    "north-east",
-    "east",
-    "south-east",
-    "south",
-    "south-west",
-    "west",
-    "north-west",
-)
-
 
 #: First and last tree of every row of a block, in the order of their numbers: (rows, 2, 2).
 Ends = NDArray[np.float64]
@@ -72,15 +56,6 @@ def ends_of_rows(rows: gpd.GeoDataFrame) -> Ends:
     return np.stack([xy[np.searchsorted(of_row, number)], xy[last]], axis=1)
 
 
-def wind(bearing_deg: float) -> str:
-    """Name the nearest of eight winds to a bearing.
-
-    >>> wind(50.0), wind(350.0)
-    ('north-east', 'north')
-    """
-    return _WINDS[round(bearing_deg / 45) % 8]
-
-
 @dataclass(frozen=True)
 class Start:
     """Where a block's numbering starts, in winds: told to somebody with a compass."""
@@ -102,32 +77,16 @@ def start_of(shape: shapely.Polygon, ends: Ends) -> Start:
     right = np.array([np.cos(turn), -np.sin(turn)])
     rise = (ends[-1].mean(axis=0) - ends[0].mean(axis=0)) @ right
     return Start(
-        wind(float(bearing_of(ends[0, 0] - middle))),
+        wind(float(bearing_of(*(ends[0, 0] - middle)))),
         wind(bearing + 180),
         wind(bearing + (90 if rise >= 0 else 270)),
     )
 
 
-def bearing_of(step: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Bearings, 0 to 360 degrees clockwise from grid north, of steps (…, 2) east and north."""
-    return np.degrees(np.arctan2(step[..., 0], step[..., 1])) % 360
-
-
 def mean_bearing(ends: Ends) -> float:
-    """Bearing on which most of a block's rows are walked, the long rows counting most."""
+    """Bearing on which most of a block's rows are bearing, the long rows counting most."""
     step = (ends[:, 1] - ends[:, 0]).sum(axis=0)
-    return float(bearing_of(step)) if step.any() else 0.0
-
-
-def to_true_north(grid: Grid) -> float:
-    """Degrees to add to a bearing from grid north for one from true north (mid-site).
-
-    Found by walking 0.01 degrees of latitude along the meridian and looking at the grid.
-    """
-    lon, lat = grid.centre_lonlat
-    to_grid = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
-    (x0, x1), (y0, y1) = to_grid.transform([lon, lon], [lat - 0.005, lat + 0.005])
-    return -float(np.degrees(np.arctan2(x1 - x0, y1 - y0)))
+    return float(bearing_of(*step)) if step.any() else 0.0
 
 
 def paces(metres: float) -> float:
@@ -136,26 +95,6 @@ def paces(metres: float) -> float:
 
 
 # --- plants --------------------------------------------------------------------------------
-
-
-def codes(names: Sequence[str]) -> list[str]:
-    """Give each botanical name a short code: ``Busp`` for Bursaria spinosa.
-
-    Two letters of the genus and two of the species (common practice, no source); a number
-    tells apart names that come out alike.
-
-    >>> codes(["Bursaria spinosa", "Busina spicata", "Acacia"])
-    ['Busp', 'Busp2', 'Ac']
-    """
-    taken: dict[str, int] = {}
-    chosen = []
-    for name in names:
-        plain = normalize("NFKD", name).encode("ascii", "ignore").decode()
-        words = re.findall(r"[A-Za-z]+", plain) or ["Sp"]
-        code = (words[0][:2] + (words[1][:2] if len(words) > 1 else "")).capitalize()
-        turn = taken[code] = taken.get(code, 0) + 1
-        chosen.append(code if turn == 1 else f"{code}{turn}")
-    return chosen
 
 
 def bucket(trees: NDArray[np.int64], size: int = BUCKET) -> NDArray[np.int64]:

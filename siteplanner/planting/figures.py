@@ -7,7 +7,6 @@ from collections.abc import Mapping
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import rasterio.features
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.mix.mix import Mixed
@@ -28,9 +27,7 @@ def zone_figures(
     """
     rows = []
     for zone in zones[zones["trees"] > 0].itertuples():
-        cells = rasterio.features.rasterize(
-            [(zone.geometry, 1)], out_shape=grid.shape, transform=grid.transform, dtype="uint8"
-        ).astype(bool)
+        cells = grid.cover([zone.geometry])
         steep = slope[cells & np.isfinite(slope)].astype(np.float64)
         longer = float((1 / np.cos(np.radians(steep))).mean()) if steep.size else 1.0
         mixed = mixes[zone.zone]

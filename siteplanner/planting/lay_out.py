@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.errors import input_error
+from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
 from siteplanner.planting.counts import count_trees
@@ -259,7 +260,7 @@ def _counted(
         tree_species=kinds,
         tree_mother=mothers_of(trees, kinds, inputs.seed_sources, facts["botanical_name"]),
         paddocks=inputs.paddocks.assign(
-            area_ha=inputs.paddocks.area / 1e4,
+            area_ha=hectares(inputs.paddocks.area),
             trees=_count(pd.Series(paddock), inputs.paddocks["name"]),
         )[["name", "plant", "area_ha", "trees", "geometry"]],
         no_plant=no_plant,

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.units import hectares
 from siteplanner.planting.counts import materials
 from siteplanner.planting.rows.layout import Places
 from siteplanner.site.planting import WorkRates
@@ -82,7 +83,7 @@ def into_parts(
     shapes = _noded(blocks.geometry.to_numpy(), np.array(pieces, dtype=object), cuts)
     frame = blocks.iloc[parent].reset_index(drop=True)
     frame = frame.set_geometry(gpd.GeoSeries(shapes, crs=blocks.crs)).assign(block=names)
-    frame["area_ha"] = frame.area / 1e4
+    frame["area_ha"] = hectares(frame.area)
     return frame, replace(places, block=_part_of(places, shapes, parent))
 
 

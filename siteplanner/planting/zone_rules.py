@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import input_error
 from siteplanner.base.grid import BoolGrid
+from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.rows.layout import bearing_off_fall_line, mean_fall, row_bearing
 from siteplanner.planting.rows.patterns import patterns
@@ -93,7 +94,7 @@ def _zone(
         "zone": letter,
         "title": words,
         "ground": describe.sentence(facts, ground.frost_error_c),
-        "area_ha": shape.area / 1e4,
+        "area_ha": hectares(shape.area),
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,
         "row_spacing_m": rule.row_spacing_m or np.nan,
@@ -118,7 +119,7 @@ def _with_bearings(
     falls = [mean_fall(inputs.dem, inputs.grid, of_cell == number) for number in range(len(blocks))]
     steepest = site.planting.erodible_deg
     return blocks.assign(
-        area_ha=blocks.area / 1e4,
+        area_ha=hectares(blocks.area),
         pattern=by_zone["pattern"].to_numpy(),
         spacing_m=by_zone["spacing_m"].to_numpy(),
         row_spacing_m=by_zone["row_spacing_m"].to_numpy(),

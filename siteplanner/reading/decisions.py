@@ -15,8 +15,8 @@ import pyproj
 import shapely
 
 from siteplanner.base.errors import Errors, near
+from siteplanner.reading.files.cells import read_cells
 from siteplanner.reading.files.features import POLYGONS, read_features, texts
-from siteplanner.reading.nursery_counts import known, read_cells
 from siteplanner.site.planting import Decisions
 from siteplanner.site.site_file import Site
 
@@ -77,7 +77,7 @@ def read_decisions(site: Site, crs: pyproj.CRS | None, species: Collection[str])
         with errors.gather():
             path = site.folder / rules.local
             cells = read_cells(path, ["species"])
-            local = frozenset(known(name) for name in cells["species"])
+            local = frozenset(cells["species"])
     for name, shares in rules.communities.items():
         for one in sorted(set(shares) - set(species)):
             errors.add(

@@ -22,23 +22,11 @@ from rasterio.warp import calculate_default_transform, reproject, transform_boun
 
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.grid import BoolGrid, Grid
+from siteplanner.base.units import hectares, metres_in
 from siteplanner.reading.files.tiles import in_metres, opened
 from siteplanner.reading.height_step import step_of
 from siteplanner.site.site_file import Site
 
-#: Metres in the units of height that people use; the words are also those of band tags.
-UNITS = {
-    "m": 1.0,
-    "metre": 1.0,
-    "metres": 1.0,
-    "meter": 1.0,
-    "meters": 1.0,
-    "ft": 0.3048,
-    "foot": 0.3048,
-    "feet": 0.3048,
-    "us-ft": 1200 / 3937,
-    "us survey foot": 1200 / 3937,
-}
 #: No planning cell is smaller than this unless the site file says so.
 SMALLEST_CELL_M = 2.0
 #: No ground on dry land is lower or higher.
@@ -159,14 +147,20 @@ def _unit(site: Site, source: Any) -> tuple[float, str]:
     Said in the site file, else by a vertical CRS, else by the band's own unit, else metres.
     """
     if site.dem.heights_in != "auto":
-        factor = UNITS[site.dem.heights_in]
+        factor = metres_in(site.dem.heights_in)
     else:
-        parts = pyproj.CRS.from_wkt(source.crs.to_wkt()).sub_crs_list
-        vertical = [part for part in parts if part.is_vertical]
-        unit = str(source.units[0] or "").lower()
-        factor = vertical[0].axis_info[0].unit_conversion_factor if vertical else UNITS.get(unit, 1)
-    words = "" if factor == 1 else f"Heights were turned from feet to metres (× {factor:.6g})."
+        factor = metres_of_heights(pyproj.CRS.from_wkt(source.crs.to_wkt()), source.units[0])
+    unit = "feet" if round(factor, 3) == 0.305 else "their unit"
+    words = "" if factor == 1 else f"Heights were turned from {unit} to metres (× {factor:.6g})."
     return factor, words
+
+
+def metres_of_heights(crs: pyproj.CRS, band_unit: str | None) -> float:
+    """Metres in a raster's unit of height, by its vertical CRS, else by its band; else metres."""
+    vertical = [part for part in crs.sub_crs_list if part.is_vertical]
+    if vertical:
+        return float(vertical[0].axis_info[0].unit_conversion_factor)
+    return metres_in(str(band_unit or "").lower(), 1.0)
 
 
 def _joined(
@@ -348,7 +342,7 @@ def _must_cover(
         raise input_error(
             path,
             "",
-            f"the DEM does not cover the boundary: {bare / 1e4:.2f} ha ({share:.0%}) have no "
+            f"the DEM does not cover the boundary: {hectares(bare):.2f} ha ({share:.0%}) have no "
             "height",
             "get a DEM that reaches at least to the boundary, better 400 m past it",
         )

@@ -15,12 +15,14 @@ import shapely
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
-from siteplanner.reading.nursery_counts import read_cells
+from siteplanner.base.units import metres_in
+from siteplanner.reading.files.cells import read_cells
 
 #: What to record at each spot; empty until somebody looks.
 ANSWERS = ("depth_m", "texture", "drainage", "mottles_from_m", "water_at_m", "stones_percent", "ph")
 
 
+_INCH_M = metres_in("in")
 #: An answer holds this far around the spot where ``reach_m`` is empty (common practice, no
 #: source: a hole tells of the ground that looks alike around it).
 REACH_M = 40.0
@@ -37,7 +39,7 @@ def drainage_from_mottles(mottles_from_m: float) -> str:
     well, moderately well, somewhat poorly and poorly drained soil.
     """
     for inches, name in ((10, "poorly"), (20, "somewhat poorly"), (40, "moderately well")):
-        if mottles_from_m < inches * 0.0254:
+        if mottles_from_m < inches * _INCH_M:
             return f"{name} drained"
     return "well drained"
 

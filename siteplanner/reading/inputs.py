@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
+from siteplanner.base.units import hectares
 from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
 from siteplanner.reading.decisions import Decided, read_decisions
 from siteplanner.reading.dem import read_dem
@@ -235,7 +236,7 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     twice = float(frame.area.sum()) - whole.area
     if twice > 1:
         notes.append(
-            f"Polygons of the boundary overlap on {twice / 1e4:.2f} ha ({site.boundary.file}); "
+            f"Polygons of the boundary overlap on {hectares(twice):.2f} ha ({site.boundary.file}); "
             "that ground counts once."
         )
         parts = shapely.get_parts(whole)

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
 
 import pandas as pd
 
 from siteplanner.base.errors import Errors, near
-from siteplanner.reading.files.sheet import read_sheet
+from siteplanner.reading.files.cells import day, read_cells, whole
 from siteplanner.site.site_file import Site
 
+#: Stages at which plants are counted, in the order in which they are reached.
 STAGES = ("germinated", "pricked out", "plantable")
-
-#: What a spreadsheet takes a cell for a formula by; some take the wide forms too.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 @dataclass(frozen=True)
@@ -54,49 +51,6 @@ def read_hand(site: Site, species: Collection[str]) -> Hand:
     return Hand(stock, counts)
 
 
-def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
-    """Read a CSV or XLSX as trimmed text; it must have ``columns``. Empty rows are left out.
-
-    Raises :class:`~siteplanner.InputError`.
-    """
-    frame = read_sheet(path, remarks=False)
-    frame.columns = [str(name).strip().lower() for name in frame.columns]
-    errors = Errors()
-    for column in sorted({c for c in frame.columns if list(frame.columns).count(c) > 1}):
-        errors.add(path, repr(column), "two columns are headed so", "keep one of them")
-    for column in columns:
-        if column not in frame:
-            errors.add(path, column, "the column is missing", near(column, frame.columns))
-    errors.raise_any()
-    return frame
-
-
-def whole(text: str) -> int | None:
-    """Read a whole number of plants, None when it is none.
-
-    >>> whole("120"), whole("12.5"), whole("lots")
-    (120, None, None)
-    """
-    try:
-        number = float(text)
-    except ValueError:
-        return None
-    return int(number) if 0 <= number < 1e9 and number == int(number) else None
-
-
-def day(text: str) -> date | None:
-    """Read a date written 2028-09-04, None when it is none."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        return None
-
-
-def known(text: str) -> str:
-    """Take off the apostrophe that our own tables put before text like a formula."""
-    return text[1:] if text[:1] == "'" and text[1:].startswith(FORMULA_STARTS) else text
-
-
 def _stock(path: Path, species: Collection[str]) -> dict[str, int]:
     frame = read_cells(path, ["species", "plants"])
     errors = Errors()
@@ -110,14 +64,14 @@ def _stock(path: Path, species: Collection[str]) -> dict[str, int]:
                 f"{plants!r} is no number of plants",
                 "write a whole number",
             )
-        if known(name) not in species:
+        if name not in species:
             errors.add(
                 path,
                 f"row {row + 2}, species",
                 f"{name!r} is not in the species table",
                 near(name, species),
             )
-        stock[known(name)] = stock.get(known(name), 0) + (number or 0)
+        stock[name] = stock.get(name, 0) + (number or 0)
     errors.raise_any()
     return stock
 
@@ -146,6 +100,6 @@ def _counts(path: Path) -> pd.DataFrame:
             errors.add(path, f"{where}, stage", f"{stage!r} is no stage", near(stage, STAGES))
         if when and counted is None:
             errors.add(path, f"{where}, date", f"{when!r} is no date", "write it as year-month-day")
-        found.append((batch, known(species), known(place), stage, number, counted))
+        found.append((batch, species, place, stage, number, counted))
     errors.raise_any()
     return pd.DataFrame(found, columns=Hand().counts.columns)

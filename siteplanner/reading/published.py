@@ -18,7 +18,8 @@ import pandas as pd
 import pyogrio
 
 from siteplanner.base.errors import input_error
-from siteplanner.reading.nursery_counts import read_cells
+from siteplanner.base.text import visible
+from siteplanner.reading.files.cells import read_cells
 
 #: The file that makes a folder a plan.
 MANIFEST = "plan.json"
@@ -148,5 +149,5 @@ def _inside(name: str) -> bool:
 
 def short(name: str) -> str:
     """Tame a name that the manifest gives: printable, and not long."""
-    shown = "".join(c if c.isprintable() else "?" for c in name)
+    shown = visible(name)
     return shown if len(shown) <= 100 else f"{shown[:99]}…"

@@ -19,6 +19,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -28,10 +29,12 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.base.units import converter
 from siteplanner.reading.files.sheet import read_sheet
 from siteplanner.reading.seed_facts import nursery_facts
+from siteplanner.reading.species_codes import species_codes
+from siteplanner.site.planting import Role
 
 NUMERIC_POINTS = ("dies below", "thrives from", "thrives to", "dies above")
 CLASS_POINTS = ("thrives in", "survives in")
-ROLES = ("pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "riparian")
+ROLES: tuple[str, ...] = get_args(Role)
 EVIDENCE = ("published", "common practice", "from memory")
 REQUIRED = ("botanical_name", "common_name", "roles", "expected_survival")
 HEADER = re.compile(
@@ -51,7 +54,8 @@ PASSED = ("growth_rate", "life_span", "shade", "salt", "wind", "source_note", "n
 class SpeciesTable:
     """The table as read: ``facts`` one row a species, ``tolerances`` by layer.
 
-    ``facts`` has ``botanical_name, common_name, roles`` (a tuple), ``expected_survival`` (0-1),
+    ``facts`` has ``botanical_name, code`` (see :func:`species_codes`), ``common_name, roles`` (a
+    tuple), ``expected_survival`` (0-1),
     ``mature_height_m, crown_m, spacing_m`` (NaN when unknown), ``cautions``, ``evidence``, the
     columns of ``siteplanner.reading.seed_facts`` and those of ``PASSED`` that the table has.
     ``points[layer]`` is
@@ -185,6 +189,7 @@ def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
     facts = pd.DataFrame(
         {
             "botanical_name": names,
+            "code": species_codes(names),
             "common_name": raw["common_name"],
             "roles": roles,
             "expected_survival": survival,

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from siteplanner.base.errors import Errors, near
-from siteplanner.reading.nursery_counts import known, read_cells
+from siteplanner.reading.files.cells import read_cells
 from siteplanner.reading.species_table import SpeciesTable
 
 SAVED_RATES = "expected_survival.csv"
@@ -25,7 +25,7 @@ def with_saved_rates(table: SpeciesTable, path: Path) -> tuple[SpeciesTable, str
     errors = Errors()
     saved: dict[str, float] = {}
     shares = pd.to_numeric(cells["expected_survival"], errors="coerce")
-    for row, name, share in zip(cells.index, cells["species"].map(known), shares, strict=True):
+    for row, name, share in zip(cells.index, cells["species"], shares, strict=True):
         if name not in set(names):
             errors.add(
                 path,

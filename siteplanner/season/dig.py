@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 import shapely
 from numpy.typing import NDArray
 
@@ -104,7 +103,6 @@ def dig_spots(
         which = np.where(gain > best, number, which)
         best = np.maximum(best, gain)
     units = _unit_at(soils, x, y)
-    to_degrees = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
     found: list[dict[str, object]] = []
     sure = ~np.isnan(np.concatenate([v for n, v in here.items() if n in _SOIL])).any(axis=0)
     left = np.where(sure & (line < _OFF_LINE_M), 0, best)
@@ -113,7 +111,7 @@ def dig_spots(
         other = _ELSE[which[one]]
         worthiest = np.argsort(-planted[:, one], kind="stable")
         lost = [names[n] for n in worthiest if gone[which[one], one, n]]
-        lon, lat = to_degrees.transform(x[one], y[one])
+        lon, lat = grid.lonlat(x[one], y[one])
         unknown = np.isnan(here[other.layer][0, one])
         found.append(
             {

@@ -10,7 +10,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from rasterio.features import rasterize
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.ground.cold.frost_dates import (
@@ -275,8 +274,7 @@ def coldest_by_zone(
     zones: gpd.GeoDataFrame, winter_minimum: FloatGrid, winter_minimum_error: FloatGrid, grid: Grid
 ) -> dict[str, tuple[float, float]]:
     """Median winter minimum and error (°C) of each zone's cells."""
-    shapes = [(shape, number + 1) for number, shape in enumerate(zones.geometry)]
-    of_cell = rasterize(shapes, out_shape=grid.shape, transform=grid.transform, dtype="int32")
+    of_cell = grid.number(zones.geometry)
     out = {}
     for number, zone in enumerate(zones["zone"], start=1):
         known = (

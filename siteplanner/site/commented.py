@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from siteplanner.base.text import utf8
 from siteplanner.site.site_file import Site
 
 
@@ -29,7 +30,7 @@ def quoted(value: Any) -> str:
     if isinstance(value, Mapping):
         return "{ " + ", ".join(f"{key} = {quoted(item)}" for key, item in value.items()) + " }"
     # JSON's strings are TOML's, but for DEL and lone halves of characters.
-    text = str(value).encode("utf-8", "replace").decode()
+    text = utf8(str(value)).decode()
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 

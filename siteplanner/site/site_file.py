@@ -9,17 +9,16 @@ a :class:`Site`; it opens none of the files that the site names. Tables on files
 from __future__ import annotations
 
 import os
-import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any
-from unicodedata import normalize
 
 import pydantic
 from pydantic import Field
 
 from siteplanner.base.errors import ErrorDetail, InputError, input_error, near
 from siteplanner.base.renamed import instead
+from siteplanner.base.text import slug
 from siteplanner.site.inputs import (
     Boundary,
     ClimateFiles,
@@ -152,16 +151,6 @@ class Site(Table):
     def settings(self) -> dict[str, Any]:
         """Give the settings as plain values, defaults filled in."""
         return self.model_dump(mode="json")
-
-
-def slug(text: str) -> str:
-    """Turn any text into a safe file name: a-z, 0-9 and single hyphens, at most 60 long.
-
-    >>> slug("../Wether Knöll, north & east!")
-    'wether-knoll-north-east'
-    """
-    plain = normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-")
 
 
 def load_site(path: str | Path) -> Site:

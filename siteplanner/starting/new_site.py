@@ -19,6 +19,7 @@ import shapely
 from rasterio.errors import RasterioError
 
 from siteplanner.base.errors import InputError, input_error, near
+from siteplanner.base.units import hectares
 from siteplanner.reading.files.features import POLYGONS, read_features
 from siteplanner.reading.files.schema_matching import guess_columns, layer_of
 from siteplanner.reading.files.tiles import TILES
@@ -135,7 +136,7 @@ def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
 
 
 def _hectares(outline: gpd.GeoDataFrame) -> float:
-    return float(outline.to_crs(outline.estimate_utm_crs()).area.sum()) / 1e4
+    return hectares(float(outline.to_crs(outline.estimate_utm_crs()).area.sum()))
 
 
 def _place(lon: float, lat: float) -> str:

@@ -18,7 +18,7 @@ from siteplanner.base.errors import input_error
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.handover.gis.rasters import coded, describe
-from siteplanner.reading.dem import UNITS
+from siteplanner.reading.dem import metres_of_heights
 from siteplanner.reading.files.tiles import in_metres
 from siteplanner.suitability.classes import NOT_SCORED
 from siteplanner.tiled.tiles import Box
@@ -153,7 +153,7 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     try:
         with rasterio.open(path) as file:
             crs, transform, shape = file.crs, file.transform, (file.height, file.width)
-            bands, unit = file.count, str(file.units[0] or "").lower()
+            bands, unit = file.count, file.units[0]
     except RasterioError as error:
         raise input_error(
             path, "", f"it cannot be read as a raster ({error})", "save the DEM as a GeoTIFF"
@@ -177,9 +177,7 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     straight = transform.b == 0 and transform.d == 0 and transform.a > 0 and transform.e < 0
     if not straight or not np.isclose(transform.a, -transform.e, rtol=1e-6):
         raise input_error(path, "", "its cells are not square with north up", remedy)
-    vertical = [part for part in found.sub_crs_list if part.is_vertical]
-    factor = vertical[0].axis_info[0].unit_conversion_factor if vertical else UNITS.get(unit, 1.0)
-    if factor != 1:
+    if metres_of_heights(found, unit) != 1:
         raise input_error(
             path, "", "its heights are in feet", "turn them into metres and save it again"
         )

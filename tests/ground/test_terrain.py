@@ -7,9 +7,9 @@ from ground.surfaces import angle_between, grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.base.bearings import convergence
 from siteplanner.ground.relief.landform import topographic_position
 from siteplanner.ground.relief.terrain import (
-    convergence,
     curvature,
     hillshade,
     slope_and_aspect,

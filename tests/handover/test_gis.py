@@ -23,12 +23,8 @@ from rio_cogeo.cogeo import cog_validate
 from siteplanner.base.colours import zone_colours
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
-from siteplanner.handover.gis.file_names import layer_file_stem, unique_slugs
 from siteplanner.handover.gis.geopackage import SCHEMA, write_geopackage
-from siteplanner.handover.gis.rasters import (
-    write_layer,
-    write_suitability,
-)
+from siteplanner.handover.gis.rasters import layer_file_stem, write_layer, write_suitability
 from siteplanner.plan import Plan
 
 SLD = {"s": "http://www.opengis.net/sld", "o": "http://www.opengis.net/ogc"}
@@ -267,18 +263,6 @@ def test_hostile_text_in_tags_stays_text(plan, tmp_path):
 
 
 # --- file names ----------------------------------------------------------------------------
-
-
-@given(st.lists(st.text(max_size=80), max_size=8))
-def test_file_names_are_safe_and_never_the_same(texts):
-    stems = unique_slugs(texts)
-    assert len(set(stems)) == len(texts)
-    assert all(s and set(s) <= set("abcdefghijklmnopqrstuvwxyz0123456789_") for s in stems)
-
-
-def test_species_with_one_slug_are_numbered():
-    assert unique_slugs(["A b", "a-b", "A b 2", "Ä b"]) == ["a_b", "a_b_2", "a_b_2_2", "a_b_3"]
-    assert unique_slugs(["../"]) == ["unnamed"]
 
 
 def test_a_layer_cannot_take_another_layers_file_or_a_species():

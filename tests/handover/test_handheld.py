@@ -12,7 +12,6 @@ from xml.etree import ElementTree as ET
 
 import geopandas as gpd
 import numpy as np
-import pyproj
 import pytest
 import shapely
 import xmlschema
@@ -24,7 +23,6 @@ from siteplanner.handover.fieldwork import (
     drops,
     ends_of_rows,
     start_of,
-    to_true_north,
     trees_by_row,
 )
 from siteplanner.handover.gis.handheld import write_handheld
@@ -184,17 +182,6 @@ def test_numbering_starts_where_it_is_said_to_start(plan, block):
     assert (middle[-1] - middle[0]) @ side(start.rises) > 0
     middle_of_block = np.array(shapely.box(*block.geometry.bounds).centroid.coords[0])
     assert (first - middle_of_block) @ side(start.side) > 0
-
-
-def test_true_north_agrees_with_proj(plan):
-    lon, lat = plan.grid.centre_lonlat
-    factors = pyproj.Proj(plan.grid.crs).get_factors(lon, lat)
-    assert abs(to_true_north(plan.grid)) == pytest.approx(
-        abs(factors.meridian_convergence), abs=1e-3
-    )
-    # South of the equator meridians spread towards the north: east of the zone's middle one,
-    # true north lies east of grid north, so a bearing from true north is smaller.
-    assert to_true_north(plan.grid) < 0
 
 
 def test_buckets_add_up_and_drops_hold_every_row_once():

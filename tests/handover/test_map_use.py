@@ -18,6 +18,7 @@ from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base import colours
 from siteplanner.base.errors import InputError
+from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
@@ -55,6 +56,7 @@ def planted(plan, tmp_path_factory):
     folder = tmp_path_factory.mktemp("plan")
     write_geopackage(plan, folder / "plan.gpkg")
     write_counts(plan, folder / "counts.csv")
+    write_manifest(plan, folder / "plan.json", ["plan.gpkg", "counts.csv"])
     return read_planted(folder)
 
 
@@ -338,7 +340,7 @@ def test_every_control_works_without_network_or_complaint(browser, page_file, wo
     with opened(browser, page_file, **world) as it:
         page = it.page
         used = 0
-        for tab in ("Zones", "Blocks", "Layers", "Key", "Cautions"):
+        for tab in page.locator("#tabs button").all_inner_texts():
             kinds = f"#panel-{tab} :is(button, input, select, summary, textarea)"
             for i in range(page.locator(kinds).count()):
                 if page.get_attribute(f"#tab-{tab}", "aria-expanded") != "true":

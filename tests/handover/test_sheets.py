@@ -20,10 +20,10 @@ from pypdf import PdfReader
 
 from siteplanner.handover.block_work import block_works, row_spacing_slope_distance
 from siteplanner.handover.cautions import STEEP_DEG, cautions_of
-from siteplanner.handover.fieldwork import codes
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.signs import SIGNS, signs
+from siteplanner.reading.species_codes import species_codes
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
 DPI = 300
@@ -216,7 +216,7 @@ def test_sheets_say_who_plants_when_and_what_waits(plan, tmp_path):
         (page,) = pages_of(texts, f"Block B2: {sheet}")
         said = " ".join(texts[page].split())
         assert "Graded: volunteers. Plant in winter, year 2028." in said
-        assert f"{waiting.sum()} of the trees wait for nurse trees until year 2030 (Eupa" in said
+        assert f"{waiting.sum()} of the trees wait for nurse trees until year 2030 (EUCPAU" in said
     (page,) = pages_of(texts, "Block A1: planting sheet")  # none of that species stands there
     assert "wait" not in texts[page]
 
@@ -308,13 +308,6 @@ def test_signs_differ_and_the_commonest_species_has_the_plainest():
     assert len(set(signs(np.arange(len(SIGNS))))) == len(SIGNS)
 
 
-@given(st.lists(st.text(max_size=30), max_size=40))
-def test_codes_are_short_and_all_different(names):
-    made = codes(names)
-    assert len(set(made)) == len(names)
-    assert all(code.isascii() and code.isalnum() and len(code) <= 6 for code in made)
-
-
 def test_hostile_names_print_as_text(tmp_path):
     plan = made_plan(hostile=HOSTILE)
     write_sheets(plan, tmp_path / "sheets.pdf")
@@ -331,6 +324,7 @@ def test_same_plan_same_bytes(plan, file, tmp_path):
 def test_large_blocks_of_many_species_keep_to_their_pages(plan, tmp_path):
     many = pd.concat([plan.species] * 7, ignore_index=True).iloc[:40]
     many["botanical_name"] = [f"Genus{n} species{n}" for n in range(40)]
+    many["code"] = species_codes(many["botanical_name"])
     rng = np.random.default_rng(3)
     which = rng.integers(0, 40, len(plan.trees)).astype(np.uint8)
     trees = plan.trees.assign(species=many["botanical_name"].to_numpy()[which])
@@ -340,9 +334,7 @@ def test_large_blocks_of_many_species_keep_to_their_pages(plan, tmp_path):
     (rows,) = pages_of([page.extract_text() for page in PdfReader(path).pages], "Block A1: rows")
     heads = PdfReader(path).pages[rows].extract_text().split("\n")
     (work, *_) = block_works(crowded)
-    assert {codes(list(many["botanical_name"]))[k] for k in np.flatnonzero(work.trees)} <= set(
-        heads
-    )
+    assert set(many["code"][work.trees > 0]) <= set(heads)
     document = pdfium.PdfDocument(path)
     for number in range(len(document)):
         page = document[number]

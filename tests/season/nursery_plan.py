@@ -39,7 +39,7 @@ def with_its_nursery(
     """Work the nursery out for a plan (by default the hand-made one) as the planner does."""
     plan = plan or made_plan()
     rules = {"plant_on": date(2028, 10, 2)} | rules
-    facts = plan.species[["botanical_name", "common_name", "cautions"]].assign(**FACTS)
+    facts = plan.species[["botanical_name", "code", "common_name", "cautions"]].assign(**FACTS)
     eucalypt = facts["botanical_name"].iloc[0]
     mothers = gpd.GeoDataFrame(
         {

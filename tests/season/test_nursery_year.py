@@ -8,7 +8,6 @@ from made_plan import made_plan
 from season.nursery_plan import SPECIES, hand, with_its_nursery
 
 from siteplanner.base.errors import InputError
-from siteplanner.season.nursery.batches import codes
 from siteplanner.season.nursery.orders import seeds_needed
 from siteplanner.season.nursery.tasks import losses
 from siteplanner.site.nursery import Nursery
@@ -47,12 +46,6 @@ def test_a_batch_for_each_mother_tree_and_the_rest_bulked():
     assert [b.lot.parents for b in batches] == [1, 1, 3]
     assert {b.lot.permit for b in batches} == {"P 17"}
     assert [b.batch for b in batches] == ["EUCROD-28-1", "EUCROD-28-2", "EUCROD-28-3"]
-
-
-def test_alike_species_get_codes_of_their_own():
-    found = codes(["Acacia melanoxylon", "Acacia melaleucoides", "Quercus", "×"], "28")
-    assert len(set(found.values())) == 4
-    assert found["Acacia melanoxylon"] == "ACAMEL2-28"
 
 
 def test_seed_is_sown_for_the_infill_up_front():

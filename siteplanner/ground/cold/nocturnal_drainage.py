@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
+from siteplanner.base.bearings import convergence
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.cold.cold_air import ColdAir
@@ -28,7 +29,6 @@ from siteplanner.ground.cold.drainage_run import (
 )
 from siteplanner.ground.cold.lanes import WORTH, cut_lanes, lanes_through_rows, share_let_go
 from siteplanner.ground.layer import WHOLE_GRID, layer, radius
-from siteplanner.ground.relief.terrain import convergence
 
 _METHOD = (
     "One calm clear night, sunset to sunrise of the design date, of a chilled layer that drains, "

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from siteplanner.base.bearings import convergence
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.layer import CELL, layer
-from siteplanner.ground.relief.terrain import convergence
 
 _UNIT_PLOT = 22.13  # m, 72.6 ft
 _AH703 = "USDA Agriculture Handbook 703 (Renard et al. 1997), ch. 4, moderate rill erosion"

@@ -3,28 +3,16 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
-from pyproj import Proj
 
+from siteplanner.base.bearings import convergence
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.ground.layer import CELL, NEIGHBOURS, WHOLE_GRID, layer
 from siteplanner.ground.relief._windows import above_mean, bend, horn
 from siteplanner.ground.relief.beside_voids import over_windows
-
-
-@lru_cache(maxsize=64)
-def convergence(grid: Grid) -> float:
-    """Angle from true north to grid north at the middle of the grid, degrees.
-
-    Positive where grid north lies east of true north; a true bearing is the grid bearing plus
-    this angle. Remembered, as several layers ask for it of the same grid.
-    """
-    factors = Proj(grid.crs).get_factors(*grid.centre_lonlat)
-    return float(factors.meridian_convergence)
 
 
 @layer(

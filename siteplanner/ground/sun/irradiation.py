@@ -7,11 +7,11 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from siteplanner.base.bearings import convergence
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.ground.layer import CELL, layer, radius
-from siteplanner.ground.relief.terrain import convergence
 from siteplanner.ground.sun._light import DIRECTIONS, STEPS, View, horizon_steps, horizons, shine
 
 #: Day of the year at the middle of each month (FAO-56, p. 47: J of the 15th).

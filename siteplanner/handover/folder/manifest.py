@@ -20,6 +20,7 @@ import shapely
 
 from siteplanner import __version__
 from siteplanner.base.plugins import packages
+from siteplanner.base.text import utf8
 from siteplanner.plan import Plan
 
 #: Packages whose version may change a plan's numbers or bytes.
@@ -78,7 +79,7 @@ def write_manifest(plan: Plan, path: Path, files: Iterable[str]) -> None:
         },
     }
     text = json.dumps(plain(content), indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    path.write_bytes(text.encode("utf-8", "replace") + b"\n")
+    path.write_bytes(utf8(text) + b"\n")
 
 
 def headlines(plan: Plan) -> dict[str, Any]:

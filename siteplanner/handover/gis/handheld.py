@@ -17,13 +17,11 @@ from xml.sax.saxutils import escape
 import geopandas as gpd
 import numpy as np
 import pyogrio
-import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.styles import xml_text
-from siteplanner.handover.fieldwork import codes, ends_of_rows, mean_bearing, start_of, trees_by_row
-from siteplanner.handover.gis.file_names import unique_slugs
+from siteplanner.base.text import unique_slugs, xml_text
+from siteplanner.handover.fieldwork import ends_of_rows, mean_bearing, start_of, trees_by_row
 from siteplanner.plan import Plan
 
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -93,8 +91,7 @@ def _rich(text: str) -> str:
 
 
 def _degrees(plan: Plan, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    to_degrees = pyproj.Transformer.from_crs(plan.grid.crs, "EPSG:4326", always_xy=True)
-    return np.column_stack(to_degrees.transform(xy[:, 0], xy[:, 1]))
+    return np.column_stack(plan.grid.lonlat(xy[:, 0], xy[:, 1]))
 
 
 def _rings(plan: Plan, shape: shapely.Polygon) -> list[NDArray[np.float64]]:
@@ -105,7 +102,7 @@ def _rings(plan: Plan, shape: shapely.Polygon) -> list[NDArray[np.float64]]:
 
 def _blocks(plan: Plan) -> list[_Block]:
     counts = trees_by_row(plan)
-    short = np.array(codes(list(plan.species["botanical_name"])), dtype=object)
+    short = plan.species["code"].to_numpy()
     xy, of_row = shapely.get_coordinates(plan.rows.geometry.to_numpy(), return_index=True)
     places = np.split(_degrees(plan, xy), np.flatnonzero(np.diff(of_row)) + 1)
     rows_of: dict[str, list[_Row]] = {}

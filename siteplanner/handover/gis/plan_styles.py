@@ -32,9 +32,8 @@ def symbol_of(symbology: Symbology, form: str) -> Symbol:
     """Give symbology as a symbol for one form: ``fill``, ``line`` or ``marker``."""
     if form == "marker":
         return Symbol("marker", symbology.colour, _WHITE, shape=symbology.marker, size_mm=MARKER_MM)
-    line = Symbol(
-        "line", symbology.colour, symbology.colour, symbology.width_mm, dash_mm=symbology.dash_mm
-    )
+    colour, dash = symbology.colour, symbology.dash_mm
+    line = Symbol("line", colour, colour, symbology.width_mm, dash_mm=dash)
     if form == "line":
         return line
     solid = symbology.fill == SOLID
@@ -44,7 +43,7 @@ def symbol_of(symbology: Symbology, form: str) -> Symbol:
         colour=symbology.colour if symbology.fill else "",
         opacity=SOLID_OPACITY if solid else 1.0,
         hatch="" if solid else symbology.fill,
-        pale=not solid and bool(symbology.fill) and not symbology.clear,
+        pale=not solid and bool(symbology.fill) and symbology.pale,
     )
 
 

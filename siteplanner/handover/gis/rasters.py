@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from siteplanner import __version__
 from siteplanner.base.colours import ramp
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.handover.gis.file_names import layer_file_stem, unique_slugs
+from siteplanner.base.text import file_stem, uncommanded, unique_slugs, xml_text
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 
 #: How the score came about, by index; see ``suitability.score.score_species``.
@@ -167,18 +169,21 @@ def _describe(
     tags: dict[str, str],
     colours: dict[int, tuple[int, int, int]] | None,
 ) -> None:
-    file.set_band_description(1, _tag(title))
+    # Tags are kept as XML inside the file, where a control would make it unreadable.
+    file.set_band_description(1, uncommanded(xml_text(title)))
     file.units = (unit,)
     tags = {"made_by": f"siteplanner {__version__}", **tags}
-    file.update_tags(**{name: _tag(text) for name, text in tags.items()})
+    file.update_tags(**{name: uncommanded(xml_text(text)) for name, text in tags.items()})
     if colours is not None:
         file.write_colormap(1, {code: (0, 0, 0, 0) for code in range(256)} | colours)
 
 
-def _tag(text: str) -> str:
-    # Tags are kept as XML inside the file: a control character there would make it unreadable.
-    return "".join(c if c.isprintable() or c == " " else "?" for c in text)
-
-
 def _rgb(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def layer_file_stem(name: str) -> str:
+    """File name's stem of a layer; a name unsafe as one is slugged and marked by its hash."""
+    if re.fullmatch(r"[a-z0-9_]{1,60}", name) and not name.startswith("suitability_"):
+        return name
+    return f"{file_stem(name)}_{sha256(name.encode()).hexdigest()[:8]}"

@@ -21,9 +21,17 @@ import shapely
 
 from siteplanner.base import colours
 from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
 from siteplanner.handover.map import words
-from siteplanner.handover.map.ground import MERCATOR, MapFrame, as_base64, layer, number, relief
+from siteplanner.handover.map.ground import (
+    MERCATOR,
+    MapFrame,
+    as_base64,
+    layer,
+    number,
+    relief,
+)
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.plan import Plan
 
@@ -38,7 +46,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         plan.blocks,
         frame,
         ["block", "zone", "paddock"],
-        {"area_ha": 3, "trees": 0, "rows": 0, "bearing_deg": 0},
+        {"area_ha": 4, "trees": 0, "rows": 0, "bearing_deg": 0},
         label=True,
     )
     return {
@@ -74,7 +82,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             record | {"plant": bool(plant), "why_not": _why_no_trees(record["trees"], bool(plant))}
             for record, plant in zip(
                 _features(
-                    plan.paddocks, frame, ["name"], {"area_ha": 2, "trees": 0}, label=True
+                    plan.paddocks, frame, ["name"], {"area_ha": 4, "trees": 0}, label=True
                 ),
                 plan.paddocks["plant"],
                 strict=True,
@@ -102,6 +110,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "formula_starts": "".join(FORMULA_STARTS),
     }  # fmt: skip
 
 
@@ -114,7 +123,7 @@ def _symbology(symbology: Symbology) -> dict[str, Any]:
         "dash": list(symbology.dash_mm),
         "fill": symbology.fill,
         "marker": symbology.marker,
-        "clear": symbology.clear,
+        "pale": symbology.pale,
     }
 
 
@@ -186,7 +195,7 @@ def _reference_height(settings: dict[str, object]) -> float | None:
 def _species(plan: Plan) -> list[dict[str, Any]]:
     trees = np.bincount(plan.tree_species, minlength=len(plan.species))
     marks = colours.shapes(list(plan.species["colour"]))
-    texts = ["botanical_name", "common_name", "roles", "cautions", "colour"]
+    texts = ["botanical_name", "code", "common_name", "roles", "cautions", "colour"]
     return [
         {word: _text(getattr(row, word)) for word in texts} | {"shape": shape, "trees": int(count)}
         for row, shape, count in zip(plan.species.itertuples(), marks, trees, strict=True)
@@ -198,7 +207,7 @@ def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
         plan.zones,
         frame,
         ["zone", "title", "ground", "pattern"],
-        {"area_ha": 3, "spacing_m": 2, "density_ha": 0, "trees": 0},
+        {"area_ha": 4, "spacing_m": 2, "density_ha": 0, "trees": 0},
     )
     order = {name: i for i, name in enumerate(plan.species["botanical_name"])}
     sums = plan.counts.groupby(["zone", "species"], sort=False)[["trees", "infill", "order"]].sum()

@@ -33,7 +33,7 @@ function tick(block, changes) {
 /* One cell of a CSV; text that a spreadsheet would take for a formula gets an apostrophe. */
 function cell(value) {
   let text = String(value).replace(/[\r\n\t]+/g, " ");
-  if (/^[=+\-@＝＋－＠]/.test(text)) text = "'" + text;
+  if (plan.formula_starts.includes(text.replace(/^'+/, "")[0])) text = "'" + text;
   return /[",]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
 }
 function ticksAsCsv() {

@@ -215,7 +215,7 @@ const chip = (zone) => el("span", { class: `chip ${zone.marks}`, style: { backgr
 const note = (text) => el("p", { class: "note" }, text);
 const mark = (species) => markOf(species.shape, species.colour, 8, INK);
 const speciesName = (species) => [mark(species), el("span", {}, species.common_name, " ",
-  el("i", {}, species.botanical_name))];
+  el("i", {}, species.botanical_name), " ", el("small", {}, species.code))];
 
 /* Numbers of trees by species; `columns` are keys of `counts`. */
 function speciesTable(counts, caption, columns) {

@@ -16,11 +16,13 @@ from siteplanner.handover.paper.block_map import draw_block, draw_overview, mark
 from siteplanner.handover.paper.frame import PaperFrame, frame_for
 from siteplanner.handover.paper.pages import A3, A4, MARGIN, Column, Page, Pen, line_mm, table
 from siteplanner.handover.paper.signs import draw_signs
+from siteplanner.handover.paper.text import BOLD, size_within
 from siteplanner.plan import Plan
 
 _SIDE = 78.0  # mm of the column beside the map
 _CALL = 17.0  # mm of the box of whom to call
 _LEAST_SPACING = 1.5  # mm between trees on paper, below which a larger sheet is taken
+_CODE = 10.0  # mm of a column with a species' code as its head, legible still
 PITCH = 4.4
 #: y (mm) beneath the line on top of a sheet.
 BELOW_HEAD = 14.0
@@ -198,9 +200,10 @@ def _key(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> None:
         left = x + (place // deep) * wide
         foot = y + (place % deep + 1) * 3.7 - 0.6
         draw_signs(pen.canvas, book.signs[species], [pen.at(left + 1.4, foot - 0.9)], 1.1 * mm)
-        pen.text(left + 3.6, foot, book.codes[species], 6.3, bold=True, limit=9.2)
+        code = book.codes[species]
+        pen.text(left + 3.6, foot, code, size_within(code, 10 * mm, BOLD, 6.3), bold=True)
         name = str(book.plan.species["common_name"].iloc[species])
-        pen.text(left + 13, foot, name, 6.3, limit=wide - 22)
+        pen.text(left + 14.2, foot, name, 6.3, limit=wide - 23.2)
         pen.text(left + wide - 1, foot, f"{work.trees[species]:,}", 6.3, align="right")
 
 
@@ -252,9 +255,9 @@ def _row_columns(book: Book, work: BlockWork) -> tuple[tuple[float, float], list
     here, done = _here(work), 12.0
     used = sum(c.width for c in fixed) + done
     sheets = (A4, A4[::-1], A3[::-1])
-    size = next((s for s in sheets if s[0] - 2 * MARGIN >= used + 8 * len(here)), sheets[-1])
+    size = next((s for s in sheets if s[0] - 2 * MARGIN >= used + _CODE * len(here)), sheets[-1])
     wide = size[0] - 2 * MARGIN
-    halves = 2 if used + 9 * len(here) <= (wide - 4) / 2 else 1
+    halves = 2 if used + _CODE * len(here) <= (wide - 4) / 2 else 1
     room = (wide - 4 * (halves - 1)) / halves - used
     each = min(12.0, room / len(here))
     species = [Column(book.codes[k], each) for k in here]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 
 import numpy as np
-import pyproj
 from numpy.typing import NDArray
 from reportlab.platypus import Flowable, KeepTogether
 
@@ -170,6 +169,5 @@ def _in_bucket(mixed: int, plants: int) -> str:
 def _middle(book: Book, work: BlockWork) -> tuple[float, float]:
     """Latitude and longitude of a spot inside the block."""
     spot = work.shape.representative_point()
-    to_degrees = pyproj.Transformer.from_crs(book.plan.grid.crs, "EPSG:4326", always_xy=True)
-    lon, lat = to_degrees.transform(spot.x, spot.y)
+    lon, lat = book.plan.grid.lonlat(spot.x, spot.y)
     return lat, lon

@@ -12,7 +12,7 @@ from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import FONT
 from siteplanner.plan import Plan
 
-_LONG, _HIGH, _PITCH, _SIZE = 8.0, 3.2, 4.6, 7.0
+_LONG, _HIGH, _PITCH, _SIZE = 6.5, 3.0, 4.4, 6.3
 _Entry = tuple[float, int, str, str]
 
 
@@ -43,7 +43,7 @@ def _entries(plan: Plan, wide: float) -> list[_Entry]:
     right, line = 0.0, 0
     for kind, forms in drawn_kinds(plan).items():
         for form in forms:
-            long = _LONG + 5 + pdfmetrics.stringWidth(DRAWN[kind].word, FONT, _SIZE) / mm
+            long = _LONG + 4 + pdfmetrics.stringWidth(DRAWN[kind].word, FONT, _SIZE) / mm
             if right and right + long > wide:
                 right, line = 0.0, line + 1
             entries.append((right, line, kind, form))

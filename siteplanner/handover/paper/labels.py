@@ -10,7 +10,8 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from siteplanner.handover.paper.text import BOLD, FONT, ITALIC, clean, cut_to, fonts
+from siteplanner.base.text import uncommanded
+from siteplanner.handover.paper.text import BOLD, FONT, ITALIC, cut_to, fonts
 from siteplanner.season.nursery.batches import Batch
 from siteplanner.season.nursery.year import NurseryYear
 
@@ -53,7 +54,7 @@ def write_labels(year: NurseryYear, site_name: str, path: Path) -> None:
     sheet = SHEETS[year.rules.labels]
     fonts()
     canvas = Canvas(str(path), pagesize=sheet.paper, invariant=1)
-    canvas.setTitle(clean(f"Batch labels for {site_name}"))
+    canvas.setTitle(uncommanded(f"Batch labels for {site_name}"))
     canvas.setAuthor("siteplanner")
     labels = [batch for batch in year.batches for _ in range(year.rules.labels_each)]
     for number, batch in enumerate(labels):
@@ -122,7 +123,7 @@ def _pencil_lines(canvas: Canvas, x: float, y: float, width: float, size: float)
 
 def _qr(canvas: Canvas, batch: Batch, x: float, y: float, side: float) -> None:
     """Draw a QR code of batch, species and place, its lower left corner at (x, y)."""
-    text = clean(f"{batch.batch}; {batch.species}; {batch.lot.place}")[:_QR_LETTERS]
+    text = uncommanded(f"{batch.batch}; {batch.species}; {batch.lot.place}")[:_QR_LETTERS]
     code = segno.make(text, error="m", micro=False)
     quiet = 2
     cells = code.symbol_size(border=quiet)[0]

@@ -22,10 +22,10 @@ from reportlab.platypus import (
 )
 
 from siteplanner.base.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
+from siteplanner.base.text import uncommanded
 from siteplanner.handover.paper.text import (
     BOLD,
     FONT,
-    clean,
     cut_to,
     fonts,
     for_paragraph,
@@ -60,7 +60,7 @@ def write_nursery_pdf(year: NurseryYear, site_name: str, path: Path) -> None:
         rightMargin=_MARGIN,
         topMargin=_MARGIN,
         bottomMargin=_MARGIN + 4 * mm,
-        title=clean(f"Nursery for {site_name}"),
+        title=uncommanded(f"Nursery for {site_name}"),
         author="siteplanner",
         invariant=1,
     )

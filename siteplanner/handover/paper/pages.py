@@ -11,7 +11,6 @@ from reportlab.lib.colors import black
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
-from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     ActionFlowable,
@@ -25,7 +24,7 @@ from reportlab.platypus import (
     Table,
 )
 
-from siteplanner.handover.paper.text import BOLD, FONT, cut_to, for_paragraph, on_paper
+from siteplanner.handover.paper.text import BOLD, FONT, cut_to, for_paragraph, on_paper, size_within
 
 MARGIN = 10.0
 #: Sizes of paper, mm (ISO 216).
@@ -192,8 +191,7 @@ def grid(
         ("LINEAFTER", (-1, 0), (-1, -1), 0.2, black),
     ]
     for number, (column, head) in enumerate(zip(columns, heads, strict=True)):
-        long = stringWidth(head, BOLD, size)
-        fit = size * min(1.0, (column.width - 1.6) * mm / long) if long else size
+        fit = size_within(head, (column.width - 1.6) * mm, BOLD, size)
         style += [
             ("FONT", (number, top), (number, top), BOLD, fit, fit),
             ("ALIGN", (number, 0), (number, -1), column.align.upper()),

@@ -10,13 +10,13 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 
+from siteplanner.base.bearings import convergence
+from siteplanner.base.text import uncommanded
 from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
     TREES_A_DROP,
-    codes,
-    to_true_north,
 )
 from siteplanner.handover.paper.block import (
     BELOW_HEAD,
@@ -44,7 +44,7 @@ from siteplanner.handover.paper.pages import (
     table,
 )
 from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
-from siteplanner.handover.paper.text import clean, fonts
+from siteplanner.handover.paper.text import fonts
 from siteplanner.plan import Plan
 
 _BLOCKS_A_PAGE = 54
@@ -78,12 +78,10 @@ def write_sheets(plan: Plan, path: Path) -> None:
     fonts()
     work = block_works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
-    book = Book(
-        plan, signs(total), codes(list(plan.species["botanical_name"])), to_true_north(plan.grid)
-    )
+    book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid))
     pages = _pages(book, work, total)
     canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
-    canvas.setTitle(clean(f"Planting sheets for {plan.name}"))
+    canvas.setTitle(uncommanded(f"Planting sheets for {plan.name}"))
     canvas.setAuthor("siteplanner")
     overview_form(Pen(canvas, *A4), plan)
     for number, (name, page) in enumerate(pages, 1):
@@ -92,7 +90,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
         pen = Pen(canvas, wide, high)
         if name and (number == 1 or pages[number - 2][0] != name):
             canvas.bookmarkPage(f"block{number}")
-            canvas.addOutlineEntry(clean(name), f"block{number}", 0)
+            canvas.addOutlineEntry(uncommanded(name), f"block{number}", 0)
         page.draw(pen)
         _foot(pen, number, len(pages))
         canvas.showPage()

@@ -52,8 +52,8 @@ def draw_symbol(
     canvas.restoreState()
 
 
-def hatch(shape: shapely.Geometry, turn: float, step: float) -> shapely.Geometry:
-    """Give parallel lines inside a shape, ``step`` apart, turned anticlockwise by ``turn``°.
+def hatch(shape: shapely.Geometry, turn: float, step: float) -> NDArray[np.object_]:
+    """Give parallel lines (n,) inside a shape, ``step`` apart, turned anticlockwise by ``turn``°.
 
     They lie where they would for any other shape, so that hatches of neighbours meet.
     """
@@ -62,7 +62,9 @@ def hatch(shape: shapely.Geometry, turn: float, step: float) -> shapely.Geometry
     (low, far), (left, right) = _reach(shape, across), _reach(shape, along)
     offsets = np.arange(math.ceil(low / step), math.floor(far / step) + 1) * step
     ends = offsets[:, None, None] * across + np.array([left, right])[None, :, None] * along
-    return shapely.intersection(shapely.multilinestrings(shapely.linestrings(ends)), shape)
+    inside = shapely.get_parts(shapely.intersection(shapely.linestrings(ends), shape))
+    is_line = np.isin(shapely.get_type_id(inside), _LINES) & ~shapely.is_empty(inside)
+    return inside[is_line]  # without points where a line only touches the shape
 
 
 def hatch_dots(shape: shapely.Geometry, turn: float, step: float) -> NDArray[np.float64]:
@@ -90,7 +92,7 @@ def _fill(
     symbology: Symbology,
     size: float,
 ) -> None:
-    if symbology.fill == SOLID or not symbology.clear:
+    if symbology.fill == SOLID or symbology.pale:
         # A tint instead of opacity, which forms inside a PDF page cannot have.
         tint = HexColor(symbology.colour) if symbology.fill == SOLID else HexColor(PALE)
         share = SOLID_OPACITY if symbology.fill == SOLID else 1.0
@@ -109,9 +111,7 @@ def _fill(
         return
     canvas.setLineWidth(size * HATCH_LINE_MM * mm)
     for way in (turn, turn + 90) if tile == "grid" else (turn,):
-        lines = shapely.get_parts(hatch(shape, way, step))
-        lines = lines[np.isin(shapely.get_type_id(lines), _LINES) & ~shapely.is_empty(lines)]
-        canvas.drawPath(_path(canvas, list(lines)), stroke=1, fill=0)
+        canvas.drawPath(_path(canvas, list(hatch(shape, way, step))), stroke=1, fill=0)
 
 
 def _path(canvas: Canvas, lines: list[shapely.LineString]) -> PDFPathObject:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import functools
-import unicodedata
 from pathlib import Path
 from xml.sax.saxutils import escape
 
 import reportlab
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
+
+from siteplanner.base.text import printable
 
 #: Bitstream Vera, which comes with reportlab under a free licence.
 FONT, BOLD, ITALIC = "Vera", "VeraBd", "VeraIt"
@@ -23,26 +24,9 @@ def fonts() -> None:
             pdfmetrics.registerFont(TTFont(name, str(folder / f"{name}.ttf")))
 
 
-def clean(text: str) -> str:
-    """Take out control characters and halves of characters, which no file format carries."""
-    return "".join(
-        " " if c in "\t\r\n" else c
-        for c in text
-        if c in "\t\r\n" or unicodedata.category(c) not in ("Cc", "Cs", "Cf")
-    )
-
-
 def on_paper(text: str) -> str:
     """Bring text to letters that the typeface has: ``ā`` becomes ``a``, others ``?``."""
-    known = _letters()
-    out = []
-    for letter in clean(text):
-        if ord(letter) in known:
-            out.append(letter)
-            continue
-        base = [c for c in unicodedata.normalize("NFKD", letter) if ord(c) in known]
-        out.append("".join(base) or "?")
-    return "".join(out)
+    return printable(text, _letters())
 
 
 def for_paragraph(text: str) -> str:
@@ -58,6 +42,12 @@ def cut_to(text: str, width: float, font: str, size: float) -> str:
     while text and pdfmetrics.stringWidth(text + "…", font, size) > width:
         text = text[:-1]
     return text.rstrip() + "…"
+
+
+def size_within(text: str, width: float, font: str, size: float) -> float:
+    """Give the size, at most ``size``, at which text is no wider than ``width`` points."""
+    long = pdfmetrics.stringWidth(on_paper(text), font, size)
+    return size * min(1.0, width / long) if long else size
 
 
 @functools.cache

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from icalendar import Calendar, Event, vText
 
-from siteplanner.handover.paper.text import clean
+from siteplanner.base.text import uncommanded, utf8
 from siteplanner.season.nursery.tasks import CAUTIONS, Task, tasks_of
 from siteplanner.season.nursery.year import NurseryYear
 
@@ -32,18 +32,18 @@ def write_tasks(tasks: Iterable[Task], whose: str, title: str, stamp: date, path
     book = Calendar()
     book.add("prodid", "-//siteplanner//nursery//EN")
     book.add("version", "2.0")
-    book.add("x-wr-calname", vText(clean(title)))
+    book.add("x-wr-calname", vText(uncommanded(title)))
     stamped = datetime.combine(stamp, time(), UTC)
     for task in tasks:
         event = Event()
         key = "\n".join([whose, task.title, str(task.start), str(task.end)])
-        digest = hashlib.sha256(key.encode("utf-8", "replace")).hexdigest()[:32]
+        digest = hashlib.sha256(utf8(key)).hexdigest()[:32]
         event.add("uid", f"{digest}@siteplanner.invalid")
         event.add("dtstamp", stamped)
         event.add("dtstart", task.start)
         event.add("dtend", task.end + timedelta(days=1))
-        event.add("summary", clean(f"{task.title} ({len(task.lines)})"))
-        event.add("description", "\n".join([*map(clean, task.lines), "", CAUTIONS[0]]))
+        event.add("summary", uncommanded(f"{task.title} ({len(task.lines)})"))
+        event.add("description", "\n".join([*map(uncommanded, task.lines), "", CAUTIONS[0]]))
         event.add("transp", "TRANSPARENT")
         book.add_component(event)
     path.write_bytes(book.to_ical())

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pandas as pd
-
-from siteplanner.handover.tables.counts import cell
+from siteplanner.base.tables import write_table
 from siteplanner.plan import Plan
 
 NOTE = "an estimate from terrain and a few readings, not a forecast"
@@ -20,19 +18,4 @@ def write_frost(plan: Plan, folder: Path) -> None:
     """
     for table, name in ((plan.frost, "frost.csv"), (plan.frost_dates, "frost_dates.csv")):
         if len(table):
-            text = _csv(table.assign(note=NOTE))
-            (folder / name).write_text(text, encoding="utf-8", newline="")
-
-
-def _csv(table: pd.DataFrame) -> str:
-    """Comma-separated text: numbers to four digits, unknown ones empty, text made safe."""
-    lines = [",".join(table.columns)]
-    for row in table.itertuples(index=False):
-        cells = []
-        for value in row:
-            if isinstance(value, str):
-                cells.append(cell(value))
-            else:
-                cells.append("" if pd.isna(value) else f"{value:.4g}")
-        lines.append(",".join(cells))
-    return "".join(f"{line}\n" for line in lines)
+            write_table(folder / name, table.assign(note=NOTE), ".4g")

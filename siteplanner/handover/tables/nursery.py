@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 from typing import Any
 
-from siteplanner.handover.tables.counts import cell
+import pandas as pd
+
+from siteplanner.base.tables import write_table
 from siteplanner.reading.nursery_counts import STAGES
 from siteplanner.season.nursery.batches import Batch
 from siteplanner.season.nursery.schedule import season
@@ -72,38 +72,21 @@ def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
 def write_tables(year: NurseryYear, folder: Path) -> None:
     """Write ``nursery.csv`` and its side tables into ``folder``."""
     rows = [batch_columns(batch, year) for batch in year.batches]
-    header = list(rows[0]) if rows else ["batch"]
-    write_csv(folder / "nursery.csv", header, [list(row.values()) for row in rows])
+    table = pd.DataFrame(rows, columns=None if rows else ["batch"], dtype=object)
+    write_table(folder / "nursery.csv", table)
     for name, frame in (
         ("nursery_species.csv", year.supply),
         ("nursery_bench.csv", year.bench),
         ("nursery_substitutes.csv", year.substitutes),
     ):
-        write_csv(folder / name, list(frame.columns), frame.to_numpy(dtype=object).tolist())
+        write_table(folder / name, frame)
     form = [
         [batch.batch, batch.species, batch.lot.place, stage, None, None]
         for batch in year.batches
         for stage in STAGES
     ]
     header = ["batch", "species", "place", "stage", "count", "date"]
-    write_csv(folder / "nursery_counts.csv", header, form)
-
-
-def write_csv(path: Path, header: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
-    """Write a CSV: UTF-8, line feeds, no text that a spreadsheet would run as a formula."""
-    lines = [",".join(header), *(",".join(_cell(value) for value in row) for row in rows)]
-    text = "".join(f"{line}\n" for line in lines)
-    path.write_bytes(text.encode("utf-8", "replace"))
-
-
-def _cell(value: Any) -> str:
-    if value is None or value != value:
-        return ""
-    if isinstance(value, date):
-        return value.isoformat()
-    if isinstance(value, str):
-        return cell(value)
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    write_table(folder / "nursery_counts.csv", pd.DataFrame(form, columns=header))
 
 
 def _short(number: float) -> float | None:

@@ -19,8 +19,7 @@ from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
-from siteplanner.base.styles import xml_text
-from siteplanner.handover.fieldwork import codes
+from siteplanner.base.text import xml_text
 from siteplanner.plan import Plan
 from siteplanner.season.works import Works
 
@@ -237,7 +236,7 @@ def _species(plan: Plan) -> list[_Column]:
     return [
         _Column("Botanical name", _texts(facts["botanical_name"]), width=31),
         _Column("Common name", _texts(facts["common_name"]), width=27),
-        _Column("Code on the sheets", codes(list(facts["botanical_name"]))),
+        _Column("Code", _texts(facts["code"])),
         _Column("Roles", _texts(facts["roles"]), width=31),
         _Column("Cautions", _texts(facts["cautions"]), width=44),
         _Column("Trees", sums["trees"].tolist(), "whole", total=True),

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pandas as pd
-
-from siteplanner.handover.tables.counts import cell
+from siteplanner.base.tables import write_table
 from siteplanner.plan import Plan
 
 
@@ -25,16 +23,4 @@ def write_works(plan: Plan, folder: Path) -> None:
         ("row_spacings.csv", plan.works.row_spacings),
     ):
         if len(frame):
-            write_table(frame, folder / name)
-
-
-def write_table(frame: pd.DataFrame, path: Path) -> None:
-    """Write a table as CSV: UTF-8, a line feed ends each line, numbers to two decimals."""
-    columns = [
-        [f"{value:.2f}" for value in frame[name]]
-        if pd.api.types.is_float_dtype(frame[name])
-        else [cell(str(value)) for value in frame[name]]
-        for name in frame.columns
-    ]
-    lines = [",".join(frame.columns), *(",".join(row) for row in zip(*columns, strict=True))]
-    path.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8", newline="")
+            write_table(folder / name, frame, ".2f")

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.bearings import bearing_of
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import Pattern, Relief, lay, pattern_infos
@@ -157,7 +158,7 @@ def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> tuple[flo
     plane, *_ = np.linalg.lstsq(
         np.column_stack([east, north]), heights - heights.mean(), rcond=None
     )
-    fall = float(np.degrees(np.arctan2(-plane[0], -plane[1]))) % 360
+    fall = float(bearing_of(-plane[0], -plane[1]))
     return fall, float(np.degrees(np.arctan(np.hypot(*plane))))
 
 

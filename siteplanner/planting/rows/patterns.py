@@ -24,6 +24,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.bearings import bearing_of
 from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.plugins import PATTERNS, Offer, by_name
@@ -158,7 +159,7 @@ def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Patter
     corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(area))
     sides = np.diff(corners, axis=0)[:2] if len(corners) >= 4 else np.array([[0.0, 1.0]])
     east, north = sides[np.hypot(*sides.T).argmax()]
-    return triangular(area, spacing_m, float(np.degrees(np.arctan2(east, north)) % 180))
+    return triangular(area, spacing_m, float(bearing_of(east, north)) % 180)
 
 
 def lattice(
@@ -229,7 +230,7 @@ def lay(
     ahead = np.array([[np.sin(np.radians(bearing_deg)), np.cos(np.radians(bearing_deg))]])
     east, north = (ahead + (ahead @ fall)[:, None] * (longer - 1) * fall)[0]
     shown = shapely.transform(area, lambda xy: stretched(xy, longer))
-    bearing = float(np.degrees(np.arctan2(east, north)) % 180)
+    bearing = float(bearing_of(east, north)) % 180
     x, y, row = pattern(shown, spacing_m, bearing, **used)
     back = stretched(np.column_stack([x, y]), 1 / longer)
     # A place on the very edge may be rounded across it.

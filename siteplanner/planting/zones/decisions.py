@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.units import hectares
 from siteplanner.planting.zones.blocks import BY_HAND
 from siteplanner.reading.decisions import USES, Decided
 from siteplanner.site.planting import Mix
@@ -103,12 +104,12 @@ def notes_on_decisions(
     said = []
     name_of = list(names)
     for row in decided.ground.itertuples():
-        hectares = row.geometry.area / 1e4
+        area_ha = hectares(row.geometry.area)
         if row.use != "plant":
             title = f" ({row.title})" if row.title else ""
-            said.append(f"Kept: {hectares:.2f} ha{title} {USES[row.use]}, not planted here.")
+            said.append(f"Kept: {area_ha:.2f} ha{title} {USES[row.use]}, not planted here.")
             continue
-        said.append(f"Kept: zone {row.zone} as you drew it, {hectares:.2f} ha.")
+        said.append(f"Kept: zone {row.zone} as you drew it, {area_ha:.2f} ha.")
         cells = grid.cover([row.geometry])[suitability.mask]
         if not cells.any():
             said.append(f"Zone {row.zone} holds no ground of the property.")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from siteplanner.base.bearings import bearing_of, wind
 from siteplanner.base.grid import BoolGrid, FloatGrid
 from siteplanner.base.layer_info import LayerInfo
 
@@ -24,7 +25,6 @@ READS = (
     "height_above_nearest_drainage",
     "sun_exposure",
 )
-COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 #: Questions asked of the spade where a layer is mostly unknown.
 UNKNOWN_ADVICE = {
     "soil_depth": "soil depth NOT CHECKED: dig before ordering",
@@ -107,7 +107,7 @@ def _facing(aspect: NDArray[np.float32]) -> str:
     east, north = np.sin(known).mean(), np.cos(known).mean()
     if np.hypot(east, north) < 0.5:
         return ""
-    return COMPASS[int(np.round(np.degrees(np.arctan2(east, north)) / 45)) % 8]
+    return wind(float(bearing_of(east, north)))
 
 
 def tags(ground: GroundSummary, whole: GroundSummary) -> frozenset[str]:

@@ -228,20 +228,3 @@ def unreadable_months(sources: gpd.GeoDataFrame) -> list[str]:
         except ValueError:
             names.append(_word(name))
     return names
-
-
-def codes(names: Iterable[str], year: str) -> dict[str, str]:
-    """Short codes of species for batch numbers: ``EUCROD-28``; alike ones get a number."""
-    found: dict[str, str] = {}
-    used: dict[str, int] = {}
-    for name in sorted(set(names)):
-        words = [w for w in ("".join(c for c in w if _plain(c)) for w in name.split()) if w]
-        stem = "".join(word[:3] for word in words[:2]).upper() or "SPECIES"
-        used[stem] = used.get(stem, 0) + 1
-        number = str(used[stem]) if used[stem] > 1 else ""
-        found[name] = f"{stem}{number}-{year}" if year else f"{stem}{number}"
-    return found
-
-
-def _plain(letter: str) -> bool:
-    return letter.isascii() and letter.isalnum()

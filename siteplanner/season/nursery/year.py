@@ -13,8 +13,8 @@ import pandas as pd
 from siteplanner.base.errors import Errors, near
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.nursery_counts import Hand
-from siteplanner.season.nursery.batches import Batch, batches_of, codes, unreadable_months
+from siteplanner.reading.nursery_counts import STAGES, Hand
+from siteplanner.season.nursery.batches import Batch, batches_of, unreadable_months
 from siteplanner.season.nursery.orders import bench_by_month, come_through
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.site_file import Site
@@ -58,15 +58,14 @@ def nursery_year(
     ordered = layout.counts.groupby("species", sort=False)["order"].sum()
     facts = inputs.species.facts
     sources = inputs.seed_sources
-    year = f"{rules.plant_on:%y}" if rules.plant_on else ""
-    code = codes(facts["botanical_name"], year)
+    year = f"-{rules.plant_on:%y}" if rules.plant_on else ""
     batches: list[Batch] = []
     for row in facts.to_dict("records"):
         name = row["botanical_name"]
         to_raise = int(ordered.get(name, 0)) - hand.stock.get(name, 0)
         if to_raise > 0:
             mine = sources[sources["species"] == name]
-            batches += batches_of(row, code[name], to_raise, mine, rules, mean_c.tolist())
+            batches += batches_of(row, row["code"] + year, to_raise, mine, rules, mean_c.tolist())
     counted, said = counted_batches(batches, hand, site)
     supply = _supply(facts["botanical_name"], ordered, counted, hand)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
@@ -105,7 +104,7 @@ def counted_batches(
     errors = Errors()
     by_name = {batch.batch: batch for batch in batches}
     latest: dict[str, tuple[str, int]] = {}
-    order = {"germinated": 0, "pricked out": 1, "plantable": 2}
+    order = {stage: place for place, stage in enumerate(STAGES)}
     for row in hand.counts.itertuples(index=False):
         batch = by_name.get(row.batch)
         if batch is None:
