@@ -83,16 +83,16 @@ def season_of(
         site.mix.lowest_suitability,
     )
     step("Working the works and their years out")
-    works, tree_year, told = works_of(inputs, ground, suitability, layout, site)
+    done = works_of(inputs, ground, suitability, layout, frost.when, site)
     step("Working the nursery's year out")
-    nursery = nursery_year(inputs, suitability, layout, site)
+    nursery = nursery_year(inputs, suitability, layout, done.plantings, done.calendar, site)
     return Season(
-        works=works,
+        works=done.works,
         nursery=nursery,
-        tree_year=tree_year,
+        tree_year=done.tree_year,
         frost=frost,
         colder_c=colder_winter(inputs.climate),
         dig=dig,
         thermometers=thermometers,
-        notes=(*thermometer_words(thermometers), *told, *nursery.warnings),
+        notes=(*thermometer_words(thermometers), *done.notes, *nursery.warnings),
     )

@@ -38,6 +38,8 @@ class WorkRates(Table):
     """Width of the spot kept free of weeds around a tree, by hand, mulch or mat."""
     weed_weeks: Weeks = 10
     """From weed control to planting."""
+    rooting_weeks: Weeks = 8
+    """So long must the ground stay moist after planting, for roots to hold."""
     fence_within_m: Metres = 6.0
     """An existing fence so near to a paddock's edge counts as that edge's fence."""
     rip_steepest_deg: Degrees = 15.0
@@ -58,7 +60,7 @@ class Years(Table):
     """The first year of planting, such as 2028; without it years are numbered 1, 2 …"""
     number: Annotated[int, Field(ge=1, le=15)] = 3
     tubes: Annotated[int, Field(ge=0)] | None = None
-    """Plants that the nursery can raise a year."""
+    """Tubes that the nursery can fill a year, for planting and for infill."""
     bench_m2: Annotated[float, Field(ge=0)] | None = None
     """Bench space of the nursery; a tube takes tube_m2 under [nursery]."""
     money: Annotated[float, Field(ge=0)] | None = None

@@ -10,7 +10,10 @@ import pytest
 import shapely
 from python_calamine import CalamineWorkbook
 
-from siteplanner.season.works import ACCESS_CLASSES, _access_class, _jobs, fences
+from siteplanner.season.ground_works import fences
+from siteplanner.season.plantings import Calendar
+from siteplanner.season.windows import Window
+from siteplanner.season.works import ACCESS_CLASSES, _access_class, _jobs
 from siteplanner.site.planting import WorkRates
 
 CRS = "EPSG:32756"
@@ -68,7 +71,9 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
          "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]]}
     )  # fmt: skip
     paddocks = pd.DataFrame({"paddock": ["West"], "fence_m": [300], "gates": [1]})
-    jobs = _jobs(blocks, paddocks, [[7, 8]], WorkRates())
+    winter = Calendar((Window(182, 223, "in winter"),), np.array([0]), 2028, None)
+    infill = {("A1", 2028): 7, ("A1", 2030): 5}
+    jobs = _jobs(blocks, paddocks, winter, infill, WorkRates())
     dated = list(zip(jobs["year"], jobs["month"], jobs["job"], jobs["quantity"], strict=True))
     assert dated == [
         (2028, 3, "access and fence", 300.0),
@@ -78,11 +83,13 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
         (2028, 7, "guard", 60.0),
         (2028, 8, "count what lives", 60.0),
         (2029, 5, "count what lives", 60.0),
+        (2029, 7, "plant infill", 7.0),
         (2030, 4, "weed control", 31.4),
         (2030, 7, "plant", 40.0),
         (2030, 7, "guard", 40.0),
         (2030, 8, "count what lives", 40.0),
         (2031, 5, "count what lives", 40.0),
+        (2031, 7, "plant infill", 5.0),
     ]
 
 
