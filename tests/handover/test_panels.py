@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 import pytest
-from handover.browser import DESK, chromium, opened
+from handover.browser import DESK, opened
 from made_plan import made_plan
 
 from siteplanner.base.symbology.kinds import KINDS
@@ -20,10 +20,10 @@ def plan():
 
 
 @pytest.fixture(scope="module")
-def page(plan, tmp_path_factory):
+def page(browser, plan, tmp_path_factory):
     file = tmp_path_factory.mktemp("map") / "map.html"
     write_map(plan, file)
-    with chromium() as browser, opened(browser, file, **DESK) as it:
+    with opened(browser, file, **DESK) as it:
         yield it.page
         assert it.complaints == []
 
