@@ -98,6 +98,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             "at_reference_c": 1, "estimated_c": 1}, label=True,
         ),
         "dig": _dig(plan, frame),
+        "thermometers": _thermometers(plan, frame),
         "trees": _trees(plan, frame),
         "counts": _counts(plan),
         "relief": relief(plan.layers["hillshade"], plan.grid, frame),
@@ -279,6 +280,22 @@ def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     return [
         {word: _text(row[word]) for word in ("spot", "map_says", "why", "if_not")}
         | {"label": _place(point, frame)}
+        for row, point in zip(spots.to_dict("records"), points, strict=True)
+    ]
+
+
+def _thermometers(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
+    """Give the spots where one more thermometer would lower the frost estimate's error most."""
+    spots = plan.thermometers
+    if not len(spots):
+        return []
+    points = gpd.GeoSeries(
+        gpd.points_from_xy(spots["easting"], spots["northing"]), crs=plan.grid.crs
+    ).to_crs(MERCATOR)
+    errors = ("error_there_c", "mean_error_before_c", "mean_error_after_c")
+    return [
+        {"spot": _text(row["spot"]), "label": _place(point, frame)}
+        | {name: number(row[name], 2) for name in errors}
         for row, point in zip(spots.to_dict("records"), points, strict=True)
     ]
 
