@@ -28,7 +28,7 @@ from siteplanner.planting.mix.mix import Candidates, choose_mix, gather
 from siteplanner.planting.rows.contour import contour, row_spacings
 from siteplanner.planting.rows.layout import number_rows, set_out
 from siteplanner.planting.rows.patterns import Relief, patterns
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.planting import Mix
 from siteplanner.suitability.score import Suitability
 

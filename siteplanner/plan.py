@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.base.colours import species_colours
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.symbology.colours import species_colours
 from siteplanner.ground.assess import Ground, notes_on
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs

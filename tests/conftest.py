@@ -1,18 +1,35 @@
-"""Shared by all tests: the sample's plan made once by the real command, and strict runs."""
+"""Shared by all tests: the sample's plan and a browser made once, and strict runs."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import io
 import os
+import re
+import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from examples import examples
+from filelock import FileLock
+from handover.browser import chromium
+from hypothesis import settings
+
+from siteplanner.cli.app import main
 
 ROOT = Path(__file__).parent.parent
 SITE = ROOT / "sample_site" / "site.toml"
 collect_ignore = ["handover/picture.py"]  # a script, without examples to run
+
+settings.register_profile("ours", deadline=None, max_examples=examples(100))
+settings.load_profile("ours")
+
+#: Files whose tests take longest.
+EARLY = ("sample/test_readme.py", "handover/test_in_the_way.py", "catchment/test_run.py")
 
 
 def command(*words: object, **options: object) -> subprocess.CompletedProcess[str]:
@@ -26,6 +43,23 @@ def command(*words: object, **options: object) -> subprocess.CompletedProcess[st
     )
 
 
+def here(*words: object) -> subprocess.CompletedProcess[str]:
+    """Run the siteplanner command in this process, which spares a start; else as ``command``."""
+    told = ["siteplanner", *map(str, words)]
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        patch.setattr(sys, "argv", told)
+        try:
+            main()
+        except SystemExit as end:
+            code = int(end.code or 0)
+    return subprocess.CompletedProcess(told, code, out.getvalue(), err.getvalue())
+
+
 def digests(folder: Path) -> dict[str, str]:
     """SHA-256 of every file of a folder, by relative path."""
     return {
@@ -35,14 +69,67 @@ def digests(folder: Path) -> dict[str, str]:
     }
 
 
+def readme_block(heading: str) -> list[str]:
+    """The commands of README's only line under a heading."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    [found] = re.findall(rf"^## {heading}\n+```sh\n(.*?)\n```$", text, re.M | re.S)
+    assert "\n" not in found
+    return found.split(" && ")
+
+
+def readme_run(place: Path) -> subprocess.CompletedProcess[str]:
+    """Run README's command that plans the sample, in a new folder that is as a fresh clone."""
+    words = shlex.split(readme_block("Plan the sample")[2])
+    assert words[0] == ".venv/bin/siteplanner"
+    shutil.copytree(
+        SITE.parent, place / "sample_site", ignore=shutil.ignore_patterns("__pycache__")
+    )
+    # Of a plan a clone has the kept map and manifest, and nothing else.
+    kept = place / "maps" / "wether-knoll"
+    kept.mkdir(parents=True)
+    for name in ("map.html", "plan.json"):
+        shutil.copy(ROOT / "maps" / "wether-knoll" / name, kept)
+    return command(*words[1:], cwd=place)
+
+
 @pytest.fixture(scope="session")
 def sample_plan(tmp_path_factory):
-    """Folder of the sample's plan, made by the command."""
-    folder = tmp_path_factory.mktemp("sample") / "plan"
-    done = command("plan", SITE, "--out", folder)
-    assert done.returncode == 0, done.stderr
-    folder.with_suffix(".out").write_text(done.stdout, encoding="utf-8")
+    """Folder of the sample's plan, made by README's command; ``.out`` beside it is what it said.
+
+    All workers share one: the first that needs it makes it while the others wait.
+    """
+    shared = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent
+    place = shared / "sample"
+    folder = place / "maps" / "wether-knoll"
+    said = folder.with_suffix(".out")
+    with FileLock(shared / "sample.lock"):
+        if not place.exists():
+            done = readme_run(place)
+            assert done.returncode == 0, done.stderr
+            said.write_text(done.stdout, encoding="utf-8")
+    assert said.exists(), "the sample's plan failed in another worker"
     return folder
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """A browser that all pages are opened in, each in a context of its own."""
+    with chromium() as started:
+        yield started
+
+
+def pytest_configure(config):
+    """Compile the kernels once, before several workers would each do so."""
+    workers = getattr(config.option, "numprocesses", None)
+    if workers and not hasattr(config, "workerinput") and not config.option.collectonly:
+        subprocess.run([sys.executable, ROOT / "tests" / "compile_kernels.py"], check=False)
+
+
+def pytest_collection_modifyitems(items):
+    """Begin with the files that take longest, so that the workers end together."""
+    items.sort(key=lambda item: not item.location[0].endswith(EARLY))
 
 
 def pytest_terminal_summary(terminalreporter, exitstatus, config):

@@ -13,7 +13,7 @@ from pyproj import CRS
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
-from siteplanner.reading.species_codes import species_codes
+from siteplanner.reading.species.codes import species_codes
 from siteplanner.season.nursery.year import NurseryYear
 from siteplanner.site.nursery import Nursery
 from siteplanner.suitability.factors import Factor

@@ -1,13 +1,12 @@
 """The contributor's guide: its package works as written, and the files it names exist."""
 
-import os
 import re
 import sys
 import tomllib
 from importlib import import_module
 
 import pytest
-from conftest import ROOT, command
+from conftest import ROOT, here
 from toy_package import install
 
 from siteplanner.ground import resolve
@@ -62,12 +61,11 @@ def test_what_the_guide_adds_comes_through_the_doors(guide):
 
 
 def test_the_commands_list_what_the_guide_adds(guide):
-    env = os.environ | {"PYTHONPATH": str(guide)}
     for words, title in (
         ("layers", "Ground that erodes when bare"),
         ("patterns", "quincunx  Square grid with a tree in each middle"),
     ):
-        done = command(words, env=env)
+        done = here(words)
         assert done.returncode == 0, done.stderr
         assert title in done.stdout and "made by: my-package" in done.stdout
 

@@ -15,7 +15,7 @@ import icalendar
 import pypdf
 import pytest
 import rasterio
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from handover.test_handheld import schema
 from hostile_site import BODY, hostile_site
 
@@ -232,6 +232,7 @@ def test_calendar_reads_back_with_our_own_properties_only(made):
 # ---- a catchment of it ------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_a_catchment_of_hostile_sites_passes_on_text_alone(made, capsys, monkeypatch, tmp_path):
     name = json.dumps(f"=Tern {BODY[-60:]}{BODY[:120]}", ensure_ascii=False).replace(
         "\x7f", "\\u007f"
@@ -254,9 +255,9 @@ def test_a_catchment_of_hostile_sites_passes_on_text_alone(made, capsys, monkeyp
 
 
 @pytest.mark.parametrize("screen", [DESK, PHONE], ids=["desk", "phone"])
-def test_map_runs_nothing_of_the_texts(made, screen):
+def test_map_runs_nothing_of_the_texts(made, browser, screen):
     page_file = made.out / "map.html"
-    with chromium() as browser, opened(browser, page_file, **screen) as it:
+    with opened(browser, page_file, **screen) as it:
         page = it.page
         scripts = page.evaluate("document.scripts.length")
         for tab in page.locator("#tabs button").all():

@@ -42,6 +42,7 @@ def again(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.mark.long
 def test_making_it_again_gives_the_same_ground(again, dem):
     with rasterio.open(again / "dem.tif") as made:
         assert made.transform == dem.transform and made.crs == dem.crs
@@ -51,6 +52,7 @@ def test_making_it_again_gives_the_same_ground(again, dem):
     assert np.abs(readings.winter_min_c - old.winter_min_c).max() <= 0.1 + 1e-9
 
 
+@pytest.mark.long
 def test_making_it_again_gives_the_same_bytes(again):
     made_with = json.loads((SITE / "made_with.json").read_text())
     if any(version(name) != number for name, number in made_with.items()):

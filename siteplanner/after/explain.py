@@ -14,7 +14,7 @@ from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import lay_out
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.species_table import read_species
+from siteplanner.reading.species.table import read_species
 from siteplanner.season import season
 from siteplanner.season.frost_by_zone import COLD_WINTER, colder_winter, odds_by_zone
 from siteplanner.site.site_file import Site

@@ -16,8 +16,8 @@ from siteplanner.base.errors import input_error
 from siteplanner.base.tables import write_table
 from siteplanner.base.text import utf8
 from siteplanner.reading.files.cells import read_cells
-from siteplanner.reading.species_table import read_species
-from siteplanner.reading.survival_rates import RATE_COLUMNS, SAVED_RATES
+from siteplanner.reading.species.survival_rates import RATE_COLUMNS, SAVED_RATES
+from siteplanner.reading.species.table import read_species
 from siteplanner.site.site_file import Site
 
 

@@ -10,7 +10,7 @@ class LayerInfo:
     """The description of one layer; legend, file tags, report and documentation print it.
 
     ``valid`` is the range a value may take; ``colours`` names a published colour-blind-safe
-    scheme (see ``siteplanner.base.colours``); ``classes`` names the codes 0, 1, 2 … of a
+    scheme (see ``siteplanner.base.symbology.colours``); ``classes`` names the codes 0, 1, 2 … of a
     layer of categories; ``on_map`` says whether the interactive map shows the layer.
     """
 

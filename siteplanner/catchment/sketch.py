@@ -9,7 +9,7 @@ from reportlab.lib.colors import HexColor, black
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from siteplanner.base.colours import GREEN
+from siteplanner.base.symbology.colours import GREEN
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import frame_for
 from siteplanner.handover.paper.pages import Pen

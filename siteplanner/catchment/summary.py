@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pyogrio
 
-from siteplanner.base.colours import BLACK, GREEN, ORANGE
-from siteplanner.base.styles import Rule, Style, Symbol
+from siteplanner.base.symbology.colours import BLACK, GREEN, ORANGE
+from siteplanner.base.symbology.styles import Rule, Style, Symbol
 from siteplanner.catchment.planned import Planned
 from siteplanner.handover.gis.geopackage import fixed_gdal_options, layer_styles
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
+from collections.abc import Iterator
 from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
@@ -339,6 +341,18 @@ def _stop(number: int, frame: object) -> None:
     raise _StoppedError
 
 
+@contextlib.contextmanager
+def _told_to_stop() -> Iterator[None]:
+    """Listen for signals to stop in this block alone; afterwards they mean what they did before."""
+    before = {number: signal.signal(number, _stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            # None stands for a handler that was not set from Python and cannot be set again.
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+
+
 def main() -> None:
     """Run a command; bad input ends with 1, wrong usage with 2, our own error with 3."""
     if "--version" in sys.argv[1:2]:
@@ -348,10 +362,9 @@ def main() -> None:
         if isinstance(stream, TextIOWrapper):  # a name in letters that the screen has not
             stream.reconfigure(errors="replace")
     stderr = Console(stderr=True, soft_wrap=True, emoji=False)
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, _stop)
     try:
-        app()
+        with _told_to_stop():
+            app()
     except InputError as error:
         for detail in error.errors:
             stderr.print(escaped(str(detail)), style="bold", highlight=False)

@@ -203,34 +203,7 @@ def check(
     ``settings`` (the site file's ``[layers]``).
     """
     errors = Errors()
-    functions = {maker.name: maker for maker in book.makers.values()}
-    for name, table in settings.items():
-        if name not in functions:
-            errors.add(
-                site_file,
-                f"layers.{name}",
-                "no layer function has that name",
-                instead(name, functions),
-            )
-            continue
-        for setting, value in table.items():
-            usual = functions[name].settings.get(setting)
-            number = isinstance(usual, int | float) and not isinstance(usual, bool)
-            if number and (isinstance(value, bool) or not isinstance(value, int | float)):
-                errors.add(
-                    site_file,
-                    f"layers.{name}.{setting}",
-                    f"{value!r} is no number",
-                    f"write a number, such as {usual:g}",
-                )
-            if setting not in functions[name].settings:
-                known = functions[name].settings
-                errors.add(
-                    site_file,
-                    f"layers.{name}.{setting}",
-                    "no such setting",
-                    instead(setting, known) if known else "this layer has no settings",
-                )
+    _check_settings(book, settings, site_file, errors)
     graph: dict[str, set[str]] = {}
     asked_by: dict[str, set[str]] = {}
     waiting = [(name, "the plan") for name in wanted]
@@ -273,6 +246,43 @@ def check(
             if name in book.makers and book.makers[name] not in order:
                 order.append(book.makers[name])
     return order
+
+
+def _check_settings(
+    book: Catalogue,
+    settings: Mapping[str, Mapping[str, Any]],
+    site_file: object,
+    errors: Errors,
+) -> None:
+    """Hold the site file's ``[layers]`` to the functions and settings that there are."""
+    functions = {maker.name: maker for maker in book.makers.values()}
+    for name, table in settings.items():
+        if name not in functions:
+            errors.add(
+                site_file,
+                f"layers.{name}",
+                "no layer function has that name",
+                instead(name, functions),
+            )
+            continue
+        for setting, value in table.items():
+            usual = functions[name].settings.get(setting)
+            number = isinstance(usual, int | float) and not isinstance(usual, bool)
+            if number and (isinstance(value, bool) or not isinstance(value, int | float)):
+                errors.add(
+                    site_file,
+                    f"layers.{name}.{setting}",
+                    f"{value!r} is no number",
+                    f"write a number, such as {usual:g}",
+                )
+            if setting not in functions[name].settings:
+                known = functions[name].settings
+                errors.add(
+                    site_file,
+                    f"layers.{name}.{setting}",
+                    "no such setting",
+                    instead(setting, known) if known else "this layer has no settings",
+                )
 
 
 def resolve(

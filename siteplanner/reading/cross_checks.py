@@ -7,7 +7,7 @@ import shapely
 
 from siteplanner.base.errors import input_error
 from siteplanner.base.units import hectares
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.site_file import Site
 
 

@@ -37,8 +37,8 @@ from siteplanner.reading.records import (
     read_soils,
 )
 from siteplanner.reading.shelter import read_shelter
-from siteplanner.reading.species_table import SpeciesTable, read_species
-from siteplanner.reading.survival_rates import with_saved_rates
+from siteplanner.reading.species.survival_rates import with_saved_rates
+from siteplanner.reading.species.table import SpeciesTable, read_species
 from siteplanner.reading.winters import odd_winters, trend_of_winters
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site

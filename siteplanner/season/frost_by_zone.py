@@ -21,7 +21,7 @@ from siteplanner.ground.cold.frost_dates import (
     nights_of,
 )
 from siteplanner.reading.records import Climate
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.inputs import Frost
 from siteplanner.suitability.frost_risk import (
     SEEDLING_TENDER_C,
@@ -211,7 +211,7 @@ def dates_by_zone(
 ) -> tuple[pd.DataFrame, dict[str, FrostDates]]:
     """Frost dates of each zone, columns ``DATE_COLUMNS`` (dates in words), and as they are."""
     mean = float(climate.winter_minima.mean())
-    nights = nights_of(climate.tmin_c, climate.tmax_c, mean)
+    nights = nights_of(climate.night_minima, (climate.tmin_c + climate.tmax_c) / 2, mean)
     growth = growth_starts(nights)
     if asked.growth_starts is not None:
         growth = pd.Timestamp(f"2023-{asked.growth_starts}").day_of_year

@@ -129,7 +129,7 @@ MonthDay = Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])$"
 
 
 class Frost(Table):
-    """``[frost]``: readings and hollows; all temperatures are brought to one height."""
+    """``[frost]``: readings and hollows; all night minima are brought to one height."""
 
     readings: Readings | None = None
     hollows: Hollows | None = None

@@ -60,8 +60,10 @@ class Nursery(Table):
     tube_survival: Survivors = (0.7, 0.85, 0.95)
     after_cull: Survivors = (0.8, 0.9, 0.95)
     """Share that is fit to plant when weak and misshapen plants are thrown out."""
-    spare: Share = 0.1
-    """Sow so much more than the expected losses ask for."""
+    spare: Share | None = None
+    """Sow so much more than the expected losses ask for; by default what ``enough`` takes."""
+    enough: Annotated[float, Field(ge=0.5, le=0.99)] = 0.8
+    """The chance that a batch comes to the plants asked of it, which its spare is chosen for."""
     purity: Annotated[float, Field(gt=0, le=1)] = 0.9
     """Seed by weight in cleaned seed, where the species table does not say."""
     empty_tubes: Annotated[float, Field(gt=0, lt=1)] = 0.05

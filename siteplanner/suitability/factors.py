@@ -12,7 +12,7 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.renamed import instead
 from siteplanner.base.units import converter
-from siteplanner.reading.species_table import CLASS_POINTS, SpeciesTable
+from siteplanner.reading.species.table import CLASS_POINTS, SpeciesTable
 
 #: What a place is worth where a species survives but does not thrive, of 100.
 SURVIVES = 50.0

@@ -43,6 +43,12 @@ class Gumbel:
         """Mean winter minimum, °C."""
         return self.location - EULER * self.scale
 
+    @property
+    def mean_error(self) -> float:
+        """Standard error of the mean, °C; 0 where the fit rests on fewer than two winters."""
+        known = self.winters >= 2
+        return float(self.scale * np.pi / np.sqrt(6 * self.winters)) if known else 0.0
+
     def chance_below(self, celsius: ArrayLike) -> NDArray[np.float64]:
         """Chance that a winter's coldest night is colder than this."""
         return _chance(np.asarray(celsius, dtype=np.float64), self.location, self.scale)
@@ -162,16 +168,18 @@ def odds(
 ) -> Odds:
     """Odds of a winter that kills at one place.
 
-    ``difference_c`` is the place's winter minimum less the station's, ``error_c`` its standard
-    error; ``dies_below_c`` what the plant bears, ``tolerance_error_c`` how well that is known.
-    The uncertain quantities are drawn 400 times, always the same draws: errors as normals, evenly
-    spread so that ranges hold what they should, the Gumbel fit by fitting anew to as many winters
-    drawn from it.
+    ``difference_c`` is the place's winter minimum less the station's, ``error_c`` the standard
+    error of the place's minimum, with that of the station's mean in it; ``dies_below_c`` what the
+    plant bears, ``tolerance_error_c`` how well that is known. The uncertain quantities are drawn
+    400 times, always the same draws: errors as normals, evenly spread so that ranges hold
+    what they should, the Gumbel fit by fitting anew to as many winters drawn from it.
     """
     if not np.isfinite([difference_c, error_c, dies_below_c]).all():
         unknown = float("nan")
         return Odds(unknown, unknown, unknown, unknown, range_only)
     location, scale = _refits(station)
+    # The refits draw the error of the station's mean, which is in a place's error too.
+    error_c = float(np.sqrt(max(error_c**2 - station.mean_error**2, 0)))
     doubt = np.hypot(tolerance_error_c, error_c) * _even_normals()
     at_station = dies_below_c - difference_c + doubt
     chance = _chance(at_station, location, scale)

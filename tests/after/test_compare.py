@@ -6,7 +6,7 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
-from conftest import command
+from conftest import here
 
 from siteplanner.after.compare import compare, read_plan
 from siteplanner.base.errors import InputError
@@ -83,18 +83,18 @@ def test_a_plan_is_the_same_as_itself(two):
 
 
 def test_the_command_prints_what_changed(two):
-    done = command("compare", *two)
+    done = here("compare", *two)
     assert done.returncode == 0, done.stderr
     for words in ("planted", "+1.00 ha", "Banksia b", "mix.tree_cost", "dem.tif", "one"):
         assert words in done.stdout, words
-    same = command("compare", two[0], two[0])
+    same = here("compare", two[0], two[0])
     assert same.returncode == 0 and "Nothing changed" in same.stdout
 
 
 def test_a_folder_without_a_plan_is_said(tmp_path):
     with pytest.raises(InputError, match="holds no plan"):
         read_plan(tmp_path)
-    done = command("compare", tmp_path, tmp_path)
+    done = here("compare", tmp_path, tmp_path)
     assert done.returncode == 1 and "holds no plan" in done.stderr
 
 

@@ -9,7 +9,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from conftest import ROOT, command
+from conftest import ROOT, command, here
 from made_plan import made_plan
 
 from siteplanner.after import verify as module
@@ -208,14 +208,14 @@ def test_the_command_on_the_sample(sample_plan, tmp_path):
     assert f"the plan is whole; all {count} files are as they were made" in done.stdout
     assert "inputs are still as the plan read them" in done.stdout
     (tmp_path / "plan.json").write_bytes((sample_plan / "plan.json").read_bytes())
-    done = command("verify", tmp_path)
+    done = here("verify", tmp_path)
     assert (done.returncode, done.stderr) == (1, "")
     assert f"Missing, {count} of {count} files: " in done.stdout
     assert "the plan is not whole" in done.stdout and "Traceback" not in done.stdout
 
 
 def test_the_command_says_so_where_there_is_no_plan(tmp_path):
-    done = command("verify", tmp_path)
+    done = here("verify", tmp_path)
     assert done.returncode == 1 and done.stdout == ""
     assert done.stderr == (
         f"{tmp_path}: holds no plan.json, so it is no plan; give the folder of a plan.\n"

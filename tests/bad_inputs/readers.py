@@ -19,7 +19,7 @@ from siteplanner.reading.files.features import ANY, read_features
 from siteplanner.reading.files.tiles import working_crs
 from siteplanner.reading.nursery_counts import read_hand
 from siteplanner.reading.records import read_climate, read_soils
-from siteplanner.reading.species_table import read_species
+from siteplanner.reading.species.table import read_species
 from siteplanner.site.site_file import load_site
 
 PLANTED = Planted(

@@ -1,13 +1,11 @@
 """Every broken input: one clear sentence with file, place and remedy, and nothing is touched."""
 
 import shutil
-import sys
 
 import pytest
-from conftest import command, digests
+from conftest import command, digests, here
 
 from bad_inputs import archives, good_site, rasters, settings, tables, vectors
-from siteplanner.cli.app import main
 
 CASES = [
     pytest.param(case, id=f"{part.__name__.rpartition('.')[2]}-{case.name}")
@@ -38,23 +36,14 @@ def site(good, tmp_path):
     return tmp_path / "site" / "site.toml"
 
 
-def run(monkeypatch, capsys, *words):
-    """Run a command in this process; give its exit code and what it said."""
-    monkeypatch.setattr(sys, "argv", ["siteplanner", *map(str, words)])
-    with pytest.raises(SystemExit) as left:
-        main()
-    said = capsys.readouterr()
-    return left.value.code or 0, said.out, said.err
-
-
-def test_the_good_site_is_good(site, monkeypatch, capsys):
-    code, out, err = run(monkeypatch, capsys, "check", site)
-    assert (code, err) == (0, "") and "Nothing is wrong with the inputs." in out
-    assert "note: " not in out
+def test_the_good_site_is_good(site):
+    done = here("check", site)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "Nothing is wrong with the inputs." in done.stdout and "note: " not in done.stdout
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site, monkeypatch, capsys):
+def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
     case.breaks(site)
     before = digests(site.parent.parent)
     words = (
@@ -62,7 +51,8 @@ def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site, monkeypatc
         if case.repair
         else ("plan", site, "--out", site.parent.parent / "plan", "--quiet")
     )
-    code, out, err = run(monkeypatch, capsys, *words)
+    done = here(*words)
+    code, out, err = done.returncode, done.stdout, done.stderr
     assert "Traceback" not in err and digests(site.parent.parent) == before
     if case.repair:
         assert (code, err) == (0, "")
@@ -76,6 +66,7 @@ def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site, monkeypatc
     assert any(fits(case, site, line) for line in said), err
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("case", [case for case in CASES if case.id in IN_A_PROCESS])
 def test_the_command_itself_says_so(case, site):
     case.breaks(site)

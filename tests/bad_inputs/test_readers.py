@@ -1,6 +1,7 @@
 """Mutated files: each reader gives a result or an InputError, never another exception."""
 
 import pytest
+from examples import examples
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -46,8 +47,7 @@ def test_the_good_files_are_read(readers):
 
 @pytest.mark.parametrize("name", NAMES)
 @settings(
-    max_examples=15,
-    deadline=None,
+    max_examples=examples(15),
     derandomize=True,
     database=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],

@@ -12,7 +12,7 @@ from ground.surfaces import grid_of, hills
 from siteplanner.base.errors import InputError
 from siteplanner.base.renamed import LAYERS, SETTINGS
 from siteplanner.ground import resolve
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.site_file import load_site
 from siteplanner.suitability.factors import factors
 from siteplanner.tiled.ground import ground_in_tiles

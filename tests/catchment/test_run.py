@@ -76,6 +76,7 @@ def test_progress_is_told_site_by_site(made):
     assert all(name in made[1].stdout for name in NAMES)
 
 
+@pytest.mark.long
 def test_a_site_is_planned_as_by_the_command_plan(made, out, tmp_path):
     write_plan(load_site(made[0] / "farm0"), tmp_path / "plan")
     alone = digests(tmp_path / "plan")
@@ -245,6 +246,7 @@ def again(made, tmp_path_factory):
     return before, stood, done, copy
 
 
+@pytest.mark.long
 def test_a_second_run_plans_only_what_is_not_up_to_date(out, again):
     _, stood, done, _ = again
     assert done.returncode == 4
@@ -257,6 +259,7 @@ def test_a_second_run_plans_only_what_is_not_up_to_date(out, again):
         assert kept == (name != "gull-farm")
 
 
+@pytest.mark.long
 def test_one_worker_or_two_give_the_same_bytes(out, again):
     before, _, _, _ = again
     after = digests(out)
@@ -266,6 +269,7 @@ def test_one_worker_or_two_give_the_same_bytes(out, again):
     }
 
 
+@pytest.mark.long
 def test_blurred_mother_trees_stand_in_the_middle_of_a_square_of_a_kilometre(made, again):
     file = again[3] / "catchment.gpkg"
     trees = pyogrio.read_dataframe(file, layer="mother_trees_blurred")
@@ -284,6 +288,7 @@ def test_blurred_mother_trees_stand_in_the_middle_of_a_square_of_a_kilometre(mad
 # --- workers killed ------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_killed_workers_lose_nothing_and_publish_nothing_twice(made, out, again, tmp_path):
     """Kill a worker while it plans, then one that has just published a plan."""
     target = tmp_path / "out"
@@ -297,7 +302,7 @@ def test_killed_workers_lose_nothing_and_publish_nothing_twice(made, out, again,
         )  # fmt: skip
         try:
             killed, seen = watch(run, target / "sites")
-            _, said = run.communicate(timeout=120)
+            _, said = run.communicate(timeout=900)
         finally:
             run.kill()
     assert len(killed) == 2
@@ -315,7 +320,7 @@ def test_killed_workers_lose_nothing_and_publish_nothing_twice(made, out, again,
 def watch(run, sites):
     """Kill workers by the number in their staging folder's name; see which folders appear."""
     killed, seen, owner = [], defaultdict(set), {}
-    end = time.monotonic() + 120
+    end = time.monotonic() + 900
     while run.poll() is None and time.monotonic() < end:
         names = [path.name for path in sites.iterdir()] if sites.is_dir() else []
         for name in names:
@@ -336,6 +341,7 @@ def watch(run, sites):
     return killed, seen
 
 
+@pytest.mark.long
 def test_a_job_that_kills_its_workers_is_given_up_and_told(tmp_path, monkeypatch):
     def deadly(job):
         os.kill(os.getpid(), signal.SIGKILL)
@@ -364,6 +370,7 @@ def test_a_cluster_that_does_not_answer_is_told(made, monkeypatch):
 # --- one site ------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_a_plan_that_somebody_else_is_writing_is_waited_for(tmp_path):
     job = Job(small_site(tmp_path / "farm", "Gull Farm", 0), tmp_path / "plan")
     found = []

@@ -18,6 +18,8 @@ from site_around import agreement, site_around
 
 from siteplanner import load_site, make_plan
 
+long = pytest.mark.long
+
 SAMPLE = SITE.parent
 
 
@@ -91,7 +93,9 @@ def as_other_nodata(folder, p):
     return {"file": "dem.tif", "nodata": -1.0}
 
 
-@pytest.mark.parametrize("made", [as_feet, as_tiles, as_other_nodata])
+@pytest.mark.parametrize(
+    "made", [as_feet, pytest.param(as_tiles, marks=long), pytest.param(as_other_nodata, marks=long)]
+)
 def test_lossless_variants_give_the_same_zones(plain, piece, tmp_path, made):
     codes, areas = plain
     assert len(areas) >= 3
@@ -117,7 +121,11 @@ def resampled(p, cell, crs=None):
 
 @pytest.mark.parametrize(
     ("cell", "crs"),
-    [(1.0, None), (4.0, None), (1.8e-5, "EPSG:4326")],
+    [
+        pytest.param(1.0, None, marks=long),
+        pytest.param(4.0, None, marks=long),
+        (1.8e-5, "EPSG:4326"),
+    ],
     ids=["1 m", "4 m", "degrees"],
 )
 def test_resampled_variants_keep_each_zones_hectares(plain, piece, tmp_path, cell, crs):
@@ -186,6 +194,7 @@ def square_on(path, table):
     return shapely.box(x - reach, y - reach, x + reach, y + reach), crs
 
 
+@long
 @pytest.mark.parametrize("name", REAL)
 def test_every_real_dem_gives_a_plan(name, tmp_path):
     path = opened(shared(f"dem/{name}"), tmp_path)

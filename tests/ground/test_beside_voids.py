@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from examples import examples
 from ground.surfaces import grid_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -31,7 +32,7 @@ def by_the_rule(dem, row, col, down, right):
     return next(way for way in ways if not np.isnan(way))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     seed=st.integers(0, 10_000),
     shape=st.tuples(st.integers(1, 6), st.integers(1, 6)),
@@ -50,7 +51,7 @@ def test_each_neighbour_is_carried_on_by_the_first_way_that_is_known(seed, shape
                 assert rises[down + 1, right + 1, n] == expected, (row, col, down, right)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 @given(
     seed=st.integers(0, 10_000),
     shape=st.tuples(st.integers(1, 9), st.integers(1, 9)),

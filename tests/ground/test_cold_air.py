@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import shapely
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -131,7 +132,7 @@ def test_bowl_holds_all_until_it_spills_at_its_lowest_side(notch):
     assert state.depth.sum() + state.lost.sum() - begun == pytest.approx(state.made.sum(), rel=1e-6)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15))
 @given(seed=st.integers(0, 10_000), relief=st.floats(0, 300), voids=st.booleans())
 def test_what_is_chilled_lies_or_has_flowed_out(seed, relief, voids):
     dem = hills(33, 45, seed, relief)

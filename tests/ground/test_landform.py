@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from ground.surfaces import grid_of, hills, middles, plane
 
-from siteplanner.base.colours import ramp
+from siteplanner.base.symbology.colours import ramp
 from siteplanner.ground.relief.landform import (
     LANDFORMS,
     landform,

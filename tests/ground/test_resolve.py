@@ -180,7 +180,7 @@ def test_two_packages_with_the_same_layer_are_both_named():
 
 
 def test_every_built_in_layer_is_fully_described():
-    from siteplanner.base.colours import ramp
+    from siteplanner.base.symbology.colours import ramp
 
     book = resolve.catalogue("installed packages", {}, extra=[])
     assert len(book.makers) > 25

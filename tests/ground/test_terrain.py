@@ -3,6 +3,7 @@
 import numpy as np
 import pyproj
 import pytest
+from examples import examples
 from ground.surfaces import angle_between, grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,7 +20,7 @@ from siteplanner.ground.relief.terrain import (
 from siteplanner.reading.height_step import step_of
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=examples(60))
 @given(
     slope=st.floats(0.1, 80),
     aspect=st.floats(0, 360),
@@ -113,7 +114,7 @@ def test_hillshade_is_brightest_facing_the_light():
     assert bright == pytest.approx(255 * cosine, abs=0.01)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=examples(30))
 @given(seed=st.integers(0, 999), half=st.integers(1, 12), voids=st.integers(0, 40))
 def test_position_is_height_above_the_mean_of_the_clipped_window(seed, half, voids):
     dem = hills((23, 31), seed)

@@ -3,6 +3,7 @@
 import numpy as np
 import pyflwdir
 import pytest
+from examples import examples
 from ground.surfaces import grid_of, hills, middles, plane
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -43,7 +44,7 @@ def their_fill(dem):
     return np.where(np.isnan(dem), np.nan, filled)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 @given(
     seed=st.integers(0, 9999),
     shape=st.tuples(st.integers(1, 30), st.integers(2, 30)),
@@ -151,7 +152,7 @@ def steps_to_fall(filled, direction):
             return steps
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=examples(30))
 @given(seed=st.integers(0, 9999), shape=st.tuples(st.integers(1, 25), st.integers(1, 25)))
 def test_level_ground_drains_along_the_fewest_cells(seed, shape):
     dem = np.random.default_rng(seed).integers(0, 3, shape).astype(np.float32)
@@ -224,7 +225,7 @@ def test_catchment_of_a_cone_is_half_the_radius_all_round():
     assert ratio.min() > 0.9 and ratio.max() < 1.35
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=examples(30))
 @given(seed=st.integers(0, 9999), steps=st.sampled_from([0, 2]), voids=st.integers(0, 30))
 def test_parted_water_all_arrives(seed, steps, voids):
     dem = hills((20, 25), seed, relief=20, rough=2)
@@ -263,7 +264,7 @@ def test_a_farm_dam_stays_a_pond_and_a_bank_over_a_culvert_is_cut_when_asked():
     assert whole.tobytes() == filled.tobytes()
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=examples(25))
 @given(seed=st.integers(0, 9999), widest=st.sampled_from([1.0, 5.0, 50.0]))
 def test_cutting_only_lowers_and_water_still_gets_out(seed, widest):
     dem = hills((20, 25), seed, relief=20, rough=3)

@@ -6,7 +6,6 @@ compiled; then each line of its input, a JSON object, is a run in a fork of its 
 
 from __future__ import annotations
 
-import contextlib
 import ctypes
 import json
 import os
@@ -22,17 +21,19 @@ import numpy as np
 import rasterio
 import shapely
 from rasterio.transform import from_origin
+from site_around import site_around
+
+from siteplanner.cli import app as cli
+from siteplanner.handover.folder import publish
+from siteplanner.run import write_plan
+from siteplanner.site.site_file import load_site
 
 CELLS, CELL = 48, 5.0
 WEST, NORTH = 620_000.0, 5_350_240.0
-HERE = Path(__file__).parent
 
 
 def small_site(folder: Path, name: str = "A square") -> Path:
     """Write a site of one hectare of made-up hillside at sea; give its site file."""
-    sys.path.insert(0, str(HERE.parent))
-    from site_around import site_around
-
     folder.mkdir(parents=True)
     y, x = np.mgrid[:CELLS, :CELLS] * CELL
     heights = (300 + 0.1 * x + 6 * np.sin(x / 40) * np.cos(y / 50)).astype(np.float32)
@@ -44,6 +45,8 @@ def small_site(folder: Path, name: str = "A square") -> Path:
     square = shapely.box(WEST + 70, NORTH - 170, WEST + 170, NORTH - 70)
     path = site_around(folder, {"file": "dem.tif"}, square, "EPSG:32756")
     path.write_text(path.read_text("utf-8").replace("A square", name), "utf-8")
+    head, *species = (folder / "species.csv").read_text("utf-8").splitlines(keepends=True)
+    (folder / "species.csv").write_text("".join([head, *species[::4]]), "utf-8")
     return path
 
 
@@ -80,11 +83,13 @@ class Warm:
     ) -> Any:
         """Run a command; send a signal to the run or its helper at some moment.
 
-        That is after ``hit_after`` seconds, or when the run says ``hit_at``.
+        That is after ``hit_after`` seconds, or at the named point ``hit_at``: words that the run
+        says, or a function of ``publish`` that it is about to call. At a named point the run sends
+        the signal itself, so that it can have gone no further, however busy the machine is.
 
-        Gives ``code``, ``said`` (what stood on stderr), ``seconds`` and ``hit``; a list of them
-        when it is run several ``times`` at once. Without ``root`` the run has the rights of its
-        user alone, even if that is root.
+        Gives ``code``, ``said`` (what stood on stderr) and ``seconds``; a list of them when it is
+        run several ``times`` at once. Without ``root`` the run has the rights of its user alone,
+        even if that is root.
         """
         job = {"words": [str(w) for w in words], "hit_after": hit_after, "hit_at": hit_at,
                "whom": whom, "how": int(how), "env": env or {}, "root": root,
@@ -107,8 +112,8 @@ class Warm:
         return json.loads(self.process.stdout.readline())
 
 
-def strays(target: Path, seconds: float = 20) -> list[str]:
-    """What lies beside the plan once those who clear up have had their time."""
+def strays(target: Path, seconds: float = 300) -> list[str]:
+    """What lies beside the plan once those who clear up are done, or ``seconds`` have passed."""
     end = time.monotonic() + seconds
     while True:
         found = [p.name for p in target.parent.iterdir() if p != target]
@@ -136,20 +141,13 @@ def _runs(job: dict) -> list[dict[str, object]]:
     for file in said:
         file.write_text("")
     children = [_forked(job, file) for file in said]
-    hit = False
-    if job["hit_after"] is not None or job["hit_at"] is not None:
-        time.sleep(job["hit_after"] or 0)
-        while job["hit_at"] and job["hit_at"] not in said[0].read_text("utf-8"):
-            assert time.monotonic() < start + 300
-            time.sleep(0.002)
-        for pid in children if job["whom"] == "run" else _children(children[0]):
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(pid, job["how"])
-                hit = True
+    if job["hit_after"] is not None:
+        time.sleep(job["hit_after"])
+        for pid in children:
+            os.kill(pid, job["how"])
     codes = [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children]
     return [
-        {"code": code, "said": file.read_text("utf-8"), "seconds": time.monotonic() - start,
-         "hit": hit}
+        {"code": code, "said": file.read_text("utf-8"), "seconds": time.monotonic() - start}
         for code, file in zip(codes, said, strict=True)
     ]  # fmt: skip
 
@@ -163,7 +161,39 @@ def _forked(job: dict, said: Path) -> int:
     os.environ.update(job["env"])
     if not job["root"] and os.geteuid() == 0:
         _lay_down_power()
+    if job["hit_at"]:
+        _hit_at(job)
     _plan(job["words"])
+
+
+def _hit_at(job: dict) -> None:
+    """Have this process hit itself, or its helper, at a named point."""
+
+    def hit() -> None:
+        for pid in [os.getpid()] if job["whom"] == "run" else _children(os.getpid()):
+            os.kill(pid, job["how"])
+
+    point = job["hit_at"]
+    if function := getattr(publish, point, None):
+
+        def before(*arguments: Any) -> Any:
+            hit()
+            return function(*arguments)
+
+        setattr(publish, point, before)
+        return
+    write, reached = sys.stderr.write, False
+
+    def told(text: str) -> int:
+        nonlocal reached
+        written = write(text)
+        reached |= point in text
+        if reached and text.endswith("\n"):
+            sys.stderr.flush()
+            hit()
+        return written
+
+    sys.stderr.write = told
 
 
 def _lay_down_power() -> None:
@@ -177,14 +207,10 @@ def _lay_down_power() -> None:
 
 
 def _children(pid: int) -> list[int]:
-    with contextlib.suppress(OSError):
-        return [int(n) for n in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
-    return []
+    return [int(n) for n in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
 
 
 def _plan(words: list[str]) -> None:
-    from siteplanner.cli import app as cli
-
     sys.argv = ["siteplanner", *words]
     code = 0
     try:
@@ -196,9 +222,6 @@ def _plan(words: list[str]) -> None:
 
 
 if __name__ == "__main__":
-    from siteplanner.run import write_plan
-    from siteplanner.site.site_file import load_site
-
     write_plan(load_site(sys.argv[1]), "warm/plan")
     shutil.rmtree("warm")
     for line in sys.stdin:

@@ -28,7 +28,6 @@ def test_a_call_that_fails_is_told(tmp_path):
 
 
 def test_leaving_early_stops_it(tmp_path):
-    start = time.perf_counter()
     with (
         pytest.raises(KeyError),
         BackgroundWriter(tmp_path / "plan") as writer,
@@ -37,7 +36,7 @@ def test_leaving_early_stops_it(tmp_path):
         writer.call(time.sleep, 60)
         writer.call(Path.write_text, tmp_path / "late.txt", "text")
         raise KeyError
-    assert time.perf_counter() - start < 30
+    assert writer._process.returncode < 0  # stopped, not waited for
     assert not (tmp_path / "late.txt").exists()
 
 

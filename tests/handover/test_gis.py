@@ -15,14 +15,14 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import made_plan
 from rio_cogeo.cogeo import cog_validate
 
-from siteplanner.base.colours import zone_colours
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.styles import Rule, Style, Symbol, qml, sld
+from siteplanner.base.symbology.colours import zone_colours
+from siteplanner.base.symbology.styles import Rule, Style, Symbol, qml, sld
 from siteplanner.handover.gis.geopackage import SCHEMA, write_geopackage
 from siteplanner.handover.gis.rasters import layer_file_stem, write_layer, write_suitability
 from siteplanner.plan import Plan
@@ -150,7 +150,6 @@ def test_hostile_text_stays_text_in_features_and_styles(tmp_path):
     assert [rule.text for rule in rules] == expected
 
 
-@settings(deadline=None)
 @given(st.text())
 def test_any_text_makes_well_formed_styles(text):
     style = Style([Rule(text, Symbol("line", "#0072b2"), text)], column="kind", mixed=True)

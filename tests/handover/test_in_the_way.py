@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import signal
 import sys
@@ -11,6 +12,9 @@ import pytest
 from conftest import digests
 from handover.small_site import Warm, own_mounts, small_site, strays
 
+from siteplanner.after.verify import verify
+
+long = pytest.mark.long
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="Linux's disks and rights")
 
 
@@ -52,7 +56,9 @@ def on_small_disk(warm: Warm, target: Path, kib: int) -> tuple[Path, Path]:
     return disk / "knoll", seen / "knoll"
 
 
-@pytest.mark.parametrize("share", [0.002, 0.3, 0.6, 0.97])
+@pytest.mark.parametrize(
+    "share", [*(pytest.param(share, marks=long) for share in (0.002, 0.3, 0.6)), 0.97]
+)
 def test_where_the_disk_fills_up_the_previous_plan_stays(world, share):
     warm, site, target, held = world
     size = blocks(target)
@@ -66,6 +72,7 @@ def test_where_the_disk_fills_up_the_previous_plan_stays(world, share):
     assert digests(seen) == held and beside(seen) == []
 
 
+@long
 def test_with_just_enough_room_the_plan_is_right(world):
     warm, site, target, held = world
     place, seen = on_small_disk(warm, target, int(blocks(target) * 2.2))
@@ -92,8 +99,10 @@ def test_a_full_disk_for_what_is_kept_and_for_passing_files_does_not_matter(worl
 
 
 @pytest.mark.parametrize(
-    "name", ["site.toml", "dem.tif", "land.gpkg", "soils.gpkg", "climate.csv", "species.csv"]
-)
+    "name",
+    ["site.toml", "dem.tif", "species.csv",
+     *(pytest.param(n, marks=long) for n in ("land.gpkg", "soils.gpkg", "climate.csv"))],
+)  # fmt: skip
 def test_an_input_that_may_not_be_read_is_named(world, name):
     warm, site, target, held = world
     file = site.parent / name
@@ -150,20 +159,58 @@ def test_of_two_runs_at_once_one_waits_or_is_told(world):
 # --- stopped, and going on -----------------------------------------------------------------
 
 
-@pytest.mark.parametrize("at", ["Scoring the species", "Putting the plan in place"])
-def test_a_killed_run_leaves_nothing_beside_the_plan_even_without_another_run(world, at):
+#: Where a run is killed: words that it says, and functions of ``publish`` that it comes to.
+POINTS = [
+    "Reading the site's files",
+    "The ground: hillshade",
+    "Scoring the species",
+    "Drawing zones",
+    "Choosing the mix and placing the species",
+    "Working the works and their years out",
+    "Writing the counts",
+    "Drawing the map",
+    "Finishing the layers",
+    "_carry_over",
+    "_exchange",
+    "_retire",
+]
+
+
+@pytest.fixture
+def put_back(world, tmp_path):
+    """The plan stands again after a test that may replace it."""
+    _, _, target, _ = world
+    shutil.copytree(target, tmp_path / "plan")
+    yield
+    shutil.rmtree(target, ignore_errors=True)
+    shutil.copytree(tmp_path / "plan", target)
+
+
+@pytest.mark.usefixtures("put_back")
+@pytest.mark.parametrize("at", POINTS)
+def test_killed_at_a_named_point_the_plan_is_the_old_or_the_new_one_without_strays(world, at):
     warm, site, target, held = world
-    done = warm.run("plan", site.with_name("changed.toml"), "--out", target, hit_at=at)
+    changed = site.with_name("changed.toml")
+    done = warm.run("plan", changed, "--out", target, hit_at=at)
     assert done["code"] == -signal.SIGKILL
-    assert strays(target) == [] and digests(target) == held
+    # Nobody runs again: the killed run's helper clears up.
+    assert strays(target) == []
+    if at != "_retire":
+        assert digests(target) == held
+        return
+    # The folders have changed places by then, and the previous plan goes.
+    assert verify(target, changed).faults == ()
+    assert json.loads((target / "plan.json").read_text("utf-8"))["site"] == "B square"
 
 
-@pytest.mark.parametrize("at", ["The ground: hillshade", "Setting out the grids"])
+@pytest.mark.parametrize(
+    "at", ["The ground: hillshade", pytest.param("Setting out the grids", marks=long)]
+)
 def test_when_the_helper_is_killed_the_run_says_so_and_ends(world, at):
     warm, site, target, held = world
     words = ("plan", site.with_name("changed.toml"), "--out", target)
     done = warm.run(*words, hit_at=at, whom="helper")
-    assert done["hit"] and done["code"] == 1
+    assert done["code"] == 1
     assert done["said"].splitlines()[-1] == (
         f"{target}, layers: the process that writes them was stopped from outside (signal 9); "
         "where memory ran short, close other programs or plan on wider cells ([dem] cell_m), "
@@ -172,7 +219,7 @@ def test_when_the_helper_is_killed_the_run_says_so_and_ends(world, at):
     assert strays(target, 0) == [] and digests(target) == held
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("how", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=long)])
 def test_a_run_that_is_told_to_stop_says_so(world, how):
     warm, site, target, held = world
     words = ("plan", site.with_name("changed.toml"), "--out", target)

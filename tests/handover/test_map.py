@@ -9,13 +9,13 @@ import re
 
 import numpy as np
 import pytest
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from hypothesis import given
 from hypothesis import strategies as st
 from made_plan import made_plan
 from pyproj import Transformer
 
-from siteplanner.base import colours
+from siteplanner.base.symbology.kinds import colours
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import _json, map_page, write_map
 
@@ -29,12 +29,6 @@ HOSTILE = "\n".join(
         "<!-- ]]> &lt; &#60; \u2028 \u2029",
     )
 )
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

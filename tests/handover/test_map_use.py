@@ -10,24 +10,18 @@ import numpy as np
 import pandas as pd
 import pypdfium2
 import pytest
-from handover.browser import DESK, PHONE, chromium, opened
+from handover.browser import DESK, PHONE, opened
 from made_plan import made_plan
 from pyproj import Transformer
 
 from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
-from siteplanner.base import colours
 from siteplanner.base.errors import InputError
+from siteplanner.base.symbology.kinds import colours
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

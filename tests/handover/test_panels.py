@@ -8,7 +8,7 @@ import pytest
 from handover.browser import DESK, chromium, opened
 from made_plan import made_plan
 
-from siteplanner.base.symbology import KINDS
+from siteplanner.base.symbology.kinds import KINDS
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import PANELS, write_map
 from siteplanner.handover.map.templates import panel

@@ -23,7 +23,7 @@ from siteplanner.handover.cautions import STEEP_DEG, cautions_of
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.signs import SIGNS, signs
-from siteplanner.reading.species_codes import species_codes
+from siteplanner.reading.species.codes import species_codes
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
 DPI = 300
@@ -215,7 +215,7 @@ def test_sheets_say_who_plants_when_and_what_waits(plan, tmp_path):
     for sheet in ("planting sheet", "run sheet for the day"):
         (page,) = pages_of(texts, f"Block B2: {sheet}")
         said = " ".join(texts[page].split())
-        assert "Graded: volunteers. Plant in winter, year 2028." in said
+        assert "Access: volunteers. Plant in winter, year 2028." in said
         assert f"{waiting.sum()} of the trees wait for nurse trees until year 2030 (EUCPAU" in said
     (page,) = pages_of(texts, "Block A1: planting sheet")  # none of that species stands there
     assert "wait" not in texts[page]

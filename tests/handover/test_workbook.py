@@ -146,7 +146,7 @@ if SOFFICE:  # a large package, so continuous integration does without; run wher
             [SOFFICE, profile, "--headless", "--convert-to", "xlsx", "--outdir", out, bare],
             check=True,
             capture_output=True,
-            timeout=120,
+            timeout=600,
         )
         carried, worked_out = sheets(book), sheets(out / "bare.xlsx")
         assert list(carried) == list(worked_out)

@@ -14,7 +14,7 @@ from siteplanner.base.grid import Grid
 from siteplanner.planting.mix.allocation import allocate_species, scores_at
 from siteplanner.planting.rows.layout import set_out
 from siteplanner.planting.rows.patterns import patterns
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.names import check_names
 from siteplanner.site.planting import Mix
 from siteplanner.suitability.score import Suitability

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
@@ -31,7 +32,7 @@ def worth(value, choice):
 
 
 @given(st.lists(st.integers(0, 25), min_size=1, max_size=6), st.integers(0, 999))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 def test_no_assignment_is_better(number, seed):
     """Against scipy's solver of the plain assignment problem, a column for each tree."""
     number = np.array(number)

@@ -4,6 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -141,7 +142,7 @@ def test_zones_share_the_stock_where_it_does_most():
     aim=st.sampled_from([(1, 1, 1), (5, 3, 2), (0, 1, 4)]),
     aim_first=st.sampled_from([0.0, 0.5, 1.0]),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40))
 def test_no_other_mix_is_nearer_to_what_was_asked(sizes, scores, largest, pioneers, aim, aim_first):
     """Brute force: every way to put species on the places, by the same price list."""
     pioneer = [True, False, True]

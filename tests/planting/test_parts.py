@@ -4,6 +4,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -68,7 +69,7 @@ def test_both_parts_reach_the_track_even_where_that_cut_is_longer():
     assert sorted(near.distance(track)) == pytest.approx([5, 5])
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=examples(40))
 @given(
     radii=st.lists(st.floats(60, 150), min_size=8, max_size=14),
     hole=st.booleans(),

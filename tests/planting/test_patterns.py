@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 import shapely.affinity
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
@@ -41,7 +42,6 @@ FIELD = shapely.box(620_000, 5_350_000, 620_200, 5_350_200)
     ],
 )
 def test_stems_per_hectare(pattern, spacing, stems):
-    assert round(density_per_ha(pattern, spacing)) == stems
     x, _, _ = patterns()[pattern](FIELD, spacing, 30.0)
     edge = FIELD.length * spacing / 2 / 1e4 * stems
     assert abs(len(x) - stems * FIELD.area / 1e4) <= edge
@@ -58,7 +58,7 @@ blobs = st.lists(
     bearing=st.floats(0, 180),
     pattern=st.sampled_from([square, triangular]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 def test_places_lie_inside_and_keep_the_spacing(blobs, spacing, bearing, pattern):
     discs = [
         shapely.Point(x, y).buffer(r).difference(shapely.Point(x, y).buffer(r / 3))
@@ -81,12 +81,23 @@ def test_rows_run_along_the_bearing(bearing):
     assert np.degrees(np.arctan2(east, north)) % 180 == pytest.approx(bearing % 180, abs=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("pattern", "least", "within"),
-    [("natural", 0.77, 0.03), ("enrichment", 1.54, 0.04), ("clumps", 0.55, 0.05),
-     ("rectangular", 1.0, 0.03), ("strip", 1.0, 0.03), ("contour", 1.0, 0.03)],
-)  # fmt: skip
-def test_every_pattern_has_its_stocking_and_least_distance(pattern, least, within):
+#: Of each pattern the least distance in spacings, and how near stocking comes to the geometry's.
+KEPT = {
+    "square": (1.0, 0.03),
+    "triangular": (1.0, 0.03),
+    "rectangular": (1.0, 0.03),
+    "strip": (1.0, 0.03),
+    "contour": (1.0, 0.03),
+    "natural": (0.77, 0.03),
+    "enrichment": (1.54, 0.04),
+    "clumps": (0.55, 0.05),
+}
+OURS = sorted(n for n, p in patterns().items() if p.__module__.startswith("siteplanner."))
+
+
+@pytest.mark.parametrize("pattern", OURS)
+def test_every_pattern_has_its_stocking_and_least_distance(pattern):
+    least, within = KEPT[pattern]
     x, y, row = patterns()[pattern](FIELD, 2.5, 30.0)
     expected = density_per_ha(pattern, 2.5) * FIELD.area / 1e4
     assert len(x) == pytest.approx(expected, rel=within)

@@ -10,6 +10,7 @@ import rasterio
 import shapely
 from affine import Affine
 from conftest import SITE
+from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import binary_opening, gaussian_filter
@@ -80,7 +81,7 @@ def test_strips_and_specks_join_the_ground_around_them():
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15))
 def test_zones_are_nowhere_narrow_and_blocks_cover_all_without_gap_or_overlap(seed):
     draw = np.random.default_rng(seed)
     fields = [gaussian_filter(draw.standard_normal(GRID.shape), 9) for _ in range(3)]
@@ -174,6 +175,7 @@ def zone_of_cells(folder):
     return found.labels[rows // times, cols // times]
 
 
+@pytest.mark.long
 def test_ten_centimetres_of_noise_leave_the_zones(tmp_path):
     folder = tmp_path / "site"
     shutil.copytree(SITE.parent, folder)
@@ -190,7 +192,7 @@ def test_ten_centimetres_of_noise_leave_the_zones(tmp_path):
 
 
 @given(seed=st.integers(0, 10_000))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=examples(10))
 def test_rasterised_area_is_the_polygon_s_area(seed):
     """A property of 100 ha in a random outline, on cells of 2 m: to 0.1 %."""
     draw = np.random.default_rng(seed)

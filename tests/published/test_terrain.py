@@ -66,7 +66,7 @@ def gdaldem(mode, dem, grid, folder, *options):
     ) as out:
         out.write(dem, 1)
     command = ["gdaldem", mode, source, result, "-q", *options]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    subprocess.run(command, check=True, capture_output=True, timeout=300)
     with rasterio.open(result) as made:
         return made.read(1, masked=True).filled(np.nan)
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from siteplanner.reading.species_codes import species_codes
+from siteplanner.reading.species.codes import species_codes
 
 NAMES = st.lists(st.text(max_size=30) | st.text("Aab x×é", max_size=12), max_size=40)
 

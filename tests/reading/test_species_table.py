@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from siteplanner.base.errors import InputError
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.units import converter
-from siteplanner.reading.species_table import read_species
+from siteplanner.reading.species.table import read_species
 from siteplanner.suitability.factors import factors
 
 HEAD = "botanical_name,common_name,roles,expected_survival"

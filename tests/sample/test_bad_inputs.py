@@ -1,18 +1,25 @@
 """Bad input: one sentence an error, all together, exit 1, and the previous plan untouched."""
 
-import os
 import shutil
 
 import geopandas as gpd
 import numpy as np
+import pyproj
 import pytest
 import rasterio
 from affine import Affine
-from conftest import SITE, command, digests
+from bad_inputs.good_site import good_site
+from conftest import SITE, command, digests, here
 
 from siteplanner.base.errors import InputError
 from siteplanner.site.site_file import load_site
 from siteplanner.suitability.of_site import ready
+
+
+@pytest.fixture
+def small(tmp_path):
+    """A small site with everything, where the ground is soon worked out."""
+    return good_site(tmp_path / "small")
 
 
 @pytest.fixture
@@ -168,30 +175,29 @@ def test_all_errors_come_together_and_the_previous_plan_stays(site, sample_plan,
 
 
 def test_wrong_usage_is_told_apart(site):
-    assert command("plan").returncode == 2
-    assert command("paln", site).returncode == 2
+    assert here("plan").returncode == 2
+    assert here("paln", site).returncode == 2
 
 
-def test_check_says_what_it_understood_and_writes_nothing(site, tmp_path):
+def test_check_says_what_it_understood_and_writes_nothing(site, tmp_path, monkeypatch):
     before = sorted(tmp_path.rglob("*"))
-    done = command("check", site, cwd=tmp_path)
+    monkeypatch.chdir(tmp_path)
+    done = here("check", site)
     assert done.returncode == 0
     assert "paddocks: 6, of which 4 to plant" in done.stdout
     assert "Nothing is wrong with the inputs." in done.stdout
     assert sorted(tmp_path.rglob("*")) == before
 
 
-def test_explain_answers_in_metres_and_in_degrees(site):
-    import pyproj
-
-    frame = gpd.read_file(site.parent / "frost.gpkg", layer="readings")
+def test_explain_answers_in_metres_and_in_degrees(small, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "200")
+    frame = gpd.read_file(small.parent / "frost.gpkg", layer="readings")
     spot = frame.geometry[0]
     lon, lat = pyproj.Transformer.from_crs(frame.crs, "EPSG:4326", always_xy=True).transform(
         spot.x, spot.y
     )
     outs = [
-        command("explain", site, "--at", at, env=os.environ | {"COLUMNS": "200"})
-        for at in (f"{spot.x},{spot.y}", f"{lon:.7f},{lat:.7f}")
+        here("explain", small, "--at", at) for at in (f"{spot.x},{spot.y}", f"{lon:.7f},{lat:.7f}")
     ]
     assert outs[0].returncode == 0, outs[0].stderr
     assert outs[0].stdout == outs[1].stdout
@@ -203,8 +209,8 @@ def test_explain_answers_in_metres_and_in_degrees(site):
     ("at", "said"),
     [("here", "'here' is no pair of numbers"), ("1000000,1", "is not on the property")],
 )
-def test_explain_of_nowhere(site, at, said):
-    done = command("explain", site, "--at", at)
+def test_explain_of_nowhere(small, at, said):
+    done = here("explain", small, "--at", at)
     assert done.returncode == 1 and said in done.stderr
 
 

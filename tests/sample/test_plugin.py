@@ -8,8 +8,9 @@ import sys
 
 import pytest
 import rasterio
-from conftest import SITE, command
-from handover.browser import chromium, opened
+from conftest import SITE, command, here
+from handover.browser import opened
+from handover.small_site import small_site
 from toy_package import install
 from toy_plugin import make
 
@@ -37,10 +38,13 @@ def world(tmp_path_factory):
         check=True,
         capture_output=True,
     )
-    shutil.copytree(
-        SITE.parent, place / "site", ignore=shutil.ignore_patterns("__pycache__", "*.py")
-    )
-    return os.environ | {"PYTHONPATH": str(place / "lib")}, place / "site"
+    return os.environ | {"PYTHONPATH": str(place / "lib")}, copied(place / "site")
+
+
+def copied(folder):
+    """Copy the sample site to a new folder."""
+    shutil.copytree(SITE.parent, folder, ignore=shutil.ignore_patterns("__pycache__", "*.py"))
+    return folder
 
 
 def with_factor(site):
@@ -60,17 +64,15 @@ def with_factor(site):
     )
 
 
-def test_without_the_package_the_factor_is_an_error(world):
-    _, site = world
-    copy = site.parent / "bare"
-    shutil.copytree(site, copy)
-    with_factor(copy)
-    done = command("check", copy)
+def test_without_the_package_the_factor_is_an_error(tmp_path):
+    with_factor(copied(tmp_path / "bare"))
+    done = here("check", tmp_path / "bare")
     assert done.returncode == 1
     assert "salt_spray: no layer has that name" in done.stderr
 
 
-def test_the_layer_takes_part_in_everything(world, tmp_path):
+@pytest.mark.long
+def test_the_layer_takes_part_in_everything(world, browser, tmp_path):
     env, site = world
     with_factor(site)
     listed = command("layers", env=env).stdout
@@ -93,7 +95,7 @@ def test_the_layer_takes_part_in_everything(world, tmp_path):
     manifest = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
     assert manifest["trees_by_species"].get(name, 0) == 0
     assert manifest["versions"]["plugin salt-spray"] == "1.0"
-    with chromium() as browser, opened(browser, tmp_path / "plan" / "map.html") as it:
+    with opened(browser, tmp_path / "plan" / "map.html") as it:
         assert "Salt spray from the east" in it.page.content()
         titles = it.page.evaluate("window.siteplan.layers.map(l => l.title)")
         assert "Salt spray from the east" in titles
@@ -125,7 +127,8 @@ def test_a_sick_package_is_named_in_one_sentence(tmp_path, group, words, said):
     value, text = SICK[group]
     files = {"sick_package/__init__.py": "", f"sick_package/{value.partition(':')[0]}.py": text}
     install(tmp_path, "sick-package", {group: {"sick": f"sick_package.{value}"}}, files)
-    given = {"plan": [SITE, "--quiet", "--out", tmp_path / "plan"], "check": [SITE]}.get(words, [])
+    site = small_site(tmp_path / "site")
+    given = {"plan": [site, "--quiet", "--out", tmp_path / "plan"], "check": [site]}.get(words, [])
     done = command(words, *given, env=os.environ | {"PYTHONPATH": str(tmp_path)})
     assert done.returncode == 1
     [line] = done.stderr.strip().splitlines()

@@ -4,10 +4,10 @@ import math
 from datetime import date, timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from siteplanner.reading.seed_facts import months_of
+from siteplanner.reading.species.seed_facts import months_of
 from siteplanner.season.nursery.schedule import (
     add_months,
     collecting_window,
@@ -63,7 +63,23 @@ def test_a_batch_too_late_to_resow_says_so():
     assert days.resow_by is None
 
 
-@settings(deadline=None)
+def test_seed_that_is_pre_treated_must_go_in_before_it_is_sown_again():
+    # Sixteen weeks of cold: what could be sown again on 19 February must go in on 30 October.
+    plain, treated = (
+        made(date(2028, 10, 2), [15] * 12, weeks_to_germinate=2, **more)
+        for more in ({}, {"pretreatment_weeks": 16})
+    )
+    assert plain.resow_by > treated.show
+    assert plain.resow_by - timedelta(weeks=16) <= treated.show
+    assert treated.resow_by is None
+    early = made(
+        date(2028, 10, 2), [15] * 12, weeks_to_germinate=1, pretreatment_weeks=8, planting_weeks=12
+    )
+    again = early.resow_by + timedelta(weeks=8)
+    assert early.show < early.resow_by
+    assert again == add_months(early.plant_until, -12 * Nursery().hurry)
+
+
 @given(
     DAYS,
     st.floats(1, 36),
@@ -119,13 +135,11 @@ def test_months_and_leap_years(day, months, there):
     assert add_months(day, months) == there
 
 
-@settings(deadline=None)
 @given(DAYS, st.integers(-60, 60))
 def test_months_there_and_back_move_at_most_to_the_months_end(day, months):
     assert (day - add_months(add_months(day, months), -months)).days in range(4)
 
 
-@settings(deadline=None)
 @given(DAYS, st.floats(23.5, 89))
 def test_seasons_of_the_hemispheres_are_half_a_year_apart(day, latitude):
     assert season(day, latitude) == season(add_months(day, 6), -latitude)

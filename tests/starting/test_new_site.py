@@ -8,8 +8,8 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
-from conftest import SITE, command, digests
-from hypothesis import given, settings
+from conftest import SITE, digests, here
+from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
@@ -140,7 +140,6 @@ def test_columns_are_matched_by_name_but_never_across_units(tmp_path):
     assert absent == ["depth_m"]
 
 
-@settings(deadline=None)
 @given(
     st.recursive(
         st.text(st.characters(exclude_categories=["Cs"]))
@@ -163,7 +162,7 @@ def test_a_hostile_name_is_only_a_name(small, tmp_path):
 
 
 def test_the_command_says_what_is_missing(small, tmp_path):
-    done = command("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
+    done = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
     assert done.returncode == 0 and "Still missing" in done.stdout
-    again = command("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
+    again = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
     assert again.returncode == 1 and "already" in again.stderr

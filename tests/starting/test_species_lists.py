@@ -6,7 +6,7 @@ import pytest
 from siteplanner.base.errors import InputError
 from siteplanner.ground.resolve import catalogue
 from siteplanner.reading.files.sheet import read_sheet
-from siteplanner.reading.species_table import EVIDENCE, read_species
+from siteplanner.reading.species.table import EVIDENCE, read_species
 from siteplanner.starting.species_lists import copy_list, starting_lists
 from siteplanner.suitability.factors import factors
 from siteplanner.suitability.score import class_of, score_species

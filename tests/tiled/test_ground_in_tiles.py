@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 import rasterio
+from examples import examples
 from ground.surfaces import grid_of, hills
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -22,6 +23,8 @@ from siteplanner.tiled import tile_flow, whole_grid
 from siteplanner.tiled.ground import ground_in_tiles, why_not
 from siteplanner.tiled.over_tiles import Workers
 from siteplanner.tiled.tiles import Box, Lines, cut
+
+long = pytest.mark.long
 
 #: Every kind of reach: cells, neighbours, radii, and each whole-grid layer that tiles can make.
 LAYERS = (
@@ -102,7 +105,7 @@ def same_flow(dem, side):
     assert np.array_equal(in_tiles[2][known], area[known])
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=examples(25))
 @given(
     seed=st.integers(0, 9999),
     shape=st.tuples(st.integers(1, 17), st.integers(1, 17)),
@@ -121,7 +124,10 @@ def test_flats_pits_and_voids_drain_alike_however_the_ground_is_cut(
     same_flow(dem, side)
 
 
-@pytest.mark.parametrize("side", [7, 32, 60, 200])
+@pytest.mark.parametrize(
+    "side",
+    [pytest.param(7, marks=long), 32, pytest.param(60, marks=long), pytest.param(200, marks=long)],
+)
 def test_hills_drain_alike_however_they_are_cut(side):
     dem = hills((150, 131), 5, relief=60, rough=3)
     dem[40:90, 60:90] = np.minimum(dem[40:90, 60:90], 480)  # a lake across several tiles
@@ -165,7 +171,10 @@ def untiled(dem, grid, names, settings):
     return resolve(check(book, names, list(given), settings, "test"), given, names, settings)
 
 
-@pytest.mark.parametrize(("seed", "tile", "step"), [(1, 37, 0.0), (2, 30, 1.0), (3, 500, 0.0)])
+@pytest.mark.parametrize(
+    ("seed", "tile", "step"),
+    [pytest.param(1, 37, 0.0, marks=long), (2, 30, 1.0), pytest.param(3, 500, 0.0, marks=long)],
+)
 def test_layers_of_every_reach_are_the_whole_grids_to_the_bit(tmp_path, seed, tile, step):
     dem = hills((90, 75), seed, relief=60, rough=1)
     if step:
@@ -184,6 +193,7 @@ def test_layers_of_every_reach_are_the_whole_grids_to_the_bit(tmp_path, seed, ti
         assert np.isfinite(whole[name]).any(), name
 
 
+@long
 def test_a_real_dem_in_tiles_is_the_whole_to_the_bit(tmp_path):
     with rasterio.open(shared("dem/us_ca_bigtujunga_30m_epsg32611.tif")) as file:
         metres = file.read(1)[100:400, 300:650]  # whole metres: many flats

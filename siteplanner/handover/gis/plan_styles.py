@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from siteplanner.base.colours import BLUE, ORANGE, shapes, zone_colours
-from siteplanner.base.styles import Rule, Style, Symbol
-from siteplanner.base.symbology import (
+from siteplanner.base.symbology.colours import BLUE, ORANGE, shapes, zone_colours
+from siteplanner.base.symbology.kinds import (
     BLOCK,
     GREY,
     KINDS,
@@ -17,6 +16,7 @@ from siteplanner.base.symbology import (
     SOLID_OPACITY,
     Symbology,
 )
+from siteplanner.base.symbology.styles import Rule, Style, Symbol
 from siteplanner.plan import Plan
 
 _WHITE = "#ffffff"

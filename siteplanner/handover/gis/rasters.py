@@ -13,9 +13,9 @@ import rasterio
 from numpy.typing import NDArray
 
 from siteplanner import __version__
-from siteplanner.base.colours import ramp
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.symbology.colours import ramp
 from siteplanner.base.text import file_stem, uncommanded, unique_slugs, xml_text
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 

@@ -19,10 +19,10 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base import colours
-from siteplanner.base.symbology import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.base.symbology import colours
+from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
-from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
+from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import (
     MERCATOR,
@@ -89,7 +89,9 @@ def page_data(plan: Plan) -> dict[str, Any]:
             )
         ],
         "boundary": _features(plan.boundary, frame, [], {}),
-        "no_plant": _features(plan.no_plant, frame, ["kind", "name"], {"setback_m": 1}),
+        "no_plant": _features(
+            in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
+        ),
         "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
         "frost": _features(
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,

@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from PIL import Image
 from rasterio.enums import Resampling
 
-from siteplanner.base import colours
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.symbology import colours
 from siteplanner.plan import Plan
 
 MERCATOR = "EPSG:3857"

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from rasterio.enums import Resampling
 from rasterio.warp import reproject
 
-from siteplanner.base import colours
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.symbology import colours
 from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, number, warp
 from siteplanner.plan import Plan
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED

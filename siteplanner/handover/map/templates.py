@@ -13,7 +13,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from siteplanner.base.symbology import (
+from siteplanner.base.symbology.kinds import (
     HATCH_DOT_MM,
     HATCH_LINE_MM,
     HATCH_STEP_MM,

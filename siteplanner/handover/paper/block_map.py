@@ -10,7 +10,7 @@ import shapely
 from reportlab.lib.colors import HexColor, black, white
 from reportlab.lib.units import mm
 
-from siteplanner.base.symbology import KINDS, PADDOCK
+from siteplanner.base.symbology.kinds import KINDS, PADDOCK
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.paper.drawing import Drawing

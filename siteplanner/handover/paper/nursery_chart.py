@@ -21,7 +21,7 @@ from reportlab.platypus import (
     Spacer,
 )
 
-from siteplanner.base.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
+from siteplanner.base.symbology.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
 from siteplanner.base.text import uncommanded
 from siteplanner.handover.paper.text import (
     BOLD,
@@ -225,5 +225,6 @@ class _Bench(Flowable):
         canvas.drawString(
             0,
             self.height - 6 * mm,
-            "m² at each month's fullest; filled: shade house; white: in the open",
+            "m² at each month's fullest; filled: shade house; white: in the open (what moves out "
+            "within a month is drawn in both)",
         )

@@ -10,7 +10,7 @@ from reportlab.lib.colors import black, white
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology import MARKERS
+from siteplanner.base.symbology.kinds import MARKERS
 
 #: Corners of the closed shapes, for a radius of 1.
 _CORNERS = {

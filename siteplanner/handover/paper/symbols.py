@@ -12,7 +12,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology import (
+from siteplanner.base.symbology.kinds import (
     HATCH_DOT_MM,
     HATCH_LINE_MM,
     HATCH_STEP_MM,

@@ -17,7 +17,7 @@ from siteplanner.planting.mix.nurses import nurse
 from siteplanner.planting.mix.shares import share_out
 from siteplanner.planting.rows.layout import Places
 from siteplanner.planting.zones.setbacks import too_tall
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.planting import Mix
 from siteplanner.suitability.score import Suitability
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import geopandas as gpd
 
-from siteplanner.reading.seed_facts import months_of
+from siteplanner.reading.species.seed_facts import months_of
 from siteplanner.season.nursery.orders import Order, Range, order_for, share_out
 from siteplanner.season.nursery.schedule import Dates, schedule
 from siteplanner.site.nursery import Nursery

@@ -54,7 +54,8 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
         if days.prick_out:
             tubes = f"{name}: {batch.order.tubes} tubes"
             add(3, days.prick_out, days.prick_out, "Prick out, and count", tubes)
-        add(4, days.resow_by, days.resow_by, "Last day to sow a failed batch again", name)
+        again = f"{name}: its seed goes into pre-treatment then" if days.pretreat else name
+        add(4, days.resow_by, days.resow_by, "Last day to sow a failed batch again", again)
         add(5, days.doubtful, days.doubtful, "Doubtful where nothing has come up", name)
         add(6, days.give_up, days.give_up, "Give up where nothing has come up", name)
         add(7, days.harden, days.harden, "Harden off: into the open, less water", name)
@@ -104,6 +105,10 @@ def sowing(batch: Batch) -> str:
         )
     else:
         words.append("covered to its own thickness; under shade, moist and not wet")
+    if batch.dates and batch.dates.resow_by is None:
+        words.append(
+            "once it is seen to fail it is too late to sow again this season: keep plants to spare"
+        )
     return "; ".join(words)
 
 

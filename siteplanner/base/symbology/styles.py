@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from xml.etree import ElementTree as ET
 
-from siteplanner.base.symbology import HATCH_LINE_MM, HATCH_STEP_MM, PALE, PALE_OPACITY
+from siteplanner.base.symbology.kinds import HATCH_LINE_MM, HATCH_STEP_MM, PALE, PALE_OPACITY
 from siteplanner.base.text import xml_text
 
 _SLD = "http://www.opengis.net/sld"
@@ -47,7 +47,7 @@ class Symbol:
     empty ``colour`` leaves a fill open; ``width_mm`` is the line's or edge's width,
     ``size_mm`` a marker's diameter on paper; ``size_m``, where not 0, is its diameter on the
     ground, which QML can say and SLD 1.0 cannot; ``dash_mm`` alternates line and gap; ``hatch``
-    is a name of :data:`siteplanner.base.symbology.HATCHES`, empty for a solid fill, and
+    is a name of :data:`siteplanner.base.symbology.kinds.HATCHES`, empty for a solid fill, and
     ``pale`` where it lies on a pale ground. A fill without ``width_mm`` has no edge.
     """
 

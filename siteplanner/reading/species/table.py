@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Errors, near
 from siteplanner.base.units import converter
 from siteplanner.reading.files.sheet import read_sheet
-from siteplanner.reading.seed_facts import nursery_facts
-from siteplanner.reading.species_codes import species_codes
+from siteplanner.reading.species.codes import species_codes
+from siteplanner.reading.species.seed_facts import nursery_facts
 from siteplanner.site.planting import Role
 
 NUMERIC_POINTS = ("dies below", "thrives from", "thrives to", "dies above")
@@ -57,8 +57,7 @@ class SpeciesTable:
     ``facts`` has ``botanical_name, code`` (see :func:`species_codes`), ``common_name, roles`` (a
     tuple), ``expected_survival`` (0-1),
     ``mature_height_m, crown_m, spacing_m`` (NaN when unknown), ``cautions``, ``evidence``, the
-    columns of ``siteplanner.reading.seed_facts`` and those of ``PASSED`` that the table has.
-    ``points[layer]`` is
+    columns of ``seed_facts`` and those of ``PASSED`` that the table has. ``points[layer]`` is
     float64 (species, 4) for numeric layers, infinite where there is no limit; ``classes[layer]``
     maps each of the points ``thrives in`` and ``survives in`` to a tuple of class names a
     species, None where nothing is said. ``sources`` has the text of each ``… source`` column.

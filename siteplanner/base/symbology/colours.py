@@ -37,7 +37,7 @@ _SPECIES = (BLUE, ORANGE, GREEN, PURPLE, YELLOW, VERMILION, SKY_BLUE)
 SHAPES = ("circle", "square", "triangle", "diamond", "cross")
 
 #: Second cue of zones of the same colour, in order of use: none, or a hatch of
-#: :data:`siteplanner.base.symbology.HATCHES`.
+#: :data:`siteplanner.base.symbology.kinds.HATCHES`.
 PATTERNS = ("", "dots", "level", "upright")
 
 #: ColorBrewer families that confuse red with green, so they are not used here.

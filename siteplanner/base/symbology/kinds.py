@@ -2,7 +2,7 @@
 
 Colours are black, a neutral grey and those of the scheme *muted* of Tol (2021), "Colour
 Schemes", technical note, issue 3.2, which is made for colour-blind readers too. Zones take
-other colours (:mod:`siteplanner.base.colours`), so that a line is never taken for a zone's.
+other colours (``colours.py``), so that a line is never taken for a zone's.
 Line patterns and hatches tell apart kinds of one colour, also in a print in black.
 """
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import read_cells
-from siteplanner.reading.species_table import SpeciesTable
+from siteplanner.reading.species.table import SpeciesTable
 
 SAVED_RATES = "expected_survival.csv"
 RATE_COLUMNS = ("species", "expected_survival", "low", "high", "counted", "learnt_from")

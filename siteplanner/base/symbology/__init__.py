@@ -1,0 +1,1 @@
+"""How things look: colours, kinds of things and GIS styles, the same in every output."""

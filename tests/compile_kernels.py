@@ -1,0 +1,11 @@
+"""Import every module of the package, which compiles its kernels and keeps them on disk."""
+
+import importlib
+import pkgutil
+
+import siteplanner
+
+if __name__ == "__main__":
+    for module in pkgutil.walk_packages(siteplanner.__path__, "siteplanner."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)

@@ -1,0 +1,117 @@
+"""The house is one-way: no room imports one that imports it, directly or round about."""
+
+import ast
+from collections import defaultdict
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+
+import pytest
+from conftest import ROOT
+
+PACKAGE = ROOT / "siteplanner"
+LONGEST_MODULE, LONGEST_FUNCTION = 400, 80
+
+
+def name_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {name_of(path): path for path in PACKAGE.rglob("*.py")}
+
+
+def imported(path: Path) -> set[str]:
+    """Modules of the package that a file imports, also inside functions and for types alone."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            inner = {f"{node.module}.{alias.name}" for alias in node.names}
+            found |= (inner & MODULES.keys()) or {node.module}
+    return (found & MODULES.keys()) - {"siteplanner"}
+
+
+# The package's own face hands names on, and its entry runs the commands: neither is a room.
+ARROWS = {
+    name: imported(path)
+    for name, path in MODULES.items()
+    if name not in ("siteplanner", "siteplanner.__main__")
+}
+
+
+def circles(depth: int) -> str:
+    """Say which folders (``depth`` levels down) or modules import each other in a circle."""
+    graph = defaultdict(set)
+    through = {}
+    for name, targets in ARROWS.items():
+        for target in targets:
+            one, other = (".".join(n.split(".")[:depth]) for n in (name, target))
+            if one != other:
+                graph[one].add(other)
+                through.setdefault((one, other), f"{name} imports {target}")
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        circle = error.args[1]
+        pairs = zip(circle[1:], circle[:-1], strict=True)
+        return "; ".join(through[pair] for pair in pairs if pair in through)
+    return ""
+
+
+@pytest.mark.parametrize("depth", [2, 3, 4], ids=["rooms", "folders in rooms", "modules"])
+def test_no_circle(depth):
+    assert circles(depth) == ""
+
+
+def test_a_circle_is_named_by_the_modules_that_close_it(monkeypatch):
+    monkeypatch.setitem(ARROWS, "siteplanner.base.grid", {"siteplanner.cli.app"})
+    assert "siteplanner.base.grid imports siteplanner.cli.app" in circles(2)
+
+
+def test_no_module_is_two_subjects():
+    long = {n: len(p.read_text(encoding="utf-8").splitlines()) for n, p in MODULES.items()}
+    assert {n: lines for n, lines in long.items() if lines > LONGEST_MODULE} == {}
+
+
+def functions():
+    for name, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                yield name, node
+
+
+def is_kernel(node: ast.FunctionDef) -> bool:
+    return any(
+        isinstance(d, ast.Call) and getattr(d.func, "id", "") in ("kernel", "part")
+        for d in node.decorator_list
+    )
+
+
+def test_no_function_is_long():
+    long = {
+        f"{name}.{node.name}": node.end_lineno - node.lineno + 1
+        for name, node in functions()
+        if not is_kernel(node) and node.end_lineno - node.lineno + 1 > LONGEST_FUNCTION
+    }
+    assert long == {}
+
+
+def test_every_public_function_is_annotated():
+    bare = []
+    for name, node in functions():
+        asked = [
+            a for a in (*node.args.args, *node.args.kwonlyargs) if a.arg not in ("self", "cls")
+        ]
+        if node.name.startswith("_") or is_kernel(node):
+            continue
+        if node.returns is None or any(a.annotation is None for a in asked):
+            bare.append(f"{name}.{node.name}")
+    assert bare == []
+
+
+def test_no_folder_is_two_rooms():
+    folders = defaultdict(int)
+    for path in MODULES.values():
+        folders[path.parent.relative_to(ROOT).as_posix()] += path.name != "__init__.py"
+    assert {folder: count for folder, count in folders.items() if count > 16} == {}
