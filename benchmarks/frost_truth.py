@@ -83,7 +83,7 @@ def rows() -> Iterator[Row]:
         seen = loggers()
         yield from winter_rows(seen)
         yield from cover_rows(seen)
-        yield from night_rows(seen)
+        yield from drainage_rows(seen)
 
 
 def speed_rows() -> Iterator[Row]:
@@ -237,7 +237,7 @@ def _cover(what: str, met: Floats) -> Iterator[Row]:
         yield Row(words, abs(float(share) - stated), within, 1.0, "", "mark")
 
 
-def night_rows(seen: Loggers) -> Iterator[Row]:
+def drainage_rows(seen: Loggers) -> Iterator[Row]:
     """Single nights: the 12 with the strongest inversions, then all, half of the loggers each."""
     rise = np.array([_rise(night, seen.height) for night in seen.nights])
     strongest = np.argsort(-rise)[:12]
@@ -377,10 +377,10 @@ def loggers(cell: float = 90.0) -> Loggers:
 
 def ground_of(dem: FloatGrid, grid: Grid, latitude: float) -> tuple[NightGround, FloatGrid]:
     """Work out what the model needs of the ground, and the quick criteria."""
-    night = run_drainage(dem, grid.cell, night_seconds(latitude), ColdAir())
+    drainage = run_drainage(dem, grid.cell, night_seconds(latitude), ColdAir())
     land = np.where(np.isfinite(dem), dem, np.float32(0))  # the sea counts as low ground
     slope, aspect = slope_and_aspect(land, grid)
-    depth = night.depth.astype(np.float32)
+    depth = drainage.depth.astype(np.float32)
     pooling = depth / (depth + np.float32(5))
     layers = {
         "cold_air_pooling": pooling,

@@ -196,8 +196,8 @@ def read_climate(site: Site) -> Climate:
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
     nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
-    height_m = site.climate.station_elevation_m
-    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air, height_m)
+    height = site.climate.station_elevation_m
+    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air, height)
 
 
 def _winter_minima(path: Path) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 EULER = 0.5772156649015329
 #: How well a tolerance is known, standard deviation in °C, by the evidence named for it (from
@@ -171,8 +171,8 @@ def odds(
     ``difference_c`` is the place's winter minimum less the station's, ``error_c`` the standard
     error of the place's minimum, with that of the station's mean in it; ``dies_below_c`` what the
     plant bears, ``tolerance_error_c`` how well that is known. The uncertain quantities are drawn
-    400 times, always the same draws: errors as normals, evenly spread so that ranges hold
-    what they should, the Gumbel fit by fitting anew to as many winters drawn from it.
+    400 times, always the same draws: errors as normals, evenly spread so that ranges hold what
+    they should, the Gumbel fit by fitting anew to as many winters drawn from it.
     """
     if not np.isfinite([difference_c, error_c, dies_below_c]).all():
         unknown = float("nan")
@@ -197,7 +197,7 @@ def odds(
 def _even_normals() -> NDArray[np.float64]:
     """Standard normals, one from every 400th of the distribution, in a drawn order."""
     order = np.random.default_rng(41).permutation(_DRAWS)
-    return np.asarray(norm.ppf((order + 0.5) / _DRAWS))
+    return np.asarray(ndtri((order + 0.5) / _DRAWS))
 
 
 @lru_cache(maxsize=8)
