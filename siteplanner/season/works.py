@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
+from siteplanner.planting.access import for_steep_crew
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.rows.patterns import pattern_infos
@@ -22,7 +23,6 @@ from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
-ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
 #: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
 #: (common practice, no source).
 WINDOWS = (
@@ -34,9 +34,6 @@ WINDOWS = (
 BURIED = ("buried_pipe", "buried_cable", "septic_field", "heritage")
 #: The least length worth a line for the machine; the most that it may rise along its length.
 SHORTEST_RIP_M, RIP_GRADE = 20.0, 0.03
-#: Blocks nearer than this to a power line or deep water are not for volunteers.
-NEAR_DANGER_M = 30.0
-_DANGERS = ("power_line", "dam")
 
 
 @dataclass(frozen=True)
@@ -45,12 +42,13 @@ class Works:
 
     ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
     later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
-    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
-    cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
-    place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
-    species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
-    ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the
-    years planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
+    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, person_hours,
+    crew_days, rip_m, cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job:
+    ``year, month, place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by
+    ``block, row, species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``.
+    ``zones`` and ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is
+    later than the years planned. ``by_year``: trees by ``year, zone, paddock, species,
+    common_name``.
     """
 
     blocks: pd.DataFrame
@@ -91,10 +89,7 @@ def works_of(
     later = frame["trees_later"] > 0
     frame["year"] = label[year_of_part[: len(blocks)]]
     frame["later"] = np.where(later, label[year_of_part[len(blocks) :]], 0)
-    frame["access_class"] = [
-        _access_class(g, block, layout.no_plant, site.work)
-        for g, block in zip(grounds, blocks.geometry, strict=True)
-    ]
+    frame["access_class"] = blocks["access_class"].to_numpy()
     windows = [next(w for w in WINDOWS if w[0] in m) for m in marks]
     frame["window"] = [words for _, _, words in windows]
     rip = rip_lines(layout, blocks, grounds, marks, inputs, site.work)
@@ -124,7 +119,7 @@ YEAR_COLUMNS = ("year", "zone", "paddock", "species", "common_name", "trees")
 BLOCK_COLUMNS = (
     "block", "zone", "paddock", "access_class", "window", "year", "later", "trees", "trees_later",
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",
-    "crew_days", "rip_m", "cost",
+    "person_hours", "crew_days", "rip_m", "cost",
 )  # fmt: skip
 
 
@@ -201,7 +196,9 @@ def _years(
         raised,
         (raised * site.nursery.tube_m2).astype(np.float64),
         np.bincount(part, cost * tubes, 2 * count)[used].astype(np.float64),
-        materials(trees, np.tile(slope, 2), site.work)["crew_days"].to_numpy(np.float64)[used],
+        materials(
+            trees, np.tile(slope, 2), site.work, np.tile(for_steep_crew(blocks["access_class"]), 2)
+        )["crew_days"].to_numpy(np.float64)[used],
         np.tile(pd.factorize(blocks["paddock"])[0], 2)[used],
         away[used],
         after[used],
@@ -230,23 +227,8 @@ def _block_frame(
     for column in ("order", "order_least", "order_most"):
         frame[column] = orders[column].sum().reindex(blocks["block"]).to_numpy()
     frame["cost"] = np.bincount(of_tree, cost, len(blocks))
-    return frame.join(materials(frame["trees"].to_numpy(), slope, site.work))
-
-
-def _access_class(
-    ground: describe.GroundSummary,
-    block: shapely.Polygon,
-    no_plant: gpd.GeoDataFrame,
-    rates: WorkRates,
-) -> str:
-    """Who may work on a block (judgement, no source; someone who knows the site decides)."""
-    if ground.slope_to > rates.experienced_deg:
-        return ACCESS_CLASSES[2]
-    dangers = no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy()
-    near = shapely.dwithin(dangers, block, NEAR_DANGER_M).any() if len(dangers) else False
-    return (
-        ACCESS_CLASSES[1] if ground.slope_to > rates.volunteers_deg or near else ACCESS_CLASSES[0]
-    )
+    contracted = for_steep_crew(blocks["access_class"])
+    return frame.join(materials(frame["trees"].to_numpy(), slope, site.work, contracted))
 
 
 def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, within_m: float) -> pd.DataFrame:

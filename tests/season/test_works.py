@@ -1,7 +1,6 @@
 """Works: access classes, fences, lines for the machine, jobs in order; on the sample's plan."""
 
 import json
-from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -10,7 +9,8 @@ import pytest
 import shapely
 from python_calamine import CalamineWorkbook
 
-from siteplanner.season.works import ACCESS_CLASSES, _access_class, _jobs, fences
+from siteplanner.planting.access import ACCESS_CLASSES, access_class
+from siteplanner.season.works import _jobs, fences
 from siteplanner.site.planting import WorkRates
 
 CRS = "EPSG:32756"
@@ -46,19 +46,16 @@ def test_only_edges_without_a_fence_are_fenced_and_a_shared_one_once():
 
 
 @pytest.mark.parametrize(
-    ("steep", "line_at", "access_class"),
+    ("steep", "line_at", "number"),
     [(10, 200, 0), (20, 200, 1), (35, 200, 2), (10, 20, 1), (35, 20, 2)],
 )
-def test_access_classes_go_by_slope_and_by_what_is_near(steep, line_at, access_class):
+def test_access_classes_go_by_slope_and_by_what_is_near(steep, line_at, number):
     line = shapely.LineString([(0, 100 + line_at), (100, 100 + line_at)])
     no_plant, _ = features_and_paddocks(
         shapely.LineString([(0, 0), (1, 0)]), dangers=[("power_line", line)]
     )
-    ground = SimpleNamespace(slope_to=steep)
-    assert (
-        _access_class(ground, shapely.box(0, 0, 100, 100), no_plant, WorkRates())
-        == ACCESS_CLASSES[access_class]
-    )
+    got = access_class(steep, shapely.box(0, 0, 100, 100), no_plant, WorkRates())
+    assert got == ACCESS_CLASSES[number]
 
 
 def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
