@@ -234,6 +234,17 @@ def _places(
     blocks, planted, places = for_crews(blocks, places, no_plant, site.work)
     classes = access_classes(planted, slope, suitability.mask, no_plant, grid, site.work)
     blocks, planted, places = settled(blocks, places, classes, rules)
+    if not len(places.x):
+        steep = (blocks["steep"] != "").any()
+        raise input_error(
+            site.path,
+            "planting.steep" if steep else "planting.steepest_deg",
+            "no place is left to plant: the ground is too steep, or no species suits it",
+            "name a steep_crew, or look at work.experienced_deg, with someone who knows the ground"
+            if steep
+            else "look at steepest_deg and mix.lowest_suitability, with someone who knows the "
+            "ground",
+        )
     said = words_on_steep(
         blocks,
         dropped,
