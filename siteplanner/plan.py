@@ -71,7 +71,8 @@ class Plan:
     blocks:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
         ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
-        from grid north), ``geometry`` (Polygon).
+        from grid north), ``steep`` (what becomes of a block that is not on foot, as [planting]
+        steep says; "" for others), ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
         ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
@@ -112,6 +113,9 @@ class Plan:
         mother tree whose seed should stand there, may be empty), ``blocks`` has ``year``.
     nursery:
         Batches, bench area, supply and substitutes.
+    hours:
+        Person-hours of nursery and crews by month, beside what they can do
+        (``siteplanner.season.hours.COLUMNS``).
     factors:
         What the suitability was scored on: each factor's layer and every species' tolerances.
     limiting:
@@ -162,6 +166,7 @@ class Plan:
     thermometers: pd.DataFrame
     works: Works
     nursery: NurseryYear
+    hours: pd.DataFrame
     cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     inputs: dict[str, str]
@@ -223,6 +228,7 @@ def plan_of(
         thermometers=season.thermometers,
         works=season.works,
         nursery=season.nursery,
+        hours=season.hours,
         cautions=CAUTIONS,
         warnings=notes,
         inputs=inputs.hashes,
@@ -233,7 +239,9 @@ def plan_of(
 _ZONES = (
     "zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha", "trees", "geometry",
 )  # fmt: skip
-_BLOCKS = ("block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "geometry")
+_BLOCKS = (
+    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "geometry",
+)  # fmt: skip
 
 
 def _species(inputs: Inputs) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
 from siteplanner.ground.cold.frost_dates import FrostDates
+from siteplanner.planting.access import for_steep_crew
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
@@ -31,11 +32,6 @@ from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
-ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
-#: Blocks nearer than this to a power line or deep water are not for volunteers.
-NEAR_DANGER_M = 30.0
-_DANGERS = ("power_line", "dam")
-
 
 @dataclass(frozen=True)
 class Works:
@@ -43,12 +39,13 @@ class Works:
 
     ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
     later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
-    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
-    cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
-    place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
-    species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
-    ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the
-    years planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
+    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, person_hours,
+    crew_days, rip_m, cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job:
+    ``year, month, place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by
+    ``block, row, species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``.
+    ``zones`` and ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is
+    later than the years planned. ``by_year``: trees by ``year, zone, paddock, species,
+    common_name``.
     """
 
     blocks: pd.DataFrame
@@ -113,10 +110,7 @@ def works_of(
     later = frame["trees_later"] > 0
     frame["year"] = label[year_of_part[: len(blocks)]]
     frame["later"] = np.where(later, label[year_of_part[len(blocks) :]], 0)
-    frame["access_class"] = [
-        _access_class(g, block, layout.no_plant, site.work)
-        for g, block in zip(grounds, blocks.geometry, strict=True)
-    ]
+    frame["access_class"] = blocks["access_class"].to_numpy()
     frame["window"] = [calendar.windows[n].words for n in calendar.of_block]
     rip = rip_lines(layout, blocks, grounds, marks, inputs, site.work)
     frame["rip_m"] = (
@@ -151,7 +145,7 @@ YEAR_COLUMNS = ("year", "zone", "paddock", "species", "common_name", "trees")
 BLOCK_COLUMNS = (
     "block", "zone", "paddock", "access_class", "window", "year", "later", "trees", "trees_later",
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",
-    "crew_days", "rip_m", "cost",
+    "person_hours", "crew_days", "rip_m", "cost",
 )  # fmt: skip
 
 
@@ -226,7 +220,9 @@ def _years(
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)[layout.tree_species]
     a_plant = tubes_a_plant(facts, site.nursery)[layout.tree_species]
     dead = 1 / survival - 1
-    days = materials(trees, np.tile(slope, 2), site.work)["crew_days"].to_numpy(np.float64)
+    contracted = np.tile(for_steep_crew(blocks["access_class"]), 2)
+    work = materials(trees, np.tile(slope, 2), site.work, contracted)
+    days = work["crew_days"].to_numpy(np.float64)
 
     def of_parts(use: NDArray[np.float64]) -> Use:
         """What a part takes in its year, and in the next for its infill."""
@@ -271,23 +267,8 @@ def _block_frame(
     for column in ("order", "order_least", "order_most"):
         frame[column] = orders[column].sum().reindex(blocks["block"]).to_numpy()
     frame["cost"] = np.bincount(of_tree, cost, len(blocks))
-    return frame.join(materials(frame["trees"].to_numpy(), slope, site.work))
-
-
-def _access_class(
-    ground: describe.GroundSummary,
-    block: shapely.Polygon,
-    no_plant: gpd.GeoDataFrame,
-    rates: WorkRates,
-) -> str:
-    """Who may work on a block (judgement, no source; someone who knows the site decides)."""
-    if ground.slope_to > rates.experienced_deg:
-        return ACCESS_CLASSES[2]
-    dangers = no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy()
-    near = shapely.dwithin(dangers, block, NEAR_DANGER_M).any() if len(dangers) else False
-    return (
-        ACCESS_CLASSES[1] if ground.slope_to > rates.volunteers_deg or near else ACCESS_CLASSES[0]
-    )
+    contracted = for_steep_crew(blocks["access_class"])
+    return frame.join(materials(frame["trees"].to_numpy(), slope, site.work, contracted))
 
 
 def _jobs(

@@ -47,6 +47,7 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "trees": int,
             "rows": int,
             "bearing_deg": float,
+            "steep": str,
             "year": int,
         },
     ),
