@@ -61,6 +61,9 @@ def plan(
     how_sure: Annotated[
         bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
     ] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace a plan though its plan.gpkg was edited.")
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
@@ -77,21 +80,27 @@ def plan(
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
     with steps_done(quiet) as step:
-        made = write_plan(read, target, sure=how_sure, step=step)
+        made = write_plan(read, target, sure=how_sure, overwrite=overwrite, step=step)
     if not quiet:
         print_plan(made, target)
 
 
 @app.command()
 def check(site: SiteFile) -> None:
-    """Read all inputs and say what was understood and what is wrong; write nothing."""
+    """Read all inputs and say what was understood and what is wrong; write nothing.
+
+    Of zones drawn by hand it says what the plan would say.
+    """
     from siteplanner.base.units import hectares
-    from siteplanner.run import check_plugins
+    from siteplanner.run import check_plugins, notes_on_zones
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
 
-    start = ready(load_site(site))
+    read = load_site(site)
+    start = ready(read)
     check_plugins()
+    with steps_done(read.decisions.zones is None) as step:
+        drawn = notes_on_zones(read, step=step)
     inputs = start.inputs
     console = Console(soft_wrap=True, emoji=False)
     grid = inputs.grid
@@ -110,7 +119,7 @@ def check(site: SiteFile) -> None:
         f"mother trees: {len(inputs.seed_sources)}",
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
     ]
-    for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
+    for line in [*lines, *(f"note: {note}" for note in (*inputs.notes, *drawn))]:
         console.print(escaped(line), highlight=False)
     console.print("Nothing is wrong with the inputs.", highlight=False)
 

@@ -104,6 +104,52 @@ class Layout:
         return self.blocks[self.blocks["trees"] > 0].reset_index(drop=True)
 
 
+@dataclass(frozen=True)
+class Zoned:
+    """Zones and blocks before anything is set out in them, and what to keep clear of."""
+
+    no_plant: gpd.GeoDataFrame
+    setbacks: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    blocks: gpd.GeoDataFrame
+    notes: tuple[str, ...]
+
+
+def draw_zones(
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    site: Site,
+    *,
+    step: Step = nothing_step,
+) -> Zoned:
+    """Draw the zones and cut them to blocks, and say what was kept of the user's decisions.
+
+    Raises :class:`~siteplanner.InputError` where no ground is left to plant.
+    """
+    step("Drawing zones")
+    no_plant, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
+    area = _area(inputs, setbacks, site)
+    blocks, lost = _blocks(inputs, ground, suitability, site, area)
+    zones, blocks = zone_rules.zones_of(
+        blocks, inputs, ground, suitability.mask, site, titles_of(inputs.decided)
+    )
+    notes = notes_on_decisions(
+        inputs.decided,
+        suitability,
+        ground.layers["slope"],
+        inputs.grid,
+        inputs.species.facts["botanical_name"],
+        dict(zip(zones["zone"], zones["area_ha"], strict=True)),
+        lowest_suitability=site.mix.lowest_suitability,
+        steepest_deg=site.planting.steepest_deg,
+        area=area,
+    )
+    if lost >= 1:
+        notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
+    return Zoned(no_plant, setbacks, zones, blocks, tuple(notes))
+
+
 def lay_out(
     inputs: Inputs,
     ground: Ground,
@@ -116,27 +162,10 @@ def lay_out(
 
     Raises :class:`~siteplanner.InputError` where no ground is left to plant.
     """
-    step("Drawing zones")
-    no_plant, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
-    area = _area(inputs, setbacks, site)
-    notes = notes_on_decisions(
-        inputs.decided,
-        suitability,
-        ground.layers["slope"],
-        inputs.grid,
-        inputs.species.facts["botanical_name"],
-        lowest_suitability=site.mix.lowest_suitability,
-        steepest_deg=site.planting.steepest_deg,
-        area=area,
-    )
-    blocks, lost = _blocks(inputs, ground, suitability, site, area)
-    if lost >= 1:
-        notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
-    zones, blocks = zone_rules.zones_of(
-        blocks, inputs, ground, suitability.mask, site, titles_of(inputs.decided)
-    )
+    drawn = draw_zones(inputs, ground, suitability, site, step=step)
+    no_plant = drawn.no_plant
     step("Setting out the grids")
-    blocks, planted, places = _places(inputs, blocks, no_plant, site)
+    blocks, planted, places = _places(inputs, drawn.blocks, no_plant, site)
     step("Choosing the mix and placing the species")
     general, own, told = mixes_of(site.mix, inputs.decided, inputs.species.facts)
     allocation = allocate_species(
@@ -150,11 +179,9 @@ def lay_out(
         inputs.hand.stock,
         own,
     )
-    notes += [*told, *allocation.told]
+    notes = [*drawn.notes, *told, *allocation.told]
     notes += better_left(planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
-    return _counted(
-        inputs, ground, site, zones, blocks, planted, places, allocation, no_plant, setbacks, notes
-    )
+    return _counted(inputs, ground, site, drawn, blocks, planted, places, allocation, notes)
 
 
 def _area(inputs: Inputs, setbacks: gpd.GeoDataFrame, site: Site) -> shapely.Geometry:
@@ -226,13 +253,11 @@ def _counted(
     inputs: Inputs,
     ground: Ground,
     site: Site,
-    zones: gpd.GeoDataFrame,
+    drawn: Zoned,
     blocks: gpd.GeoDataFrame,
     planted: gpd.GeoDataFrame,
     places: Places,
     allocation: Allocation,
-    no_plant: gpd.GeoDataFrame,
-    setbacks: gpd.GeoDataFrame,
     notes: list[str],
 ) -> Layout:
     """Number the rows, make a point for every tree, and count."""
@@ -252,6 +277,7 @@ def _counted(
     paddock = planted["paddock"].to_numpy()[places.block]
     along_ground = site.planting.spacing_along == "ground"
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
+    zones = drawn.zones
     in_zone = _count(trees["zone"], zones["zone"])
     zones = zones.assign(trees=in_zone, density_ha=in_zone / zones["area_ha"])
     blocks = blocks.assign(
@@ -270,8 +296,8 @@ def _counted(
             area_ha=hectares(inputs.paddocks.area),
             trees=_count(pd.Series(paddock), inputs.paddocks["name"]),
         )[["name", "plant", "area_ha", "trees", "geometry"]],
-        no_plant=no_plant,
-        setbacks=setbacks,
+        no_plant=drawn.no_plant,
+        setbacks=drawn.setbacks,
         counts=count_trees(trees[["zone", "species"]].assign(paddock=paddock), facts),
         mixes=allocation.mixes,
         zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, allocation.mixes),

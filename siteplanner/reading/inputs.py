@@ -119,7 +119,7 @@ def read_inputs(site: Site) -> Inputs:
         if seeds is not None:
             note_strangers(seeds, species, site, notes)
         got(check_names, site, set(names))
-        decided = got(read_decisions, site, crs, names)
+        decided = got(read_decisions, site, crs, names, notes)
     if crs is not None and boundary is not None:
         heights = got(read_dem, site, crs, boundary.union_all())
     if readings is not None and climate is not None:

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
 
-#: Kinds from here on are zones drawn by hand.
-BY_HAND = 1000
+#: Kinds from here on are zones drawn by hand; those from ``FROM_PLAN`` on were taken over from a
+#: plan as it drew them, and small pieces of ground beside them may still join them.
+FROM_PLAN, BY_HAND = 1000, 2000
 #: Shared edges shorter than this (m) do not make two pieces neighbours.
 _EDGE_M = 0.1
 
