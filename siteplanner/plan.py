@@ -71,7 +71,8 @@ class Plan:
     blocks:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
         ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
-        from grid north), ``geometry`` (Polygon).
+        from grid north), ``status`` (``reading.kept_blocks.STATUSES``), ``pattern`` and
+        ``spacing_m`` of its rows, ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
         ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
@@ -227,7 +228,10 @@ def plan_of(
 _ZONES = (
     "zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha", "trees", "geometry",
 )  # fmt: skip
-_BLOCKS = ("block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "geometry")
+_BLOCKS = (
+    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "status", "pattern",
+    "spacing_m", "geometry",
+)  # fmt: skip
 
 
 def _species(inputs: Inputs) -> pd.DataFrame:

@@ -73,8 +73,8 @@ def write_plan(
     """Make the plan of a site and put it in place at ``target`` (``maps/<site>`` by default).
 
     With ``sure``, the chances of every species are worked out too, which takes longer. A previous
-    plan whose ``plan.gpkg`` was edited is an error, unless ``overwrite`` says so. The previous plan stays as it was until the new one is complete. Raises
-    :class:`~siteplanner.InputError`.
+    plan whose ``plan.gpkg`` was edited is an error, unless ``overwrite`` says so. The previous
+    plan stays as it was until the new one is complete. Raises :class:`~siteplanner.InputError`.
     """
     check_plugins()
     target = Path(target) if target is not None else Path("maps") / site.slug

@@ -17,6 +17,7 @@ from rich.console import Console
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
 from siteplanner.cli.beyond import catchment, ground, patterns
+from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
     escaped,
@@ -58,6 +59,12 @@ def plan(
     paddock: Annotated[
         str | None, typer.Option(metavar="NAME", help="Plan this paddock alone.")
     ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="BLOCK", help="Lay out this block alone; others stay. May be repeated."
+        ),
+    ] = None,
     how_sure: Annotated[
         bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
     ] = False,
@@ -79,6 +86,8 @@ def plan(
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
+    if only:
+        read = read.with_only([name for part in only for name in part.split(",")], target)
     with steps_done(quiet) as step:
         made = write_plan(read, target, sure=how_sure, overwrite=overwrite, step=step)
     if not quiet:
@@ -338,7 +347,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (patterns, ground, catchment):
+for beyond in (blocks, patterns, ground, catchment):
     app.command()(beyond)
 
 

@@ -258,7 +258,7 @@ def test_features_edited_in_place_are_not_overwritten(target, name):
 def test_features_edited_while_a_run_is_at_work_are_not_overwritten(target):
     with staged(target) as staging:
         with_features(staging, "2")
-    with pytest.raises(InputError, match="it was edited"), staged(target) as staging:  # noqa: PT012
+    with pytest.raises(InputError, match="it was edited"), staged(target) as staging:
         with_features(staging, "3")
         (target / "plan.gpkg").write_text("one edge moved")
     assert (target / "plan.gpkg").read_text() == "one edge moved"

@@ -113,8 +113,8 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
     outside = "may not be planted (setbacks, paddocks, your decisions)"
     assert said == [
         f"Kept: zone K, 0.36 ha; you drew 0.40 ha. 0.04 ha {outside}.",
-        f"Kept: zone L, 0.09 ha; you drew 0.20 ha. 0.02 ha {outside}. 0.09 ha overlaps zone K, "
-        "which you changed or which is first.",
+        f"Kept: zone L, 0.09 ha; you drew 0.20 ha. 0.02 ha {outside}. 0.09 ha overlaps zone K and "
+        "went to it.",
         "Zone K: on 50 % of it no species fits; look again.",
         "Zone K: you want Correa c, but it fits 0 % of it.",
         "Zone L: on 50 % of it the slope is over 38°; look again.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from itertools import count
 
@@ -149,12 +149,15 @@ def _into(pieces: _Pieces, piece: int, beside: dict[int, float], area: float) ->
 
 
 def name_blocks(
-    frame: gpd.GeoDataFrame, given: Mapping[int, str] | None = None
+    frame: gpd.GeoDataFrame,
+    given: Mapping[int, str] | None = None,
+    reserved: Collection[str] = (),
 ) -> gpd.GeoDataFrame:
     """Letter the zones by area, largest first, and number the blocks from the north-west.
 
     Kinds that are not for trees keep the letters X (too steep) and N (nothing fits); ``given``
-    holds letters that the user gave, which no other kind gets.
+    holds letters that the user or an earlier plan gave, which no other kind gets; nor does any get
+    one that is ``reserved``.
     """
     given = given or {}
     area = frame.assign(area=frame.area).groupby("kind")["area"].sum()
@@ -165,7 +168,7 @@ def name_blocks(
     )
     alphabet = [c for c in "ABCDEFGHIJKLMOPQRSTUVWYZ"]
     free = (_letters(alphabet, place) for place in count())
-    free = (letter for letter in free if letter not in given.values())
+    free = (letter for letter in free if letter not in {*given.values(), *reserved})
     letters = dict(given) | dict(zip(order, free, strict=False))
     letters |= {TOO_STEEP: "X", NOTHING_FITS: "N"}
     points = frame.geometry.representative_point()

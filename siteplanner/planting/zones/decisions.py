@@ -182,9 +182,7 @@ def _why_not_all(
     for other, shape in taken:
         shared = hectares(shapely.intersection(left, shape).area)
         if shared >= _AGREES_HA:
-            why.append(
-                f"{shared:.2f} ha overlaps zone {other}, which you changed or which is first"
-            )
+            why.append(f"{shared:.2f} ha overlaps zone {other} and went to it")
         left = shapely.difference(left, shape)
     rest = hectares(left.area) - kept
     if rest >= _AGREES_HA:
