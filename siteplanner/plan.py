@@ -72,7 +72,8 @@ class Plan:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
         ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
         from grid north), ``steep`` (what becomes of a block that is not on foot, as [planting]
-        steep says; "" for others), ``geometry`` (Polygon).
+        steep says; "" for others), ``status`` (``reading.kept_blocks.STATUSES``), ``pattern`` and
+        ``spacing_m`` of its rows, ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
         ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
@@ -240,7 +241,8 @@ _ZONES = (
     "zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha", "trees", "geometry",
 )  # fmt: skip
 _BLOCKS = (
-    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "geometry",
+    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "status",
+    "pattern", "spacing_m", "geometry",
 )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from rich.console import Console
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
 from siteplanner.cli.beyond import catchment, ground, patterns
+from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
     escaped,
@@ -58,8 +59,17 @@ def plan(
     paddock: Annotated[
         str | None, typer.Option(metavar="NAME", help="Plan this paddock alone.")
     ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="BLOCK", help="Lay out this block alone; others stay. May be repeated."
+        ),
+    ] = None,
     how_sure: Annotated[
         bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
+    ] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace a plan though its plan.gpkg was edited.")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
@@ -76,22 +86,30 @@ def plan(
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
+    if only:
+        read = read.with_only([name for part in only for name in part.split(",")], target)
     with steps_done(quiet) as step:
-        made = write_plan(read, target, sure=how_sure, step=step)
+        made = write_plan(read, target, sure=how_sure, overwrite=overwrite, step=step)
     if not quiet:
         print_plan(made, target)
 
 
 @app.command()
 def check(site: SiteFile) -> None:
-    """Read all inputs and say what was understood and what is wrong; write nothing."""
+    """Read all inputs and say what was understood and what is wrong; write nothing.
+
+    Of zones drawn by hand it says what the plan would say.
+    """
     from siteplanner.base.units import hectares
-    from siteplanner.run import check_plugins
+    from siteplanner.run import check_plugins, notes_on_zones
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
 
-    start = ready(load_site(site))
+    read = load_site(site)
+    start = ready(read)
     check_plugins()
+    with steps_done(read.decisions.zones is None) as step:
+        drawn = notes_on_zones(read, step=step)
     inputs = start.inputs
     console = Console(soft_wrap=True, emoji=False)
     grid = inputs.grid
@@ -110,7 +128,7 @@ def check(site: SiteFile) -> None:
         f"mother trees: {len(inputs.seed_sources)}",
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
     ]
-    for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
+    for line in [*lines, *(f"note: {note}" for note in (*inputs.notes, *drawn))]:
         console.print(escaped(line), highlight=False)
     console.print("Nothing is wrong with the inputs.", highlight=False)
 
@@ -329,7 +347,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (patterns, ground, catchment):
+for beyond in (blocks, patterns, ground, catchment):
     app.command()(beyond)
 
 

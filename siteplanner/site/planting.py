@@ -274,6 +274,18 @@ class Mix(Table):
         return {role: share for role, share in asked.items() if share > 0}
 
 
+class Blocks(Table):
+    """``[blocks]``: what has become of the blocks, so that nothing printed or planted moves."""
+
+    file: str | None = None
+    """GeoPackage with each block's name, outline, rows of trees and status; blocks.gpkg beside the
+    site file is found by itself. ``siteplanner blocks`` writes it, and you may edit it."""
+    only: tuple[str, ...] = ()
+    """Lay out these blocks alone; all others stay as in ``plan``. The command line sets both."""
+    plan: str | None = None
+    """Folder of the plan that the other blocks stay as in."""
+
+
 class Decisions(Table):
     """``[decisions]``: what you decided yourself; read from the site folder, never written."""
 
