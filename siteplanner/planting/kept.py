@@ -71,25 +71,20 @@ def beside_kept(
     blocks = gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=new.crs)
     old, fixed = _trees(standing, kept, species)
     of_new = np.flatnonzero(new["spacing_m"] > 0)[places.block] + len(standing)
-    x, y, block, row = (
-        np.concatenate(pair)
-        for pair in (
-            (old.x, places.x),
-            (old.y, places.y),
-            (old.block, of_new),
-            (old.row, places.row),
-        )
-    )
+    x, y = (np.concatenate(pair) for pair in ((old.x, places.x), (old.y, places.y)))
+    block, row = (np.concatenate(pair) for pair in ((old.block, of_new), (old.row, places.row)))
     fixed = np.concatenate([fixed, np.full(len(places.x), -1, dtype=np.int64)])
     if len(old.x):
         spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block]
         keep = apart(x, y, spacing, block.astype(np.int64)) | (fixed >= 0)
-        x, y, block, row, fixed = (part[keep] for part in (x, y, block, row, fixed))
+        x, y = x[keep], y[keep]
+        block, row, fixed = block[keep], row[keep], fixed[keep]
     if len(kept.blocks):
         order = np.array(in_order(blocks), dtype=np.int64)
         blocks, block = blocks.iloc[order].reset_index(drop=True), np.argsort(order)[block]
         turn = np.argsort(block, kind="stable")
-        x, y, block, row, fixed = (part[turn] for part in (x, y, block, row, fixed))
+        x, y = x[turn], y[turn]
+        block, row, fixed = block[turn], row[turn], fixed[turn]
     with_trees = (blocks["spacing_m"] > 0).to_numpy()
     return SetOut(
         blocks,
@@ -164,7 +159,8 @@ def notes_on_kept(laid: SetOut, kept: KeptBlocks, area: shapely.Geometry) -> lis
         said.append(f"Kept as they are, {status}: {named}.")
     if kept.only:
         said.append(
-            f"Laid out anew: {', '.join(kept.only)} alone. All other blocks are as in the plan before."
+            f"Only {', '.join(kept.only)} laid out anew. All other blocks are as in the plan "
+            "before."
         )
     for block in kept.set_aside.itertuples():
         said.append(f"Block {block.block} is set aside until {block.until}: not planted here.")
@@ -174,8 +170,8 @@ def notes_on_kept(laid: SetOut, kept: KeptBlocks, area: shapely.Geometry) -> lis
     for name in dict.fromkeys(names):
         number = int((names == name).sum())
         said.append(
-            f"Block {name} stays as it is, but trees of it ({number}) are on ground that may not be "
-            "planted any more (setbacks, paddocks, your decisions): look again before anyone "
+            f"Block {name} stays as it is, but trees of it ({number}) are on ground that may not "
+            "be planted any more (setbacks, paddocks, your decisions): look again before anyone "
             "plants there."
         )
     return said

@@ -103,7 +103,7 @@ def calendar_of(
     windows = tuple(sorted(set(chosen), key=lambda w: (w.first, w.last, w.words)))
     plant_on = site.nursery.plant_on
     day = plant_on if isinstance(plant_on, date) else None
-    year = day.year if day else plant_on if isinstance(plant_on, int) else site.years.first
+    year = site.nursery.first_year or site.years.first
     return Calendar(
         windows, np.array([windows.index(w) for w in chosen], dtype=np.int64), year, day
     )

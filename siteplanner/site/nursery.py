@@ -97,6 +97,11 @@ class Nursery(Table):
     counts: str | None = None
     """A CSV of what was counted: ``batch, stage, count, date`` (see nursery_counts.csv)."""
 
+    @property
+    def first_year(self) -> int | None:
+        """The first year of planting; None where nothing is dated."""
+        return self.plant_on.year if isinstance(self.plant_on, date) else self.plant_on
+
 
 class Survival(Table):
     """``[survival]``: counting what lives after planting."""
