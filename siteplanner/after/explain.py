@@ -53,7 +53,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
         raise input_error(
             "--at",
             "",
-            f"{at!r} is no pair of numbers",
+            f"{at!r} is not a pair of numbers",
             "write easting,northing or longitude,latitude, such as 620100,5350200",
         ) from None
     inputs, ground, suitability = assessed(site, READS, step=step)

@@ -102,7 +102,7 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         if block not in zones:
             errors.add(path, where, "the plan has no such block", near(block, zones))
         elif row is None:
-            errors.add(path, where, f"{line['row']!r} is no row", "write the row's number")
+            errors.add(path, where, f"{line['row']!r} is not a row", "write the row's number")
         elif there is None:
             names = sorted({s for b, s in by_block if b == block})
             errors.add(
@@ -119,13 +119,13 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
                 errors.add(
                     path,
                     f"{where}, {word}",
-                    f"{line[word]!r} is no number of trees",
+                    f"{line[word]!r} is not a number of trees",
                     "write a whole number",
                 )
         when = day(line.get("date", ""))
         if line.get("date") and when is None:
             errors.add(
-                path, f"{where}, date", f"{line['date']!r} is no date", "write year-month-day"
+                path, f"{where}, date", f"{line['date']!r} is not a date", "write year-month-day"
             )
         if None not in numbers.values() and there is not None:
             _check_sums(path, where, numbers, errors)

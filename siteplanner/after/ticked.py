@@ -41,11 +41,11 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
         seen.add(block)
         trees = whole(line.get("trees", "") or str(sizes[block]))
         if trees is None:
-            what = f"{line['trees']!r} is no number of trees"
+            what = f"{line['trees']!r} is not a number of trees"
             errors.add(path, f"{where}, trees", what, "write a whole number")
         when = day(line.get("planted_on", ""))
         if line.get("planted_on") and when is None:
-            what = f"{line['planted_on']!r} is no date"
+            what = f"{line['planted_on']!r} is not a date"
             errors.add(path, f"{where}, planted_on", what, "write year-month-day")
         found.append((block, when, trees, line.get("note", "")))
     errors.raise_any()

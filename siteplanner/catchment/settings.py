@@ -111,7 +111,7 @@ def load_catchment(path: str | Path) -> Catchment:
     tables = read_toml(path, "give the path of a catchment file (catchment.toml)")
     if "path" in tables:
         known = set(Catchment.model_fields) - {"path"}
-        raise input_error(path, "path", "no such setting", near("path", known))
+        raise input_error(path, "path", "this setting does not exist", near("path", known))
     try:
         return Catchment(path=path, **tables)
     except pydantic.ValidationError as error:
@@ -154,7 +154,7 @@ def _files(catchment: Catchment, words: str, where: str, errors: Errors) -> list
             matches = sorted(catchment.folder.glob(words))
         except (ValueError, NotImplementedError, OSError) as error:
             errors.add(
-                catchment.path, where, f"{words!r} is no pattern ({error})",
+                catchment.path, where, f"{words!r} is not a valid pattern ({error})",
                 "write one relative to the catchment file, such as farms/*/site.toml",
             )  # fmt: skip
             return []

@@ -116,8 +116,9 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     if used < FEWEST_READINGS:
         said = [
             *said,
-            f"Only {used} frost readings could be used: the coldest nights are a stated "
-            f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers.",
+            f"Only {used} frost reading{'' if used == 1 else 's'} could be used, so the coldest "
+            f"nights are a default, give or take {ground.minimum.error_c:.1f} °C. Put minimum "
+            "thermometers on the property for a winter and enter what they read under [frost].",
         ]
     return [
         *said,

@@ -125,7 +125,7 @@ def lay_out(
     )
     blocks, lost = _blocks(inputs, ground, suitability, site, area)
     if lost >= 1:
-        notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
+        notes.append(f"{lost:.0f} m² in small left-over pieces will not be planted.")
     zones, blocks = zone_rules.zones_of(
         blocks, inputs, ground, suitability.mask, site, titles_of(inputs.decided)
     )

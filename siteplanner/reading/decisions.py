@@ -115,11 +115,12 @@ def _ground(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> gpd
         where = f"feature {row + 1}"
         letter, use, community = (frame[c][row] for c in ("zone", "use", "community"))
         if use not in USES:
-            errors.add(path, f"{where}, use", f"{use!r} is no use", near(use, USES))
+            errors.add(path, f"{where}, use", f"{use!r} is not a use", near(use, USES))
         if use == "plant" and not _LETTER.match(letter):
             errors.add(
-                path, f"{where}, zone", f"{letter!r} will not do",
-                "give one to three capital letters, not X or N, which stand for other ground",
+                path, f"{where}, zone", f"{letter!r} is not valid",
+                "write one to three capital letters other than X and N, which are used for other "
+                "ground",
             )  # fmt: skip
         if community and community not in site.decisions.communities:
             errors.add(
@@ -128,7 +129,9 @@ def _ground(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> gpd
             )  # fmt: skip
     drawn = frame[frame["use"] == "plant"]["zone"]
     for letter in sorted(set(drawn[drawn.duplicated()])):
-        errors.add(path, f"zone {letter}", "it stands there twice", "join the two in your GIS")
+        errors.add(
+            path, f"zone {letter}", "it is listed twice", "merge the two polygons in your GIS"
+        )
     for column in ("barred", "wanted"):
         listed = frame[column].map(lambda t: tuple(w.strip() for w in t.split(";") if w.strip()))
         for row in frame.index:

@@ -76,9 +76,9 @@ def season_of(
         list(inputs.species.facts["botanical_name"]),
         site.mix.lowest_suitability,
     )
-    step("Working the works and their years out")
+    step("Working out the works and their years")
     works, tree_year, told = works_of(inputs, ground, suitability, layout, site)
-    step("Working the nursery's year out")
+    step("Working out the nursery's year")
     nursery = nursery_year(inputs, suitability, layout, site)
     return Season(
         works=works,

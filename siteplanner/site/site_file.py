@@ -165,7 +165,10 @@ def load_site(path: str | Path) -> Site:
     tables = read_toml(path, "give the path of a site file (site.toml)")
     if "path" in tables:
         raise input_error(
-            path, "path", "no such setting", near("path", set(Site.model_fields) - {"path"})
+            path,
+            "path",
+            "this setting does not exist",
+            near("path", set(Site.model_fields) - {"path"}),
         )
     try:
         return Site(path=path, **tables)
@@ -181,7 +184,7 @@ def read_toml(path: Path, remedy: str) -> dict[str, Any]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise input_error(path, "", "there is no such file", remedy) from None
+        raise input_error(path, "", "this file does not exist", remedy) from None
     except UnicodeDecodeError as error:
         raise input_error(
             path, f"byte {error.start}", "it is not UTF-8 text", "save the file as UTF-8"
@@ -206,7 +209,7 @@ def explained(path: Path, part: Any, model: Any) -> ErrorDetail:
             return ErrorDetail(
                 str(path),
                 place,
-                "no such setting",
+                "this setting does not exist",
                 instead(str(part["loc"][-1]), _choices(model, part["loc"][:-1])),
             )
         case "missing":
@@ -218,7 +221,7 @@ def explained(path: Path, part: Any, model: Any) -> ErrorDetail:
     given = repr(part["input"])
     given = given if len(given) <= 60 else given[:57] + "…"
     return ErrorDetail(
-        str(path), place, f"{given} will not do", what.replace("input should", "it should")
+        str(path), place, f"{given} is not valid", what.replace("input should", "it should")
     )
 
 

@@ -76,7 +76,10 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     gone = [path for path in vars(given).values() if isinstance(path, Path) and not path.exists()]
     if gone:
         raise InputError(
-            *(input_error(p, "", "there is no such file", "check the path").errors[0] for p in gone)
+            *(
+                input_error(p, "", "this file does not exist", "check the path").errors[0]
+                for p in gone
+            )
         )
     started = Started(target)
     given = _also_there(given)

@@ -149,7 +149,7 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     in tiles are told cell by cell, so the DEM must have square cells in metres.
     """
     if not path.exists():
-        raise input_error(path, "", "there is no such file", "check the path")
+        raise input_error(path, "", "this file does not exist", "check the path")
     try:
         with rasterio.open(path) as file:
             crs, transform, shape = file.crs, file.transform, (file.height, file.width)

@@ -129,7 +129,7 @@ def cold_pool_criteria(
 
 @layer(
     LayerInfo(
-        title="Where the drainage and the quick criteria differ",
+        title="Cold air: two methods differ",
         unit="class",
         method="Cold air lying at least as deep as the setting at dawn, against the cold-pool "
         "criteria; where these give no signal nothing is compared",
@@ -166,7 +166,7 @@ def cold_air_check(
     ),
     LayerInfo(
         name="cold_air_pooling_today",
-        title="Cold-air pooling as things stand",
+        title="Cold-air pooling at present",
         unit="index 0-1",
         method="The same without an earlier plan's rows as mature shelter: what frost readings "
         "were taken in",
@@ -239,8 +239,9 @@ def fit_readings(
         name="winter_minimum_error",
         title="Standard error of the coldest night",
         unit="°C",
-        method="Error at readings that were left out, wider on ground unlike that of the "
-        "readings, with the error of the station's mean; a stated default under four readings",
+        method="Error at readings left out of the fit, larger on ground unlike that of the "
+        "readings, with the error of the station's mean; a default value under four "
+        "readings",
         source="common practice, no source",
         valid=(0, 30),
         colours="viridis",
@@ -300,8 +301,8 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
     return [
         f"Frost hollows: on {drained + quick:.0%} of the ground the two methods differ (only the "
         f"modelled drainage finds cold air on {drained:.0%}, only the quick terrain criteria on "
-        f"{quick:.0%}). Put a minimum thermometer at the marked spots of the layer "
-        "cold_air_check before you rely on either."
+        f"{quick:.0%}). Before you rely on either, put a minimum thermometer at the spots marked "
+        "on the layer cold_air_check (Cold air: two methods differ)."
     ]
 
 
@@ -310,13 +311,13 @@ def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> li
     growth = layers["cold_air_growth"]
     deeper = mask & (growth >= HELD_M)
     if not deeper.any():
-        return ["Once mature, the rows of the earlier plan hold back hardly any cold air."]
+        return ["Once mature, the rows of the earlier plan will hold back hardly any cold air."]
     lanes = int(label(layers["cold_air_lanes"] == 1)[1])
     advice = (
         f"{lanes} lane{'s' if lanes > 1 else ''} through the rows would drain some of it (layer "
-        "cold_air_lanes). Leave those lanes unplanted or low."
+        "cold_air_lanes). Leave those lanes unplanted, or plant them with low shrubs only."
         if lanes
-        else "No lane through the rows was found that would drain it."
+        else "No lane through the rows would drain it."
     )
     return [
         f"Once the rows of the earlier plan are mature, cold air at dawn lies at least "

@@ -28,9 +28,9 @@ _SOLAR_CONSTANT = 0.0820  # MJ m-2 min-1, FAO-56 eq. 21
 
 _METHOD = (
     "Beam and diffuse light under a clear sky, by the cell's slope and aspect, shaded by ground "
-    "within the stated reach (1500 m unless set otherwise, looked up in 36 directions with "
-    "steps that grow with distance; nothing is known past the edge of the DEM). {of}. {when} Cloud "
-    "would soften the contrasts."
+    "within 1500 m unless set otherwise (in 36 directions, with steps that grow with distance; "
+    "ground past the edge of the DEM casts no shade). {of}. {when} Under cloud the contrasts are "
+    "weaker."
 )
 _AGAINST = "Against open level ground"
 _SOURCE = (
@@ -128,7 +128,7 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
     ),
     LayerInfo(
         name="sky_view_factor",
-        title="Sky that the ground sees",
+        title="Sky visible from the ground",
         unit="share of the half-sphere over level ground",
         method=(
             "Share of an evenly bright sky's light that reaches the cell, by its tilt and the "
@@ -144,8 +144,8 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         title="Height of the horizon",
         unit="degrees",
         method=(
-            "Mean over 36 directions of the angle up to the highest ground within the stated "
-            "reach (1500 m unless set otherwise); level or falling ground counts as 0."
+            "Mean over 36 directions of the angle up to the highest ground within 1500 m unless "
+            "set otherwise; level or falling ground counts as 0."
         ),
         source="common practice, no source",
         valid=(0.0, 90.0),
@@ -234,7 +234,7 @@ def _view(
             "Regression on latitude, slope and aspect, with aspect folded so that ground facing "
             "the afternoon sun (south-west in the north, north-west in the south) is warmest: "
             "equation 3 from 30 to 60 degrees of latitude, equation 2 below; unknown on slopes "
-            "of 60 degrees or more and beyond 60 degrees of latitude. No shade is looked at."
+            "of 60 degrees or more and beyond 60 degrees of latitude. Shade is not included."
         ),
         source="McCune & Keon (2002), J. Veg. Sci. 13:603-606; southern half mirrored",
         valid=(0.0, 2.0),

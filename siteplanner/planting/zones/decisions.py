@@ -64,13 +64,14 @@ def mixes_of(
     never = list(mix.never)
     away = [] if decided.local is None else [n for n in names if n not in decided.local]
     weedy = [n for n, c in zip(names, facts["cautions"], strict=True) if "weedy" in str(c)]
-    for found, words, barred in (
-        (away, "not on your list of local species", decided.rules.bar_not_local),
-        (weedy, "marked as weedy outside their range", decided.rules.bar_weedy),
+    for found, words, setting in (
+        (away, "not on your list of local species", "bar_not_local"),
+        (weedy, "marked as weedy outside their range", "bar_weedy"),
     ):
         if found:
-            end = "barred" if barred else "used where they fit; bar them under [decisions]"
-            told.append(f"{', '.join(found)}: {words}, {end}.")
+            barred = getattr(decided.rules, setting)
+            end = "left out" if barred else f"to leave them out, set {setting} = true"
+            told.append(f"{', '.join(found)}: {words}; {end} under [decisions].")
             never += [n for n in found if barred and n not in never]
     general = mix.model_copy(
         update={"never": tuple(never), "must": tuple(n for n in mix.must if n not in never)}
@@ -107,12 +108,14 @@ def notes_on_decisions(
         area_ha = hectares(row.geometry.area)
         if row.use != "plant":
             title = f" ({row.title})" if row.title else ""
-            said.append(f"Kept: {area_ha:.2f} ha{title} {USES[row.use]}, not planted here.")
+            said.append(
+                f"As drawn: {area_ha:.2f} ha{title} {USES[row.use]}, not planted in this plan."
+            )
             continue
-        said.append(f"Kept: zone {row.zone} as you drew it, {area_ha:.2f} ha.")
+        said.append(f"As drawn: zone {row.zone}, {area_ha:.2f} ha.")
         cells = grid.cover([row.geometry])[suitability.mask]
         if not cells.any():
-            said.append(f"Zone {row.zone} holds no ground of the property.")
+            said.append(f"Zone {row.zone} has no ground on the property.")
             continue
         score = suitability.score[:, cells]
         here = slope[suitability.mask][cells]
@@ -121,18 +124,21 @@ def notes_on_decisions(
         outside = 1 - shapely.intersection(row.geometry, area).area / row.geometry.area
         if outside > _SLIGHT:
             said.append(
-                f"Zone {row.zone}: {100 * outside:.0f} % of it lies in setbacks or outside the "
-                "paddocks to plant, and is not planted."
+                f"Zone {row.zone}: {100 * outside:.0f} % of it is in setbacks or outside the "
+                "paddocks to plant, and will not be planted."
             )
         for wanted in row.wanted:
             share = (score[name_of.index(wanted)] >= lowest_suitability).mean()
             if share < _SLIGHT:
                 said.append(
-                    f"Zone {row.zone}: you want {wanted}, but it fits {100 * share:.0f} % of it."
+                    f"Zone {row.zone}: you asked for {wanted}, but it suits only "
+                    f"{100 * share:.0f} % of it."
                 )
     return said
 
 
 def _tell(said: list[str], zone: str, cells: NDArray[np.bool_], words: str) -> None:
     if cells.mean() > _SLIGHT:
-        said.append(f"Zone {zone}: on {100 * cells.mean():.0f} % of it {words}; look again.")
+        said.append(
+            f"Zone {zone}: on {100 * cells.mean():.0f} % of it {words}. Check the zone as drawn."
+        )
