@@ -156,7 +156,8 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
         if _matters(one, species) and missing.any():
             unknown.append(
                 f"{ground.infos[one.layer].title} is unknown on "
-                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha: no top class there."
+                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha, so the top class is "
+                "not given there."
             )
     row = facts.iloc[species]
     return Suited(f"{row['botanical_name']} ({row['common_name']})", rows, limits, unknown)

@@ -41,7 +41,7 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     errors.raise_any()
     counts = pd.concat(frames, ignore_index=True)
     if counts.empty:
-        raise input_error(paths[0], "alive", "nothing was counted", "fill in how many are alive")
+        raise input_error(paths[0], "alive", "nothing was counted", "enter how many are alive")
     when = counts["date"].map(lambda d: d or NO_DATE)
     counts = counts.assign(when=when).sort_values("when", kind="stable").drop(columns="when")
     for (block, species), mine in latest(counts).groupby(["block", "species"], sort=True):
@@ -147,12 +147,12 @@ def _check_sums(path: Path, where: str, numbers: dict[str, int | None], errors: 
             path,
             f"{where}, alive",
             f"{count['alive']} alive of {count['planted']} planted",
-            "correct one of the two",
+            "correct one of the two numbers",
         )
     elif (told := sum(count[cause] for cause in CAUSES)) > dead:
         errors.add(
             path,
             where,
             f"{told} trees have a cause of death, but {dead} are dead",
-            "name one cause for each dead tree",
+            "give one cause for each dead tree",
         )

@@ -34,7 +34,7 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
         block = line["block"]
         where = f"block {block}"
         if block not in sizes:
-            errors.add(path, where, "the plan plants no such block", near(block, sizes))
+            errors.add(path, where, "the plan has no such block", near(block, sizes))
             continue
         if block in seen:
             errors.add(path, where, "it is named twice", "keep one of the two lines")

@@ -44,16 +44,16 @@ class Sharing(Table):
     """``[sharing]``: who comes first when a shared stock is short; see ``catchment.sharing``."""
 
     must_first: bool = True
-    """Sites whose site file says of a species, under [mix], that they must have it come first."""
+    """Sites that must have a species, by [mix] in their site file, come first."""
 
 
 class Privacy(Table):
     """``[privacy]``: what the files for sharing say of mother trees."""
 
     seed_sources: Literal["left out", "blurred"] = "left out"
-    """"blurred": the middle of the square of a grid that a mother tree stands in."""
+    """"blurred": the middle of the grid square that a mother tree is in."""
     grid_m: Annotated[float, Field(ge=500, le=100_000)] = 1000.0
-    """How wide the squares of that grid are."""
+    """Width of the squares of that grid."""
 
 
 class Catchment(Table):
@@ -140,7 +140,7 @@ def find_sites(catchment: Catchment) -> tuple[Found, ...]:
                 "catchment.sites",
                 f"{first.name!r} ({first.file}) and {one.name!r} ({one.file}) would be written to "
                 f"the same folder, {one.slug}",
-                "give each site a name of its own",
+                "give each site its own name",
             )
         found[one.slug if not one.errors else str(one.file)] = one
     errors.raise_any()
@@ -161,7 +161,9 @@ def _files(catchment: Catchment, words: str, where: str, errors: Errors) -> list
         files = [m / "site.toml" if m.is_dir() else m for m in matches]
         files = [file for file in files if file.is_file()]
         if not files:
-            errors.add(catchment.path, where, f"no site file fits {words!r}", "check the pattern")
+            errors.add(
+                catchment.path, where, f"no site file matches {words!r}", "check the pattern"
+            )
         return files
     path = catchment.folder / words
     path = path / "site.toml" if path.is_dir() else path

@@ -111,7 +111,7 @@ def understood(path: Path, raw: bytes) -> dict[str, Any]:
     try:
         content = json.loads(raw)
     except (ValueError, RecursionError):
-        raise input_error(path, "", "it is not complete JSON", _AGAIN) from None
+        raise input_error(path, "", "it is not valid JSON", _AGAIN) from None
     if not isinstance(content, dict):
         raise input_error(path, "", "it is not the manifest of a plan", _AGAIN)
     for part in ("files", "inputs", "versions"):

@@ -49,18 +49,18 @@ class HowSure(Table):
 
     cell_m: Annotated[float, Field(ge=1, le=100)] = 8.0
     terrains: Annotated[int, Field(ge=2, le=20)] = 12
-    """Times that heights and soil lines are drawn anew."""
+    """How often heights and soil lines are varied at random."""
     draws: Annotated[int, Field(ge=1, le=200)] = 12
-    """Times on each that the coldest night and the tolerances are drawn anew."""
+    """How often, for each of these, the coldest night and the tolerances are varied."""
     height_error_m: Annotated[float, Field(ge=0, le=20)] = 0.15
     height_reach_m: Annotated[float, Field(ge=1, le=500)] = 30.0
     soil_line_m: Annotated[float, Field(ge=0, le=200)] = 15.0
     tolerance_c: Annotated[float, Field(ge=0, le=10)] = 1.0
     tolerance_share: Share = 0.1
     safe: Share = 0.9
-    """A species that suits in at least this share of draws is a safe bet."""
+    """A species that suits in at least this share of draws is called a safe bet."""
     risky: Share = 0.6
-    """One that suits by the map but in less than this share of draws is risky."""
+    """A species that suits by the map but in less than this share of draws is called risky."""
 
 
 #: https, a plain host name, then a path in which {z} stands before {x} and {y} in either order.
@@ -85,9 +85,9 @@ class Map(Table):
     """
 
     imagery_url: Annotated[str, Field(pattern=IMAGERY)] | None = None
-    """Address of map tiles with {z}, {x} and {y}; mind the owner's terms of use."""
+    """Address of map tiles with {z}, {x} and {y}; keep to the owner's terms of use."""
     imagery_credit: str = ""
-    """Whose imagery it is, shown on the map."""
+    """Owner of the imagery, shown on the map."""
 
 
 class Plugins(Table):

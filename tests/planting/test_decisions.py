@@ -93,8 +93,8 @@ def test_barred_wanted_local_and_weedy_species_reach_the_mix(tmp_path):
     assert own["L"].aim == {"Banksia b": 3, "Correa c": 1}
     assert told == [
         "Correa c: not on your list of local species, barred.",
-        "Banksia b: marked as weedy outside their range, used where they fit; bar them under "
-        "[decisions].",
+        "Banksia b: marked as weedy outside their range; to leave them out, set bar_weedy = true "
+        "under [decisions].",
     ]
 
 
@@ -110,14 +110,16 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
         lowest_suitability=40, steepest_deg=38, area=shapely.box(0, 10, 100, 100),
     )  # fmt: skip
     assert said == [
-        "Kept: zone K as you drew it, 0.40 ha.",
+        "As drawn: zone K, 0.40 ha.",
         "Zone K: on 50 % of it no species fits; look again.",
-        "Zone K: 10 % of it lies in setbacks or outside the paddocks to plant, and is not planted.",
-        "Zone K: you want Correa c, but it fits 0 % of it.",
-        "Kept: zone L as you drew it, 0.20 ha.",
+        "Zone K: 10 % of it is in setbacks or outside the paddocks to plant, and will not be "
+        "planted.",
+        "Zone K: you asked for Correa c, but it suits only 0 % of it.",
+        "As drawn: zone L, 0.20 ha.",
         "Zone L: on 50 % of it the slope is over 38°; look again.",
-        "Zone L: 10 % of it lies in setbacks or outside the paddocks to plant, and is not planted.",
-        "Kept: 0.01 ha (planted in 2019) planted already, not planted here.",
+        "Zone L: 10 % of it is in setbacks or outside the paddocks to plant, and will not be "
+        "planted.",
+        "As drawn: 0.01 ha (planted in 2019) planted already, not planted in this plan.",
     ]
 
 
@@ -131,9 +133,9 @@ def test_the_user_s_file_is_read_and_never_written(tmp_path):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"zone": ["X", "L", ""]}, "'X' will not do"),
-        ({"zone": ["L", "L", ""]}, "zone L: it stands there twice"),
-        ({"use": ["plnt", "plant", "planted"]}, "'plnt' is no use; did you mean 'plant'"),
+        ({"zone": ["X", "L", ""]}, "'X' is not valid"),
+        ({"zone": ["L", "L", ""]}, "zone L: it is listed twice"),
+        ({"use": ["plnt", "plant", "planted"]}, "'plnt' is not a use; did you mean 'plant'"),
         ({"wanted": ["Corea c", "", ""]}, "'Corea c' is not in the species table"),
         ({"community": ["moor", "", ""]}, "'moor' is not in the site file"),
     ],

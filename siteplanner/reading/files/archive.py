@@ -77,5 +77,5 @@ def geodata_in(path: Path) -> str:
     with zipfile.ZipFile(path) as packed:
         inside = [part for part in packed.namelist() if part.lower().endswith(".kml")]
     if not inside:
-        raise input_error(path, "", "it holds no KML", remedy)
+        raise input_error(path, "", "it has no KML", remedy)
     return f"/vsizip/{{{path.absolute()}}}/{inside[0]}"
