@@ -111,12 +111,12 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
     )  # fmt: skip
     assert said == [
         "As drawn: zone K, 0.40 ha.",
-        "Zone K: on 50 % of it no species fits; look again.",
+        "Zone K: on 50 % of it no species suits. Check the zone as drawn.",
         "Zone K: 10 % of it is in setbacks or outside the paddocks to plant, and will not be "
         "planted.",
         "Zone K: you asked for Correa c, but it suits only 0 % of it.",
         "As drawn: zone L, 0.20 ha.",
-        "Zone L: on 50 % of it the slope is over 38°; look again.",
+        "Zone L: on 50 % of it the slope is over 38°. Check the zone as drawn.",
         "Zone L: 10 % of it is in setbacks or outside the paddocks to plant, and will not be "
         "planted.",
         "As drawn: 0.01 ha (planted in 2019) planted already, not planted in this plan.",

@@ -119,7 +119,7 @@ def notes_on_decisions(
             continue
         score = suitability.score[:, cells]
         here = slope[suitability.mask][cells]
-        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species fits")
+        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species suits")
         _tell(said, row.zone, here > steepest_deg, f"the slope is over {steepest_deg:g}°")
         outside = 1 - shapely.intersection(row.geometry, area).area / row.geometry.area
         if outside > _SLIGHT:
