@@ -93,7 +93,8 @@ class Plan:
     counts:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
     frost_error_c:
-        Standard error of the winter-minimum estimate, °C, NaN where it cannot be told.
+        Error of the winter-minimum estimate on the property's middle cell, °C, within which it
+        lies in two of three winters not read; NaN where it is not known.
     colder_c:
         How far the coldest night of one winter in five lies under an average one's, °C, NaN
         where it cannot be told.
@@ -125,6 +126,9 @@ class Plan:
         Where a tolerance is from memory: the upper end of the range.
     dig:
         Spots where a look with a spade would change the plan most (``planting.dig.COLUMNS``).
+    thermometers:
+        Spots where one more thermometer would lower the error of the coldest night most
+        (``siteplanner.ground.cold.thermometers.COLUMNS``).
     frost_dates:
         First and last frosts, start of growth and late frost by zone, dates in words; empty
         where not worked out.
@@ -155,6 +159,7 @@ class Plan:
     frost_error_c: float
     colder_c: float
     dig: pd.DataFrame
+    thermometers: pd.DataFrame
     works: Works
     nursery: NurseryYear
     cautions: tuple[str, ...]
@@ -212,9 +217,10 @@ def plan_of(
         frost=season.frost.odds,
         frost_odds=season.frost.on_cells,
         frost_dates=season.frost.dates,
-        frost_error_c=ground.minimum.error_c,
+        frost_error_c=ground.frost_error_c,
         colder_c=season.colder_c,
         dig=season.dig,
+        thermometers=season.thermometers,
         works=season.works,
         nursery=season.nursery,
         cautions=CAUTIONS,

@@ -124,6 +124,7 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         frost_dates=pd.DataFrame(),
         colder_c=float("nan"),
         dig=pd.DataFrame(),
+        thermometers=pd.DataFrame(),
         works=None,
         nursery=_nursery(grid),
     )

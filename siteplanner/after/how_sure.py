@@ -148,18 +148,40 @@ def moved(soils: gpd.GeoDataFrame, by: NDArray[np.float64]) -> gpd.GeoDataFrame:
 def shifted(factor: Factor, rules: HowSure, draw: np.random.Generator) -> Factor:
     """A factor with every limit drawn anew; a species' points stay in order.
 
-    Temperatures shift by ``tolerance_c``, other limits by ``tolerance_share`` of themselves;
-    lists of categories stay as they are.
+    A limit is the place on the ramp from "dies" to "thrives" where a species begins to suit: it
+    shifts by ``tolerance_c`` for temperatures, by ``tolerance_share`` of itself for others. The
+    ramp goes with it, its width drawn about itself by ``tolerance_share`` (judgement). Two ramps
+    that would cross meet halfway. Lists of categories stay as they are.
     """
     if factor.points is None:
         return factor
-    spread = np.where(
-        factor.layer.startswith("winter_minimum"),
-        rules.tolerance_c,
-        rules.tolerance_share * np.abs(np.where(np.isfinite(factor.points), factor.points, 0)),
-    )
-    points = factor.points + spread * draw.standard_normal(factor.points.shape)
-    return replace(factor, points=np.sort(points, axis=1))
+    in_celsius = factor.layer.startswith("winter_minimum")
+    in_celsius = factor.layer.startswith("winter_minimum")
+    lowest, low, high, highest = factor.points.T
+    dies, thrives = _ramp_drawn(lowest, low, in_celsius, rules, draw)
+    dies_above, thrives_to = _ramp_drawn(highest, high, in_celsius, rules, draw)
+    crossed = thrives > thrives_to
+    thrives[crossed] = thrives_to[crossed] = (thrives[crossed] + thrives_to[crossed]) / 2
+    points = [np.minimum(dies, thrives), thrives, thrives_to, np.maximum(thrives_to, dies_above)]
+    return replace(factor, points=np.column_stack(points))
+
+
+def _ramp_drawn(
+    dies: NDArray[np.float64],
+    thrives: NDArray[np.float64],
+    in_celsius: bool,
+    rules: HowSure,
+    draw: np.random.Generator,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Both ends of each species' ramp drawn anew; an end that is open stays open."""
+    with np.errstate(invalid="ignore"):  # an open end leaves no ramp
+        suits = dies + SUITS / 100 * (thrives - dies)
+    only = np.where(np.isfinite(thrives), thrives, np.where(np.isfinite(dies), dies, 0.0))
+    limit = np.where(np.isfinite(suits), suits, only)
+    error = rules.tolerance_c if in_celsius else rules.tolerance_share * np.abs(limit)
+    moved_to = limit + error * draw.standard_normal(len(limit))
+    width = np.exp(rules.tolerance_share * draw.standard_normal(len(limit)))
+    return moved_to + (dies - limit) * width, moved_to + (thrives - limit) * width
 
 
 def layers_of(found: Chances) -> list[tuple[LayerInfo, FloatGrid]]:

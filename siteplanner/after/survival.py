@@ -11,6 +11,16 @@ from scipy.special import betaincinv, ndtri
 
 from siteplanner.after.planted import Planted
 from siteplanner.after.survival_counts import CAUSES, between, latest
+from siteplanner.after.survival_estimates import (
+    Prior,
+    Share,
+    block_correlation,
+    effect_of_rows,
+    foretell,
+    prior_of,
+    row_correlation,
+    stratified,
+)
 from siteplanner.season.nursery.orders import ceil
 from siteplanner.season.nursery.schedule import season
 from siteplanner.site.nursery import Survival
@@ -25,10 +35,11 @@ _NO_TREES = 1e-6
 class SurvivalOutcome:
     """What a count says.
 
-    ``blocks``: by block and species what was counted, the survival with its interval, trees
-    dead in the whole block, infill to order. ``zones``: the same by zone and species beside
-    the expectation. ``species``: by species the updated expectation, infill ordered, allowed
-    for and still to order. ``patchiness``: how many times less a counted tree is worth because
+    ``blocks``: by block and species what was counted, the survival foretold of the whole block
+    with its interval, trees dead in it, infill to order. ``zones``: survival by zone and species
+    beside the expectation, every counted block weighing the trees that stand in it. ``species``:
+    by species the updated expectation, weighted alike, infill ordered, allowed for and still to
+    order. ``patchiness``: how many times less a counted tree is worth because
     trees die in patches (the design effect of rows, 1 or more). ``findings``: in words.
     """
 
@@ -77,24 +88,6 @@ def patchiness(counts: pd.DataFrame) -> float:
     return max(1.0, strayed / lone) if lone > 0 else 1.0
 
 
-def alive_in_block(
-    alive: int, counted: int, planted: int, zone: float, effect: float, rules: Survival
-) -> tuple[float, float, float]:
-    """Share alive in a whole block, of which ``counted`` trees were looked at (low, mean, high).
-
-    The trees looked at are known. For the others the block's few counted trees are read
-    together with ``zone``, the share alive of that species in the block's zone, which counts
-    as ``rules.belief_trees`` trees (see ``updated``): a block is not called bad for two dead
-    trees. When every tree was counted there is no doubt left.
-    """
-    if counted >= planted:
-        share = alive / counted if counted else math.nan
-        return share, share, share
-    others = updated(zone, rules.belief_trees, alive / effect, counted / effect, rules.confidence)
-    low, mean, high = ((alive + (planted - counted) * part) / planted for part in others)
-    return low, mean, high
-
-
 def updated(
     expected: float, believed: float, alive: float, trees: float, confidence: float
 ) -> tuple[float, float, float]:
@@ -125,9 +118,13 @@ def judge(
     """
     every, counts = counts, latest(counts)
     effect = patchiness(counts)
-    species = _species(counts, expected, effect, rules)
-    zones = _zones(counts, expected, effect, rules)
-    blocks = _blocks(counts, planted, species, zones, effect, rules)
+    blocks = _counted_blocks(counts, planted)
+    species = _species(blocks, expected, effect, rules)
+    zones = _zones(blocks, expected, effect, rules)
+    rows = planted.trees[_not_counted(planted.trees, counts)]
+    blocks = _blocks(
+        blocks, rows, species, expected, (effect, row_correlation(counts, effect)), rules
+    )
     orders = blocks.groupby("species")["infill"].sum()
     species["infill"] = orders.reindex(species["species"]).fillna(0).to_numpy(dtype=np.int64)
     species["allowed"] = [planted.allowed.get(name, 0) for name in species["species"]]
@@ -136,73 +133,128 @@ def judge(
     return SurvivalOutcome(blocks, zones, species, effect, tuple(findings))
 
 
+def _counted_blocks(counts: pd.DataFrame, planted: Planted) -> pd.DataFrame:
+    """Trees ``planted``, ``counted`` and ``alive`` and the causes, by block, zone and species."""
+    whole = planted.trees.groupby(["block", "zone", "species"], sort=True)["planted"].sum()
+    sums = counts.groupby(["block", "species"])[["planted", "alive", *CAUSES]].sum()
+    sums = sums.rename(columns={"planted": "counted"})
+    found = whole.reset_index().merge(sums, on=["block", "species"], how="left")
+    numbers = ["planted", "counted", "alive", *CAUSES]
+    return found.fillna(dict.fromkeys(numbers, 0)).astype(dict.fromkeys(numbers, np.int64))
+
+
+def _not_counted(trees: pd.DataFrame, counts: pd.DataFrame) -> pd.Series[bool]:
+    """Say which rows of ``trees`` nobody counted, alone or with their whole block."""
+    rows = pd.MultiIndex.from_frame(counts[["block", "row", "species"]])
+    mine = pd.MultiIndex.from_frame(trees[["block", "row", "species"]])
+    whole = pd.MultiIndex.from_frame(trees.assign(row=0)[["block", "row", "species"]])
+    return pd.Series(~(mine.isin(rows) | whole.isin(rows)), trees.index)
+
+
+def _share(blocks: pd.DataFrame, effect: float) -> Share:
+    return stratified(blocks["planted"], blocks["counted"], blocks["alive"], effect)
+
+
+def _expectation(
+    expected: float, share: Share, counted: int, effect: float, rules: Survival
+) -> tuple[float, float, float]:
+    """Expectation updated by a share; blocks that differ do not make trees worth more than one."""
+    worth = min(share.worth, counted / effect)
+    alive = share.alive * worth if worth else 0.0
+    return updated(expected, rules.belief_trees, alive, worth, rules.confidence)
+
+
 def _species(
-    counts: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
+    blocks: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
 ) -> pd.DataFrame:
     found = []
-    sums = counts.groupby("species", sort=True)[["planted", "alive"]].sum()
-    for name, planted, alive in sums.itertuples():
-        low, mean, high = updated(
-            expected[name], rules.belief_trees, alive / effect, planted / effect, rules.confidence
-        )
-        found.append((name, planted, alive, expected[name], mean, low, high))
+    for name, mine in blocks[blocks["counted"] > 0].groupby("species", sort=True):
+        trees, alive = int(mine["counted"].sum()), int(mine["alive"].sum())
+        low, mean, high = _expectation(expected[name], _share(mine, effect), trees, effect, rules)
+        found.append((name, trees, alive, expected[name], mean, low, high))
     columns = ["species", "counted", "alive", "expected_before", "expected_survival", "low", "high"]
     return pd.DataFrame(found, columns=columns)
 
 
 def _blocks(
-    counts: pd.DataFrame,
-    planted: Planted,
+    blocks: pd.DataFrame,
+    uncounted: pd.DataFrame,
     species: pd.DataFrame,
-    zones: pd.DataFrame,
-    effect: float,
+    expected: dict[str, float],
+    of_rows: tuple[float, float],
     rules: Survival,
 ) -> pd.DataFrame:
-    """Estimate every block whose zone was counted; the others are not judged (NaN)."""
+    """Foretell every block whose zone was counted; the others are not judged (NaN).
+
+    ``uncounted`` are the rows of ``Planted.trees`` not counted; ``of_rows`` the design effect of
+    the counted rows and the correlation in them.
+    """
+    effect, correlation = of_rows
     hope = species.set_index("species")["expected_survival"]
-    share_of = zones.set_index(["zone", "species"])["survival"]
-    whole = planted.trees.groupby(["block", "zone", "species"], sort=True)["planted"].sum()
-    sums = counts.groupby(["block", "species"])[["planted", "alive", *CAUSES]].sum()
-    sums = sums.to_dict("index")
+    sizes = {key: m["planted"].to_numpy() for key, m in uncounted.groupby(["block", "species"])}
+    likeness = block_correlation(blocks, effect, rules.belief_trees)
+    counted = {key: m for key, m in blocks[blocks["counted"] > 0].groupby("species")}
     found = []
-    nothing = dict.fromkeys(("planted", "alive", *CAUSES), 0)
-    for (block, zone, name), trees in whole.items():
-        mine = sums.get((block, name), nothing)
-        row = {"block": block, "zone": zone, "species": name, "planted": int(trees)}
-        row |= {"counted": mine["planted"], "alive": mine["alive"]}
-        row |= {cause: mine[cause] for cause in CAUSES}
-        if (zone, name) in share_of.index:
-            low, mean, high = alive_in_block(
-                mine["alive"], mine["planted"], int(trees), share_of[zone, name], effect, rules
+    for row in blocks.to_dict("records"):
+        name, trees = row["species"], row["planted"]
+        mine = counted.get(name, blocks.iloc[:0])
+        if row["zone"] in set(mine["zone"]):
+            others = mine[mine["block"] != row["block"]]
+            fewest, mean, most = foretell(
+                row["alive"],
+                row["counted"],
+                trees,
+                _prior(others, row["zone"], expected[name], likeness, effect, rules),
+                effect=effect,
+                rows_effect=effect_of_rows(sizes.get((row["block"], name), []), correlation),
+                confidence=rules.confidence,
             )
-            row |= {"survival": mean, "low": low, "high": high}
-            row["dead_at_least"] = math.floor(trees * (1 - high) + 1e-6)
-            row["dead"] = round(trees * (1 - mean))
-            row["dead_at_most"] = ceil(trees * (1 - low))
-            row["infill"] = ceil(row["dead"] / hope[name]) if mean < rules.infill_below else 0
+            row |= {"survival": mean / trees, "low": fewest / trees, "high": most / trees}
+            row |= {"dead_at_least": trees - most, "dead": round(trees - mean)}
+            row["dead_at_most"] = trees - fewest
+            few = mean / trees < rules.infill_below
+            row["infill"] = ceil(row["dead"] / hope[name]) if few else 0
         found.append(row)
     columns = ["block", "zone", "species", "planted", "counted", "alive", "survival", "low", "high"]
     columns += ["dead_at_least", "dead", "dead_at_most", "infill", *CAUSES]
     return pd.DataFrame(found, columns=columns)
 
 
+def _prior(
+    others: pd.DataFrame,
+    zone: str,
+    expected: float,
+    likeness: float,
+    effect: float,
+    rules: Survival,
+) -> Prior:
+    """What the other blocks counted let one expect of a block: its zone's, else all of them.
+
+    A block's own trees are not among them, or they would count twice.
+    """
+    near = others[others["zone"] == zone]
+    if len(near):
+        return prior_of(_share(near, effect), len(near), likeness)
+    share = _share(others, effect)
+    mean = _expectation(expected, share, int(others["counted"].sum()), effect, rules)[1]
+    return Prior(mean, rules.belief_trees)
+
+
 def _zones(
-    counts: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
+    blocks: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
 ) -> pd.DataFrame:
-    sums = counts.groupby(["zone", "species"], sort=True)[["planted", "alive", *CAUSES]].sum()
     found = []
-    for (zone, name), mine in sums.iterrows():
-        trees, alive = int(mine["planted"]), int(mine["alive"])
-        if not trees:
-            continue
-        low, high = wilson(alive / effect, trees / effect, rules.confidence)
+    for (zone, name), mine in blocks[blocks["counted"] > 0].groupby(["zone", "species"], sort=True):
+        share = _share(mine, effect)
+        low, high = wilson(share.alive * share.worth, share.worth, rules.confidence)
         hoped = expected[name]
         differs = "better" if hoped < low else "worse" if hoped > high else ""
+        sums = mine[["counted", "alive", *CAUSES]].sum()
         found.append(
-            {"zone": zone, "species": name, "counted": trees, "alive": alive}
-            | {"survival": alive / trees, "low": low, "high": high, "expected": hoped}
+            {"zone": zone, "species": name, "counted": sums["counted"], "alive": sums["alive"]}
+            | {"survival": share.alive, "low": low, "high": high, "expected": hoped}
             | {"differs": differs}
-            | {cause: int(mine[cause]) for cause in CAUSES}
+            | {cause: int(sums[cause]) for cause in CAUSES}
         )
     columns = [
         "zone",

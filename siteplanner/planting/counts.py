@@ -29,17 +29,24 @@ def count_trees(trees: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
 def split(trees: pd.DataFrame, keys: Sequence[str], species: pd.DataFrame) -> pd.DataFrame:
     """Count trees by any of their columns, ``species`` among them; no totals.
 
-    Returns the keys, ``common_name, trees, infill, order, order_least, order_most``.
+    Returns the keys, ``common_name, trees, infill, order, order_least, order_most``. An order is
+    rounded up once for each species and falls to its trees in their order, so that however the
+    same trees are split, the parts' orders add up to the whole's: a part's own lies within a
+    plant of what it asks for where its trees follow each other.
     """
-    counts = trees.groupby(list(keys), sort=True).size().rename("trees").reset_index()
     facts = species.set_index("botanical_name")
-    counts["common_name"] = facts["common_name"].reindex(counts["species"]).to_numpy()
-    survival = facts["expected_survival"].reindex(counts["species"]).to_numpy(dtype=float)
-    number = counts["trees"].to_numpy()
-    counts["order"] = ordered(number, survival)
-    counts["infill"] = counts["order"] - counts["trees"]
+    survival = facts["expected_survival"].reindex(trees["species"]).to_numpy(dtype=float)
+    before = trees.groupby("species", sort=False).cumcount().to_numpy()
+    lives = {"order": survival}
     for column, deaths in zip(("order_least", "order_most"), DEATHS, strict=True):
-        counts[column] = ordered(number, np.maximum(1 - (1 - survival) * deaths, 0.05))
+        lives[column] = np.maximum(1 - (1 - survival) * deaths, 0.05)
+    orders = {c: ordered(before + 1, live) - ordered(before, live) for c, live in lives.items()}
+    counts = trees[[*dict.fromkeys(keys)]].assign(trees=1, **orders)
+    counts = counts.groupby(list(keys), sort=True)[["trees", *orders]].sum().reset_index()
+    counts["common_name"] = facts["common_name"].reindex(counts["species"]).to_numpy()
+    counts["infill"] = counts["order"] - counts["trees"]
+    counts["order_least"] = np.minimum(counts["order_least"], counts["order"])
+    counts["order_most"] = np.maximum(counts["order_most"], counts["order"])
     return counts
 
 

@@ -22,7 +22,13 @@ from siteplanner.planting.mix.allocation import Allocation, allocate_species
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
-from siteplanner.planting.rows.layout import Places, draw_rows, number_rows, set_out
+from siteplanner.planting.rows.layout import (
+    Places,
+    draw_rows,
+    number_rows,
+    set_out,
+    with_their_own_bearings,
+)
 from siteplanner.planting.rows.patterns import Relief, patterns
 from siteplanner.planting.zones.blocks import blocks_of, name_blocks
 from siteplanner.planting.zones.decisions import (
@@ -252,6 +258,7 @@ def _counted(
         trees=_count(trees["block"], blocks["block"]),
         rows=_count(rows["block"], blocks["block"]),
     )
+    blocks, planted = (with_their_own_bearings(frame, rows) for frame in (blocks, planted))
     return Layout(
         zones=zones,
         blocks=blocks,

@@ -25,7 +25,7 @@ from siteplanner.site.site_file import Site
 READS = (*describe.READS, "bare_strips_erode")
 #: Share of a block on which bare strips would erode, from which rows keep off the fall line.
 _ERODING = 0.25
-_WHY_NOT = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing fits"}
+_WHY_NOT = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing suits"}
 
 
 def zones_of(
@@ -93,7 +93,7 @@ def _zone(
     return {
         "zone": letter,
         "title": words,
-        "ground": describe.sentence(facts, ground.minimum.error_c),
+        "ground": describe.sentence(facts, ground.frost_error_c),
         "area_ha": hectares(shape.area),
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,

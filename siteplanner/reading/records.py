@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Errors, input_error, near, told
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
-from siteplanner.reading.reference_height import SCREEN_M, to_height
+from siteplanner.reading.reference_height import to_reference
 from siteplanner.reading.weather import StationAir, vapour_of_humidity, wind_at_2_m
+from siteplanner.reading.winters import one_value_a_winter
 from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
@@ -26,18 +27,21 @@ EXPOSURES = ("open", "sheltered")
 class Climate:
     """A station's climate: monthly means, January first, and the coldest night each winter.
 
-    ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,); ``winter_minima`` is indexed
-    by year, °C, brought from screen height (1.2 m) to the site's reference height.
-    ``daily_minima`` likewise, indexed by date, None where the site names none. ``air`` is None
-    where the station does not tell wind, humidity and sun.
+    ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,), at screen height (1.2 m), which
+    evapotranspiration and the nursery go by. ``winter_minima``, indexed by year, ``night_minima``
+    (the months' mean minima, (12,)) and ``daily_minima``, indexed by date, None where the site
+    names none, are °C brought to the site's reference height. ``air`` is None where the station
+    does not tell wind, humidity and sun. ``elevation_m`` is the station's.
     """
 
     tmin_c: NDArray[np.float64]
     tmax_c: NDArray[np.float64]
     rain_mm: NDArray[np.float64]
     winter_minima: pd.Series[float]
+    night_minima: NDArray[np.float64]
     daily_minima: pd.Series[float] | None = None
     air: StationAir | None = None
+    elevation_m: float | None = None
 
     @property
     def et0_in_words(self) -> str:
@@ -187,13 +191,13 @@ def read_climate(site: Site) -> Climate:
         minima = _winter_minima(site.folder / site.climate.winter_minima)
     errors.raise_any()
     by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
-    by_year[:] = to_height(
-        by_year.to_numpy(), SCREEN_M, site.frost.reference_height_m, site.frost.grass_colder_c
-    )
+    by_year[:] = to_reference(by_year.to_numpy(), site.frost)
     tmin, tmax, rain = (
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
-    return Climate(tmin, tmax, rain, by_year, _daily_minima(site), _air(site, path, monthly))
+    nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
+    height = site.climate.station_elevation_m
+    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air, height)
 
 
 def _winter_minima(path: Path) -> pd.DataFrame:
@@ -277,12 +281,7 @@ def _daily_minima(site: Site) -> pd.Series[float] | None:
             "keep one row of it",
         )
     errors.raise_any()
-    lowest = to_height(
-        frame["min_c"].to_numpy(),
-        SCREEN_M,
-        site.frost.reference_height_m,
-        site.frost.grass_colder_c,
-    )
+    lowest = to_reference(frame["min_c"].to_numpy(), site.frost)
     return pd.Series(lowest, index=pd.DatetimeIndex(dates)).sort_index()
 
 
@@ -333,14 +332,15 @@ def read_readings(
         frame[column] = numbers
     errors.raise_any()
     twice = frame.duplicated(["name", "winter"])
-    if twice.any() and notes is not None:
+    if twice.any() and notes is not None and site.frost.nights == 1:
         names = ", ".join(sorted(set(frame["name"][twice])))
-        notes.append(f"Frost readings of the same name and winter ({names}): all are used.")
-    frame["at_reference_c"] = to_height(
-        frame["winter_min_c"].to_numpy(),
-        frame["height_m"].to_numpy(),
-        site.frost.reference_height_m,
-        site.frost.grass_colder_c,
+        notes.append(
+            f"Frost readings of the same name and winter ({names}): their mean is used where they "
+            "are within 10 m of each other. If they are several cold nights of one instrument, "
+            "set their number in frost.nights."
+        )
+    frame["at_reference_c"] = to_reference(
+        frame["winter_min_c"].to_numpy(), site.frost, frame["height_m"].to_numpy()
     )
     if "exposure" in frame:
         words = texts(frame["exposure"]).map(lambda w: w.lower() if isinstance(w, str) else None)
@@ -355,6 +355,9 @@ def read_readings(
         # Shelter keeps the sky off: a plant in the open meets the colder air.
         warmer = site.frost.sheltered_warmer_c
         frame["at_reference_c"] -= np.where(words == "sheltered", warmer, 0.0)
+    if site.frost.nights > 1:
+        frame = one_value_a_winter(frame, site.frost.nights, path, errors)
+        errors.raise_any()
     return frame
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from siteplanner.site.inputs import Frost
+
 SCREEN_M, GRASS_M = 1.2, 0.05
 
 
@@ -23,3 +25,14 @@ def to_height(
     per_log = grass_colder_c / np.log(SCREEN_M / GRASS_M)
     lowest = np.maximum(np.asarray(from_m, dtype=np.float64), GRASS_M)
     return np.asarray(celsius, dtype=np.float64) + per_log * np.log(max(to_m, GRASS_M) / lowest)
+
+
+def to_reference(
+    celsius: NDArray[np.float64], frost: Frost, from_m: NDArray[np.float64] | float = SCREEN_M
+) -> NDArray[np.float64]:
+    """Bring night minima to the site's reference height, °C; a station's from its screen.
+
+    The one place that does so: a minimum of a month, a winter, a night or a reading that came
+    from elsewhere would be compared with others at another height.
+    """
+    return to_height(celsius, from_m, frost.reference_height_m, frost.grass_colder_c)

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.ground.assess import Ground, Step, nothing_step
+from siteplanner.ground.cold.thermometers import best_thermometers, thermometer_words
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
@@ -30,7 +31,8 @@ class Season:
     ``works`` and ``nursery`` are the calendars; ``tree_year`` (trees,) the year of every tree of
     the layout, 0 for later than the years planned; ``frost`` what is told of frost by zone and
     cell; ``colder_c`` how far the coldest night of one winter in five lies under an average
-    one's, °C; ``dig`` the spots where a look with a spade would change the plan most; ``notes``
+    one's, °C; ``dig`` the spots where a look with a spade would change the plan most,
+    ``thermometers`` those where one more would lower the frost estimate's error most; ``notes``
     what the user should read.
     """
 
@@ -40,6 +42,7 @@ class Season:
     frost: FrostTold
     colder_c: float
     dig: pd.DataFrame
+    thermometers: pd.DataFrame
     notes: tuple[str, ...]
 
 
@@ -65,13 +68,16 @@ def season_of(
         inputs.species,
         inputs.climate,
         site.frost,
+        ground.minimum.winter_c,
     )
-    on_planted = layout.blocks["spacing_m"] > 0
+    shapes = layout.blocks.geometry[layout.blocks["spacing_m"] > 0]
+    planted = inputs.grid.cover(shapes) & suitability.mask
+    thermometers = best_thermometers(ground.minimum, ground.night, planted)
     dig = dig_spots(
         suitability.factors,
         ground.layers,
         inputs.soils,
-        inputs.grid.cover(layout.blocks.geometry[on_planted]) & suitability.mask,
+        planted,
         inputs.grid,
         list(inputs.species.facts["botanical_name"]),
         site.mix.lowest_suitability,
@@ -87,5 +93,6 @@ def season_of(
         frost=frost,
         colder_c=colder_winter(inputs.climate),
         dig=dig,
-        notes=(*told, *nursery.warnings),
+        thermometers=thermometers,
+        notes=(*thermometer_words(thermometers), *told, *nursery.warnings),
     )

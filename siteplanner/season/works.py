@@ -195,9 +195,11 @@ def _years(
     number = np.cumsum(used) - 1
     firsts = np.arange(2 * count) % count
     after = np.where((np.arange(2 * count) >= count) & used[firsts], number[firsts], -1)
+    raised = np.ceil(np.bincount(part, tubes, 2 * count)).astype(np.int64)[used]
     parts = Parts(
         trees[used],
-        np.ceil(np.bincount(part, tubes, 2 * count)).astype(np.int64)[used],
+        raised,
+        (raised * site.nursery.tube_m2).astype(np.float64),
         np.bincount(part, cost * tubes, 2 * count)[used].astype(np.float64),
         materials(trees, np.tile(slope, 2), site.work)["crew_days"].to_numpy(np.float64)[used],
         np.tile(pd.factorize(blocks["paddock"])[0], 2)[used],

@@ -22,13 +22,14 @@ _FURTHER = 1e-4
 class Parts:
     """Parts of blocks that are planted at once, one entry a part in each.
 
-    ``trees`` are planted, ``tubes`` raised for it (infill included), ``money`` and
-    ``crew_days`` spent. ``paddock`` is a number; ``access_m`` the distance from the nearest
-    track. ``after`` is the part that must have stood for some years, -1 for none.
+    ``trees`` are planted, ``tubes`` raised for it (infill included) on ``bench_m2`` of bench,
+    ``money`` and ``crew_days`` spent. ``paddock`` is a number; ``access_m`` the distance from the
+    nearest track. ``after`` is the part that must have stood for some years, -1 for none.
     """
 
     trees: NDArray[np.int64]
     tubes: NDArray[np.int64]
+    bench_m2: NDArray[np.float64]
     money: NDArray[np.float64]
     crew_days: NDArray[np.float64]
     paddock: NDArray[np.int64]
@@ -96,7 +97,7 @@ def _limits(parts: Parts, rules: Years) -> dict[str, tuple[NDArray[np.floating],
     if rules.tubes is not None:
         found["tubes"] = (parts.tubes.astype(float), float(rules.tubes))
     if rules.bench_m2 is not None:
-        found["bench space"] = (parts.tubes / rules.tubes_a_m2, rules.bench_m2)
+        found["bench space"] = (parts.bench_m2, rules.bench_m2)
     if rules.money is not None:
         found["money"] = (parts.money, rules.money)
     if rules.crew_days is not None:

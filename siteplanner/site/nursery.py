@@ -60,8 +60,10 @@ class Nursery(Table):
     tube_survival: Survivors = (0.7, 0.85, 0.95)
     after_cull: Survivors = (0.8, 0.9, 0.95)
     """Share left to plant when weak and misshapen plants are discarded."""
-    spare: Share = 0.1
-    """Sow this share more than the expected losses require."""
+    spare: Share | None = None
+    """Sow this share more than the expected losses require; by default what ``enough`` requires."""
+    enough: Annotated[float, Field(ge=0.5, le=0.99)] = 0.8
+    """Each batch has spare plants so that it reaches the number needed with this chance."""
     purity: Annotated[float, Field(gt=0, le=1)] = 0.9
     """Share of seed by weight in cleaned seed, where the species table does not say."""
     empty_tubes: Annotated[float, Field(gt=0, lt=1)] = 0.05

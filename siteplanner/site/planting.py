@@ -61,9 +61,7 @@ class Years(Table):
     tubes: Annotated[int, Field(ge=0)] | None = None
     """Plants that the nursery can raise a year."""
     bench_m2: Annotated[float, Field(ge=0)] | None = None
-    """Bench space of the nursery."""
-    tubes_a_m2: Annotated[float, Field(gt=0)] = 300.0
-    """Tubes on a square metre of bench (tubes 5 cm wide in racks: from memory)."""
+    """Bench space of the nursery; a tube takes tube_m2 under [nursery]."""
     money: Annotated[float, Field(ge=0)] | None = None
     """What trees in the ground may cost in a year; see mix.tree_cost."""
     crew_days: Annotated[float, Field(ge=0)] | None = None

@@ -8,9 +8,11 @@ from conftest import SITE
 from handover.small_site import small_site
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from siteplanner.after import how_sure as module
 from siteplanner.after.how_sure import (
+    SUITS,
     correlated,
     how_sure,
     layers_of,
@@ -21,6 +23,7 @@ from siteplanner.after.how_sure import (
 from siteplanner.base import cache
 from siteplanner.site.site_file import HowSure, load_site
 from siteplanner.suitability.factors import Factor
+from siteplanner.suitability.score import score_species
 
 FEW = HowSure(cell_m=16, terrains=3, draws=3)
 
@@ -72,6 +75,40 @@ def test_drawn_limits_stay_in_order_and_open_ends_stay_open(points, seed):
     )
     assert (np.diff(drawn.points[0]) >= 0).all()
     assert np.isinf(drawn.points[1]).tolist() == [True, False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("layer", "points", "limit", "error"),
+    [
+        ("winter_minimum", [-8, -4, np.inf, np.inf], -5.6, 1.0),
+        ("winter_minimum", [-np.inf, -5, np.inf, np.inf], -5.0, 1.0),
+        ("soil_depth", [0.2, 0.8, np.inf, np.inf], 0.56, 0.056),
+        ("slope", [-np.inf, -np.inf, 20, 30], 24.0, -2.4),
+    ],
+)
+def test_stated_chances_come_true(layer, points, limit, error):
+    """A limit known to so much is passed as often as a normal error of that size passes it.
+
+    The true limit of a species is drawn apart from the package's draws; of the places that are
+    told a chance of 10 to 90 percent, so many suit.
+    """
+    rules = HowSure(tolerance_c=1.0, tolerance_share=0.1)
+    told = np.arange(0.1, 0.95, 0.1)
+    truths = limit + abs(error) * np.random.default_rng(77).standard_normal(20_000)
+    places = limit + error * norm.ppf(told)
+    suits = truths[:, None] < places if error > 0 else truths[:, None] > places
+    assert suits.mean(axis=0) == pytest.approx(told, abs=0.01)
+    draw, mask = np.random.default_rng(5), np.ones((1, len(told)), bool)
+    ground = {layer: np.float32([places])}
+    factor = Factor(layer, np.array([points]), None)
+    stated = np.mean(
+        [
+            score_species([shifted(factor, rules, draw)], ground, mask).score[0] >= SUITS
+            for _ in range(4000)
+        ],
+        axis=0,
+    )
+    assert stated == pytest.approx(suits.mean(axis=0), abs=0.03)
 
 
 def test_the_noise_is_as_wide_and_as_alike_as_asked():

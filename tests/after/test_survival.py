@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from siteplanner.after import survival_round as after
 from siteplanner.after.planted import Planted, draw_rows, read_planted
-from siteplanner.after.survival import alive_in_block, judge, patchiness, updated, wilson
+from siteplanner.after.survival import judge, patchiness, updated, wilson
 from siteplanner.after.survival_counts import CAUSES, between, latest, read_counts
+from siteplanner.after.survival_estimates import Prior, foretell
 from siteplanner.base.errors import InputError
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import read_species
@@ -107,9 +108,88 @@ def test_the_update_lies_between_belief_and_count(expected, believed, trees, sha
 
 
 def test_a_block_counted_to_the_last_tree_leaves_no_doubt():
-    assert alive_in_block(30, 40, 40, 0.2, 3.0, RULES) == (0.75, 0.75, 0.75)
-    low, mean, high = alive_in_block(3, 4, 40, 0.2, 1.0, RULES)
-    assert low < mean < high and 0.2 < mean < 0.75
+    believed = Prior(0.2, 20.0)
+    patchy = {"effect": 3.0, "rows_effect": 3.0, "confidence": 0.95}
+    assert foretell(30, 40, 40, believed, **patchy) == (30, 30, 30)
+    low, mean, high = foretell(3, 4, 40, believed, **(patchy | {"effect": 1.0}))
+    assert 3 <= low < mean < high <= 39 and 0.2 < mean / 40 < 0.75
+
+
+def test_blocks_weigh_what_stands_in_them():
+    # 60 trees counted in each: 90 % of 1,000 trees and 20 % of 100 are 920 of 1,100, 83.6 %.
+    blocks = planted_of(
+        *(("A1", "A", row, GUM, 10) for row in range(1, 101)),
+        *(("A2", "A", row, GUM, 10) for row in range(1, 11)),
+    )
+    rows = [("A1", "A", row, 10, 9, 0) for row in range(1, 7)]
+    rows += [("A2", "A", row, 10, 2, 0) for row in range(1, 7)]
+    outcome = judge(counted(*rows), blocks, {GUM: 0.85}, RULES)
+    zone = outcome.zones.loc[0]
+    assert zone["survival"] == pytest.approx(920 / 1100)
+    # Standard error by hand: W^2 p (1 - p) / n summed, 3.6 %; the interval is about twice it.
+    error = np.sqrt((10 / 11) ** 2 * 0.9 * 0.1 / 60 + (1 / 11) ** 2 * 0.2 * 0.8 / 60)
+    assert (zone["high"] - zone["low"]) / 2 == pytest.approx(1.96 * error, rel=0.1)
+    assert zone["differs"] == "" and zone["counted"] == 120 and zone["alive"] == 66
+    saved = outcome.species.loc[0, "expected_survival"]
+    assert 0.83 < saved < 0.85
+
+
+def alike(draw, mean, correlation, n):
+    """Shares of ``n`` groups whose trees' fates are so correlated: Beta, or all the same."""
+    if correlation == 0:
+        return np.full(n, mean)
+    worth = 1 / correlation - 1
+    return draw.beta(mean * worth, (1 - mean) * worth, n)
+
+
+def counts_of(trees, alive, seed):
+    """Rows drawn and counted, of ``trees`` as in ``Planted.trees`` with so many ``alive``."""
+    drawn = draw_rows(replace(PLANTED, trees=trees.assign(alive=alive)), 60, seed)
+    return drawn.assign(date=None, **dict.fromkeys(CAUSES, 0))
+
+
+def test_intervals_of_zones_hold_the_truth_of_uneven_blocks():
+    """Blocks of 400, 150 and 60 trees, each with a share of its own, 60 trees counted in each."""
+    rows = [(f"A{b}", "A", r, GUM, 5) for b, n in ((1, 80), (2, 30), (3, 12)) for r in range(n)]
+    planted = planted_of(*((b, z, r + 1, s, n) for b, z, r, s, n in rows))
+    share = planted.trees["block"].map({"A1": 0.9, "A2": 0.6, "A3": 0.3}).to_numpy()
+    truth, draw, held = float(share.mean()), np.random.default_rng(3), []
+    for turn in range(100):
+        counts = counts_of(planted.trees, draw.binomial(5, share), turn)
+        zone = judge(counts, planted, {GUM: 0.8}, RULES).zones.loc[0]
+        held.append(zone["low"] <= truth <= zone["high"])
+    assert 0.93 <= np.mean(held) <= 0.98
+
+
+@pytest.mark.parametrize(
+    ("of_blocks", "of_rows", "least", "most"),
+    [
+        # A little wide where blocks are alike: that they are is not known beforehand.
+        (0.0, 0.0, 0.93, 0.985),
+        (0.05, 0.0, 0.93, 0.97),
+        (0.15, 0.0, 0.93, 0.97),
+        (0.0, 0.2, 0.93, 0.985),
+        (0.05, 0.2, 0.92, 0.97),
+    ],
+)
+def test_what_is_foretold_of_blocks_comes_true(of_blocks, of_rows, least, most):
+    """The 95 % interval of a block's dead against the dead of the whole block, by simulation.
+
+    Eight blocks of 300 trees in two zones; the fates of trees correlate in blocks and in rows.
+    """
+    rows = [(f"{z}{b}", z, r, GUM, 10) for z in "AB" for b in range(4) for r in range(1, 31)]
+    planted, draw = planted_of(*rows), np.random.default_rng(8)
+    held = []
+    for turn in range(60):
+        mean = np.repeat(alike(draw, 0.75, of_blocks, 8), 30)
+        fate = [alike(draw, m, of_rows, 1)[0] for m in mean] if of_rows else mean
+        alive = draw.binomial(10, fate)
+        counts = counts_of(planted.trees, alive, turn)
+        blocks = judge(counts, planted, {GUM: 0.85}, RULES).blocks
+        dead = 300 - alive.reshape(8, 30).sum(axis=1)
+        assert blocks["block"].tolist() == sorted(set(planted.trees["block"]))
+        held += list((blocks["dead_at_least"] <= dead) & (dead <= blocks["dead_at_most"]))
+    assert least <= np.mean(held) <= most
 
 
 def test_infill_brings_the_dead_back_where_few_live():

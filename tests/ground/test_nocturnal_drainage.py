@@ -57,10 +57,9 @@ def belt(grid, row, height=8.0, porosity=0.3):
 
 
 def test_length_of_the_night():
-    """FAO-56 eqs 24, 25, 34: cos(sunset) = -tan(lat) tan(declination); by hand at 42 degrees."""
-    declination = 0.409 * np.sin(2 * np.pi * 172 / 365 - 1.39)
-    angle = np.arccos(-np.tan(np.radians(-42)) * np.tan(declination))
-    assert night_seconds(-42) / 3600 == pytest.approx(24 - 24 / np.pi * angle)
+    """FAO-56 eqs 25, 34: cos(sunset) = -tan(lat) tan(declination); 23.44 degrees at solstice."""
+    angle = np.arccos(-np.tan(np.radians(-42)) * np.tan(np.radians(23.44)))
+    assert night_seconds(-42) / 3600 == pytest.approx(24 - 24 / np.pi * angle, abs=0.001)
     assert night_seconds(-42) / 3600 == pytest.approx(15, abs=0.3)
     assert night_seconds(42) == pytest.approx(night_seconds(-42), rel=0.01)
     assert night_seconds(0) / 3600 == pytest.approx(12, abs=0.01)

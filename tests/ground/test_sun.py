@@ -1,6 +1,7 @@
 """Sun on planes, in a crater and in a mirrored world."""
 
 import numpy as np
+import pvlib
 import pytest
 from ground.surfaces import grid_of, hills, middles, plane
 from scipy.ndimage import map_coordinates
@@ -25,7 +26,7 @@ def light_on(latitude, slope=0.0, aspect=0.0, horizon=0.0, clear_air=0.75):
     hour = np.radians((np.arange(1440) + 0.5) / 4 - 180)
     found = []
     for day in MID_MONTH:
-        delta = 0.409 * np.sin(2 * np.pi * day / 365 - 1.39)
+        delta = pvlib.solarposition.declination_spencer71(day)
         sine = np.sin(lat) * np.sin(delta) + np.cos(lat) * np.cos(delta) * np.cos(hour)
         height = np.arcsin(sine)
         cosine = (np.sin(delta) - sine * np.sin(lat)) / (np.cos(height) * np.cos(lat))

@@ -57,7 +57,7 @@ def on_small_disk(warm: Warm, target: Path, kib: int) -> tuple[Path, Path]:
 
 
 @pytest.mark.parametrize(
-    "share", [pytest.param(0.002, marks=long), 0.3, pytest.param(0.6, marks=long), 0.97]
+    "share", [*(pytest.param(share, marks=long) for share in (0.002, 0.3, 0.6)), 0.97]
 )
 def test_where_the_disk_fills_up_the_previous_plan_stays(world, share):
     warm, site, target, held = world

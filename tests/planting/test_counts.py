@@ -54,8 +54,25 @@ def test_totals_are_the_same_however_trees_are_split(rows, keys):
     assert counts["trees"].sum() == len(trees)
     assert (counts["trees"] > 0).all() and not counts.duplicated([*keys, "species"]).any()
     assert (counts["trees"] + counts["infill"] == counts["order"]).all()
+    # The parts' orders make up what each species is ordered in the whole: one rounding.
+    number = trees["species"].value_counts()
+    survival = facts.set_index("botanical_name")["expected_survival"]
+    whole = np.ceil((number / survival.reindex(number.index)).round(9))
+    assert counts.groupby("species")["order"].sum().reindex(number.index).tolist() == list(whole)
     assert (counts["order_least"] <= counts["order"]).all()
     assert (counts["order"] <= counts["order_most"]).all()
+
+
+def test_the_orders_of_blocks_make_up_those_of_their_zone():
+    # 40 blocks of 3 to 11 trees in three zones; 1 / 0.85 of them, each within a plant.
+    sizes = np.random.default_rng(1).integers(3, 12, 40)
+    number = np.repeat(np.arange(40), sizes)
+    frame = pd.DataFrame({"zone": number // 15, "block": number, "species": "Acacia a"})
+    of_blocks = split(frame, ["zone", "block", "species"], species(0.85))
+    of_zones = split(frame, ["zone", "species"], species(0.85))
+    assert of_blocks.groupby("zone")["order"].sum().tolist() == of_zones["order"].tolist()
+    assert of_zones["order"].sum() == np.ceil(sizes.sum() / 0.85)
+    assert (np.abs(of_blocks["order"] - sizes / 0.85) < 1).all()
 
 
 def test_the_range_of_an_order_goes_by_deaths():

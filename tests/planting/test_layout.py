@@ -6,11 +6,15 @@ import pytest
 import shapely
 from affine import Affine
 from examples import examples
+from handover.small_site import small_site
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
+from siteplanner import load_site
 from siteplanner.base.grid import Grid
+from siteplanner.planting import lay_out as planting
+from siteplanner.planting.lay_out import Layout, lay_out
 from siteplanner.planting.mix.assign import place_species
 from siteplanner.planting.rows.layout import (
     bearing_off_fall_line,
@@ -21,6 +25,8 @@ from siteplanner.planting.rows.layout import (
 )
 from siteplanner.planting.rows.patterns import Relief, patterns
 from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.of_site import assessed
 
 CRS = "EPSG:32756"
 
@@ -159,3 +165,23 @@ def test_every_fourth_row_is_a_lane_if_asked():
     laned = set_out(ground, patterns(), nothing, lane_every=4)
     gone = set(np.unique(full.row)) - set(np.unique(laned.row))
     assert gone == set(range(3, full.row.max() + 1, 4))
+
+
+def lay_out_of(site: Site) -> Layout:
+    """Lay a site out without its season and files."""
+    return lay_out(*assessed(site, set(planting.READS)), site)
+
+
+def test_the_bearing_of_strips_is_that_of_their_rows(tmp_path):
+    site = load_site(small_site(tmp_path / "site"))
+    rules = site.planting.model_copy(update={"pattern": "strip", "rules": (), "bearing_deg": 100.0})
+    layout = lay_out_of(site.model_copy(update={"planting": rules}))
+    rows = layout.rows[layout.rows["trees"] > 3]
+    assert len(rows) > 10
+    ends = np.array([[line.coords[0], line.coords[-1]] for line in rows.geometry])
+    east, north = (ends[:, 1] - ends[:, 0]).T
+    of_block = rows["block"].map(layout.blocks.set_index("block")["bearing_deg"]).to_numpy()
+    off = (np.degrees(np.arctan2(east, north)) - of_block + 90) % 180 - 90
+    assert np.abs(off).max() < 0.2
+    assert not np.isclose(of_block, 100.0, atol=1).all()
+    assert layout.planted["bearing_deg"].isin(layout.blocks["bearing_deg"]).all()

@@ -9,7 +9,7 @@ from season.nursery_plan import SPECIES, hand, with_its_nursery
 
 from siteplanner.base.errors import InputError
 from siteplanner.season.nursery.orders import seeds_needed
-from siteplanner.season.nursery.tasks import losses
+from siteplanner.season.nursery.tasks import losses, sowing
 from siteplanner.site.nursery import Nursery
 
 GUM, TEA_TREE = SPECIES[0][0], SPECIES[1][0]
@@ -134,3 +134,23 @@ def test_bench_area_is_that_of_the_tubes():
     plan = with_its_nursery()
     tubes = sum(batch.order.tubes for batch in plan.nursery.batches)
     assert plan.nursery.bench["open_m2"].max() == pytest.approx(tubes * 0.0025, abs=0.006)
+
+
+def test_what_moves_out_within_a_month_takes_bench_once():
+    plan = with_its_nursery()
+    bench = plan.nursery.bench.set_index("month")
+    tubes = sum(batch.order.tubes for batch in plan.nursery.batches)
+    moving = bench.loc[next(m for m in bench.index if bench["open_m2"][m] > 0)]
+    assert moving["shade_house_m2"] > 0
+    assert moving["bench_m2"] == pytest.approx(tubes * 0.0025, abs=0.006)
+    assert moving["bench_m2"] < moving["shade_house_m2"] + moving["open_m2"] - 0.1
+    assert (bench["bench_m2"] >= bench[["shade_house_m2", "open_m2"]].max(axis=1) - 0.01).all()
+
+
+def test_a_batch_that_cannot_be_sown_again_says_so_at_sowing():
+    late = [b for b in with_its_nursery(hurry=1.0, planting_weeks=2).nursery.batches]
+    early = [b for b in with_its_nursery().nursery.batches]
+    for batch in (*late, *early):
+        assert ("too late to sow again" in sowing(batch)) == (batch.dates.resow_by is None)
+    assert any(b.dates.resow_by is None for b in late)
+    assert any(b.dates.resow_by is not None for b in early)

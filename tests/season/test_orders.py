@@ -3,8 +3,9 @@
 import math
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.season.nursery.orders import (
@@ -95,6 +96,54 @@ def test_an_order_comes_to_what_was_asked(plants, germination, into_tubes, spare
     assert plants * (1 + spare) - 1e-3 <= expected <= plants * (1 + spare) + 1.001
     assert order.grams == pytest.approx(order.seeds / 250)
     assert order.tubes >= plants
+
+
+SOWN = {"germination": (0.42, 0.6, 0.78), "seeds_per_gram": 500, "purity": 0.9}
+
+
+def come_to(order, rules, germination, draw, number=20_000):
+    """Plants of an order, drawn: each share triangular, each seed and plant by itself."""
+    comes_up, pricked, in_tubes, kept = (
+        draw.triangular(*share, number)
+        for share in (germination, rules.prick_out_survival, rules.tube_survival, rules.after_cull)
+    )
+    if order.seeds_in_a_tube:
+        filled = draw.binomial(order.tubes, 1 - (1 - comes_up) ** order.seeds_in_a_tube)
+    else:
+        filled = np.minimum(draw.binomial(int(order.seeds), comes_up * pricked), order.tubes)
+    return draw.binomial(filled, in_tubes * kept)
+
+
+@pytest.mark.parametrize("into_tubes", [False, True])
+@pytest.mark.parametrize("plants", [8, 60, 900])
+@pytest.mark.parametrize("rules", [Nursery(), Nursery(spare=0.1), Nursery(enough=0.95)])
+def test_the_chance_that_a_batch_is_enough_is_what_draws_of_it_show(plants, rules, into_tubes):
+    order = order_for(plants, rules, into_tubes=into_tubes, **SOWN)
+    drawn = come_to(order, rules, SOWN["germination"], np.random.default_rng(plants))
+    assert order.enough == pytest.approx((drawn >= plants).mean(), abs=0.03)
+    if rules.spare is None:
+        # The spare is what the chance takes: reached, and not far passed but for whole tubes.
+        assert rules.enough <= order.enough <= rules.enough + 0.08
+        assert (drawn >= plants).mean() > rules.enough - 0.02
+    else:
+        assert order.spare == 0.1 and 0.3 < order.enough < 0.75
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.integers(1, 5000), st.floats(0.05, 0.95), st.booleans())
+def test_no_batch_is_better_than_its_tubes(plants, germination, into_tubes):
+    rules = Nursery()
+    order = order_for(
+        plants,
+        rules,
+        germination=(germination * 0.7, germination, min(1.0, germination * 1.3)),
+        seeds_per_gram=500,
+        purity=0.9,
+        into_tubes=into_tubes,
+    )
+    best = order.tubes * rules.tube_survival[2] * rules.after_cull[2]
+    assert order.plants[2] <= best * (1 + 1e-9)
+    assert come_through(10 * order.tubes, "germinated", rules, order.tubes)[2] <= best * (1 + 1e-9)
 
 
 def test_an_unknown_seed_weight_stays_unknown():

@@ -63,6 +63,23 @@ def test_a_batch_too_late_to_resow_says_so():
     assert days.resow_by is None
 
 
+def test_seed_that_is_pre_treated_must_go_in_before_it_is_sown_again():
+    # Sixteen weeks of cold: what could be sown again on 19 February must go in on 30 October.
+    plain, treated = (
+        made(date(2028, 10, 2), [15] * 12, weeks_to_germinate=2, **more)
+        for more in ({}, {"pretreatment_weeks": 16})
+    )
+    assert plain.resow_by > treated.show
+    assert plain.resow_by - timedelta(weeks=16) <= treated.show
+    assert treated.resow_by is None
+    early = made(
+        date(2028, 10, 2), [15] * 12, weeks_to_germinate=1, pretreatment_weeks=8, planting_weeks=12
+    )
+    again = early.resow_by + timedelta(weeks=8)
+    assert early.show < early.resow_by
+    assert again == add_months(early.plant_until, -12 * Nursery().hurry)
+
+
 @given(
     DAYS,
     st.floats(1, 36),

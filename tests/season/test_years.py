@@ -7,15 +7,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.season.years import Parts, spread
+from siteplanner.site.nursery import Nursery
 from siteplanner.site.planting import Years
 
 
 def parts(trees, *, after=None, paddock=None, access=None):
     trees = np.array(trees)
     n = len(trees)
+    tubes = np.ceil(trees * 1.2).astype(np.int64)
     return Parts(
         trees,
-        np.ceil(trees * 1.2).astype(np.int64),
+        tubes,
+        tubes * Nursery().tube_m2,
         trees * 6.0,
         trees / 600,
         np.zeros(n, np.int64) if paddock is None else np.array(paddock),
@@ -60,6 +63,15 @@ def test_early_years_are_filled_and_what_is_left_is_said():
         "500 trees do not fit into the 3 years and are left for later; all of the work would "
         "take 2,400 tubes, and 3 years have 1,800.",
     )
+
+
+def test_a_tube_takes_the_same_bench_here_and_in_the_nursery():
+    # 50 x 50 mm, 400 to the square metre (Munro & Lindenmayer 2011, as quoted elsewhere).
+    assert Nursery().tube_m2 == pytest.approx(0.05 * 0.05)
+    year, _ = spread(parts([500, 500]), Years(number=2, bench_m2=1000 * 1.2 / 400))
+    assert year.tolist() == [0, 0]
+    year, _ = spread(parts([500, 500]), Years(number=2, bench_m2=999 * 1.2 / 400))
+    assert sorted(year) == [0, 1]
 
 
 def test_near_the_access_comes_first():

@@ -59,13 +59,14 @@ class FrostDates:
 
 
 def nights_of(
-    tmin_c: NDArray[np.float64], tmax_c: NDArray[np.float64], winter_minimum_c: float
+    night_minima_c: NDArray[np.float64], mean_c: NDArray[np.float64], winter_minimum_c: float
 ) -> Nights:
     """Smooth a station's monthly means (12,) to days; the spread follows from the coldest night.
 
+    ``night_minima_c`` and ``winter_minimum_c`` are of one height above the ground.
     The mean of winter minima lies about 2.2 deviations below the coldest month's mean minimum.
     """
-    minimum, mean = _by_day(tmin_c), _by_day((tmin_c + tmax_c) / 2)
+    minimum, mean = _by_day(night_minima_c), _by_day(mean_c)
     deviation = max((float(minimum.min()) - winter_minimum_c) / _LOWEST_OF_WINTER, 0.5)
     return Nights(minimum, mean, deviation)
 

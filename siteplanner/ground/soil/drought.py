@@ -14,7 +14,7 @@ from siteplanner.base.soil_classes import DRAINAGE_CLASSES
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.ground.layer import CELL, WHOLE_GRID, layer
 from siteplanner.ground.relief.landform import LANDFORMS
-from siteplanner.ground.sun.evapotranspiration import reference_evapotranspiration
+from siteplanner.ground.sun.evapotranspiration import evapotranspiration_terms
 from siteplanner.ground.sun.irradiation import month_rates
 from siteplanner.reading.weather import MonthlyClimate
 
@@ -55,15 +55,18 @@ def annual_rainfall(dem: FloatGrid, climate: MonthlyClimate) -> FloatGrid:
 _BALANCE = (
     "Monthly balance of rain, soil store and reference evapotranspiration in a mean year: ET0 by "
     "Penman-Monteith where the station has wind, humidity and sun, otherwise from its "
-    "temperatures by Hargreaves; scaled by the cell's clear-sky sun in that month; store from "
-    "the soil's available water; run-on where the ground is wetter than the grid's mean wetness: "
-    "the mean soil's surplus, half of which leaves each month, times the difference, 3 times at "
-    "most unless set otherwise. {what} Unknown where the soil is unknown."
+    "temperatures by Hargreaves; what sunlight drives of it (with Hargreaves all) scaled by the "
+    "cell's clear-sky sun in that month, then all of it divided by the cosine of the slope, "
+    "because a square metre of the map covers more ground there; store from the soil's available "
+    "water; run-on where the ground is wetter than the grid's mean wetness: the mean soil's "
+    "surplus, half of which leaves each month, times the difference, 3 times at most unless set "
+    "otherwise. {what} Unknown where the soil is unknown."
 )
 _BALANCE_SOURCE = (
     "Thornthwaite & Mather (1955, 1957) balance in its exponential form, half of the surplus a "
     "month from memory; FAO-56 (Allen et al. 1998) eq. 6 (Penman-Monteith) or eq. 52 "
-    "(Hargreaves); scaling by sun and run-on by wetness: common practice, no source"
+    "(Hargreaves); division by the cosine: the horizontal equivalent of Allen et al. (2006), seen "
+    "second-hand; scaling by sun and run-on by wetness: common practice, no source"
 )
 
 
@@ -110,6 +113,7 @@ def water_balance(
     available_water: FloatGrid,
     drainage_class: FloatGrid,
     wetness: FloatGrid,
+    slope: FloatGrid,
     sun_exposure: FloatGrid,
     summer_sun: FloatGrid,
     winter_sun: FloatGrid,
@@ -124,7 +128,8 @@ def water_balance(
     ``most_run_on`` bounds how many times the mean soil's outflow a cell receives.
     """
     rain = np.array(climate.rain_mm, dtype=np.float64)
-    et0 = reference_evapotranspiration(climate, latitude)
+    terms = evapotranspiration_terms(climate, latitude)
+    et0 = np.maximum(terms.sum(axis=0), 0)
     known = available_water[np.isfinite(available_water)]
     mean_store = float(known.mean(dtype=np.float64)) if known.size else 0.0
     told = wetness[np.isfinite(wetness)]
@@ -137,12 +142,13 @@ def water_balance(
         plain(available_water),
         plain(drainage_class),
         plain(np.nan_to_num(more, copy=False)),
+        plain(slope),
         plain(sun_exposure),
         plain(summer_sun),
         plain(winter_sun),
         np.ascontiguousarray(month_rates(latitude) / 100),
         rain,
-        et0,
+        terms,
         outflow(rain, et0, mean_store),
         np.array(_LETS_GO),
         out,
@@ -235,25 +241,28 @@ def _balance_of_rows(first: int, last: int, *given: object) -> None:
 
 @kernel(
     "void(int64, int64, float32[:, ::1], float32[:, ::1], float32[:, ::1], float32[:, ::1],"
-    "float32[:, ::1], float32[:, ::1], float64[:, ::1], float64[::1], float64[::1], float64[::1],"
-    "float64[::1], float32[:, :, ::1], float64[::1], float64[::1], float64[::1], float64[::1])"
+    "float32[:, ::1], float32[:, ::1], float32[:, ::1], float64[:, ::1], float64[::1],"
+    "float64[:, ::1], float64[::1], float64[::1], float32[:, :, ::1], float64[::1], float64[::1],"
+    "float64[::1], float64[::1])"
 )
 def _balance(  # type: ignore[no-untyped-def]
-    first, last, capacity, drainage, more, year, summer, winter, rates, rain, et0, runs_on,
-    lets_go, out, comes, wanted, stored, used,
+    first, last, capacity, drainage, more, slope, year, summer, winter, rates, rain, terms,
+    runs_on, lets_go, out, comes, wanted, stored, used,
 ):  # fmt: skip
     """Fill the rows of ``out``, which is NaN, where soil and light are known."""
     for row in range(first, last):
         for col in range(capacity.shape[1]):
             holds = float(capacity[row, col])
             in_year, in_summer, in_winter = year[row, col], summer[row, col], winter[row, col]
-            known = holds + in_year + in_summer + in_winter
+            # Ground on a square metre of the map.
+            ground = 1.0 / math.cos(slope[row, col] * math.pi / 180)
+            known = holds + in_year + in_summer + in_winter + ground
             if known != known:
                 continue
             run_on, code = more[row, col], drainage[row, col]
             for m in range(12):
                 share = rates[m, 0] * in_year + rates[m, 1] * in_summer + rates[m, 2] * in_winter
-                wanted[m] = et0[m] * max(share, 0.0)
+                wanted[m] = max(terms[0, m] * max(share, 0.0) + terms[1, m], 0.0) * ground
                 comes[m] = rain[m] + runs_on[m] * run_on
             _year(comes, wanted, holds, stored, used)
             goes = lets_go[int(code)] if code == code else np.nan

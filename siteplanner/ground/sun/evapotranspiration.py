@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.ground.sun.irradiation import MID_MONTH, MONTH_DAYS, daylight, sky_radiation
 from siteplanner.reading.weather import MonthlyClimate, Months, StationAir, vapour_pressure
@@ -72,6 +72,24 @@ def penman_monteith(
     One value for each of ``tmin_c``, ``tmax_c`` (degrees Celsius) and ``day`` (of the year);
     ``latitude`` in degrees, ``soil_heat_mj`` MJ m-2 day-1.
     """
+    return np.maximum(
+        penman_monteith_terms(tmin_c, tmax_c, air, day, latitude, soil_heat_mj).sum(axis=0), 0
+    )
+
+
+def penman_monteith_terms(
+    tmin_c: ArrayLike,
+    tmax_c: ArrayLike,
+    air: StationAir,
+    day: ArrayLike,
+    latitude: float,
+    soil_heat_mj: ArrayLike = 0.0,
+) -> NDArray[np.float64]:
+    """Reference evapotranspiration in its two terms, mm/day, (2, ...), as ``penman_monteith``.
+
+    What sunlight drives, by the net shortwave radiation of FAO-56 eq. 38; and the rest, by
+    wind and dry air less the heat that goes into the soil and out to the sky (may be negative).
+    """
     low, high = np.asarray(tmin_c, dtype=np.float64), np.asarray(tmax_c, dtype=np.float64)
     mean = (low + high) / 2
     outside = sky_radiation(latitude, day)
@@ -83,13 +101,13 @@ def penman_monteith(
     # In polar night there is no sun to take a share of: then as under a clear sky.
     clear = clear_sky(outside, air.elevation_m)
     of_clear = np.divide(solar, clear, out=np.ones_like(clear + solar), where=clear > 0.1)
-    net = 0.77 * solar - lost_to_the_sky(low, high, air.vapour_kpa, of_clear)
+    lost = lost_to_the_sky(low, high, air.vapour_kpa, of_clear) + np.asarray(soil_heat_mj)
     rise = 4098 * vapour_pressure(mean) / (mean + 237.3) ** 2
     wanting = (vapour_pressure(low) + vapour_pressure(high)) / 2 - air.vapour_kpa
     gamma, wind = psychrometric(air.elevation_m), air.wind_m_s
-    by_sun = 0.408 * rise * (net - np.asarray(soil_heat_mj))
-    by_wind = gamma * 900 / (mean + 273) * wind * wanting
-    return np.maximum((by_sun + by_wind) / (rise + gamma * (1 + 0.34 * wind)), 0)
+    by_sun = 0.408 * rise * 0.77 * solar
+    rest = gamma * 900 / (mean + 273) * wind * wanting - 0.408 * rise * lost
+    return np.stack(np.broadcast_arrays(by_sun, rest)) / (rise + gamma * (1 + 0.34 * wind))
 
 
 def reference_evapotranspiration(climate: MonthlyClimate, latitude: float) -> Months:
@@ -97,8 +115,19 @@ def reference_evapotranspiration(climate: MonthlyClimate, latitude: float) -> Mo
 
     By Penman-Monteith where the station tells wind, humidity and sun, else by Hargreaves.
     """
+    return np.maximum(evapotranspiration_terms(climate, latitude).sum(axis=0), 0)
+
+
+def evapotranspiration_terms(climate: MonthlyClimate, latitude: float) -> NDArray[np.float64]:
+    """Reference evapotranspiration of level ground in two terms, mm a month, (2, 12).
+
+    What sunlight drives and the rest, whose sum is held to 0 or more. By Penman-Monteith where
+    the station tells wind, humidity and sun, else by Hargreaves, which knows radiation alone.
+    """
     low, high = climate.tmin_c, climate.tmax_c
     if climate.air is None:
-        return hargreaves(low, high, sky_radiation(latitude, MID_MONTH)) * MONTH_DAYS
+        by_sun = hargreaves(low, high, sky_radiation(latitude, MID_MONTH))
+        return np.stack([by_sun, np.zeros(12)]) * MONTH_DAYS
     into_soil = soil_heat((low + high) / 2)
-    return penman_monteith(low, high, climate.air, MID_MONTH, latitude, into_soil) * MONTH_DAYS
+    terms = penman_monteith_terms(low, high, climate.air, MID_MONTH, latitude, into_soil)
+    return terms * MONTH_DAYS

@@ -34,8 +34,9 @@ _METHOD = (
 )
 _AGAINST = "Against open level ground"
 _SOURCE = (
-    "sun's course: FAO-56 (Allen et al. 1998) eqs 21-25; clear-sky diffuse light after Liu & "
-    "Jordan (1960) and sky view after Dozier & Frew (1990), both from memory"
+    "sun's declination: Meeus (1998), ch. 25; its course: FAO-56 (Allen et al. 1998) eqs 21, 23 "
+    "and 25; clear-sky diffuse light after Liu & Jordan (1960) and sky view after Dozier & Frew "
+    "(1990), both from memory"
 )
 
 
@@ -55,13 +56,32 @@ def _months(name: str, title: str) -> list[LayerInfo]:
     ]
 
 
+#: Days from J2000 to the noon (UT) before 1 January 2026. Of the years of a leap cycle it lies
+#: in the middle: in the others a day's declination differs by 0.2 degrees at most.
+_DAYS_TO_2026 = 9496.0
+
+
 def declination(day: ArrayLike) -> NDArray[np.float64]:
-    """Solar declination on a day of the year, radians (FAO-56 eq. 24).
+    """Solar declination at noon (UT) on a day of the year 2026, radians.
+
+    Low-accuracy coordinates of the sun, good to 0.01 degrees, after Meeus (1998), Astronomical
+    Algorithms, ch. 25 (seen second-hand, in programs that carry its constants).
 
     >>> np.degrees(declination([172, 355])).round(1).tolist()
     [23.4, -23.4]
     """
-    return 0.409 * np.sin(2 * np.pi * np.asarray(day, dtype=np.float64) / 365 - 1.39)
+    t = (_DAYS_TO_2026 + np.asarray(day, dtype=np.float64)) / 36525
+    mean_longitude = 280.46646 + t * (36000.76983 + t * 0.0003032)
+    anomaly = np.radians(357.52911 + t * (35999.05029 - t * 0.0001537))
+    centre = (
+        (1.914602 - t * (0.004817 + t * 0.000014)) * np.sin(anomaly)
+        + (0.019993 - t * 0.000101) * np.sin(2 * anomaly)
+        + 0.000289 * np.sin(3 * anomaly)
+    )
+    node = np.radians(125.04 - 1934.136 * t)
+    longitude = mean_longitude + centre - 0.00569 - 0.00478 * np.sin(node)
+    obliquity = 23.439291 - t * 0.0130042 + 0.00256 * np.cos(node)
+    return np.asarray(np.arcsin(np.sin(np.radians(obliquity)) * np.sin(np.radians(longitude))))
 
 
 def nearness(day: ArrayLike) -> NDArray[np.float64]:
@@ -121,7 +141,13 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         name="winter_sun",
         title="Sun at midwinter",
         unit="percent of open level ground",
-        method=_METHOD.format(of=_AGAINST, when="Middle day of the month of the shortest days."),
+        method=_METHOD.format(
+            of=_AGAINST,
+            when=(
+                "Middle day of the month of the shortest days; beyond the polar circles, of the "
+                "darkest month in which the sun still rises."
+            ),
+        ),
         source=_SOURCE,
         valid=(0.0, 4000.0),
         colours="inferno",
@@ -172,7 +198,7 @@ def sun(
     of the sky seen; mean horizon angle, degrees; then direct, diffuse and global irradiation of
     the middle day of each month, MJ m-2 day-1, rounded to 1/64. ``clear_air`` is the share of
     the beam that passes the air with the sun overhead; ground within ``shade_reach`` (m) may
-    cast shade. In polar night the level ground has no light either: NaN percent.
+    cast shade. Beyond the polar circles midwinter is the darkest month with any light.
     """
     rays, diffuse, level = _sky(latitude, convergence(grid), clear_air)
     of_sky = np.empty((2, *grid.shape), np.float32)
@@ -183,8 +209,7 @@ def sun(
     year = np.zeros(grid.shape, np.float32)
     for month in range(12):
         year += months[2, month] * np.float32(100 * days[month])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        solstices = [months[2, m] * np.float32(100 / level[m]) for m in _solstices(latitude)]
+    solstices = [months[2, m] * np.float32(100 / level[m]) for m in _extremes(latitude)]
     _round_to_64ths(months)
     return year, *solstices, *of_sky, *months.reshape(36, *grid.shape)
 
@@ -277,9 +302,10 @@ def month_rates(latitude: float, clear_air: float = 0.75) -> NDArray[np.float64]
     """Weights (12, 3) of year, midsummer and midwinter in each month's ratio."""
     _, _, level = _sky(latitude, 0.0, clear_air)
     share = level * MONTH_DAYS / (level * MONTH_DAYS).sum()
-    bright, dark = _solstices(latitude)
+    bright, dark = _extremes(latitude)
     sun = declination(MID_MONTH)
-    x = (2 * sun - sun[bright] - sun[dark]) / (sun[bright] - sun[dark])
+    # Months of polar night have no light to share; they are given midwinter's ratio.
+    x = np.clip((2 * sun - sun[bright] - sun[dark]) / (sun[bright] - sun[dark]), -1, 1)
     # ratio(x) = summer (1 + x) / 2 + winter (1 - x) / 2 + c (1 - x^2), c from the year's sum.
     hump = 1 - x**2
     total = float(share @ hump)
@@ -290,9 +316,12 @@ def month_rates(latitude: float, clear_air: float = 0.75) -> NDArray[np.float64]
     )
 
 
-def _solstices(latitude: float) -> tuple[int, int]:
-    """Index of the months with the longest and the shortest days."""
-    return (5, 11) if latitude >= 0 else (11, 5)
+def _extremes(latitude: float) -> tuple[int, int]:
+    """Index of the months with the longest and the shortest days on which the sun rises."""
+    bright = 5 if latitude >= 0 else 11
+    sun = declination(MID_MONTH)
+    height = np.where(sunset_angle(latitude, sun) > 0, np.abs(sun - sun[bright]), -1)
+    return bright, int(height.argmax())
 
 
 def _sky(

@@ -34,12 +34,12 @@ DIRECTIONS = (
         title="Heights with hollows filled",
         unit="m",
         method=(
-            "Each hollow without an outlet is raised to its lowest spill, flooding inwards from "
-            "the edge of the DEM and of its voids. Filling is for water's way only: ponds and dams "
-            "fill to their crest and the layer hollow_depth tells how deep they are. With the "
-            "setting breach, in m, a bank that holds water back (a road over a culvert) is cut "
-            "through where lower ground lies within so far of the hollow's bottom; without it, "
-            "none is."
+            "Each hollow without an outlet is filled to the lowest point of its rim, flooding "
+            "inwards from the edge of the DEM and of its voids. Filling is for water flow only: "
+            "ponds and dams fill to their crest, and the layer hollow_depth has their depth. "
+            "With the setting breach, in m, a bank that holds water back (a road over a culvert) "
+            "is breached in the model where lower ground is within that distance of the hollow's "
+            "bottom; without it, none is."
         ),
         source="Barnes, Lehman & Mulla (2014), priority-flood, from memory",
         valid=(-500.0, 9000.0),

@@ -225,5 +225,6 @@ class _Bench(Flowable):
         canvas.drawString(
             0,
             self.height - 6 * mm,
-            "m² at the fullest in each month; filled: shade house; white: in the open",
+            "m² at the fullest in each month; filled: shade house; white: in the open (what "
+            "moves out within a month is drawn in both)",
         )

@@ -62,6 +62,8 @@ def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
         "plants_at_worst": int(batch.expected[0]),
         "plants_expected": int(batch.expected[1] + 1e-6),
         "plants_at_best": int(batch.expected[2]),
+        "spare": round(order.spare, 3),
+        "chance_enough": round(order.enough, 2),
         "counted_stage": batch.stage,
         "counted": batch.counted,
         "cautions": batch.cautions,

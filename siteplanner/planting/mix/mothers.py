@@ -36,9 +36,10 @@ def deal_mothers(
         if len(mine) > 1:
             _, near = cKDTree(points).query(points, k=min(_NEAREST, len(mine) - 1) + 1)
             near = near[:, 1:]
-        # One mother more stands for those not dealt yet; she has none left.
-        share = -(-len(mine) // mothers[kind])
-        left = np.append(np.full(mothers[kind], share), 0)
+        # One mother more stands for those not dealt yet; what she has left are the trees over,
+        # of which each of the others may take one.
+        share, over = divmod(len(mine), int(mothers[kind]))
+        left = np.append(np.full(mothers[kind], share), over)
         close = np.append(np.zeros(mothers[kind]), np.inf)
         to = np.full(len(mine), mothers[kind], dtype=np.int64)
         _deal(np.ascontiguousarray(near, dtype=np.int64), left, close, to)
@@ -78,9 +79,11 @@ def _deal(near, left, close, dealt):  # type: ignore[no-untyped-def]
             close[dealt[near[i, n]]] += 1.0 / (n + 1)
         best = nobody
         for m in range(nobody):
-            if left[m] > 0 and (
+            if (left[m] > 0 or (left[m] == 0 and left[nobody] > 0)) and (
                 close[m] < close[best] or (close[m] == close[best] and left[m] > left[best])
             ):
                 best = m
         dealt[i] = best
+        if left[best] == 0:
+            left[nobody] -= 1
         left[best] -= 1

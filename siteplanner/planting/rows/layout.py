@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
@@ -145,6 +146,23 @@ def draw_rows(
         geometry=shapes,
         crs=trees.crs,
     )
+
+
+def with_their_own_bearings(blocks: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Give blocks set out in strips the bearing that their rows run along, not what was asked.
+
+    The pattern turns its rows along the block. The mean of ``rows`` (see :func:`draw_rows`) as
+    lines without a direction, each weighing its length; other blocks keep their ``bearing_deg``.
+    """
+    lines = rows[rows["block"].isin(blocks["block"][blocks["pattern"] == "strip"])]
+    lines = lines[lines["trees"] > 1]
+    ends = [shapely.get_coordinates(shapely.get_point(lines.geometry, n)) for n in (0, -1)]
+    away = (ends[1] - ends[0]) @ np.array([1j, 1])  # north is the real axis, east the other
+    # Twice the angle: there and back are the same.
+    doubled = pd.Series(away**2 / np.abs(away), dtype=complex).groupby(lines["block"].array).sum()
+    found = pd.Series(np.degrees(np.angle(doubled)) / 2 % 180, doubled.index).round(1) % 180
+    own = blocks["block"].map(found)
+    return blocks.assign(bearing_deg=own.fillna(blocks["bearing_deg"]).astype(float))
 
 
 def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> tuple[float, float]:

@@ -7,11 +7,20 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+from scipy.stats.qmc import Sobol
+
 from siteplanner.season.nursery.schedule import add_months
 from siteplanner.site.nursery import Nursery
 
 Range = tuple[float, float, float]
 """A share or a number at its worst, as expected, and at its best."""
+#: Quantiles of the four steps from seed to plant, spread evenly over all that may be.
+_EVENLY = Sobol(4, scramble=False).random_base2(9)
+#: More is not sown to spare: a batch that needs it hangs on one unsure step.
+_MOST_SPARE = 4.0
 
 
 @dataclass(frozen=True)
@@ -20,7 +29,8 @@ class Order:
 
     ``seeds`` are germinable or not; ``grams`` of seed as weighed; ``seeds_in_a_tube`` is 0 for
     seed sown in trays. ``plants`` is what it may come to: all losses at their worst, as
-    expected, and at their best.
+    expected, and at their best; never more than there are tubes for. ``spare`` is the share
+    sown beyond the expected losses, ``enough`` the chance that it gives the plants asked for.
     """
 
     seeds: float
@@ -32,6 +42,8 @@ class Order:
     sand_l: float
     compost_l: float
     plants: Range
+    spare: float
+    enough: float
 
 
 def order_for(
@@ -43,15 +55,43 @@ def order_for(
     purity: float,
     into_tubes: bool,
 ) -> Order:
-    """Reckon what it takes to have ``plants`` good to plant, ``rules.spare`` on top.
+    """Reckon what it takes to have ``plants`` good to plant, with something to spare.
 
     Sown in trays: seeds = plants / (germination x pricking-out survival x tube survival x share
     left after culling); structure after Bisht & Ahlawat (1999). Sown into tubes: so many seeds
-    a tube that no more than ``rules.empty_tubes`` stay empty.
+    a tube that no more than ``rules.empty_tubes`` stay empty. ``rules.spare`` is sown on top;
+    where it is not given, as much as makes the chance of enough plants ``rules.enough``.
     """
     if plants <= 0:
-        return Order(0, 0, 0, 0, 0, 0, 0, 0, (0.0, 0.0, 0.0))
-    wanted = plants * (1 + rules.spare)
+        return Order(0, 0, 0, 0, 0, 0, 0, 0, (0.0, 0.0, 0.0), 0.0, 1.0)
+
+    def with_spare(spare: float) -> Order:
+        return _order(plants, spare, rules, germination, seeds_per_gram, purity, into_tubes)
+
+    if rules.spare is not None:
+        return with_spare(rules.spare)
+    least, most = 0.0, 1.0
+    while with_spare(most).enough < rules.enough and most < _MOST_SPARE:
+        least, most = most, 2 * most
+    while most - least > 0.005:
+        middle = (least + most) / 2
+        if with_spare(middle).enough < rules.enough:
+            least = middle
+        else:
+            most = middle
+    return with_spare(most)
+
+
+def _order(
+    plants: int,
+    spare: float,
+    rules: Nursery,
+    germination: Range,
+    seeds_per_gram: float,
+    purity: float,
+    into_tubes: bool,
+) -> Order:
+    wanted = plants * (1 + spare)
     strong = rules.tube_survival[1] * rules.after_cull[1]
     in_tube = seeds_in_a_tube(germination[1], rules.empty_tubes) if into_tubes else 0
     if into_tubes:
@@ -66,7 +106,7 @@ def order_for(
         trays = ceil(seeds * germination[1] / rules.germinants_per_tray)
         come_up = tuple(seeds * share for share in germination)
     low, middle, high = (
-        n * p * t * c
+        min(n * p, tubes) * t * c
         for n, p, t, c in zip(come_up, pricked, rules.tube_survival, rules.after_cull, strict=True)
     )
     tray_mix = trays * rules.tray_litres * (1 + rules.mix_waste)
@@ -82,7 +122,51 @@ def order_for(
         sand_l=sand,
         compost_l=tray_mix + tube_mix - sand,
         plants=(low, middle, high),
+        spare=spare,
+        enough=chance_enough(plants, seeds, in_tube, tubes, germination, rules),
     )
+
+
+def chance_enough(
+    plants: int, seeds: float, in_tube: int, tubes: int, germination: Range, rules: Nursery
+) -> float:
+    """Chance that seed sown in trays (``in_tube`` 0) or into tubes comes to ``plants`` or more.
+
+    Each share is triangular between its worst and its best, most likely as expected (a
+    three-point estimate: common practice, no source), the same for the whole batch; seedlings
+    beyond the tubes are thrown away; what comes through a step of its share scatters as lone
+    plants' fates do (binomial, taken as normal).
+    """
+    steps = (germination, rules.prick_out_survival, rules.tube_survival, rules.after_cull)
+    comes_up, pricked, in_tubes, kept = (
+        triangular(evenly, share) for evenly, share in zip(_EVENLY.T, steps, strict=True)
+    )
+    tried, share = (
+        (tubes, 1 - (1 - comes_up) ** in_tube) if in_tube else (seeds, comes_up * pricked)
+    )
+    scatter = np.sqrt(np.maximum(tried * share * (1 - share), 1e-9))
+    # Mean of what is normal, cut off at the tubes.
+    room = (tubes - tried * share) / scatter
+    below = ndtr(room)
+    filled = tubes - scatter * (room * below + np.exp(-(room**2) / 2) / math.sqrt(2 * math.pi))
+    strong = in_tubes * kept
+    spread = np.sqrt(filled * strong * (1 - strong) + strong**2 * scatter**2 * below)
+    # Half a plant: whole plants are counted, and the normal distribution is continuous.
+    return float(ndtr((filled * strong - plants + 0.5) / np.maximum(spread, 1e-9)).mean())
+
+
+def triangular(evenly: NDArray[np.float64], share: Range) -> NDArray[np.float64]:
+    """Values of a triangular distribution (least, most likely, most) at quantiles ``evenly``.
+
+    >>> triangular(np.array([0.0, 0.5, 1.0]), (0.2, 0.4, 0.6)).tolist()
+    [0.2, 0.4, 0.6]
+    """
+    low, mode, high = share
+    if high <= low:
+        return np.full(evenly.shape, mode)
+    rising = low + np.sqrt(evenly * (high - low) * (mode - low))
+    falling = high - np.sqrt((1 - evenly) * (high - low) * (high - mode))
+    return np.where(evenly < (mode - low) / (high - low), rising, falling)
 
 
 def _middle(rules: Nursery) -> tuple[float, float]:
@@ -129,14 +213,20 @@ def seeds_in_a_tube(germination: float, empty: float) -> int:
     return max(1, math.ceil(round(math.log(empty) / math.log(1 - germination), 9)))
 
 
-def come_through(count: float, stage: str, rules: Nursery) -> Range:
-    """Plants to expect of a ``count`` at a stage: germinated, pricked out, or plantable."""
+def come_through(count: float, stage: str, rules: Nursery, tubes: float = math.inf) -> Range:
+    """Plants to expect of a ``count`` at a stage: germinated, pricked out, or plantable.
+
+    No more seedlings are pricked out than there are ``tubes``.
+    """
     steps = {
-        "germinated": (rules.prick_out_survival, rules.tube_survival, rules.after_cull),
+        "germinated": (rules.tube_survival, rules.after_cull),
         "pricked out": (rules.tube_survival, rules.after_cull),
         "plantable": (),
     }[stage]
-    low, middle, high = (count * math.prod(step[n] for step in steps) for n in range(3))
+    start = [float(count)] * 3
+    if stage == "germinated":
+        start = [min(count * share, tubes) for share in rules.prick_out_survival]
+    low, middle, high = (start[n] * math.prod(step[n] for step in steps) for n in range(3))
     return low, middle, high
 
 

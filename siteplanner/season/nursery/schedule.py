@@ -28,8 +28,9 @@ class Dates:
     sowing; ``show`` when seedlings should have come up; ``prick_out`` is
     None for seed sown straight into tubes. ``plantable`` is when the plants are big enough,
     ``plant`` and ``plant_until`` are the planting season. ``resow_by``: the last day on which a
-    failed batch can be sown again and still make this season, None when that has passed before
-    a failure could show. ``moved_for_cold`` says that sowing was put back to a warmer month.
+    failed batch can be begun again, by sowing or by a pre-treatment that takes weeks, and still
+    make this season; None when that has passed before a failure could show. ``moved_for_cold`` says
+    that sowing was put back to a warmer month.
     """
 
     collect_from: date | None
@@ -76,9 +77,10 @@ def schedule(
         add_months(until, -months_to_plant_out * rules.hurry), mean_c, rules.sow_from_c
     )
     show = sow + timedelta(days=math.ceil(7 * weeks_to_germinate))
-    pretreat = None
+    pretreat, resow_by = None, latest
     if not math.isnan(pretreatment_weeks):
-        pretreat = sow - timedelta(days=math.ceil(7 * pretreatment_weeks))
+        treated = timedelta(days=math.ceil(7 * pretreatment_weeks))
+        pretreat, resow_by = sow - treated, latest - treated
     cleaned = (pretreat or sow) - timedelta(weeks=rules.clean_weeks)
     window = collecting_window(fruiting_months, cleaned)
     plantable = add_months(sow, months_to_plant_out)
@@ -97,7 +99,7 @@ def schedule(
         plantable=plantable,
         plant=plant,
         plant_until=until,
-        resow_by=latest if latest > show else None,
+        resow_by=resow_by if resow_by > show else None,
         doubtful=add_months(sow, rules.doubtful_months),
         give_up=add_months(sow, rules.give_up_months),
         pot_bound=add_months(plantable, rules.holds_months),

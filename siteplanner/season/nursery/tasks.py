@@ -55,7 +55,8 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
         if days.prick_out:
             tubes = f"{name}: {batch.order.tubes} tubes"
             add(3, days.prick_out, days.prick_out, "Prick out, and count", tubes)
-        add(4, days.resow_by, days.resow_by, "Last day to resow a failed batch", name)
+        again = f"{name}: start pre-treatment of its seed by then" if days.pretreat else name
+        add(4, days.resow_by, days.resow_by, "Last day to resow a failed batch", again)
         add(5, days.doubtful, days.doubtful, "Doubtful if nothing has come up", name)
         add(6, days.give_up, days.give_up, "Give up if nothing has come up", name)
         add(7, days.harden, days.harden, "Harden off: move into the open, water less", name)
@@ -105,6 +106,8 @@ def sowing(batch: Batch) -> str:
         )
     else:
         words.append("cover with as much mix as the seed is thick; under shade, moist but not wet")
+    if batch.dates and batch.dates.resow_by is None:
+        words.append("if it fails, it is too late to resow this season: raise spare plants")
     return "; ".join(words)
 
 

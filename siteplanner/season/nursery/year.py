@@ -28,12 +28,13 @@ _NOT_SCORED = 255
 class NurseryYear:
     """What the nursery does for one plan.
 
-    ``bench`` has ``month`` (its first day), ``shade_house_m2`` and ``open_m2`` (hardening), at
-    the month's fullest; no rows without a planting date. ``supply`` has one row a species:
-    ``species, ordered, on_hand, worst, expected, best, short`` (plants). ``substitutes`` has
-    ``zone, species, substitute, suitability`` (mean over the species' places, 0-100) ``, spare``
-    (plants to spare of the substitute), the best first. ``counted_to`` is the latest date of a
-    count.
+    ``bench`` has ``month`` (its first day), ``bench_m2``, ``shade_house_m2`` and ``open_m2``
+    (hardening), each at its own fullest day of the month: what moves out within a month counts
+    in both places, but once in ``bench_m2``; no rows without a planting date. ``supply`` has one
+    row a species: ``species, ordered, on_hand, worst, expected, best, short`` (plants).
+    ``substitutes`` has ``zone, species, substitute, suitability`` (mean over the species' places,
+    0-100) ``, spare`` (plants to spare of the substitute), the best first. ``counted_to`` is the
+    latest date of a count.
     """
 
     rules: Nursery
@@ -130,7 +131,7 @@ def counted_batches(
     for batch in batches:
         if batch.batch in latest:
             stage, count = latest[batch.batch]
-            expected = come_through(count, stage, site.nursery)
+            expected = come_through(count, stage, site.nursery, batch.order.tubes)
             if stage != "germinated" and count > batch.order.tubes:
                 said.append(
                     f"Batch {batch.batch}: {count} {stage}, more than the {batch.order.tubes} "
@@ -227,15 +228,14 @@ def _bench(batches: Sequence[Batch], rules: Nursery) -> pd.DataFrame:
         potted = days.prick_out or days.sow
         house.append((potted, max(days.harden, potted), area))
         open_.append((max(days.harden, potted), days.plant_until, area))
-    indoors, outdoors = bench_by_month(house), bench_by_month(open_)
-    months = sorted({*indoors, *outdoors})
-    return pd.DataFrame(
-        {
-            "month": months,
-            "shade_house_m2": [round(indoors.get(m, 0.0), 2) for m in months],
-            "open_m2": [round(outdoors.get(m, 0.0), 2) for m in months],
-        }
-    )
+    columns = {
+        "bench_m2": bench_by_month(house + open_),
+        "shade_house_m2": bench_by_month(house),
+        "open_m2": bench_by_month(open_),
+    }
+    months = sorted({*columns["bench_m2"]})
+    areas = {name: [round(of.get(m, 0.0), 2) for m in months] for name, of in columns.items()}
+    return pd.DataFrame({"month": months} | areas)
 
 
 def _warnings(
