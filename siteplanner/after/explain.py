@@ -311,4 +311,4 @@ def why(
         by = f"short by {difference}" if low else f"over by {difference}"
     end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""
     more = "or more" if low else "or less"
-    return f"{title}: {by}, has {value:.1f}{unit}, wants {wanted:g}{unit} {more}{end}"
+    return f"{title}: {by}, here {value:.1f}{unit}, needs {wanted:g}{unit} {more}{end}"

@@ -147,7 +147,7 @@ def _check_sums(path: Path, where: str, numbers: dict[str, int | None], errors: 
             path,
             f"{where}, alive",
             f"{count['alive']} alive of {count['planted']} planted",
-            "correct one of the two numbers numbers",
+            "correct one of the two numbers",
         )
     elif (told := sum(count[cause] for cause in CAUSES)) > dead:
         errors.add(

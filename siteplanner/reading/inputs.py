@@ -279,7 +279,7 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
                 path,
                 str(part.columns.plant),
                 "no paddock is marked to be planted",
-                "write 1 for at least one paddock to plant to plant",
+                "write 1 for at least one paddock to plant",
             )
     else:
         frame["plant"] = True

@@ -123,7 +123,7 @@ def dig_spots(
                 "soil_unit": units[one],
                 "map_says": _says({name: float(v[0, one]) for name, v in here.items()}),
                 "why": "not known" if unknown else f"soil line {line[one]:.0f} m away",
-                "if_not": other.words.replace("than the map says", "than is assumed")
+                "if_not": other.words.replace("than the map says", "than assumed")
                 + (
                     f": {', '.join(lost[:4])} would no longer suit"
                     if lost

@@ -92,7 +92,7 @@ def test_barred_wanted_local_and_weedy_species_reach_the_mix(tmp_path):
     assert own["K"].must == ()  # wanted, but not local and so barred; and Acacia a barred here
     assert own["L"].aim == {"Banksia b": 3, "Correa c": 1}
     assert told == [
-        "Correa c: not on your list of local species, barred.",
+        "Correa c: not on your list of local species; left out under [decisions].",
         "Banksia b: marked as weedy outside their range; to leave them out, set bar_weedy = true "
         "under [decisions].",
     ]

@@ -203,7 +203,7 @@ def test_explain_answers_in_metres_and_in_degrees(small, monkeypatch):
     assert outs[0].returncode == 0, outs[0].stderr
     assert outs[0].stdout == outs[1].stdout
     assert "Coldest night of an average winter" in outs[0].stdout
-    assert "limited by" in outs[0].stdout and "wants" in outs[0].stdout
+    assert "limited by" in outs[0].stdout and "needs" in outs[0].stdout
 
 
 @pytest.mark.parametrize(

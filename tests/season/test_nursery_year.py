@@ -151,6 +151,6 @@ def test_a_batch_that_cannot_be_sown_again_says_so_at_sowing():
     late = [b for b in with_its_nursery(hurry=1.0, planting_weeks=2).nursery.batches]
     early = [b for b in with_its_nursery().nursery.batches]
     for batch in (*late, *early):
-        assert ("too late to sow again" in sowing(batch)) == (batch.dates.resow_by is None)
+        assert ("too late to resow" in sowing(batch)) == (batch.dates.resow_by is None)
     assert any(b.dates.resow_by is None for b in late)
     assert any(b.dates.resow_by is not None for b in early)

@@ -27,10 +27,10 @@ MONTHS = (
 _SOLAR_CONSTANT = 0.0820  # MJ m-2 min-1, FAO-56 eq. 21
 
 _METHOD = (
-    "Beam and diffuse light under a clear sky, by the cell's slope and aspect, shaded by ground "
-    "within 1500 m unless set otherwise (in 36 directions, with steps that grow with distance; "
-    "ground past the edge of the DEM casts no shade). {of}. {when} Under cloud the contrasts are "
-    "weaker."
+    "Direct and diffuse light under a clear sky, by the cell's slope and aspect, shaded by "
+    "ground within 1500 m unless set otherwise (in 36 directions, with steps that grow with "
+    "distance; ground past the edge of the DEM casts no shade). {of}. {when} Under cloud the "
+    "contrasts are weaker."
 )
 _AGAINST = "Against open level ground"
 _SOURCE = (
@@ -47,7 +47,7 @@ def _months(name: str, title: str) -> list[LayerInfo]:
             name=f"{name}_{number:02d}",
             title=f"{title}, {month}",
             unit="MJ/m2 a day",
-            method=_METHOD.format(of="In MJ a square metre", when="Middle day of the month."),
+            method=_METHOD.format(of="In MJ per square metre", when="Middle day of the month."),
             source=_SOURCE,
             valid=(0.0, 60.0),
             colours="inferno",
@@ -177,9 +177,9 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         valid=(0.0, 90.0),
         colours="YlOrBr_09",
     ),
-    *_months("direct_irradiation", "Light straight from the sun"),
-    *_months("diffuse_irradiation", "Light from the sky"),
-    *_months("global_irradiation", "Light from sun and sky"),
+    *_months("direct_irradiation", "Direct sunlight"),
+    *_months("diffuse_irradiation", "Diffuse light from the sky"),
+    *_months("global_irradiation", "Direct and diffuse light"),
     reach=radius("shade_reach"),
 )
 def sun(

@@ -225,6 +225,6 @@ class _Bench(Flowable):
         canvas.drawString(
             0,
             self.height - 6 * mm,
-            "m² at the fullest in each month; filled: shade house; white: in the open (what "
-            "moves out within a month is drawn in both)",
+            "m² at the fullest in each month; filled: shade house; white: in the open (plants "
+            "that move out within a month are in both)",
         )

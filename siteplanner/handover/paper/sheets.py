@@ -184,7 +184,7 @@ def _draw_front(
 
 
 def _draw_more_front(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
-    head(pen, book.plan, "Planting sheets: please read first first")
+    head(pen, book.plan, "Planting sheets: please read first")
     draw_flowed(pen, BELOW_HEAD, parts)
 
 
