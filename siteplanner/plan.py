@@ -30,15 +30,15 @@ CAUTIONS = (
     "the ground before you order or dig.",
     "Frost is estimated from terrain and a few readings; it is not a forecast. Wind, cloud, snow, "
     "wet ground and how hardy a plant is at the time are not modelled.",
-    "Buried services: only what was supplied is shown. Have services located before any "
-    "digging; the owner of the service decides.",
-    "Power lines: the network operator's clearances decide, and trees near lines are for "
-    "licensed people.",
+    "Buried services: the plan shows only those that were supplied. Have services located before "
+    "any digging; the owner of the service decides.",
+    "Power lines: the network operator's clearances decide, and only licensed people may work "
+    "near power lines.",
     "Buildings and fire: local rules on clearance around buildings decide.",
-    "Steep ground: someone who knows the site judges what is safe on foot. No machines there.",
+    "Steep ground: someone who knows the site must judge what is safe on foot. No machines there.",
     "Waterways: banks may be undercut or flood; works near water may need a consent.",
-    "Seed: collect only with the owner's leave and any permit that is needed. Check with a local "
-    "nursery or herbarium that each species is local and not a weed where you are.",
+    "Seed: collect only with the owner's permission and any permit that is needed. Check with a "
+    "local nursery or herbarium that each species is local and not a weed where you are.",
 )
 
 

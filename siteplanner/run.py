@@ -105,5 +105,5 @@ def write_plan(
         writer.finish()
         files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
         write_manifest(plan, folder / "plan.json", files)
-        step("Putting the plan in place")
+        step("Saving the plan")
     return plan

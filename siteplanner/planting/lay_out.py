@@ -169,7 +169,7 @@ def draw_zones(
         area=area,
     )
     if lost >= 1:
-        notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
+        notes.append(f"{lost:.0f} m² in small left-over pieces will not be planted.")
     return Zoned(no_plant, setbacks, zones, blocks, area, tuple(notes))
 
 

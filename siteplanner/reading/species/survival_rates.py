@@ -37,11 +37,11 @@ def with_saved_rates(table: SpeciesTable, path: Path) -> tuple[SpeciesTable, str
             errors.add(
                 path,
                 f"{name}, expected_survival",
-                f"{cells['expected_survival'][row]!r} will not do",
+                f"{cells['expected_survival'][row]!r} is not valid",
                 "write a share from 0 to 1",
             )
         if name in saved:
-            errors.add(path, name, "it stands there twice", "keep one row of it")
+            errors.add(path, name, "it is listed twice", "keep one row of it")
         saved[name] = max(0.05, float(share))  # the table's own least: below, nobody plants
     errors.raise_any()
     facts = table.facts.assign(
