@@ -293,7 +293,10 @@ def _jobs(
         mine = planned[planned["paddock"] == paddock.paddock]
         if len(mine) and paddock.fence_m:
             year, month = min(map(calendar.month, mine["window_number"], mine["year"]))
-            note = f"{paddock.gates} gate; before any tree is planted; have buried services located first"
+            note = (
+                f"{paddock.gates} gate; before any tree is planted; have buried services located "
+                "first"
+            )
             job(year, month, -4, 0, paddock.paddock, "access and fence", paddock.fence_m, "m", note)
     for block in planned.itertuples():
         if block.rip_m > 0:
