@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +13,8 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import day, read_cells, whole
 
 COLUMNS = ("block", "planted_on", "trees", "note")
+#: The status of a block whose trees are in the ground.
+PLANTED = "planted"
 
 
 def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
@@ -54,7 +56,34 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
 
 def only_ticked(planted: Planted, ticks: pd.DataFrame) -> Planted:
     """Leave out the blocks that are not ticked, as nothing stands there yet."""
-    return replace(planted, trees=planted.trees[planted.trees["block"].isin(ticks["block"])])
+    return _only(planted, set(ticks["block"]))
+
+
+def standing(
+    planted: Planted, ticks: Sequence[Path] = (), status: Mapping[str, str] | None = None
+) -> tuple[Planted, list[str]]:
+    """Leave only the blocks that are planted, and say by what that is known.
+
+    Files of ``ticks`` are asked first, then the ``status`` of blocks; where nothing says what is
+    planted, all blocks are taken as planted. Raises :class:`~siteplanner.InputError`.
+    """
+    blocks = set(planted.trees["block"])
+    if ticks:
+        ticked = read_ticks(ticks, planted)
+        return only_ticked(planted, ticked), told(ticked, planted)
+    if status:
+        found = {block for block in blocks if status.get(block) == PLANTED}
+        return _only(planted, found), [f"{len(found)} of {len(blocks)} blocks have been planted."]
+    return planted, [
+        f"Nothing says which blocks are planted, so all {len(blocks)} are taken as planted; tick "
+        "them on the map and give planted.csv with --planted."
+    ]
+
+
+def _only(planted: Planted, blocks: set[str]) -> Planted:
+    there = planted.trees["block"].isin(blocks)
+    waiting = planted.waiting | set(planted.trees["block"][~there])
+    return replace(planted, trees=planted.trees[there], waiting=waiting)
 
 
 def told(ticks: pd.DataFrame, planted: Planted) -> list[str]:

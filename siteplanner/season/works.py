@@ -75,17 +75,16 @@ def works_of(
     grounds, marks = _grounds(blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
-    survival = facts["expected_survival"].to_numpy(dtype=np.float64)[kinds]
     cost = np.array(
         [site.mix.tree_costs.get(n, site.mix.tree_cost) for n in facts["botanical_name"]]
     )[kinds]
     year_of_part, told = _years(
-        layout, inputs.boundary, site, blocks, of_tree, waits, 1 / survival, cost, slope
+        layout, inputs.boundary, site, blocks, of_tree, waits, 1 / layout.tree_survival, cost, slope
     )
     first = site.years.first or 1
     label = np.append(np.arange(site.years.number) + first, 0)
     year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
-    trees = layout.trees.assign(year=year_of_tree)
+    trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
 
     frame = _block_frame(site, blocks, trees, waits, of_tree, slope, cost, facts)
     later = frame["trees_later"] > 0
