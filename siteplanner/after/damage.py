@@ -21,11 +21,15 @@ DAMAGE_FORM = (
 )  # fmt: skip
 DAMAGE_CAUSES = (*CAUSES, "fire", "flood", "wind", "machinery", "other")
 SAME, ANOTHER, SHELTER, LEAVE = ACTIONS = ("replant same", "another species", "shelter", "leave")
+REPLANTED = (SAME, ANOTHER)
 ABOUT_DAMAGE = (
     "rows: all, or numbers such as 3-5, 8. species: which died; empty for all of them.",
     f"cause: {', '.join(DAMAGE_CAUSES)}. dead: how many, or all.",
     f"do: {', '.join(ACTIONS)}; with {ANOTHER!r}, replace_with names it.",
 )
+#: While it is not settled in which rows a line's dead stood: the line's number (-1 where its rows
+#: are known), and the most that can be dead of it in a cell.
+UNSETTLED = ("line", "most")
 #: ``ordered`` is the species to order, ``infill`` how many plants of it.
 CELLS = (
     "block", "zone", "row", "species", "dead", "cause", "do", "ordered", "infill", "date", "note",
@@ -34,8 +38,8 @@ CELLS = (
 
 def no_damage() -> pd.DataFrame:
     """Cells of nothing."""
-    numbers = dict.fromkeys(("row", "dead", "infill"), np.int64)
-    return pd.DataFrame(columns=list(CELLS)).astype(numbers)
+    numbers = dict.fromkeys(("row", "dead", "infill", *UNSETTLED), np.int64)
+    return pd.DataFrame(columns=[*CELLS, *UNSETTLED]).astype(numbers)
 
 
 def read_damage(
@@ -44,9 +48,10 @@ def read_damage(
     """Read tables of damage, ``DAMAGE_FORM``: the dead by row and species; also what to say.
 
     ``rows`` is "all" or row numbers such as ``3-5, 8``; ``species`` which died, all of them where
-    it is empty; ``dead`` a number or "all". A number over several rows or species falls to them
-    by the trees planted. ``names`` are those of the species table. Returns ``CELLS``. One plant
-    is ordered for one dead tree. Raises :class:`~siteplanner.InputError` with every error.
+    it is empty; ``dead`` a number or "all". A number over several species falls to them by the
+    trees planted; in which of several rows it stood is for ``after.seen.settled`` to say.
+    ``names`` are those of the species table. Returns ``CELLS`` and ``UNSETTLED``. One plant is
+    ordered for one dead tree. Raises :class:`~siteplanner.InputError` with every error.
     """
     errors = Errors()
     said: list[str] = []
@@ -65,21 +70,20 @@ def read_damage(
     lines.sort(key=lambda line: line[1]["dead"].lower() != "all")
     left = planted.trees["planted"].to_numpy().copy()
     found: list[pd.DataFrame] = []
-    for path, line in lines:
+    for number, (path, line) in enumerate(lines):
         where = f"block {line['block']}, rows {line['rows']}"
         of_line = Errors()
         there = _there(path, where, line, planted, of_line)
         _check_words(path, where, line, names, of_line)
-        dead = _dead(path, where, line, left[there], planted.trees["planted"][there], of_line)
+        dead = _dead(path, where, line, left[there], planted.trees[there], of_line)
         errors.found += of_line.found
         if not of_line.found:
+            found.append(_cells(planted.trees[there], dead, left[there], line, number))
             left[there] -= dead
-            found.append(_cells(planted.trees[there], dead, line))
     errors.raise_any()
     if not found:
         return no_damage(), said
-    damage = pd.concat(found, ignore_index=True)
-    return damage, [*said, *_in_words(damage)]
+    return pd.concat(found, ignore_index=True), said
 
 
 def shared_out(number: int, trees: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -170,13 +174,13 @@ def _dead(
     where: str,
     line: dict[str, str],
     left: NDArray[np.int64],
-    trees: pd.Series[int],
+    trees: pd.DataFrame,
     errors: Errors,
 ) -> NDArray[np.int64]:
     """How many died in each row and species that a line speaks of, of those ``left``."""
     if errors.found:
         return np.zeros_like(left)
-    there = trees.to_numpy()
+    there, species = trees["planted"].to_numpy(), trees["species"].to_numpy(dtype=str)
     every = line["dead"].lower() == "all"
     number = int(there.sum()) if every else whole(line["dead"])
     if number is None or number == 0:
@@ -191,24 +195,44 @@ def _dead(
         errors.add(path, f"{where}, dead", what, "name every dead tree once")
     if errors.found or number is None:
         return np.zeros_like(left)
-    return there if every else shared_out(number, left)
+    if every:
+        return there
+    kinds, of_kind = np.unique(species, return_inverse=True)
+    by_species = shared_out(number, np.bincount(of_kind, left, len(kinds)).astype(np.int64))
+    dead = np.zeros_like(left)
+    for kind, share in enumerate(by_species):
+        dead[of_kind == kind] = shared_out(int(share), left[of_kind == kind])
+    return dead
 
 
-def _cells(trees: pd.DataFrame, dead: NDArray[np.int64], line: dict[str, str]) -> pd.DataFrame:
+def _cells(
+    trees: pd.DataFrame,
+    dead: NDArray[np.int64],
+    left: NDArray[np.int64],
+    line: dict[str, str],
+    number: int,
+) -> pd.DataFrame:
+    """Cells of one line; where it is not settled which trees died, the empty ones too."""
+    settled = len(trees) == 1 or line["dead"].lower() == "all"
     cells = trees.assign(
         dead=dead,
         cause=line["cause"],
         do=line["do"],
         ordered=line["replace_with"] if line["do"] == ANOTHER else trees["species"],
-        infill=dead if line["do"] in (SAME, ANOTHER) else 0,
+        infill=dead if line["do"] in REPLANTED else 0,
         date=day(line.get("date", "")),
         note=line.get("note", ""),
+        line=-1 if settled else number,
+        most=left,
     )
-    return cells.loc[cells["dead"] > 0, list(CELLS)]
+    return cells.loc[(cells["dead"] > 0) | (cells["line"] >= 0), [*CELLS, *UNSETTLED]]
 
 
-def _in_words(damage: pd.DataFrame) -> list[str]:
-    said = []
+def in_words(damage: pd.DataFrame) -> list[str]:
+    """Say what died where and of what, what is ordered for it, and that it speaks of no others."""
+    said: list[str] = []
+    if damage.empty:
+        return said
     doing = {
         SAME: "to replant there with the same species: {n:,} plants.",
         ANOTHER: "to replant there with {species}: {n:,} plants. See first whether it suits that "

@@ -3,17 +3,69 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from siteplanner.after.damage import CELLS, LEAVE, SAME, no_damage
+from siteplanner.after.damage import CELLS, LEAVE, REPLANTED, SAME, no_damage, shared_out
 from siteplanner.after.planted import Planted
 from siteplanner.after.survival import SurvivalOutcome
 from siteplanner.after.survival_counts import CAUSES
 from siteplanner.base.errors import Errors
 
 _KEYS = ["block", "row", "species"]
+
+
+def settled(damage: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
+    """Settle in which rows the dead of a line stood that gives a number for several.
+
+    Where rows were counted since, their dead of the damage's cause come first, then of their dead
+    without a cause as many as are their share of the trees; the others stood where nobody
+    counted, by the trees there. Raises :class:`~siteplanner.InputError` where the counts leave no
+    room for so many.
+    """
+    lines = {key: line for key, line in zip(_keys(counts), counts.to_dict("records"), strict=True)}
+    errors = Errors()
+    damage = damage.copy()
+    for (_, species), mine in damage[damage["line"] >= 0].groupby(["line", "species"]):
+        most, number = mine["most"].to_numpy(), int(mine["dead"].sum())
+        told, found, free = np.zeros_like(most), np.zeros_like(most), most.copy()
+        for at, (key, hit) in enumerate(zip(_keys(mine), mine.to_dict("records"), strict=True)):
+            line = lines.get(key)
+            if line is None or _before(line, hit):
+                continue
+            free[at] = 0
+            gone = line["planted"] - line["alive"]
+            told[at] = min(line.get(hit["cause"], 0), most[at])
+            untold = gone - sum(line[c] for c in CAUSES)
+            found[at] = min(told[at] + untold, most[at])
+        share = round(number * most[free == 0].sum() / max(most.sum(), 1))
+        dead = np.zeros_like(most)
+        for limit, room in ((number, told), (share, found), (number, free), (number, found)):
+            room = (room - dead).clip(0)
+            dead += shared_out(min(max(limit - dead.sum(), 0), room.sum()), room)
+        if dead.sum() < number:
+            errors.add(
+                "damage",
+                f"block {mine['block'].iloc[0]}, {species}",
+                f"{number} are dead of {mine['cause'].iloc[0]}, but the counts leave room for "
+                f"{dead.sum()}",
+                "name rows and species of the damage, correct one of the two, or give both dates",
+            )
+        damage.loc[mine.index, "dead"] = dead
+    errors.raise_any()
+    damage["infill"] = damage["dead"].where(damage["do"].isin(REPLANTED), 0)
+    return damage.loc[damage["dead"] > 0, list(CELLS)].reset_index(drop=True)
+
+
+def _keys(frame: pd.DataFrame) -> list[tuple[str, int, str]]:
+    return list(frame[_KEYS].itertuples(index=False, name=None))
+
+
+def _before(line: dict[str, Any], hit: dict[str, Any]) -> bool:
+    """Tell whether trees were counted before the damage."""
+    return bool(hit["date"] and line["date"] and line["date"] < hit["date"])
 
 
 def less_damage(counts: pd.DataFrame, damage: pd.DataFrame) -> pd.DataFrame:
@@ -34,7 +86,7 @@ def less_damage(counts: pd.DataFrame, damage: pd.DataFrame) -> pd.DataFrame:
         mine = by_row.get(key, none) if line["row"] else by_block.get(key[::2], none)
         for hit in mine.to_dict("records"):
             line["planted"] -= hit["dead"]
-            if hit["date"] and line["date"] and line["date"] < hit["date"]:
+            if _before(line, hit):
                 # The damage took living trees; more dead than are left means it took dead ones.
                 line["alive"] = max(line["alive"] - hit["dead"], 0)
                 continue

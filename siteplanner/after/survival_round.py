@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from siteplanner.after.damage import DAMAGE_FORM, no_damage, read_damage
+from siteplanner.after.damage import DAMAGE_FORM, in_words, no_damage, read_damage
 from siteplanner.after.planted import Planted, draw_rows, read_planted
 from siteplanner.after.sample import mark_of, split_sample
-from siteplanner.after.seen import dead_where_counted, less_damage, rest_of, with_seen
+from siteplanner.after.seen import dead_where_counted, less_damage, rest_of, settled, with_seen
 from siteplanner.after.survival import SurvivalOutcome, judge
 from siteplanner.after.survival_counts import FORM, between_in_words, latest, no_counts, read_counts
 from siteplanner.after.ticked import standing
@@ -79,6 +79,8 @@ def survival_of(
     hit, lines = read_damage(damage, planted, expected) if damage else (no_damage(), [])
     said += lines
     every = read_counts(counts, planted) if counts else no_counts()
+    hit = settled(hit, latest(every))
+    said += in_words(hit)
     sample, apart, lines = split_sample(latest(every), planted, hit)
     said += lines
     sample, apart = less_damage(sample, hit), less_damage(apart, hit)
