@@ -14,7 +14,7 @@ from siteplanner.after.sample import mark_of, split_sample
 from siteplanner.after.seen import dead_where_counted, less_damage, rest_of, settled, with_seen
 from siteplanner.after.survival import SurvivalOutcome, judge
 from siteplanner.after.survival_counts import FORM, between_in_words, latest, no_counts, read_counts
-from siteplanner.after.ticked import standing
+from siteplanner.after.ticked import BLOCKS_FILE, read_status, standing
 from siteplanner.base.errors import input_error
 from siteplanner.base.tables import write_table
 from siteplanner.base.text import utf8
@@ -27,7 +27,6 @@ def write_rows_to_count(
     plan: Path,
     target: Path,
     ticks: Sequence[Path] = (),
-    status: Mapping[str, str] | None = None,
 ) -> tuple[int, int, list[str]]:
     """Draw rows at random and write a form to fill in; give the rows and trees drawn, and notes.
 
@@ -37,7 +36,7 @@ def write_rows_to_count(
     have filled it in.
     """
     _must_be_new(target)
-    planted, said = standing(read_planted(plan), ticks, status)
+    planted, said = standing(read_planted(plan), ticks, read_status(site.folder / BLOCKS_FILE))
     rules = site.survival
     drawn = draw_rows(planted, rules.draw_trees, rules.seed)
     form = drawn.reindex(columns=list(FORM)).assign(draw=mark_of(rules.draw_trees, rules.seed))
@@ -63,7 +62,6 @@ def survival_of(
     plan: Path,
     ticks: Sequence[Path] = (),
     damage: Sequence[Path] = (),
-    status: Mapping[str, str] | None = None,
 ) -> SurvivalOutcome:
     """Judge files of counts and of damage beside the plan in a folder and the site's species.
 
@@ -74,7 +72,7 @@ def survival_of(
     """
     facts = read_species(site.folder / site.species.file).facts
     expected = dict(zip(facts["botanical_name"], facts["expected_survival"], strict=True))
-    planted, said = standing(read_planted(plan), ticks, status)
+    planted, said = standing(read_planted(plan), ticks, read_status(site.folder / BLOCKS_FILE))
     _must_know(site, planted, expected)
     hit, lines = read_damage(damage, planted, expected) if damage else (no_damage(), [])
     said += lines

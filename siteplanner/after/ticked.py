@@ -7,12 +7,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
+import pyogrio
 
 from siteplanner.after.planted import Planted
-from siteplanner.base.errors import Errors, near
+from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
 
 COLUMNS = ("block", "planted_on", "trees", "note")
+#: The site's own file of blocks, beside the site file.
+BLOCKS_FILE = "blocks.gpkg"
 #: The status of a block whose trees are in the ground.
 PLANTED = "planted"
 
@@ -71,13 +74,35 @@ def standing(
     if ticks:
         ticked = read_ticks(ticks, planted)
         return only_ticked(planted, ticked), told(ticked, planted)
-    if status:
+    if status is not None:
         found = {block for block in blocks if status.get(block) == PLANTED}
-        return _only(planted, found), [f"{len(found)} of {len(blocks)} blocks have been planted."]
+        return _only(planted, found), [
+            f"{len(found)} of {len(blocks)} blocks have the status planted; only these count."
+        ]
     return planted, [
         f"Nothing says which blocks are planted, so all {len(blocks)} are taken as planted; tick "
         "them on the map and give planted.csv with --planted."
     ]
+
+
+def read_status(path: Path) -> dict[str, str] | None:
+    """Read the status of each block from the site's own file of blocks; None where there is none.
+
+    Raises :class:`~siteplanner.InputError` where it cannot be read.
+    """
+    if not path.is_file():
+        return None
+    try:
+        blocks = pyogrio.read_dataframe(path, layer="blocks", read_geometry=False)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        what = f"it cannot be read ({error})"
+        raise input_error(path, "layer blocks", what, "move it away, or mend it") from None
+    for column in ("block", "status"):
+        if column not in blocks:
+            what = "the column is missing"
+            raise input_error(path, f"layer blocks, {column}", what, near(column, blocks.columns))
+    words = blocks["status"].fillna("").astype(str).str.strip().str.lower()
+    return dict(zip(blocks["block"].astype(str), words, strict=True))
 
 
 def _only(planted: Planted, blocks: set[str]) -> Planted:

@@ -1,8 +1,10 @@
 """Damage and samples: what was seen counts where it was, what was drawn speaks of the rest."""
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from conftest import SITE, here
 from hypothesis import given
 from hypothesis import strategies as st
@@ -269,16 +271,23 @@ def test_only_blocks_that_are_planted_are_drawn_judged_and_ordered_for(site, for
     ticks = written(tmp_path, "A1", name="planted.csv", head="block")
     *_, said = after.write_rows_to_count(site, tmp_path, tmp_path / "f.csv", [ticks])
     assert set(pd.read_csv(tmp_path / "f.csv")["block"]) == {"A1"} and "1 of 3" in said[0]
-    status = {"A1": "planted", "A2": "printed", "B1": "lost"}
-    after.write_rows_to_count(site, tmp_path, tmp_path / "g.csv", status=status)
+    status = gpd.GeoDataFrame(
+        {"block": ["A1", "A2", "B1"], "status": ["planted", "printed", "lost"]},
+        geometry=[shapely.box(at, 0, at + 1, 1) for at in range(3)],
+        crs="EPSG:32755",
+    )
+    status.to_file(site.folder / "blocks.gpkg", layer="blocks")
+    *_, said = after.write_rows_to_count(site, tmp_path, tmp_path / "g.csv")
+    assert "1 of 3 blocks have the status planted" in said[0]
     assert set(pd.read_csv(tmp_path / "g.csv")["block"]) == {"A1"}
     counts = filled(tmp_path / "g.csv", "h.csv", 0.0)
-    outcome = judged(site, [counts], status=status)
+    outcome = judged(site, [counts])
     assert set(orders(outcome)) == set(outcome.blocks["block"]) == {"A1"}
     with pytest.raises(InputError, match="not planted yet"):
-        judged(site, [filled(form, "i.csv", 0.0)], status=status)
+        judged(site, [filled(form, "i.csv", 0.0)])
     with pytest.raises(InputError, match="not planted yet"):
         judged(site, damage=[written(tmp_path, "A2,3,,frost,all,leave,,,")], ticks=[ticks])
+    (site.folder / "blocks.gpkg").unlink()
     assert any("all 3 are taken as planted" in x for x in judged(site, [counts]).findings)
 
 
