@@ -7,16 +7,25 @@ import re
 import pandas as pd
 
 from siteplanner.after.planted import Planted, draw_rows
-from siteplanner.base.errors import input_error
 
 #: A block's draw counts as a sample when so many of its trees were looked at (judgement).
 ENOUGH_OF_DRAW = 0.8
 _KEYS = ["block", "row", "species"]
+_MARK = re.compile(r"seed (\d{1,18}) trees (\d{1,5})")
 
 
 def mark_of(trees: int, seed: int) -> str:
     """Write what a draw hangs on, so that it can be drawn again when its form comes back."""
     return f"seed {seed} trees {trees}"
+
+
+def is_mark(text: str) -> bool:
+    """Tell whether a text is the mark of a draw.
+
+    >>> is_mark(mark_of(60, 1)), is_mark("mine")
+    (True, False)
+    """
+    return _MARK.fullmatch(text) is not None
 
 
 def split_sample(
@@ -26,8 +35,7 @@ def split_sample(
 
     A row is of the sample when it carries the mark of a draw, that draw has it, and nearly all
     trees of its block's draw were looked at or are ``damage`` (cells of ``after.damage``). Where
-    all trees of a zone were counted nothing was picked, so they are a sample too. Raises
-    :class:`~siteplanner.InputError` for a mark that is none.
+    all trees of a zone were counted nothing was picked, so they are a sample too.
     """
     dead = damage.groupby(_KEYS)["dead"].sum()
     seen = pd.MultiIndex.from_frame(counts[_KEYS])
@@ -56,11 +64,8 @@ def split_sample(
 
 
 def _drawn_again(mark: str, planted: Planted) -> pd.DataFrame:
-    found = re.fullmatch(r"seed (\d{1,18}) trees (\d{1,5})", mark)
-    if found is None:
-        what = f"{mark!r} is no mark of a draw"
-        raise input_error("counts", "draw", what, "leave it as the form had it, or empty")
-    return draw_rows(planted, int(found[2]), int(found[1]))
+    found = _MARK.fullmatch(mark)
+    return draw_rows(planted, int(found[2]), int(found[1])) if found else planted.trees.iloc[:0]
 
 
 def _whole_draws(looked: pd.DataFrame) -> tuple[set[str], list[str]]:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from siteplanner.after.planted import Planted
+from siteplanner.after.sample import is_mark
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
 from siteplanner.season.nursery.schedule import season
@@ -146,6 +147,10 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
                     f"{line[word]!r} is no number of trees",
                     "write a whole number",
                 )
+        mark = line.get("draw", "")
+        if mark and not is_mark(mark):
+            what = f"{mark!r} is no mark of a draw"
+            errors.add(path, f"{where}, draw", what, "leave it as the form had it, or empty")
         when = day(line.get("date", ""))
         if line.get("date") and when is None:
             errors.add(
@@ -156,7 +161,7 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         found.append(
             {"block": block, "zone": zones.get(block), "row": row, "species": species}
             | numbers
-            | {"date": when, "draw": line.get("draw", "")}
+            | {"date": when, "draw": mark}
         )
     errors.raise_any()
     return pd.DataFrame(found, columns=list(_COLUMNS))
