@@ -72,7 +72,8 @@ class Plan:
     blocks:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
         ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
-        from grid north), ``geometry`` (Polygon).
+        from grid north), ``steep`` (what becomes of a block that is not on foot, as [planting]
+        steep says; "" for others), ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
         ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
@@ -94,7 +95,8 @@ class Plan:
     counts:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
     frost_error_c:
-        Standard error of the winter-minimum estimate, °C, NaN where it cannot be told.
+        Error of the winter-minimum estimate on the property's middle cell, °C, within which it
+        lies in two of three winters not read; NaN where it is not known.
     colder_c:
         How far the coldest night of one winter in five lies under an average one's, °C, NaN
         where it cannot be told.
@@ -112,6 +114,9 @@ class Plan:
         mother tree whose seed should stand there, may be empty), ``blocks`` has ``year``.
     nursery:
         Batches, bench area, supply and substitutes.
+    hours:
+        Person-hours of nursery and crews by month, beside what they can do
+        (``siteplanner.season.hours.COLUMNS``).
     factors:
         What the suitability was scored on: each factor's layer and every species' tolerances.
     limiting:
@@ -126,6 +131,9 @@ class Plan:
         Where a tolerance is from memory: the upper end of the range.
     dig:
         Spots where a look with a spade would change the plan most (``planting.dig.COLUMNS``).
+    thermometers:
+        Spots where one more thermometer would lower the error of the coldest night most
+        (``siteplanner.ground.cold.thermometers.COLUMNS``).
     frost_dates:
         First and last frosts, start of growth and late frost by zone, dates in words; empty
         where not worked out.
@@ -156,8 +164,10 @@ class Plan:
     frost_error_c: float
     colder_c: float
     dig: pd.DataFrame
+    thermometers: pd.DataFrame
     works: Works
     nursery: NurseryYear
+    hours: pd.DataFrame
     cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     inputs: dict[str, str]
@@ -213,11 +223,13 @@ def plan_of(
         frost=season.frost.odds,
         frost_odds=season.frost.on_cells,
         frost_dates=season.frost.dates,
-        frost_error_c=ground.minimum.error_c,
+        frost_error_c=ground.frost_error_c,
         colder_c=season.colder_c,
         dig=season.dig,
+        thermometers=season.thermometers,
         works=season.works,
         nursery=season.nursery,
+        hours=season.hours,
         cautions=CAUTIONS,
         warnings=notes,
         inputs=inputs.hashes,
@@ -229,7 +241,9 @@ _ZONES = (
     "zone", "title", "ground", "ground_kind", "area_ha", "pattern", "spacing_m", "density_ha",
     "trees", "geometry",
 )  # fmt: skip
-_BLOCKS = ("block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "geometry")
+_BLOCKS = (
+    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "geometry",
+)  # fmt: skip
 
 
 def _species(inputs: Inputs) -> pd.DataFrame:

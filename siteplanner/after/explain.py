@@ -33,13 +33,15 @@ class Explained:
 
     ``ground`` has rows of title, value, unit; ``species``, best first, rows of name, score,
     class in words, limiting factor and by how much, unknown factors; ``frost`` rows of name and
-    the odds that a winter kills it there as a seedling.
+    the odds that a winter kills it there as a seedling. ``coldest_night`` says what the
+    estimate of the coldest night is made of: rows of part and °C.
     """
 
     place: str
     ground: list[tuple[str, str, str]]
     species: list[tuple[str, str, str, str, str]]
     frost: list[tuple[str, str]] = field(default_factory=list)
+    coldest_night: list[tuple[str, str]] = field(default_factory=list)
 
 
 def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
@@ -82,6 +84,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
         listed,
         _species(inputs, ground, suitability, row, col),
         _frost(inputs, ground, site, row, col),
+        _coldest_night(inputs, ground, row, col),
     )
 
 
@@ -189,8 +192,48 @@ def _frost(inputs: Inputs, ground: Ground, site: Site, row: int, col: int) -> li
         inputs.species,
         inputs.climate,
         site.frost.establishment_years,
+        ground.minimum.winter_c,
     )
     return list(zip(chances["species"], chances["words"], strict=True))
+
+
+def _coldest_night(inputs: Inputs, ground: Ground, row: int, col: int) -> list[tuple[str, str]]:
+    """What the estimate of the coldest night is made of at one cell; empty where unknown."""
+    model, grid = ground.minimum, inputs.grid
+    lowest, error = (
+        float(ground.layers[name][row, col]) for name in ("winter_minimum", "winter_minimum_error")
+    )
+    if not np.isfinite(lowest + error):
+        return []
+    at = [float(layer[row, col]) for layer in ground.night.layers]
+    place = grid.transform * (col + 0.5, row + 0.5)
+    parts = model.parts(at, place)
+    height = at[0] - model.station_m
+    from_where = "the station" if inputs.climate.elevation_m is not None else "the middle height"
+    how_high = f"{abs(height):.0f} m {'above' if height >= 0 else 'below'} {from_where}"
+    nearest = ""
+    if len(model.places):
+        metres = float(np.hypot(*(model.places - place).T).min())
+        nearest = f" ({len(model.places)} places read, the nearest {metres:.0f} m away)"
+    rows = [
+        ("Station, mean of its winter minima", float(inputs.climate.winter_minima.mean())),
+        ("This neighbourhood against the station", parts["station"]),
+        (f"Height, {how_high}", parts["height"]),
+        (
+            "Cold air: how deep it lies, how far above it",
+            parts["cold_air_pooling"] + parts["height_above_cold_air"],
+        ),
+        (
+            "Lie of the ground: slope, hollow or knoll, side it faces",
+            parts["slope"] + parts["multi_scale_concavity"] + parts["facing_pole"],
+        ),
+        (f"Readings nearby{nearest}", parts["nearby"]),
+    ]
+    return [
+        *((words, f"{round(celsius, 1) + 0.0:+.1f} °C") for words, celsius in rows),
+        ("Coldest night of an average winter", f"{lowest:+.1f} °C"),
+        ("Two in three winters not read lie within", f"± {error:.1f} °C"),
+    ]
 
 
 def _value(info: LayerInfo, value: float) -> str:

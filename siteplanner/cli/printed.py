@@ -167,6 +167,13 @@ def print_explained(found: Explained) -> None:
     for row in found.species:
         fits.add_row(*(escaped(text) for text in row))
     console.print(fits)
+    if found.coldest_night:
+        night = Table(title="What the coldest night is made of", title_justify="left")
+        night.add_column("part")
+        night.add_column("", justify="right")
+        for name, words in found.coldest_night:
+            night.add_row(escaped(name), escaped(words))
+        console.print(night)
     if found.frost:
         frost = Table(
             title="Frost: a seedling is killed in (an estimate, not a forecast)",

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siteplanner.planting.rates import planting_hours
 from siteplanner.site.planting import WorkRates
 
 #: Deaths may be half to one and a half times what is expected (our own range, no source).
@@ -63,16 +64,19 @@ def ordered(trees: NDArray[Any], survival: NDArray[np.float64]) -> NDArray[np.in
 
 
 def materials(
-    trees: NDArray[np.int64], slope: NDArray[np.float64], rates: WorkRates
+    trees: NDArray[np.int64],
+    slope: NDArray[np.float64],
+    rates: WorkRates,
+    contracted: NDArray[np.bool_] | bool = False,
 ) -> pd.DataFrame:
     """What goes with so many trees on ground of a slope (degrees), one row for each.
 
     ``guards, stakes`` whole numbers, ``mulch_m3, water_m3, weed_m2`` (spots round the trees,
-    by hand, mulch or mat: no herbicide is counted on) and ``crew_days``.
+    by hand, mulch or mat: no herbicide is counted on), ``person_hours`` of planting with all that
+    a tree gets (see ``siteplanner.planting.rates``; ``contracted`` as there) and ``crew_days``.
     """
     guards = np.ceil(trees * rates.guards_a_tree - 1e-9).astype(np.int64)
-    slower = 1 - rates.steep_slower * np.maximum(np.nan_to_num(slope) - 10, 0)
-    a_day = rates.people * rates.trees_a_person_day * np.maximum(slower, 0.2)
+    hours = planting_hours(trees, slope, rates, contracted)
     return pd.DataFrame(
         {
             "guards": guards,
@@ -80,6 +84,7 @@ def materials(
             "mulch_m3": trees * rates.mulch_l_a_tree / 1000,
             "water_m3": trees * rates.water_l_a_tree / 1000,
             "weed_m2": trees * np.pi * rates.weed_m**2 / 4,
-            "crew_days": trees / a_day,
+            "person_hours": hours,
+            "crew_days": hours / (rates.people * rates.hours_a_day),
         }
     )

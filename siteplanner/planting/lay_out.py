@@ -16,6 +16,7 @@ from siteplanner.base.errors import input_error
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
+from siteplanner.planting.access import access_classes, on_safe_ground, settled, words_on_steep
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.figures import contour_row_spacings, zone_figures
 from siteplanner.planting.mix.allocation import Allocation, allocate_species
@@ -60,7 +61,8 @@ class Layout:
         density_ha, geometry`` (MultiPolygon) and more that only the layout reads.
     blocks:
         One row a block: ``block, zone, paddock, area_ha, trees, rows, bearing_deg, pattern,
-        spacing_m, fall_deg, slope_deg, geometry`` (Polygon).
+        spacing_m, fall_deg, slope_deg, access_class, steep, geometry`` (Polygon). See
+        ``siteplanner.planting.access``: ``steep`` is what becomes of one not on foot.
     rows:
         One row a planting row: ``block, zone, row, trees, length_m, ground_spacing_m, geometry``.
     trees:
@@ -139,7 +141,7 @@ def lay_out(
         blocks, inputs, ground, suitability.mask, site, titles_of(inputs.decided)
     )
     step("Setting out the grids")
-    blocks, planted, places = _places(inputs, blocks, no_plant, site)
+    blocks, planted, places, steep = _places(inputs, ground, suitability, blocks, no_plant, site)
     step("Choosing the mix and placing the species")
     general, own, told = mixes_of(site.mix, inputs.decided, inputs.species.facts)
     allocation = allocate_species(
@@ -154,7 +156,7 @@ def lay_out(
         own,
         dict(zip(zones["zone"], zones["ground_kind"], strict=True)),
     )
-    notes += [*told, *allocation.told]
+    notes += [*steep, *told, *allocation.told]
     notes += better_left(planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
     return _counted(
         inputs, ground, site, zones, blocks, planted, places, allocation, no_plant, setbacks, notes
@@ -211,19 +213,52 @@ def _blocks(
 
 
 def _places(
-    inputs: Inputs, blocks: gpd.GeoDataFrame, no_plant: gpd.GeoDataFrame, site: Site
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, Places]:
-    """Set out the grids and cut the blocks to a crew's days: all, the planted ones, the places."""
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    blocks: gpd.GeoDataFrame,
+    no_plant: gpd.GeoDataFrame,
+    site: Site,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, Places, list[str]]:
+    """Set out the grids, cut the blocks to a crew's days and settle who may work on them.
+
+    All blocks, the planted ones, the places, and what to say of steep ground.
+    """
+    rules, slope, grid = site.planting, ground.layers["slope"], inputs.grid
     planted = blocks[blocks["spacing_m"] > 0].reset_index(drop=True)
     places = set_out(
         planted,
         patterns(),
         no_plant,
-        relief=Relief(inputs.dem, inputs.grid),
-        along_ground=site.planting.spacing_along == "ground",
-        lane_every=site.planting.lane_every,
+        relief=Relief(inputs.dem, grid),
+        along_ground=rules.spacing_along == "ground",
+        lane_every=rules.lane_every,
     )
-    return for_crews(blocks, places, no_plant, site.work)
+    places, dropped = on_safe_ground(places, slope, grid, rules.steepest_deg)
+    blocks, planted, places = for_crews(blocks, places, no_plant, site.work)
+    classes = access_classes(planted, slope, suitability.mask, no_plant, grid, site.work)
+    blocks, planted, places = settled(blocks, places, classes, rules)
+    if not len(places.x):
+        steep = (blocks["steep"] != "").any()
+        raise input_error(
+            site.path,
+            "planting.steep" if steep else "planting.steepest_deg",
+            "no place is left to plant: the ground is too steep, or no species suits it",
+            "name a steep_crew, or look at work.experienced_deg, with someone who knows the ground"
+            if steep
+            else "look at steepest_deg and mix.lowest_suitability, with someone who knows the "
+            "ground",
+        )
+    said = words_on_steep(
+        blocks,
+        dropped,
+        suitability.on_grid(suitability.score),
+        list(inputs.species.facts["botanical_name"]),
+        grid,
+        rules,
+        site.mix.lowest_suitability,
+    )
+    return blocks, planted, places, said
 
 
 def _counted(

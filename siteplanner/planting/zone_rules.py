@@ -96,7 +96,7 @@ def _zone(
     return {
         "zone": letter,
         "title": words,
-        "ground": describe.sentence(facts, ground.minimum.error_c),
+        "ground": describe.sentence(facts, ground.frost_error_c),
         "area_ha": hectares(shape.area),
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,

@@ -39,6 +39,7 @@ from siteplanner.reading.records import (
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import SpeciesTable, read_species
+from siteplanner.reading.winters import odd_winters, trend_of_winters
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 
@@ -104,7 +105,7 @@ def read_inputs(site: Site) -> Inputs:
     boundary = got(_boundary, site, crs, notes)
     paddocks = got(_paddocks, site, crs, notes)
     soils = got(_soils, site, crs, notes)
-    climate = got(read_climate, site)
+    climate = got(_climate, site, notes)
     readings = got(read_readings, site, crs, notes)
     hollows = got(_hollows, site, crs, notes)
     shelter = got(read_shelter, site, crs, notes)
@@ -164,6 +165,14 @@ def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataF
         soils, answered = with_answers(soils, site.folder / site.soils.dug)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
     return soils
+
+
+def _climate(site: Site, notes: list[str]) -> Climate:
+    """The station's climate, with what is odd in its winters named."""
+    climate = read_climate(site)
+    notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
+    notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
+    return climate
 
 
 def _species(site: Site, notes: list[str]) -> SpeciesTable:

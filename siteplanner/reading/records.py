@@ -16,6 +16,7 @@ from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, tex
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.reading.reference_height import to_reference
 from siteplanner.reading.weather import StationAir, vapour_of_humidity, wind_at_2_m
+from siteplanner.reading.winters import one_value_a_winter
 from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
@@ -30,7 +31,7 @@ class Climate:
     evapotranspiration and the nursery go by. ``winter_minima``, indexed by year, ``night_minima``
     (the months' mean minima, (12,)) and ``daily_minima``, indexed by date, None where the site
     names none, are °C brought to the site's reference height. ``air`` is None where the station
-    does not tell wind, humidity and sun.
+    does not tell wind, humidity and sun. ``elevation_m`` is the station's.
     """
 
     tmin_c: NDArray[np.float64]
@@ -40,6 +41,7 @@ class Climate:
     night_minima: NDArray[np.float64]
     daily_minima: pd.Series[float] | None = None
     air: StationAir | None = None
+    elevation_m: float | None = None
 
     @property
     def et0_in_words(self) -> str:
@@ -194,7 +196,8 @@ def read_climate(site: Site) -> Climate:
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
     nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
-    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air)
+    height = site.climate.station_elevation_m
+    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air, height)
 
 
 def _winter_minima(path: Path) -> pd.DataFrame:
@@ -328,9 +331,13 @@ def read_readings(
         frame[column] = numbers
     errors.raise_any()
     twice = frame.duplicated(["name", "winter"])
-    if twice.any() and notes is not None:
+    if twice.any() and notes is not None and site.frost.nights == 1:
         names = ", ".join(sorted(set(frame["name"][twice])))
-        notes.append(f"Frost readings of the same name and winter ({names}): each counts.")
+        notes.append(
+            f"Frost readings of the same name and winter ({names}): their mean counts where they "
+            "lie within 10 m of each other. If they are several cold nights of one instrument, "
+            "say how many in frost.nights."
+        )
     frame["at_reference_c"] = to_reference(
         frame["winter_min_c"].to_numpy(), site.frost, frame["height_m"].to_numpy()
     )
@@ -347,6 +354,9 @@ def read_readings(
         # Shelter keeps the sky off: a plant in the open meets the colder air.
         warmer = site.frost.sheltered_warmer_c
         frame["at_reference_c"] -= np.where(words == "sheltered", warmer, 0.0)
+    if site.frost.nights > 1:
+        frame = one_value_a_winter(frame, site.frost.nights, path, errors)
+        errors.raise_any()
     return frame
 
 

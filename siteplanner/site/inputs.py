@@ -133,6 +133,8 @@ class Frost(Table):
 
     readings: Readings | None = None
     hollows: Hollows | None = None
+    nights: Annotated[int, Field(ge=1, le=30)] = 1
+    """Coldest nights of each winter that the readings hold for each instrument, a row each."""
     reference_height_m: Annotated[float, Field(ge=0.05, le=2.0)] = 1.2
     grass_colder_c: Annotated[float, Field(ge=0, le=8)] = 4.0
     """How much colder grass level (0.05 m) is than 1.2 m on a calm clear night."""
@@ -172,6 +174,7 @@ class ClimateFiles(Table):
     monthly: str
     winter_minima: str
     station_elevation_m: Annotated[float, Field(ge=-430, le=9000)] | None = None
+    """The frost estimate is surer with it, and Penman-Monteith needs it for the air pressure."""
     wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 10.0
     """Height of the anemometer, where the monthly means have a column wind_m_s."""
     daily_minima: str | None = None

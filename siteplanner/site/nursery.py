@@ -32,10 +32,12 @@ class Nursery(Table):
     nursery's own figures are better.
     """
 
-    plant_on: date | None = None
-    """First day of planting, such as 2028-09-04; without it nothing is dated."""
+    plant_on: Annotated[int, Field(ge=1900, le=2200)] | date | None = None
+    """First year of planting, such as 2028; each block is then planted in the weeks that suit its
+    ground. A day, such as 2028-09-04, is the first one on which anybody plants: what should have
+    been planted before it is planted a year later. Without it nothing is dated."""
     planting_weeks: Weeks = 6
-    """How long plants may still be put in after ``plant_on``."""
+    """How long plants may still be put in after a planting window opens."""
     harden_weeks: Weeks = 6
     """In the open, out of the shade house, before planting."""
     sow_from_c: Annotated[float, Field(ge=-50, le=30)] = 9.0

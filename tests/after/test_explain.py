@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from conftest import SITE
 
-from siteplanner.after.explain import explain_species, why
+from siteplanner.after.explain import explain_at, explain_species, why
 from siteplanner.base.errors import InputError
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.reading.records import read_climate
@@ -80,3 +80,20 @@ def test_cold_is_told_for_an_average_winter_and_for_one_of_five():
     colder = station.mean - station.once_in(5)
     under = np.quantile(climate.winter_minima - climate.winter_minima.mean(), 0.2)
     assert colder == pytest.approx(-under, abs=0.35)
+
+
+def test_parts_of_the_coldest_night_add_up():
+    """What a spot's coldest night is made of sums to the layer's figure there."""
+    site = load_site(SITE)
+    told = explain_at(site, "620000,5350000")
+    parts = told.coldest_night
+    celsius = [float(words.replace("±", "").removesuffix("°C")) for _, words in parts]
+    assert sum(celsius[:-2]) == pytest.approx(celsius[-2], abs=0.3)  # six roundings
+    ground = dict((title, value) for title, value, _ in told.ground)
+    assert celsius[-2] == pytest.approx(
+        float(ground["Coldest night of an average winter"]), abs=0.06
+    )
+    mean = read_climate(site).winter_minima.mean()
+    assert parts[0] == ("Station, mean of its winter minima", f"{mean:.1f} °C")
+    assert "m above the station" in parts[2][0] or "m below the station" in parts[2][0]
+    assert "10 places read, the nearest" in parts[5][0]

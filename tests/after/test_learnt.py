@@ -1,18 +1,24 @@
 """What counts teach is kept by species and ground, adds up, and is read by the plan."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from after.test_damage import GUM, WATTLE, filled, form, judged, saved, site, written
 from conftest import SITE
+from handover.small_site import small_site
 
 from siteplanner.after.learnt import LEARNT, read_learnt, save_rates
 from siteplanner.base.errors import InputError
 from siteplanner.planting.counts import split
+from siteplanner.planting.lay_out import READS, lay_out
 from siteplanner.planting.mix.allocation import candidates_of
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import read_species
 from siteplanner.site.planting import Mix
+from siteplanner.site.site_file import load_site
+from siteplanner.suitability.of_site import assessed
 
 __all__ = ["form", "site"]  # fixtures
 
@@ -104,11 +110,32 @@ def test_the_plan_mixes_and_orders_by_what_was_learnt_of_each_ground(tmp_path):
     assert all(
         np.array_equal(np.delete(s, number), np.delete(was, number)) for s in shares.values()
     )
-    trees = pd.DataFrame(
-        {"zone": list("AAAABBBB"), "species": GUM, "survival": [0.25] * 4 + [0.5] * 4}
-    )
+    # Three trees at 0.9 ask for 3.3 plants and three at 0.7 for 4.3: 4 and 5, each rounded alone.
+    trees = pd.DataFrame({"zone": list("AAABBB"), "species": GUM})
+    trees["survival"] = [0.9] * 3 + [0.7] * 3
     counts = split(trees, ["zone", "species"], table.facts)
-    assert counts.set_index("zone")["order"].to_dict() == {"A": 16, "B": 8}
+    assert counts.set_index("zone")["order"].to_dict() == {"A": 4, "B": 5}
+
+
+def test_a_plan_orders_by_the_rates_of_its_own_ground(tmp_path):
+    site = load_site(small_site(tmp_path / "site"))
+    inputs, ground, suitability = assessed(site, set(READS))
+    before = lay_out(inputs, ground, suitability, site)
+    name = before.counts.groupby("species")["trees"].sum().idxmax()
+    zone = before.counts[before.counts["species"] == name].groupby("zone")["trees"].sum().idxmax()
+    kind = before.zones.set_index("zone").loc[zone, "ground_kind"]
+    path = tmp_path / "rates.csv"
+    lines = [f"{name},{kind},0.5", f"{name},frosty wet steep rocky,0.1"]
+    path.write_text("\n".join(["species,ground,expected_survival", *lines]) + "\n", "utf-8")
+    species, _ = with_saved_rates(inputs.species, path)
+    after = lay_out(replace(inputs, species=species), ground, suitability, site)
+    mine = after.trees["species"] == name
+    assert (after.tree_survival[mine & (after.trees["zone"] == zone)] == 0.5).all()
+    counts = after.counts[after.counts["species"] == name]
+    here = counts["zone"].map(after.zones.set_index("zone")["ground_kind"]) == kind
+    assert here.any() and counts["order"][here].sum() == 2 * counts["trees"][here].sum()
+    # A plant that is worth less there is given no more places than before.
+    assert mine.sum() <= (before.trees["species"] == name).sum()
 
 
 @pytest.mark.parametrize(

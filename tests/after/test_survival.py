@@ -361,8 +361,10 @@ def test_from_rows_drawn_to_an_expectation_saved(sample_plan, tmp_path):
     table = read_species(site_folder / "species.csv")
     saved, said = with_saved_rates(table, site_folder / "expected_survival.csv")
     assert "comes from counts" in said
-    changed = saved.facts["expected_survival"] < table.facts["expected_survival"]
-    assert set(table.facts["botanical_name"][changed]) == set(filled["species"])
+    hoped = table.facts.set_index("botanical_name")["expected_survival"]
+    learnt = saved.survival_on_ground.items()
+    assert {name for (name, _), share in learnt if share < hoped[name]} == set(filled["species"])
+    assert len({ground for (_, ground), _ in learnt}) > 3
 
 
 def test_nothing_is_saved_unless_asked(sample_plan, tmp_path):

@@ -57,7 +57,7 @@ def on_small_disk(warm: Warm, target: Path, kib: int) -> tuple[Path, Path]:
 
 
 @pytest.mark.parametrize(
-    "share", [pytest.param(0.002, marks=long), 0.3, pytest.param(0.6, marks=long), 0.97]
+    "share", [*(pytest.param(share, marks=long) for share in (0.002, 0.3, 0.6)), 0.97]
 )
 def test_where_the_disk_fills_up_the_previous_plan_stays(world, share):
     warm, site, target, held = world
@@ -199,7 +199,7 @@ def test_killed_at_a_named_point_the_plan_is_the_old_or_the_new_one_without_stra
         assert digests(target) == held
         return
     # The folders have changed places by then, and the previous plan goes.
-    assert verify(target, changed).faults == ()
+    assert verify(target, changed).errors == ()
     assert json.loads((target / "plan.json").read_text("utf-8"))["site"] == "B square"
 
 

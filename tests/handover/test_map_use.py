@@ -17,7 +17,7 @@ from pyproj import Transformer
 from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base.errors import InputError
-from siteplanner.base.symbology.kinds import colours
+from siteplanner.base.symbology import colours
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map

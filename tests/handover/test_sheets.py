@@ -215,7 +215,7 @@ def test_sheets_say_who_plants_when_and_what_waits(plan, tmp_path):
     for sheet in ("planting sheet", "run sheet for the day"):
         (page,) = pages_of(texts, f"Block B2: {sheet}")
         said = " ".join(texts[page].split())
-        assert "Graded: volunteers. Plant in winter, year 2028." in said
+        assert "Access: volunteers. Plant in winter, year 2028." in said
         assert f"{waiting.sum()} of the trees wait for nurse trees until year 2030 (EUCPAU" in said
     (page,) = pages_of(texts, "Block A1: planting sheet")  # none of that species stands there
     assert "wait" not in texts[page]

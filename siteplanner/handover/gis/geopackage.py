@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.symbology.styles import Style, qml, sld
+from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
 
@@ -47,6 +48,7 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "trees": int,
             "rows": int,
             "bearing_deg": float,
+            "steep": str,
             "year": int,
         },
     ),
@@ -148,7 +150,7 @@ def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFram
 def _source(plan: Plan, name: str) -> gpd.GeoDataFrame:
     if name != "machine_lines":
         features: gpd.GeoDataFrame = getattr(plan, name)
-        return features
+        return in_drawing_order(features) if name == "no_plant" else features
     return plan.works.rip
 
 
