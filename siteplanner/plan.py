@@ -66,7 +66,8 @@ class Plan:
         not scored (outside the property).
     zones:
         One row a zone: ``zone`` (letter), ``title`` (a few words), ``ground`` (sentence on
-        what the ground is like), ``area_ha``, ``pattern``, ``spacing_m`` (map distance),
+        what the ground is like), ``ground_kind`` (its marks, such as "frosty wet", by which
+        survival is learnt), ``area_ha``, ``pattern``, ``spacing_m`` (map distance),
         ``density_ha`` (stems per map hectare), ``trees``, ``geometry`` (MultiPolygon).
     blocks:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
@@ -238,7 +239,8 @@ def plan_of(
 
 
 _ZONES = (
-    "zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha", "trees", "geometry",
+    "zone", "title", "ground", "ground_kind", "area_ha", "pattern", "spacing_m", "density_ha",
+    "trees", "geometry",
 )  # fmt: skip
 _BLOCKS = (
     "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "status",

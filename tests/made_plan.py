@@ -366,6 +366,7 @@ def _zones(grid: Grid, blocks: gpd.GeoDataFrame, trees_per_ha: float, said) -> g
                 "zone": zone,
                 "title": said(title),
                 "ground": said(ground),
+                "ground_kind": "ordinary",
                 "area_ha": round(float(mine["area_ha"].sum()), 4),
                 "pattern": "square",
                 "spacing_m": spacing,

@@ -16,6 +16,7 @@ from rich.console import Console
 
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
+from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
@@ -23,7 +24,6 @@ from siteplanner.cli.printed import (
     escaped,
     print_changes,
     print_explained,
-    print_infill,
     print_plan,
     print_suited,
     print_verified,
@@ -272,60 +272,7 @@ def new(
     )
 
 
-@app.command()
-def survival(
-    site: SiteFile,
-    counts: Annotated[
-        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Completed count forms, CSV.")
-    ] = None,
-    plan: Annotated[
-        Path | None, typer.Option(help="Folder of the plan; maps/<site> by default.")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(help="Folder to write to; survival/<site> by default.")
-    ] = None,
-    draw: Annotated[
-        bool,
-        typer.Option("--draw", help="Choose rows to count, and write a form for them."),
-    ] = False,
-    save: Annotated[
-        bool,
-        typer.Option("--save-rates", help="Save the updated survival rates in the site's folder."),
-    ] = False,
-    planted: Annotated[
-        list[Path] | None,
-        typer.Option(help="planted.csv from the map: only blocks ticked there; may be repeated."),
-    ] = None,
-) -> None:
-    """Draw rows to count after planting, or judge counts and order infill."""
-    from siteplanner.after import survival_round as after
-    from siteplanner.site.site_file import load_site
-
-    if draw == bool(counts):
-        raise typer.BadParameter("give files of counts, or --draw to get a form to fill in")
-    read = load_site(site)
-    planned = plan if plan is not None else Path("maps") / read.slug
-    target = out if out is not None else Path("survival") / read.slug
-    console = Console(soft_wrap=True, emoji=False)
-    if draw or not counts:
-        form = target / "rows_to_count.csv"
-        rows, trees = after.write_rows_to_count(read, planned, form, planted or ())
-        console.print(
-            escaped(f"{rows} rows chosen, {trees} trees to look at: fill in {form}"),
-            highlight=False,
-        )
-        return
-    outcome = after.survival_of(read, counts, planned, planted or ())
-    print_infill(outcome)
-    lines = [*outcome.findings, *(f"written: {p}" for p in after.write_outcome(outcome, target))]
-    if save:
-        saved = after.save_rates(outcome, read, counts)
-        lines.append(
-            f'saved: {saved}; to use it in the next plan, write survival = "{saved.name}" '
-            "under [species] in the site file"
-        )
-    for line in lines:
-        console.print(escaped(line), highlight=False)
+app.command()(survival)
 
 
 @app.command()

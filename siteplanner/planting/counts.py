@@ -33,11 +33,14 @@ def split(trees: pd.DataFrame, keys: Sequence[str], species: pd.DataFrame) -> pd
     Returns the keys, ``common_name, trees, infill, order, order_least, order_most``. An order is
     rounded up once for each species and falls to its trees in their order, so that however the
     same trees are split, the parts' orders add up to the whole's: a part's own lies within a
-    plant of what it asks for where its trees follow each other.
+    plant of what it asks for where its trees follow each other. ``trees`` may have ``survival``,
+    where a species' differs with the ground; each survival of a species then rounds by itself.
     """
     facts = species.set_index("botanical_name")
-    survival = facts["expected_survival"].reindex(trees["species"]).to_numpy(dtype=float)
-    before = trees.groupby("species", sort=False).cumcount().to_numpy()
+    expected = facts["expected_survival"].reindex(trees["species"]).to_numpy(dtype=float)
+    survival = trees["survival"].to_numpy(dtype=float) if "survival" in trees else expected
+    alike = pd.DataFrame({"species": trees["species"].to_numpy(), "survival": survival})
+    before = alike.groupby(["species", "survival"], sort=False).cumcount().to_numpy()
     lives = {"order": survival}
     for column, deaths in zip(("order_least", "order_most"), DEATHS, strict=True):
         lives[column] = np.maximum(1 - (1 - survival) * deaths, 0.05)

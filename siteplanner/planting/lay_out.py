@@ -65,8 +65,8 @@ class Layout:
     Attributes
     ----------
     zones:
-        One row a zone: ``zone, title, ground, area_ha, pattern, spacing_m, trees, density_ha,
-        geometry`` (MultiPolygon) and more that only the layout reads.
+        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m, trees,
+        density_ha, geometry`` (MultiPolygon) and more that only the layout reads.
     blocks:
         One row a block: ``block, zone, paddock, area_ha, trees, rows, bearing_deg, pattern,
         spacing_m, fall_deg, slope_deg, status, access_class, steep, geometry`` (Polygon). See
@@ -79,6 +79,8 @@ class Layout:
         Index into the species table of every row of ``trees``, uint8.
     tree_mother:
         Name of the mother tree that each tree's seed should come from, "" where none is known.
+    tree_survival:
+        Expected survival of each tree, by its species and kind of ground, 0-1.
     paddocks:
         The user's paddocks: ``name, plant, area_ha, trees, geometry``.
     no_plant, setbacks:
@@ -99,6 +101,7 @@ class Layout:
     trees: gpd.GeoDataFrame
     tree_species: NDArray[np.uint8]
     tree_mother: NDArray[np.object_]
+    tree_survival: NDArray[np.float64]
     paddocks: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
@@ -208,7 +211,7 @@ def lay_out(
     step("Setting out the grids")
     laid, steep = _places(inputs, ground, suitability, drawn, site)
     step("Choosing the mix and placing the species")
-    allocation, told = _allocated(inputs, suitability, laid, no_plant, site)
+    allocation, told = _allocated(inputs, suitability, laid, drawn.zones, no_plant, site)
     notes = [*drawn.notes, *notes_on_kept(laid, inputs.kept, drawn.area), *steep]
     notes += [*told, *allocation.told]
     notes += better_left(laid.planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
@@ -344,6 +347,7 @@ def _allocated(
     inputs: Inputs,
     suitability: Suitability,
     laid: SetOut,
+    zones: gpd.GeoDataFrame,
     no_plant: gpd.GeoDataFrame,
     site: Site,
 ) -> tuple[Allocation, list[str]]:
@@ -360,6 +364,7 @@ def _allocated(
         no_plant,
         stock_left(inputs.hand.stock, laid, list(facts["botanical_name"])),
         own,
+        dict(zip(zones["zone"], zones["ground_kind"], strict=True)),
     )
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)
     return with_kept_trees(allocation, laid, survival), told
@@ -393,6 +398,7 @@ def _counted(
     along_ground = site.planting.spacing_along == "ground"
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
     zones = drawn.zones
+    lives = _survival(inputs, zones, trees["zone"], kinds)
     in_zone = _count(trees["zone"], zones["zone"])
     zones = zones.assign(trees=in_zone, density_ha=in_zone / zones["area_ha"])
     blocks = blocks.assign(
@@ -407,18 +413,29 @@ def _counted(
         trees=trees,
         tree_species=kinds,
         tree_mother=mothers_of(trees, kinds, inputs.seed_sources, facts["botanical_name"]),
+        tree_survival=lives,
         paddocks=inputs.paddocks.assign(
             area_ha=hectares(inputs.paddocks.area),
             trees=_count(pd.Series(paddock), inputs.paddocks["name"]),
         )[["name", "plant", "area_ha", "trees", "geometry"]],
         no_plant=drawn.no_plant,
         setbacks=drawn.setbacks,
-        counts=count_trees(trees[["zone", "species"]].assign(paddock=paddock), facts),
+        counts=count_trees(
+            trees[["zone", "species"]].assign(paddock=paddock, survival=lives), facts
+        ),
         mixes=allocation.mixes,
         zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, allocation.mixes),
         row_spacings=contour_row_spacings(trees, blocks[blocks["trees"] > 0], zones),
         notes=tuple(notes),
     )
+
+
+def _survival(
+    inputs: Inputs, zones: gpd.GeoDataFrame, zone_of: pd.Series[Any], kinds: NDArray[np.uint8]
+) -> NDArray[np.float64]:
+    """Expected survival of each tree: that of its species on its zone's kind of ground."""
+    shares = np.array([inputs.species.survival_on(kind) for kind in zones["ground_kind"]])
+    return shares[pd.Index(zones["zone"]).get_indexer(zone_of), kinds]
 
 
 def _count(values: pd.Series[Any], names: pd.Series[Any]) -> NDArray[np.int64]:

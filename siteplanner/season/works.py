@@ -104,7 +104,7 @@ def works_of(
     first = calendar.first or 1
     label = np.append(np.arange(site.years.number) + first, 0)
     year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
-    trees = layout.trees.assign(year=year_of_tree)
+    trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
 
     frame = _block_frame(site, blocks, trees, waits, of_tree, slope, cost, facts)
     later = frame["trees_later"] > 0
@@ -217,9 +217,8 @@ def _years(
     firsts = np.arange(2 * count) % count
     after = np.where((np.arange(2 * count) >= count) & used[firsts], number[firsts], -1)
     facts = inputs.species.facts
-    survival = facts["expected_survival"].to_numpy(dtype=np.float64)[layout.tree_species]
     a_plant = tubes_a_plant(facts, site.nursery)[layout.tree_species]
-    dead = 1 / survival - 1
+    dead = 1 / layout.tree_survival - 1
     contracted = np.tile(for_steep_crew(blocks["access_class"]), 2)
     work = materials(trees, np.tile(slope, 2), site.work, contracted)
     days = work["crew_days"].to_numpy(np.float64)

@@ -30,6 +30,7 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "zone": str,
             "title": str,
             "ground": str,
+            "ground_kind": str,
             "area_ha": float,
             "pattern": str,
             "spacing_m": float,
