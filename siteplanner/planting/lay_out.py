@@ -21,6 +21,7 @@ from siteplanner.planting.figures import contour_row_spacings, zone_figures
 from siteplanner.planting.kept import (
     SetOut,
     beside_kept,
+    check_patterns,
     notes_on_kept,
     stock_left,
     with_kept_trees,
@@ -165,6 +166,7 @@ def draw_zones(
         lowest_suitability=site.mix.lowest_suitability,
         steepest_deg=site.planting.steepest_deg,
         area=area,
+        held=inputs.kept.held,
     )
     if lost >= 1:
         notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
@@ -223,15 +225,14 @@ def _area(inputs: Inputs, setbacks: gpd.GeoDataFrame, site: Site) -> shapely.Geo
             "no ground is left to plant",
             "look at the boundary, the paddocks to plant and the setbacks",
         )
-    area = shapely.difference(area, inputs.decided.not_to_plant)
-    return shapely.difference(area, inputs.kept.set_aside.union_all())
+    return shapely.difference(area, inputs.decided.not_to_plant)
 
 
 def _open(area: shapely.Geometry, kept: KeptBlocks) -> shapely.Geometry:
     """The ground that is laid out anew."""
     if kept.only:
         area = shapely.intersection(area, kept.open.union_all())
-    return shapely.difference(area, kept.standing.union_all())
+    return shapely.difference(area, kept.held.union_all())
 
 
 def _blocks(
@@ -283,6 +284,7 @@ def _nothing_to_plant(site: Site) -> InputError:
 def _places(inputs: Inputs, drawn: Zoned, site: Site) -> SetOut:
     """Set out the grids, and cut the blocks to a crew's days; blocks that stay have their trees."""
     stays = drawn.blocks["stays"].to_numpy(dtype=bool)
+    check_patterns(drawn.blocks[stays], site.blocks_file)
     new = drawn.blocks[~stays].reset_index(drop=True)
     places = set_out(
         new[new["spacing_m"] > 0].reset_index(drop=True),
