@@ -18,6 +18,7 @@ from siteplanner import __version__
 from siteplanner.base.errors import InputError
 from siteplanner.cli.beyond import catchment, ground, patterns
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
+from siteplanner.cli.placing import place
 from siteplanner.cli.printed import (
     escaped,
     print_changes,
@@ -329,8 +330,8 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (patterns, ground, catchment):
-    app.command()(beyond)
+for other in (place, patterns, ground, catchment):
+    app.command()(other)
 
 
 class _StoppedError(BaseException):

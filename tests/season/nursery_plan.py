@@ -68,7 +68,7 @@ def with_its_nursery(
 def hand(stock: dict[str, int] | None = None, *counts: tuple) -> Hand:
     """Make what was written down: stock, and counts as (batch, stage, count, date)."""
     rows = [(batch, "", "", stage, count, day) for batch, stage, count, day in counts]
-    return Hand(stock or {}, pd.DataFrame(rows, columns=Hand().counts.columns))
+    return Hand(stock or {}, counts=pd.DataFrame(rows, columns=Hand().counts.columns))
 
 
 __all__ = ["SPECIES", "hand", "with_its_nursery"]
