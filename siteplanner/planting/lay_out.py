@@ -19,6 +19,7 @@ from siteplanner.planting import zone_rules
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.figures import contour_row_spacings, zone_figures
 from siteplanner.planting.mix.allocation import Allocation, allocate_species
+from siteplanner.planting.mix.limited import stock_of_mix
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
@@ -139,6 +140,7 @@ def lay_out(
     blocks, planted, places = _places(inputs, blocks, no_plant, site)
     step("Choosing the mix and placing the species")
     general, own, told = mixes_of(site.mix, inputs.decided, inputs.species.facts)
+    stock, said = stock_of_mix(inputs.hand, inputs.species.facts, site)
     allocation = allocate_species(
         general,
         inputs.species,
@@ -147,10 +149,10 @@ def lay_out(
         planted,
         places,
         no_plant,
-        inputs.hand.stock,
+        stock,
         own,
     )
-    notes += [*told, *allocation.told]
+    notes += [*said, *told, *allocation.told]
     notes += better_left(planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
     return _counted(
         inputs, ground, site, zones, blocks, planted, places, allocation, no_plant, setbacks, notes

@@ -192,6 +192,9 @@ class Mix(Table):
     """How wide a clump is, about."""
     stock_only: bool = False
     """Plant no more of a species than the nursery's stock file lists; one not listed has none."""
+    from_counts: bool = False
+    """Mix what is there: the stock, and what is to be expected of the batches counted under
+    [nursery]; a batch that was not counted has nothing. Without any stock or count: as if false."""
     budget: Annotated[float, Field(ge=0)] | None = None
     """The most that trees in the ground may cost, in your money."""
     tree_cost: Annotated[float, Field(ge=0)] = 6.0

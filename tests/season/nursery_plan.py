@@ -16,6 +16,7 @@ from siteplanner.plan import Plan
 from siteplanner.reading.nursery_counts import Hand
 from siteplanner.season.nursery.year import nursery_year
 from siteplanner.site.nursery import Nursery
+from siteplanner.site.planting import Mix
 
 SOUTH = np.array([16, 16, 14, 11, 8, 6, 5, 6, 8, 10, 12, 14.0])
 FACTS = {
@@ -57,9 +58,7 @@ def with_its_nursery(
         seed_sources=mothers,
         grid=plan.grid,
     )
-    site = SimpleNamespace(
-        nursery=Nursery(**rules), mix=SimpleNamespace(lowest_suitability=40), folder=Path("site")
-    )
+    site = SimpleNamespace(nursery=Nursery(**rules), mix=Mix(), folder=Path("site"))
     suitability = SimpleNamespace(score=None, on_grid=lambda score: plan.suitability)
     year = nursery_year(inputs, suitability, plan, site)
     return replace(plan, nursery=year, warnings=(*plan.warnings, *year.warnings))

@@ -49,13 +49,14 @@ def allocate_species(
 
     ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
-    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ.
+    is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
+    differ.
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
     on_hand = None
-    if rules.stock_only:
-        on_hand = np.array([(stock or {}).get(n, 0) for n in kinds.names], dtype=np.int64)
+    if stock is not None:
+        on_hand = np.array([stock.get(n, 0) for n in kinds.names], dtype=np.int64)
     height = facts["mature_height_m"].to_numpy(dtype=np.float64)
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
@@ -140,7 +141,11 @@ def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
             f"fits there at {rules.lowest_suitability} of 100 or better."
         )
     if left:
-        why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"
+        why = (
+            "stock, budget and shares"
+            if rules.stock_only or rules.from_counts or rules.budget
+            else "shares"
+        )
         said.append(
             f"Zone {zone}: {left} planting places are left empty, so that the {why} set in "
             "[mix] hold."

@@ -9,6 +9,7 @@ from typing import Any
 
 import geopandas as gpd
 
+from siteplanner.reading.on_hand import sown_into_tubes
 from siteplanner.reading.species.seed_facts import months_of
 from siteplanner.season.nursery.orders import Order, Range, order_for, share_out
 from siteplanner.season.nursery.schedule import Dates, schedule
@@ -173,7 +174,7 @@ def _filled(facts: dict[str, Any], rules: Nursery) -> tuple[dict[str, Any], tupl
         "purity": purity,
         "weeks_to_germinate": weeks,
         "weeks_to_prick_out": prick_out,
-        "into_tubes": math.isnan(prick_out),
+        "into_tubes": sown_into_tubes(facts),
     }, tuple(assumed)
 
 

@@ -3,99 +3,150 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.nursery_counts import STAGES, Hand
+from siteplanner.reading.nursery_counts import Hand
+from siteplanner.reading.on_hand import (
+    came_of,
+    latest_counts,
+    sown_into_tubes,
+    species_of_batch,
+)
 from siteplanner.season.nursery.batches import Batch
-from siteplanner.season.nursery.orders import come_through
+from siteplanner.season.nursery.orders import Range
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
+#: Columns of the two tables; see :class:`~.year.NurseryYear`.
+SUPPLY = ("species", "ordered", "to_plant", "on_hand", "worst", "expected", "best", "short")
+SUBSTITUTES = ("zone", "species", "substitute", "suitability", "spare", "offered")
 _SUBSTITUTES = 3
 _NOT_SCORED = 255
 
 
 def counted_batches(
-    batches: Sequence[Batch], hand: Hand, site: Site
-) -> tuple[list[Batch], list[str]]:
-    """Put the latest stage counted in place of what was expected of each batch.
+    batches: Sequence[Batch], hand: Hand, site: Site, facts: pd.DataFrame
+) -> tuple[list[Batch], dict[str, Range], list[str]]:
+    """Put what was counted in place of what was expected of each batch.
 
-    A later stage counts above an earlier one, a later row above an earlier row. Counts whose
-    species or place is not the batch's are refused, since batch numbers follow the seed
-    sources.
+    Which count is taken says ``latest_counts``. Counts whose species or place is not the batch's
+    are refused. A batch that the plan no longer has is named, and its plants are given apart, by
+    species; a code that no batch can have is an error (:class:`~siteplanner.InputError`).
     """
-    path = site.folder / (site.nursery.counts or "")
-    errors = Errors()
     by_name = {batch.batch: batch for batch in batches}
-    latest: dict[str, tuple[str, int]] = {}
-    order = {stage: place for place, stage in enumerate(STAGES)}
-    for row in hand.counts.itertuples(index=False):
-        batch = by_name.get(row.batch)
-        if batch is None:
-            errors.add(
-                path, f"batch {row.batch}", "the plan has no such batch", near(row.batch, by_name)
-            )
-            continue
-        for word, given, own in (
-            ("species", row.species, batch.species),
-            ("place", row.place, batch.lot.place),
-        ):
-            if given and given != own:
-                errors.add(
-                    path,
-                    f"batch {row.batch}, {word}",
-                    f"{given!r} was counted, but the batch is of {own!r} now",
-                    "use the batch number that stands in the new nursery.csv",
-                )
-        if order[row.stage] >= order[latest.get(row.batch, ("germinated", 0))[0]]:
-            latest[row.batch] = (row.stage, row.count)
-    errors.raise_any()
-    found, said = [], []
+    latest, said = latest_counts(hand)
+    species = _species_counted(latest, by_name, hand, site, facts)
+    rules = site.nursery
+    found = []
     for batch in batches:
         if batch.batch in latest:
             stage, count = latest[batch.batch]
-            expected = come_through(count, stage, site.nursery, batch.order.tubes)
-            if stage != "germinated" and count > batch.order.tubes:
+            # A mix made for what came up has tubes for all of it, whichever batch it is of.
+            tubes = math.inf if site.mix.from_counts else batch.order.tubes
+            if stage != "germinated" and count > tubes:
                 said.append(
                     f"Batch {batch.batch}: {count} {stage}, more than the "
                     f"{batch.order.tubes} tubes planned; look at the count."
                 )
-            if batch.into_tubes and stage == "germinated":
-                expected = come_through(count, "pricked out", site.nursery)
+            expected = came_of(count, stage, rules, batch.into_tubes, tubes)
             batch = dataclasses.replace(batch, stage=stage, counted=count, expected=expected)
         found.append(batch)
-    return found, said
+    row_of = facts.set_index("botanical_name")
+    apart: dict[str, Range] = {}
+    for code in [code for code in latest if code not in by_name]:
+        (stage, count), name = latest[code], species[code]
+        more = came_of(count, stage, rules, sown_into_tubes(row_of.loc[name]))
+        low, middle, high = apart.get(name, (0.0, 0.0, 0.0))
+        apart[name] = (low + more[0], middle + more[1], high + more[2])
+        said.append(
+            f"Batch {code} is not in this plan any more: what was counted of it ({count} {stage}) "
+            f"counts as plants of {name}, beside the plan's own batches."
+        )
+    return found, apart, said
+
+
+def _species_counted(
+    latest: Iterable[str],
+    batches: Mapping[str, Batch],
+    hand: Hand,
+    site: Site,
+    facts: pd.DataFrame,
+) -> dict[str, str]:
+    """Species of each batch that was counted or is on hand; refuses those that cannot be."""
+    codes = dict(zip(facts["code"], facts["botanical_name"], strict=True))
+    counts, stock = (site.folder / (n or "") for n in (site.nursery.counts, site.nursery.stock))
+    written = [(counts, *row) for row in hand.counts[["batch", "species", "place"]].to_numpy()]
+    written += [(stock, *row, "") for row in hand.of_batches[["batch", "species"]].to_numpy()]
+    errors = Errors()
+    found: dict[str, str] = {}
+    for path, code, species, place in written:
+        batch = batches.get(code)
+        name = batch.species if batch else species_of_batch(code, codes)
+        if name is None:
+            what = "no batch can have this number, as it begins with no species' code"
+            remedy = near(code, batches) if batches else "use the numbers in nursery.csv"
+            errors.add(path, f"batch {code}", what, remedy)
+            continue
+        found[code] = name
+        for word, given, own in (
+            ("species", species, name),
+            ("place", place, batch.lot.place if batch else place),
+        ):
+            if given and given != own:
+                errors.add(
+                    path,
+                    f"batch {code}, {word}",
+                    f"{given!r} was counted, but the batch is of {own!r} now",
+                    "use the batch number that stands in the new nursery.csv",
+                )
+    errors.raise_any()
+    return {code: found[code] for code in latest}
 
 
 def supply_of(
-    names: pd.Series[str], ordered: pd.Series[int], batches: Sequence[Batch], hand: Hand
+    names: pd.Series[str],
+    counts: pd.DataFrame,
+    batches: Sequence[Batch],
+    hand: Hand,
+    apart: Mapping[str, Range],
 ) -> pd.DataFrame:
-    """Sum up what each species comes to (see :class:`~.year.NurseryYear`)."""
+    """Sum up what each species comes to (see :class:`~.year.NurseryYear`).
+
+    ``counts`` is the layout's; ``apart`` are plants of batches that the plan no longer has. What
+    is short is short of the trees to plant: infill is raised when deaths have been counted.
+    """
+    wanted = counts.groupby("species", sort=False)[["order", "trees"]].sum()
     rows = []
     for name in names:
-        mine = [batch.expected for batch in batches if batch.species == name]
-        wanted, held = int(ordered.get(name, 0)), hand.stock.get(name, 0)
-        if not wanted and not held:
+        ordered, to_plant = (int(n) for n in wanted.loc[name]) if name in wanted.index else (0, 0)
+        held = hand.stock.get(name, 0)
+        came = [batch.expected for batch in batches if batch.species == name]
+        came += [apart[name]] if name in apart else []
+        if not (ordered or held or came):
             continue
-        worst, expected, best = (held + sum(e[n] for e in mine) for n in range(3))
-        rows.append(
-            (
-                name,
-                wanted,
-                held,
-                *(int(n) for n in (worst, expected + 1e-6, best)),
-                max(0, wanted - int(expected + 1e-6)),
-            )
-        )
-    return pd.DataFrame(
-        rows, columns=["species", "ordered", "on_hand", "worst", "expected", "best", "short"]
-    )
+        worst, expected, best = (int(held + sum(e[n] for e in came) + 1e-6) for n in range(3))
+        short = max(0, to_plant - expected)
+        rows.append((name, ordered, to_plant, held, worst, expected, best, short))
+    return pd.DataFrame(rows, columns=list(SUPPLY))
+
+
+def said_of_stock(batches: Sequence[Batch], hand: Hand) -> list[str]:
+    """Say that plants on hand count beside a species' counted ones, where there are both."""
+    counted = {batch.species for batch in batches if batch.stage}
+    return [
+        f"{name}: the {held} plants on hand count beside its counted batches, as plants from "
+        "elsewhere. If they are of a batch, write its number in a column batch of the stock file."
+        for name, held in hand.stock.items()
+        if held and name in counted
+    ]
 
 
 def substitutes_of(
@@ -106,7 +157,6 @@ def substitutes_of(
     lowest_suitability: int,
 ) -> pd.DataFrame:
     """Find the species that fit best where each species is to stand, zone by zone."""
-    columns = ["zone", "species", "substitute", "suitability", "spare"]
     names = inputs.species.facts["botanical_name"].to_numpy()
     rows, cols = inputs.grid.rows_cols(
         layout.trees.geometry.x.to_numpy(), layout.trees.geometry.y.to_numpy()
@@ -120,9 +170,7 @@ def substitutes_of(
         [np.bincount(place[inside], s[inside], minlength=len(number)) for s in scores], axis=1
     )
     mean = sums / np.maximum(number, 1)[:, None]
-    spare = (
-        supply["on_hand"].where(supply["ordered"] == 0, supply["expected"]) - supply["ordered"]
-    ).clip(lower=0)
+    spare = (supply["expected"] - supply["ordered"]).clip(lower=0)
     spare = pd.Series(spare.to_numpy(), index=supply["species"])
     short = set(supply["species"][supply["short"] > 0])
     found = []
@@ -144,4 +192,33 @@ def substitutes_of(
             )
             for n in usable[:_SUBSTITUTES]
         ]
-    return pd.DataFrame(found, columns=columns)
+    frame = pd.DataFrame(found, columns=list(SUBSTITUTES[:-1]))
+    planted = pd.Series(number, index=pd.MultiIndex.from_product([zones, names]), dtype=np.int64)
+    return frame.assign(offered=offered_once(frame, supply, planted[planted > 0]))
+
+
+def offered_once(
+    substitutes: pd.DataFrame, supply: pd.DataFrame, planted: pd.Series[int]
+) -> NDArray[np.int64]:
+    """Hand the spare plants out among the species that are short, each plant to one of them.
+
+    ``planted`` are the trees by zone and species, by which what is short is divided among zones.
+    The best suited pair of species and substitute comes first.
+    """
+    short = supply.set_index("species")["short"]
+    need: dict[tuple[str, str], int] = {}
+    for name, lack in short[short > 0].items():
+        mine = planted[planted.index.get_level_values(1) == name]
+        upto = np.floor(lack * mine.cumsum().to_numpy() / max(1, int(mine.sum()))).astype(int)
+        need |= dict(zip(mine.index, np.diff(upto, prepend=0).tolist(), strict=True))
+    left = dict(zip(substitutes["substitute"], substitutes["spare"], strict=True))
+    offered = np.zeros(len(substitutes), dtype=np.int64)
+    rows = substitutes[["zone", "species", "substitute"]].to_numpy()
+    for at in np.argsort(-substitutes["suitability"].to_numpy(dtype=float), kind="stable"):
+        zone, species, other = rows[at]
+        given = min(need.get((zone, species), 0), left[other])
+        if given:
+            offered[at] = given
+            need[zone, species] -= given
+            left[other] -= given
+    return offered

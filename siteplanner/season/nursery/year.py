@@ -12,7 +12,12 @@ from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.nursery.batches import Batch, batches_of, unreadable_months
 from siteplanner.season.nursery.orders import bench_by_month
-from siteplanner.season.nursery.supply import counted_batches, substitutes_of, supply_of
+from siteplanner.season.nursery.supply import (
+    counted_batches,
+    said_of_stock,
+    substitutes_of,
+    supply_of,
+)
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
@@ -25,9 +30,11 @@ class NurseryYear:
     ``bench`` has ``month`` (its first day), ``bench_m2``, ``shade_house_m2`` and ``open_m2``
     (hardening), each at its own fullest day of the month: what moves out within a month counts
     in both places, but once in ``bench_m2``; no rows without a planting date. ``supply`` has one
-    row a species: ``species, ordered, on_hand, worst, expected, best, short`` (plants).
+    row a species: ``species, ordered, to_plant`` (without infill) ``, on_hand`` (from elsewhere)
+    ``, worst, expected, best, short`` (of those to plant), all plants.
     ``substitutes`` has ``zone, species, substitute, suitability`` (mean over the species' places,
-    0-100) ``, spare`` (plants to spare of the substitute), the best first. ``counted_to`` is the
+    0-100) ``, spare`` (plants to spare of the substitute) ``, offered`` (of these, to fill what is
+    short here: no plant is offered twice), the best first. ``counted_to`` is the
     latest date of a count.
     """
 
@@ -46,7 +53,7 @@ def nursery_year(
 ) -> NurseryYear:
     """Work the nursery's year out.
 
-    Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
+    Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
     """
     rules, hand = site.nursery, inputs.hand
     mean_c = (inputs.climate.tmin_c + inputs.climate.tmax_c) / 2
@@ -61,12 +68,13 @@ def nursery_year(
         if to_raise > 0:
             mine = sources[sources["species"] == name]
             batches += batches_of(row, row["code"] + year, to_raise, mine, rules, mean_c.tolist())
-    counted, said = counted_batches(batches, hand, site)
-    supply = supply_of(facts["botanical_name"], ordered, counted, hand)
+    counted, apart, said = counted_batches(batches, hand, site, facts)
+    supply = supply_of(facts["botanical_name"], layout.counts, counted, hand, apart)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
     substitutes = substitutes_of(inputs, suitability, layout, supply, site.mix.lowest_suitability)
     warnings = [
         *said,
+        *said_of_stock(counted, hand),
         *_warnings(counted, supply, rules, counted_to),
         *(
             f"Seed source {name or 'without a name'}: its fruiting months cannot be read; write "
@@ -124,7 +132,7 @@ def _warnings(
             again = f"It can be sown again until {late}."
         said.append(
             f"{row.species}: {row.expected} plants are expected ({row.worst} to {row.best}), "
-            f"{row.ordered} are needed. {again} See nursery_substitutes.csv."
+            f"{row.to_plant} are needed. {again} See nursery_substitutes.csv."
         )
     bound = [b.batch for b in batches if b.dates and b.dates.pot_bound < b.dates.plant_until]
     if bound:
