@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import icalendar
 import pandas as pd
+import pytest
 from handover.small_site import small_site
 
 from siteplanner.planting.mix.limited import stock_of_mix
@@ -65,6 +66,7 @@ def test_stock_alone_holds_all_that_is_on_hand_and_no_counts():
     assert stock_of_mix(held, FACTS, site(stock_only=True)) == ({GUM: 14}, [])
 
 
+@pytest.mark.long
 def test_what_came_up_makes_the_mix_and_moves_the_calendar(tmp_path):
     path, target = small_site(tmp_path / "site"), tmp_path / "plan"
     text = path.read_text("utf-8") + "\n[nursery]\nplant_on = 2028-09-04\n"
@@ -79,7 +81,7 @@ def test_what_came_up_makes_the_mix_and_moves_the_calendar(tmp_path):
     ]
     (path.parent / "counts.csv").write_text("\n".join(["batch,stage,count", *lines, ""]), "utf-8")
     text = text.replace("[nursery]", '[nursery]\ncounts = "counts.csv"')
-    path.write_text(text + "\n[mix]\nfrom_counts = true\n", "utf-8")
+    path.write_text(text.replace("[mix]", "[mix]\nfrom_counts = true"), "utf-8")
     second = write_plan(load_site(path), target)
     after = second.counts.groupby("species")["trees"].sum()
     assert after.get(before.index[-1], 0) <= 9 < before.iloc[-1]
