@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from siteplanner.after.planted import read_planted
-from siteplanner.after.ticked import read_ticks
+from siteplanner.after.ticked import read_status, read_ticks
 from siteplanner.base.errors import input_error, near
 from siteplanner.base.grid import Grid
+from siteplanner.planting.access import NOT_ON_FOOT
 from siteplanner.planting.mix.allocation import scores_at
 from siteplanner.planting.zones.decisions import mixes_of
 from siteplanner.planting.zones.setbacks import too_tall
@@ -25,7 +26,6 @@ from siteplanner.reading.decisions import read_decisions
 from siteplanner.reading.nursery_counts import read_stock
 from siteplanner.reading.published import Published, read_published
 from siteplanner.reading.species.table import read_species
-from siteplanner.season.works import ACCESS_CLASSES
 from siteplanner.site.planting import Mix
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.classes import NOT_SCORED
@@ -103,7 +103,7 @@ def place(site: Site, folder: Path, stock: dict[str, int], ticks: Sequence[Path]
     blocks, trees = plan.features("blocks"), plan.features("trees")
     works = plan.table("blocks.csv", ["block"]).set_index("block")
     ticked = read_ticks(ticks, read_planted(folder)) if ticks else None
-    blocks, not_ready = _ready(blocks, works, ticked)
+    blocks, not_ready = _ready(blocks, works, read_status(site.blocks_file) or {}, ticked)
     year = blocks.set_index("block")["year"]
     # A place whose tree waits for shelter is not ready, though its block is.
     trees = trees[trees["year"].to_numpy() == trees["block"].map(year).to_numpy()]
@@ -225,19 +225,24 @@ def _offer(
 
 
 def _ready(
-    blocks: gpd.GeoDataFrame, works: pd.DataFrame, ticks: pd.DataFrame | None
+    blocks: gpd.GeoDataFrame,
+    works: pd.DataFrame,
+    marked: Mapping[str, str],
+    ticks: pd.DataFrame | None,
 ) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Blocks that people may plant in one of the planned years, and which are not, by reason."""
     blocks = blocks[blocks["trees"] > 0]
     status = pd.Series("planned", index=blocks.index)
     if "status" in blocks:
         status = blocks["status"].fillna("").astype(str).str.lower()
+    # What the site's file says of a block is newer than the plan.
+    status = blocks["block"].map(marked).fillna(status)
     if ticks is not None:
         status[blocks["block"].isin(ticks["block"])] = "planted"
     status[status.isin(READY) & (blocks["year"] <= 0)] = "left for after the planned years"
     if "access_class" in works:
-        steep = works.index[works["access_class"] == ACCESS_CLASSES[-1]]
-        status[status.isin(READY) & blocks["block"].isin(steep)] = ACCESS_CLASSES[-1]
+        steep = works.index[works["access_class"] == NOT_ON_FOOT]
+        status[status.isin(READY) & blocks["block"].isin(steep)] = NOT_ON_FOOT
     ready = status.isin(READY)
     said = [
         f"Not offered, as {word}: {', '.join(blocks['block'][status == word])}."

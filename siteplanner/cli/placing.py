@@ -36,8 +36,8 @@ def place(
     """Say where plants on hand may go: whole rows of one to three ready blocks; plan unchanged."""
     from siteplanner.after.place import place as placed
     from siteplanner.after.place import stock_of
-    from siteplanner.after.place_words import words_of
     from siteplanner.base.text import utf8
+    from siteplanner.cli.printed_place import words_of
     from siteplanner.site.site_file import load_site
 
     one = species is not None and number is not None

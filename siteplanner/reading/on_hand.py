@@ -10,6 +10,9 @@ import pandas as pd
 from siteplanner.reading.nursery_counts import STAGES, Hand
 from siteplanner.site.nursery import Nursery
 
+#: Ends a batch's number, before its lot, where its plants are to take the place of dead ones.
+INFILL = "F"
+
 
 def come_through(
     count: float, stage: str, rules: Nursery, tubes: float = math.inf
@@ -80,7 +83,7 @@ def plants_there(hand: Hand, facts: pd.DataFrame, rules: Nursery) -> dict[str, i
     """Plants to reckon with now, by botanical name: on hand, and expected of counted batches.
 
     ``facts`` has ``botanical_name, code, weeks_to_germinate, weeks_to_prick_out``. A batch that
-    was not counted gives none.
+    was not counted gives none, nor does one of infill: that waits for deaths.
     """
     there: dict[str, float] = {name: float(plants) for name, plants in hand.stock.items()}
     by_name = facts.set_index("botanical_name")
@@ -88,7 +91,8 @@ def plants_there(hand: Hand, facts: pd.DataFrame, rules: Nursery) -> dict[str, i
     written = dict(zip(hand.counts["batch"], hand.counts["species"], strict=True))
     for batch, (stage, count) in latest_counts(hand)[0].items():
         name = species_of_batch(batch, codes) or written.get(batch, "")
-        if name in by_name.index:
+        infill = batch.removeprefix(f"{by_name['code'].get(name, '')}-").split("-")[0]
+        if name in by_name.index and not infill.endswith(INFILL):
             into_tubes = sown_into_tubes(by_name.loc[name])
             came = came_of(count, stage, rules, into_tubes)[1]
             there[name] = there.get(name, 0.0) + came

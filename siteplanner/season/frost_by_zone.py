@@ -133,7 +133,9 @@ def odds_by_zone(
                 range_only=vague,
             )
             basis = f"tolerance {one.known}" + (
-                ": a range, not a figure" if vague else "; station, fit and place folded in"
+                ": a range, not one figure"
+                if vague
+                else "; includes the errors of station, fit and place"
             )
             rows.append(
                 (
@@ -243,9 +245,9 @@ def frost_sentences(
                 f"average year"
             )
             if np.isfinite(when.late):
-                text += f", to {day_words(when.late)} in one year of ten"
+                text += f", until {day_words(when.late)} in one year in ten"
         else:
-            text = "Frost in fewer than half of the years"
+            text = "Frost in fewer than half of years"
         if np.isfinite(when.late_chance):
             text += (
                 f"; {late_c:g} °C or colder after growth starts (about "
@@ -290,12 +292,16 @@ def coldest_by_zone(
 
 @dataclass(frozen=True)
 class FrostTold:
-    """All that a plan tells of frost: see ``Plan.frost``, ``frost_dates`` and ``frost_odds``."""
+    """All that a plan tells of frost: see ``Plan.frost``, ``frost_dates`` and ``frost_odds``.
+
+    ``when`` holds the frost dates of each zone as days of the year.
+    """
 
     odds: pd.DataFrame
     dates: pd.DataFrame
     on_cells: NDArray[np.uint8]
     sentences: dict[str, str]
+    when: dict[str, FrostDates]
 
     def with_words(self, zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         """Add each zone's sentences on frost to what is said of its ground."""
@@ -335,4 +341,5 @@ def tell_frost(
         table,
         odds_on_cells(lowest, error, mask, species, climate, winter_c),
         frost_sentences(dates, chances, names, asked.late_frost_c),
+        dates,
     )

@@ -39,7 +39,11 @@ def test_stock_on_hand_is_taken_off():
 
 
 def test_a_batch_for_each_mother_tree_and_the_rest_bulked():
-    batches = [b for b in with_its_nursery(sources=5, lots=3).nursery.batches if b.species == GUM]
+    batches = [
+        b
+        for b in with_its_nursery(made_plan(trees_per_ha=2000), sources=5, lots=3).nursery.batches
+        if b.species == GUM
+    ]
     assert [b.lot.place for b in batches] == [
         "old tree 1",
         "old tree 2",
@@ -47,7 +51,7 @@ def test_a_batch_for_each_mother_tree_and_the_rest_bulked():
     ]
     assert [b.lot.parents for b in batches] == [1, 1, 3]
     assert {b.lot.permit for b in batches} == {"P 17"}
-    assert [b.batch for b in batches] == ["EUCROD-28-1", "EUCROD-28-2", "EUCROD-28-3"]
+    assert [b.batch for b in batches] == ["EUCROD-A1-1", "EUCROD-A1-2", "EUCROD-A1-3"]
 
 
 def test_seed_is_sown_for_the_infill_up_front():
@@ -69,9 +73,9 @@ def test_counts_take_the_place_of_what_was_expected():
         sources=1,
         hand=hand(
             None,
-            ("EUCROD-28-1", "germinated", 90, date(2027, 12, 1)),
-            ("EUCROD-28-1", "pricked out", 60, date(2028, 1, 10)),
-            ("EUCROD-28-1", "germinated", 95, date(2027, 12, 20)),
+            ("EUCROD-A1-1", "germinated", 90, date(2027, 12, 1)),
+            ("EUCROD-A1-1", "pricked out", 60, date(2028, 1, 10)),
+            ("EUCROD-A1-1", "germinated", 95, date(2027, 12, 20)),
         ),
     )
     batch = plan.nursery.batches[0]
@@ -81,32 +85,32 @@ def test_counts_take_the_place_of_what_was_expected():
     # What dies is replaced later: the plants for it are not short now.
     assert supply["to_plant"] == plan.counts.groupby("species")["trees"].sum()[GUM]
     assert supply["short"] == supply["to_plant"] - 45 < supply["ordered"] - 45
-    assert any("45 plants are expected" in w and "sown again until" in w for w in plan.warnings)
+    assert any("45 plants are expected" in w and "resown until" in w for w in plan.warnings)
     late = with_its_nursery(
-        sources=1, hand=hand(None, ("EUCROD-28-1", "plantable", 45, date(2028, 9, 30)))
+        sources=1, hand=hand(None, ("EUCROD-A1-1", "plantable", 45, date(2028, 9, 30)))
     )
-    assert any("too late to sow again" in warning for warning in late.warnings)
+    assert any("too late to resow" in warning for warning in late.warnings)
 
 
 def test_a_batch_that_the_plan_no_longer_has_is_named_and_its_plants_count():
-    plan = with_its_nursery(hand=hand(None, ("EUCROD-27-1", "plantable", 7, None)))
+    plan = with_its_nursery(hand=hand(None, ("EUCROD-B1-1", "plantable", 7, None)))
     before = with_its_nursery().nursery.supply.set_index("species")
     after = plan.nursery.supply.set_index("species")
     assert after["expected"][GUM] == before["expected"][GUM] + 7
     assert after.drop(index=GUM).equals(before.drop(index=GUM))
-    [said] = [w for w in plan.warnings if "EUCROD-27-1" in w]
+    [said] = [w for w in plan.warnings if "EUCROD-B1-1" in w]
     assert "7 plantable" in said and GUM in said
 
 
 def test_moving_the_first_day_of_planting_stops_no_counts():
-    count = hand(None, ("EUCROD-28-1", "germinated", 90, None))
+    count = hand(None, ("EUCROD-A1-1", "germinated", 90, None))
     moved = with_its_nursery(hand=count, plant_on=date(2029, 9, 3))
     assert moved.nursery.supply["expected"].sum() > 0
 
 
 def test_a_count_of_what_can_be_no_batch_names_the_nearest():
-    with pytest.raises(InputError, match="EUCROD-28-1"):
-        with_its_nursery(hand=hand(None, ("EUCRUD-28-1", "germinated", 5, None)))
+    with pytest.raises(InputError, match="EUCROD-A1-1"):
+        with_its_nursery(hand=hand(None, ("EUCRUD-A1-1", "germinated", 5, None)))
 
 
 def on_hand_of(batch, plants, *counts, stock=None):
@@ -115,20 +119,20 @@ def on_hand_of(batch, plants, *counts, stock=None):
 
 
 def test_plants_on_hand_that_name_their_batch_count_once():
-    count = ("EUCROD-28-1", "pricked out", 60, None)
-    plan = with_its_nursery(sources=1, hand=on_hand_of("EUCROD-28-1", 40, count))
+    count = ("EUCROD-A1-1", "pricked out", 60, None)
+    plan = with_its_nursery(sources=1, hand=on_hand_of("EUCROD-A1-1", 40, count))
     supply = plan.nursery.supply.set_index("species").loc[GUM]
     assert (supply["expected"], supply["on_hand"]) == (40, 0)
     assert raised(plan) == raised(with_its_nursery(sources=1))
     assert any("60 pricked out" in w and "those on hand are taken" in w for w in plan.warnings)
-    count = ("EUCROD-28-1", "plantable", 45, None)
-    plan = with_its_nursery(sources=1, hand=on_hand_of("EUCROD-28-1", 40, count))
+    count = ("EUCROD-A1-1", "plantable", 45, None)
+    plan = with_its_nursery(sources=1, hand=on_hand_of("EUCROD-A1-1", 40, count))
     assert plan.nursery.supply.set_index("species")["expected"][GUM] == 45
     assert any("the count is taken" in w for w in plan.warnings)
 
 
 def test_plants_from_elsewhere_count_beside_a_counted_batch_and_it_is_said():
-    count = ("EUCROD-28-1", "plantable", 45, None)
+    count = ("EUCROD-A1-1", "plantable", 45, None)
     plan = with_its_nursery(sources=1, hand=hand({GUM: 30}, count))
     assert plan.nursery.supply.set_index("species")["expected"][GUM] == 75
     assert any("30 plants on hand count beside" in w for w in plan.warnings)
@@ -136,7 +140,7 @@ def test_plants_from_elsewhere_count_beside_a_counted_batch_and_it_is_said():
 
 def test_a_spare_plant_is_offered_to_one_species_only():
     # Three species fail, two have plants to spare.
-    rows = [(f"{code}-28-{n}", "plantable", 0, None)
+    rows = [(f"{code}-A1-{n}", "plantable", 0, None)
             for code in ("EUCROD", "LEPLAN", "ACAMEL") for n in (1, 2)]  # fmt: skip
     known = {b.batch for b in with_its_nursery().nursery.batches}
     stock = {SPECIES[3][0]: 90, SPECIES[4][0]: 90}
@@ -160,7 +164,7 @@ def test_a_spare_plant_is_offered_to_one_species_only():
 
 def test_what_is_short_itself_is_no_substitute():
     banksia = SPECIES[5][0]
-    short = with_its_nursery(hand=hand(None, ("BANMAR-28-1", "plantable", 1, date(2028, 9, 1))))
+    short = with_its_nursery(hand=hand(None, ("BANMAR-A1-1", "plantable", 1, date(2028, 9, 1))))
     frame = short.nursery.substitutes
     assert len(frame) and (frame["suitability"] >= 40).all()
     assert not (frame["species"] == frame["substitute"]).any()
@@ -220,6 +224,6 @@ def test_a_batch_that_cannot_be_sown_again_says_so_at_sowing():
     late = [b for b in with_its_nursery(hurry=1.0, planting_weeks=2).nursery.batches]
     early = [b for b in with_its_nursery().nursery.batches]
     for batch in (*late, *early):
-        assert ("too late to sow again" in sowing(batch)) == (batch.dates.resow_by is None)
+        assert ("too late to resow" in sowing(batch)) == (batch.dates.resow_by is None)
     assert any(b.dates.resow_by is None for b in late)
     assert any(b.dates.resow_by is not None for b in early)

@@ -53,8 +53,8 @@ def counted_batches(
             tubes = math.inf if site.mix.from_counts else batch.order.tubes
             if stage != "germinated" and count > tubes:
                 said.append(
-                    f"Batch {batch.batch}: {count} {stage}, more than the "
-                    f"{batch.order.tubes} tubes planned; look at the count."
+                    f"Batch {batch.batch}: {count} {stage}, more than the {batch.order.tubes} "
+                    "tubes planned. Check the count."
                 )
             expected = came_of(count, stage, rules, batch.into_tubes, tubes)
             batch = dataclasses.replace(batch, stage=stage, counted=count, expected=expected)
@@ -104,8 +104,8 @@ def _species_counted(
                 errors.add(
                     path,
                     f"batch {code}, {word}",
-                    f"{given!r} was counted, but the batch is of {own!r} now",
-                    "use the batch number that stands in the new nursery.csv",
+                    f"{given!r} was counted, but this batch is now of {own!r}",
+                    "use the batch number in the new nursery.csv",
                 )
     errors.raise_any()
     return {code: found[code] for code in latest}
@@ -113,6 +113,7 @@ def _species_counted(
 
 def supply_of(
     names: pd.Series[str],
+    ordered: pd.Series[int],
     counts: pd.DataFrame,
     batches: Sequence[Batch],
     hand: Hand,
@@ -120,21 +121,22 @@ def supply_of(
 ) -> pd.DataFrame:
     """Sum up what each species comes to (see :class:`~.year.NurseryYear`).
 
-    ``counts`` is the layout's; ``apart`` are plants of batches that the plan no longer has. What
-    is short is short of the trees to plant: infill is raised when deaths have been counted.
+    ``ordered`` has the plants to raise of each species, infill too; ``counts`` is the layout's;
+    ``apart`` are plants of batches that the plan no longer has. Batches raised as infill are left
+    out of what is expected, as of what is short: they wait for deaths to be counted.
     """
-    wanted = counts.groupby("species", sort=False)[["order", "trees"]].sum()
+    trees = counts.groupby("species", sort=False)["trees"].sum()
     rows = []
     for name in names:
-        ordered, to_plant = (int(n) for n in wanted.loc[name]) if name in wanted.index else (0, 0)
+        wanted, to_plant = int(ordered.get(name, 0)), int(trees.get(name, 0))
         held = hand.stock.get(name, 0)
-        came = [batch.expected for batch in batches if batch.species == name]
+        came = [b.expected for b in batches if b.species == name and not b.infill]
         came += [apart[name]] if name in apart else []
-        if not (ordered or held or came):
+        if not (wanted or held or came):
             continue
         worst, expected, best = (int(held + sum(e[n] for e in came) + 1e-6) for n in range(3))
         short = max(0, to_plant - expected)
-        rows.append((name, ordered, to_plant, held, worst, expected, best, short))
+        rows.append((name, wanted, to_plant, held, worst, expected, best, short))
     return pd.DataFrame(rows, columns=list(SUPPLY))
 
 
@@ -170,7 +172,7 @@ def substitutes_of(
         [np.bincount(place[inside], s[inside], minlength=len(number)) for s in scores], axis=1
     )
     mean = sums / np.maximum(number, 1)[:, None]
-    spare = (supply["expected"] - supply["ordered"]).clip(lower=0)
+    spare = (supply["expected"] - supply["to_plant"]).clip(lower=0)
     spare = pd.Series(spare.to_numpy(), index=supply["species"])
     short = set(supply["species"][supply["short"] > 0])
     found = []

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
-from siteplanner.season.nursery.batches import Batch, batches_of, unreadable_months
+from siteplanner.reading.on_hand import INFILL
+from siteplanner.season.nursery.batches import Batch, Planting, batches_of, unreadable_months
 from siteplanner.season.nursery.orders import bench_by_month
 from siteplanner.season.nursery.supply import (
     counted_batches,
@@ -18,6 +20,7 @@ from siteplanner.season.nursery.supply import (
     substitutes_of,
     supply_of,
 )
+from siteplanner.season.plantings import Calendar
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
@@ -47,29 +50,38 @@ class NurseryYear:
     counted_to: date | None
     warnings: tuple[str, ...]
 
+    @property
+    def first_day(self) -> date | None:
+        """First day on which any of the batches is planted; None where nothing is dated."""
+        return min((batch.dates.plant for batch in self.batches if batch.dates), default=None)
+
 
 def nursery_year(
-    inputs: Inputs, suitability: Suitability, layout: Layout, site: Site
+    inputs: Inputs,
+    suitability: Suitability,
+    layout: Layout,
+    plantings: pd.DataFrame,
+    calendar: Calendar,
+    site: Site,
 ) -> NurseryYear:
-    """Work the nursery's year out.
+    """Work out what the nursery raises for the ``plantings`` (see ``plantings.COLUMNS``).
 
     Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
     """
     rules, hand = site.nursery, inputs.hand
     mean_c = (inputs.climate.tmin_c + inputs.climate.tmax_c) / 2
-    ordered = layout.counts.groupby("species", sort=False)["order"].sum()
+    ordered = plantings.groupby("species", sort=False)["plants"].sum()
     facts = inputs.species.facts
     sources = inputs.seed_sources
-    year = f"-{rules.plant_on:%y}" if rules.plant_on else ""
     batches: list[Batch] = []
     for row in facts.to_dict("records"):
         name = row["botanical_name"]
-        to_raise = int(ordered.get(name, 0)) - hand.stock.get(name, 0)
-        if to_raise > 0:
-            mine = sources[sources["species"] == name]
-            batches += batches_of(row, row["code"] + year, to_raise, mine, rules, mean_c.tolist())
+        mine = sources[sources["species"] == name]
+        wanted = less_on_hand(plantings[plantings["species"] == name], hand.stock.get(name, 0))
+        for code, planting in coded(row["code"], wanted, calendar):
+            batches += batches_of(row, code, planting, mine, rules, mean_c.tolist())
     counted, apart, said = counted_batches(batches, hand, site, facts)
-    supply = supply_of(facts["botanical_name"], layout.counts, counted, hand, apart)
+    supply = supply_of(facts["botanical_name"], ordered, layout.counts, counted, hand, apart)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
     substitutes = substitutes_of(inputs, suitability, layout, supply, site.mix.lowest_suitability)
     warnings = [
@@ -92,6 +104,31 @@ def nursery_year(
         counted_to=counted_to,
         warnings=tuple(warnings),
     )
+
+
+def less_on_hand(plantings: pd.DataFrame, held: int) -> pd.DataFrame:
+    """Plantings of a species less what is on hand, which goes to the earliest first."""
+    early = plantings.sort_values(["year", "window"], kind="stable")
+    before = early["plants"].cumsum() - early["plants"]
+    taken = np.clip(held - before, 0, early["plants"])
+    left = early.assign(plants=early["plants"] - taken)
+    return left[left["plants"] > 0]
+
+
+def coded(code: str, plantings: pd.DataFrame, calendar: Calendar) -> list[tuple[str, Planting]]:
+    """Give each planting of a species the code of its batches, such as EUCROD-B1 or EUCROD-B2F.
+
+    The letter is that of the window, the number counts the years in which the species is planted
+    in it, F marks infill: nothing in it hangs on a date, so that a count keeps its batch when
+    ``plant_on`` moves.
+    """
+    made = []
+    for (window, infill), mine in plantings.groupby(["window", "infill"], sort=True):
+        for number, one in enumerate(mine.sort_values("year").itertuples(), start=1):
+            name = f"{code}-{calendar.letter(window)}{number}{INFILL if infill else ''}"
+            planting = Planting(one.plants, one.year, one.infill, one.plant_from, one.plant_until)
+            made.append((name, planting))
+    return made
 
 
 def _bench(batches: Sequence[Batch], rules: Nursery) -> pd.DataFrame:
@@ -119,17 +156,17 @@ def _warnings(
     batches: Sequence[Batch], supply: pd.DataFrame, rules: Nursery, counted_to: date | None
 ) -> list[str]:
     said = []
-    if batches and rules.plant_on is None:
+    if batches and batches[0].dates is None:
         said.append(
-            "The nursery's dates need the first day of planting: write plant_on under "
-            "[nursery] in the site file."
+            "The nursery's dates need the first year of planting: write, say, plant_on = 2028 "
+            "under [nursery] in the site file."
         )
     for row in supply[supply["short"] > 0].itertuples():
         days = [b.dates.resow_by for b in batches if b.species == row.species and b.dates]
         late = max((day for day in days if day), default=None)
-        again = "It is too late to sow again."
+        again = "It is too late to resow."
         if late and (counted_to is None or counted_to <= late):
-            again = f"It can be sown again until {late}."
+            again = f"It can be resown until {late}."
         said.append(
             f"{row.species}: {row.expected} plants are expected ({row.worst} to {row.best}), "
             f"{row.to_plant} are needed. {again} See nursery_substitutes.csv."
@@ -137,12 +174,13 @@ def _warnings(
     bound = [b.batch for b in batches if b.dates and b.dates.pot_bound < b.dates.plant_until]
     if bound:
         said.append(
-            f"Batches {', '.join(bound)} would be pot-bound before planting ends: sow "
-            "later, or pot them on."
+            f"Batches {', '.join(bound)} would be pot-bound before planting ends. Sow later, or "
+            "pot them on."
         )
     stale = [b.batch for b in batches if b.seed_stored_too_long]
     if stale:
         said.append(
-            f"Batches {', '.join(stale)}: the seed keeps less long than from collecting to sowing."
+            f"Batches {', '.join(stale)}: the seed does not keep from collecting until sowing. "
+            "Collect later, or sow earlier."
         )
     return said
