@@ -20,6 +20,7 @@ from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
+from siteplanner.cli.placing import place
 from siteplanner.cli.printed import (
     escaped,
     print_changes,
@@ -268,8 +269,8 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (blocks, layers, patterns, ground, catchment):
-    app.command()(beyond)
+for other in (blocks, place, layers, patterns, ground, catchment):
+    app.command()(other)
 
 
 class _StoppedError(BaseException):

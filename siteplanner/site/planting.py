@@ -265,6 +265,10 @@ class Mix(Table):
     stock_only: bool = False
     """Plant no more of a species than the nursery's stock file lists; a species not listed has
     none."""
+    from_counts: bool = False
+    """Plant what there is: the stock, and what to expect of the batches counted under [nursery].
+    A batch not counted has nothing; count what is still in the nursery. Without any stock or
+    counts this changes nothing."""
     budget: Annotated[float, Field(ge=0)] | None = None
     """The most that trees in the ground may cost, in your currency."""
     tree_cost: Annotated[float, Field(ge=0)] = 6.0
