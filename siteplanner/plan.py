@@ -66,12 +66,15 @@ class Plan:
         not scored (outside the property).
     zones:
         One row a zone: ``zone`` (letter), ``title`` (a few words), ``ground`` (sentence on
-        what the ground is like), ``area_ha``, ``pattern``, ``spacing_m`` (map distance),
+        what the ground is like), ``ground_kind`` (its marks, such as "frosty wet", by which
+        survival is learnt), ``area_ha``, ``pattern``, ``spacing_m`` (map distance),
         ``density_ha`` (stems per map hectare), ``trees``, ``geometry`` (MultiPolygon).
     blocks:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
         ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
-        from grid north), ``geometry`` (Polygon).
+        from grid north), ``steep`` (what becomes of a block that is not on foot, as [planting]
+        steep says; "" for others), ``status`` (``reading.kept_blocks.STATUSES``), ``pattern`` and
+        ``spacing_m`` of its rows, ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
         ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
@@ -112,6 +115,9 @@ class Plan:
         mother tree whose seed should stand there, may be empty), ``blocks`` has ``year``.
     nursery:
         Batches, bench area, supply and substitutes.
+    hours:
+        Person-hours of nursery and crews by month, beside what they can do
+        (``siteplanner.season.hours.COLUMNS``).
     factors:
         What the suitability was scored on: each factor's layer and every species' tolerances.
     limiting:
@@ -162,6 +168,7 @@ class Plan:
     thermometers: pd.DataFrame
     works: Works
     nursery: NurseryYear
+    hours: pd.DataFrame
     cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     inputs: dict[str, str]
@@ -223,6 +230,7 @@ def plan_of(
         thermometers=season.thermometers,
         works=season.works,
         nursery=season.nursery,
+        hours=season.hours,
         cautions=CAUTIONS,
         warnings=notes,
         inputs=inputs.hashes,
@@ -231,9 +239,13 @@ def plan_of(
 
 
 _ZONES = (
-    "zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha", "trees", "geometry",
+    "zone", "title", "ground", "ground_kind", "area_ha", "pattern", "spacing_m", "density_ha",
+    "trees", "geometry",
 )  # fmt: skip
-_BLOCKS = ("block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "geometry")
+_BLOCKS = (
+    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "status",
+    "pattern", "spacing_m", "geometry",
+)  # fmt: skip
 
 
 def _species(inputs: Inputs) -> pd.DataFrame:

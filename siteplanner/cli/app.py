@@ -16,13 +16,14 @@ from rich.console import Console
 
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
+from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, patterns
+from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
     escaped,
     print_changes,
     print_explained,
-    print_infill,
     print_plan,
     print_suited,
     print_verified,
@@ -58,9 +59,18 @@ def plan(
     paddock: Annotated[
         str | None, typer.Option(metavar="NAME", help="Plan only this paddock.")
     ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="BLOCK", help="Lay out this block alone; others stay. May be repeated."
+        ),
+    ] = None,
     how_sure: Annotated[
         bool,
         typer.Option("--how-sure", help="Also work out each species' chances; takes longer."),
+    ] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace a plan though its plan.gpkg was edited.")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
@@ -77,22 +87,30 @@ def plan(
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
+    if only:
+        read = read.with_only([name for part in only for name in part.split(",")], target)
     with steps_done(quiet) as step:
-        made = write_plan(read, target, sure=how_sure, step=step)
+        made = write_plan(read, target, sure=how_sure, overwrite=overwrite, step=step)
     if not quiet:
         print_plan(made, target)
 
 
 @app.command()
 def check(site: SiteFile) -> None:
-    """Read all inputs and say what was understood and what is wrong; write nothing."""
+    """Read all inputs and say what was understood and what is wrong; write nothing.
+
+    Of zones drawn by hand it says what the plan would say.
+    """
     from siteplanner.base.units import hectares
-    from siteplanner.run import check_plugins
+    from siteplanner.run import check_plugins, notes_on_zones
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
 
-    start = ready(load_site(site))
+    read = load_site(site)
+    start = ready(read)
     check_plugins()
+    with steps_done(read.decisions.zones is None) as step:
+        drawn = notes_on_zones(read, step=step)
     inputs = start.inputs
     console = Console(soft_wrap=True, emoji=False)
     grid = inputs.grid
@@ -111,7 +129,7 @@ def check(site: SiteFile) -> None:
         f"mother trees: {len(inputs.seed_sources)}",
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
     ]
-    for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
+    for line in [*lines, *(f"note: {note}" for note in (*inputs.notes, *drawn))]:
         console.print(escaped(line), highlight=False)
     console.print("Nothing is wrong with the inputs.", highlight=False)
 
@@ -254,60 +272,7 @@ def new(
     )
 
 
-@app.command()
-def survival(
-    site: SiteFile,
-    counts: Annotated[
-        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Completed count forms, CSV.")
-    ] = None,
-    plan: Annotated[
-        Path | None, typer.Option(help="Folder of the plan; maps/<site> by default.")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(help="Folder to write to; survival/<site> by default.")
-    ] = None,
-    draw: Annotated[
-        bool,
-        typer.Option("--draw", help="Choose rows to count, and write a form for them."),
-    ] = False,
-    save: Annotated[
-        bool,
-        typer.Option("--save-rates", help="Save the updated survival rates in the site's folder."),
-    ] = False,
-    planted: Annotated[
-        list[Path] | None,
-        typer.Option(help="planted.csv from the map: only blocks ticked there; may be repeated."),
-    ] = None,
-) -> None:
-    """Choose rows to count after planting, or evaluate counts and order infill."""
-    from siteplanner.after import survival_round as after
-    from siteplanner.site.site_file import load_site
-
-    if draw == bool(counts):
-        raise typer.BadParameter("give files of counts, or --draw to get a form to fill in")
-    read = load_site(site)
-    planned = plan if plan is not None else Path("maps") / read.slug
-    target = out if out is not None else Path("survival") / read.slug
-    console = Console(soft_wrap=True, emoji=False)
-    if draw or not counts:
-        form = target / "rows_to_count.csv"
-        rows, trees = after.write_rows_to_count(read, planned, form, planted or ())
-        console.print(
-            escaped(f"{rows} rows chosen, {trees} trees to look at: fill in {form}"),
-            highlight=False,
-        )
-        return
-    outcome = after.survival_of(read, counts, planned, planted or ())
-    print_infill(outcome)
-    lines = [*outcome.findings, *(f"written: {p}" for p in after.write_outcome(outcome, target))]
-    if save:
-        saved = after.save_rates(outcome, read, counts)
-        lines.append(
-            f'saved: {saved}; to use it in the next plan, write survival = "{saved.name}" '
-            "under [species] in the site file"
-        )
-    for line in lines:
-        console.print(escaped(line), highlight=False)
+app.command()(survival)
 
 
 @app.command()
@@ -334,7 +299,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (patterns, ground, catchment):
+for beyond in (blocks, patterns, ground, catchment):
     app.command()(beyond)
 
 

@@ -93,24 +93,34 @@ def print_plan(made: Plan, target: Path) -> None:
 
 
 def print_infill(outcome: SurvivalOutcome) -> None:
-    """Print survival and infill by species."""
+    """Print survival and infill by species, and what is expected now by species and ground."""
     table = Table(title="Survival and infill", title_justify="left")
     table.add_column("species")
-    for column in ("counted", "live", "expected before", "expected now", "infill", "to order"):
+    for column in ("counted", "live", "dead, seen", "infill", "to order"):
         table.add_column(column, justify="right")
     for row in outcome.species.itertuples():
-        now = f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})"
         live = f"{row.alive / row.counted:.0%}" if row.counted else "-"
-        table.add_row(
+        numbers = (f"{n:,}" for n in (row.seen_dead, row.infill, row.still_to_order))
+        table.add_row(escaped(row.species), f"{row.counted:,}", live, *numbers)
+    console = Console(emoji=False)
+    console.print(table)
+    if outcome.grounds.empty:
+        return
+    learnt = Table(title="Expected survival, from the sample", title_justify="left")
+    for column in ("species", "ground"):
+        learnt.add_column(column)
+    for column in ("counted", "live", "expected before", "expected now"):
+        learnt.add_column(column, justify="right")
+    for row in outcome.grounds.itertuples():
+        learnt.add_row(
             escaped(row.species),
+            escaped(row.ground),
             f"{row.counted:,}",
-            live,
+            f"{row.alive / row.counted:.0%}",
             f"{row.expected_before:.0%}",
-            now,
-            f"{row.infill:,}",
-            f"{row.still_to_order:,}",
+            f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})",
         )
-    Console(emoji=False).print(table)
+    console.print(learnt)
 
 
 def print_suited(found: Suited) -> None:

@@ -292,12 +292,16 @@ def coldest_by_zone(
 
 @dataclass(frozen=True)
 class FrostTold:
-    """All that a plan tells of frost: see ``Plan.frost``, ``frost_dates`` and ``frost_odds``."""
+    """All that a plan tells of frost: see ``Plan.frost``, ``frost_dates`` and ``frost_odds``.
+
+    ``when`` holds the frost dates of each zone as days of the year.
+    """
 
     odds: pd.DataFrame
     dates: pd.DataFrame
     on_cells: NDArray[np.uint8]
     sentences: dict[str, str]
+    when: dict[str, FrostDates]
 
     def with_words(self, zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         """Add each zone's sentences on frost to what is said of its ground."""
@@ -337,4 +341,5 @@ def tell_frost(
         table,
         odds_on_cells(lowest, error, mask, species, climate, winter_c),
         frost_sentences(dates, chances, names, asked.late_frost_c),
+        dates,
     )

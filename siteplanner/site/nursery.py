@@ -32,10 +32,12 @@ class Nursery(Table):
     nursery's own figures are better.
     """
 
-    plant_on: date | None = None
-    """First day of planting, such as 2028-09-04; without it the nursery has no dates."""
+    plant_on: Annotated[int, Field(ge=1900, le=2200)] | date | None = None
+    """First year of planting, such as 2028; each block is then planted in the weeks that suit its
+    ground. A day, such as 2028-09-04, is the first one on which anybody plants: what should have
+    been planted before it is planted a year later. Without it nothing is dated."""
     planting_weeks: Weeks = 6
-    """How long planting goes on after ``plant_on``."""
+    """How long plants may still be put in after a planting window opens."""
     harden_weeks: Weeks = 6
     """Time in the open, out of the shade house, before planting."""
     sow_from_c: Annotated[float, Field(ge=-50, le=30)] = 9.0
@@ -94,6 +96,11 @@ class Nursery(Table):
     """A CSV of plants on hand: ``species, plants``."""
     counts: str | None = None
     """A CSV of what was counted: ``batch, stage, count, date`` (see nursery_counts.csv)."""
+
+    @property
+    def first_year(self) -> int | None:
+        """The first year of planting; None where nothing is dated."""
+        return self.plant_on.year if isinstance(self.plant_on, date) else self.plant_on
 
 
 class Survival(Table):

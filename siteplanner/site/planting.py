@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+import pydantic
 from pydantic import Field
 
 from siteplanner.site.table import Metres, Share, Table
@@ -12,6 +13,37 @@ Rate = Annotated[float, Field(ge=0, le=100_000)]
 Days = Annotated[float, Field(gt=0, le=100_000)]
 Weeks = Annotated[int, Field(ge=0, le=104)]
 Degrees = Annotated[float, Field(ge=0, le=90)]
+Minutes = Annotated[float, Field(ge=0, le=1440)]
+DaysAMonth = Annotated[float, Field(gt=0, le=31)]
+
+
+class CrewRates(Table):
+    """``[work.volunteers]``: minutes that one person takes on easy ground.
+
+    With a guard and two stakes a tree these make 45 trees a person-day of six hours; volunteers
+    plant 30 to 60 (common practice, no source).
+    """
+
+    plant_min: Minutes = 4.0
+    """To carry, dig and plant one tree."""
+    guard_min: Minutes = 2.0
+    """To put one guard on."""
+    stake_min: Minutes = 1.0
+    """To drive one stake."""
+    mulch_10_l_min: Minutes = 1.0
+    """To carry and lay ten litres of mulch."""
+    water_10_l_min: Minutes = 2.0
+    """To carry and give ten litres of water."""
+
+
+class ContractorRates(CrewRates):
+    """``[work.contractors]``: the same for people who plant for a living (from memory)."""
+
+    plant_min: Minutes = 1.5
+    guard_min: Minutes = 1.0
+    stake_min: Minutes = 0.5
+    mulch_10_l_min: Minutes = 0.75
+    water_10_l_min: Minutes = 1.0
 
 
 class WorkRates(Table):
@@ -27,8 +59,28 @@ class WorkRates(Table):
     """Water at planting; 0 where the ground is wet enough."""
     people: Annotated[int, Field(ge=1, le=500)] = 5
     """People in a crew."""
-    trees_a_person_day: Days = 120.0
-    """Trees that one person plants in a day on easy ground, with guards."""
+    crew: Literal["volunteers", "contractors"] = "volunteers"
+    """Who plants: the rates under [work.volunteers] or [work.contractors] count."""
+    volunteers: CrewRates = CrewRates()
+    contractors: ContractorRates = ContractorRates()
+    trees_a_person_day: Days | None = None
+    """Trees that a person of yours plants a day on easy ground with all that they get; goes before
+    the minutes of the single steps."""
+    hours_a_day: Annotated[float, Field(gt=0, le=16)] = 6.0
+    """Hours that a person works a day, breaks and ways taken off."""
+    days_a_month: DaysAMonth = 8.0
+    """Days a month on which the crew plants."""
+    nursery_people: Annotated[int, Field(ge=1, le=500)] = 2
+    nursery_days_a_month: DaysAMonth = 12.0
+    """Days a month on which the nursery's people sow, fill tubes and prick out."""
+    sow_tray_min: Minutes = 15.0
+    """To fill and sow one tray."""
+    sow_tube_min: Minutes = 0.3
+    """To sow seed straight into one tube."""
+    fill_tube_min: Minutes = 0.3
+    """To fill one tube."""
+    prick_out_min: Minutes = 0.5
+    """To prick one seedling out into a tube."""
     block_days: Days = 3.0
     """A block is what a crew plants in this many days. A larger one is cut into parts, each as near
     to a track as possible."""
@@ -38,6 +90,8 @@ class WorkRates(Table):
     """Width of the spot kept free of weeds around a tree, by hand, mulch or mat."""
     weed_weeks: Weeks = 10
     """From weed control to planting."""
+    rooting_weeks: Weeks = 8
+    """So long must the ground stay moist after planting, for roots to hold."""
     fence_within_m: Metres = 6.0
     """An existing fence this near to a paddock's edge counts as the fence of that edge."""
     rip_steepest_deg: Degrees = 15.0
@@ -46,7 +100,8 @@ class WorkRates(Table):
     """Blocks with at most a tenth of their ground steeper than this are classed as suitable for
     volunteers."""
     experienced_deg: Degrees = 30.0
-    """The same, for experienced people only; steeper blocks are classed "not on foot"."""
+    """The same, for experienced people only; steeper ones are graded not on foot: see [planting]
+    steep."""
 
 
 class Years(Table):
@@ -59,7 +114,7 @@ class Years(Table):
     """The first year of planting, such as 2028; without it years are numbered 1, 2 …"""
     number: Annotated[int, Field(ge=1, le=15)] = 3
     tubes: Annotated[int, Field(ge=0)] | None = None
-    """Plants that the nursery can raise a year."""
+    """Tubes that the nursery can fill a year, for planting and for infill."""
     bench_m2: Annotated[float, Field(ge=0)] | None = None
     """Bench space of the nursery; a tube takes tube_m2 under [nursery]."""
     money: Annotated[float, Field(ge=0)] | None = None
@@ -149,10 +204,23 @@ class Planting(Table):
     """Leave out every n-th row as a lane for machines; 0: no lanes."""
     rules: tuple[SpacingRule, ...] = ()
     steepest_deg: Annotated[float, Field(ge=5, le=90)] = 38.0
-    """Steeper ground is not planted: it is not safe on foot with a load (from memory,
-    judgement)."""
+    """Steeper ground is left out: not safe on foot with a load (from memory, judgement)."""
+    steep: Literal["leave", "seed from above", "steep crew"] = "leave"
+    """What becomes of blocks that are graded not on foot (see [work] experienced_deg): no trees,
+    direct seeding from above, or trees that the crew named by steep_crew plants."""
+    steep_crew: Annotated[str, Field(min_length=1, max_length=100)] | None = None
+    """Name of the crew that is equipped and trained for steep ground."""
     smallest_block_m2: Annotated[float, Field(ge=0, le=100_000)] = 200.0
     """A smaller left-over piece is not planted."""
+
+    @pydantic.model_validator(mode="after")
+    def _crew_is_named(self) -> Planting:
+        if (self.steep == "steep crew") != (self.steep_crew is not None):
+            raise ValueError(
+                'steep = "steep crew" and steep_crew = "the crew\'s name" go together: write both '
+                "or neither"
+            )
+        return self
 
 
 Role = Literal["pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "riparian"]
@@ -208,6 +276,18 @@ class Mix(Table):
         """Least share of each role that is asked for."""
         asked = {"pioneer": self.pioneer_share, **self.roles}
         return {role: share for role, share in asked.items() if share > 0}
+
+
+class Blocks(Table):
+    """``[blocks]``: what has become of the blocks, so that nothing printed or planted moves."""
+
+    file: str | None = None
+    """GeoPackage with each block's name, outline, rows of trees and status; blocks.gpkg beside the
+    site file is found by itself. ``siteplanner blocks`` writes it, and you may edit it."""
+    only: tuple[str, ...] = ()
+    """Lay out these blocks alone; all others stay as in ``plan``. The command line sets both."""
+    plan: str | None = None
+    """Folder of the plan that the other blocks stay as in."""
 
 
 class Decisions(Table):

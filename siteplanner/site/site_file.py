@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -32,7 +33,16 @@ from siteplanner.site.inputs import (
     SpeciesFile,
 )
 from siteplanner.site.nursery import Nursery, Survival
-from siteplanner.site.planting import Decisions, Mix, Planting, Setbacks, WorkRates, Years, Zones
+from siteplanner.site.planting import (
+    Blocks,
+    Decisions,
+    Mix,
+    Planting,
+    Setbacks,
+    WorkRates,
+    Years,
+    Zones,
+)
 from siteplanner.site.table import Share, Table
 
 
@@ -116,6 +126,7 @@ class Site(Table):
     planting: Planting = Planting()
     mix: Mix = Mix()
     decisions: Decisions = Decisions()
+    blocks: Blocks = Blocks()
     how_sure: HowSure = HowSure()
     work: WorkRates = WorkRates()
     years: Years = Years()
@@ -128,6 +139,12 @@ class Site(Table):
     def with_paddock(self, name: str) -> Site:
         """Give the site with one paddock alone to plan."""
         return self.model_copy(update={"paddocks": self.paddocks.model_copy(update={"only": name})})
+
+    def with_only(self, blocks: Sequence[str], plan: Path) -> Site:
+        """Give the site with some blocks of a plan (a folder) to lay out anew, all others kept."""
+        name = os.path.relpath(plan, self.folder).replace(os.sep, "/")
+        change = {"only": tuple(dict.fromkeys(blocks)), "plan": name}
+        return self.model_copy(update={"blocks": self.blocks.model_copy(update=change)})
 
     def with_mature_shelter(self, plan: Path) -> Site:
         """Give the site with another earlier plan (a folder) as mature shelter."""
@@ -142,6 +159,11 @@ class Site(Table):
     def folder(self) -> Path:
         """The folder that paths in the site file are relative to."""
         return self.path.parent
+
+    @property
+    def blocks_file(self) -> Path:
+        """The file that says what has become of the blocks, whether or not it is there."""
+        return self.folder / (self.blocks.file or "blocks.gpkg")
 
     @property
     def slug(self) -> str:

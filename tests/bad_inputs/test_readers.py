@@ -32,7 +32,7 @@ EDITS = st.lists(
     max_size=4,
 )
 NAMES = ("settings", "dem", "geopackage", "geojson", "kml", "kmz", "climate", "daily", "species",
-         "counts", "survival", "dig")  # fmt: skip
+         "counts", "survival", "damage", "dig")  # fmt: skip
 
 
 @pytest.fixture(scope="module")

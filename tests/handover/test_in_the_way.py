@@ -199,7 +199,7 @@ def test_killed_at_a_named_point_the_plan_is_the_old_or_the_new_one_without_stra
         assert digests(target) == held
         return
     # The folders have changed places by then, and the previous plan goes.
-    assert verify(target, changed).faults == ()
+    assert verify(target, changed).errors == ()
     assert json.loads((target / "plan.json").read_text("utf-8"))["site"] == "B square"
 
 

@@ -74,7 +74,7 @@ def test_the_table_adds_up_to_the_plans_order(plan, folder):
         for row in table
     )
     first = table[0]
-    assert first["batch"] == "EUCROD-28-1" and first["permit"] == "P 17"
+    assert first["batch"] == "EUCROD-A1-1" and first["permit"] == "P 17"
     assert first["most_of_a_trees_crop"] == "0.2"  # NSW OEH (2011): at most 20 % of the fruit
     assert first["sow_on"] == "2027-11-02" and first["season"] == "late spring"
 
@@ -120,7 +120,7 @@ def test_every_sheet_is_filled_in_order(plan, tmp_path, name):
     sheet = SHEETS[name]
     labels = 3 * len(plan.nursery.batches)
     assert len(pages) == -(-labels // (sheet.across * sheet.down))
-    assert "EUCROD-28-1" in pages[0].extract_text()
+    assert "EUCROD-A1-1" in pages[0].extract_text()
 
 
 def test_the_sheets_name_every_batch_month_and_caution(plan, folder):

@@ -16,7 +16,7 @@ import pypdfium2 as pdfium
 import pypdfium2.raw as raw
 import pytest
 import shapely
-from handover.browser import DESK, chromium, opened
+from handover.browser import DESK, opened
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_plan import SOUTH, WEST, made_plan
@@ -128,9 +128,9 @@ def test_the_page_is_given_the_table(plan):
         }
 
 
-def test_the_map_draws_by_the_table(plan, tmp_path):
+def test_the_map_draws_by_the_table(browser, plan, tmp_path):
     write_map(plan, tmp_path / "map.html")
-    with chromium() as browser, opened(browser, tmp_path / "map.html", **DESK) as it:
+    with opened(browser, tmp_path / "map.html", **DESK) as it:
         drawn = it.page.evaluate(
             """() => GROUPS.no_plant.getLayers().map((group) => group.getLayers().map((one) => {
               const path = one.getElement().matches("path") ? one.getElement()

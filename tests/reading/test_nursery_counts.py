@@ -53,7 +53,7 @@ def test_the_form_filled_in_reads_back(site):
 
 def test_counts_of_a_batch_that_has_changed_are_refused(site):
     (site.folder / "counts.csv").write_text(
-        "batch,species,place,stage,count\nEUCROD-28-1,Acacia melanoxylon,old tree 1,germinated,5\n",
+        "batch,species,place,stage,count\nEUCROD-A1-1,Acacia melanoxylon,old tree 1,germinated,5\n",
         encoding="utf-8",
     )
     with pytest.raises(InputError, match="the batch is of 'Eucalyptus rodwayi' now"):

@@ -7,6 +7,7 @@ import numpy as np
 import pyproj
 import pytest
 import rasterio
+import shapely.affinity
 from affine import Affine
 from bad_inputs.good_site import good_site
 from conftest import SITE, command, digests, here
@@ -193,7 +194,8 @@ def test_check_says_what_it_understood_and_writes_nothing(site, tmp_path, monkey
 def test_explain_answers_in_metres_and_in_degrees(small, monkeypatch):
     monkeypatch.setenv("COLUMNS", "200")
     frame = gpd.read_file(small.parent / "frost.gpkg", layer="readings")
-    spot = frame.geometry[0]
+    # Off the edges of cells, where degrees of seven decimals may fall into the next one.
+    spot = shapely.affinity.translate(frame.geometry[0], 1.3, 1.3)
     lon, lat = pyproj.Transformer.from_crs(frame.crs, "EPSG:4326", always_xy=True).transform(
         spot.x, spot.y
     )

@@ -112,7 +112,9 @@ def test_two_in_three_true_chances_lie_in_the_stated_range():
         difference, bears = -2 + 0.9 * rng.normal(), -6.5 + 1.0 * rng.normal()
         true = float(widened(STATION, 0.7).chance_below(bears - difference))
         read = fit_gumbel(STATION.location - STATION.scale * rng.gumbel(size=30))
-        told = odds_of(-6.5, -2.0, 0.9, 1.0, widened(read, 0.7))
+        record = widened(read, 0.7)
+        error = np.hypot(0.9, record.mean_error)  # a place's error has that of the record in it
+        told = odds_of(-6.5, -2.0, error, 1.0, record)
         held.append(told.low <= true <= told.high)
     assert np.mean(held) == pytest.approx(2 / 3, abs=0.08)
 

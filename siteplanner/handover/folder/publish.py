@@ -25,6 +25,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from siteplanner.base.errors import ErrorDetail, InputError, input_error
+from siteplanner.handover.folder.edited import refuse_edited
 from siteplanner.reading.published import MANIFEST
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
@@ -43,7 +44,7 @@ _CANNOT_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP}
 
 
 @contextlib.contextmanager
-def staged(target: Path) -> Iterator[Path]:
+def staged(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
     """Give a staging folder that takes the place of ``target`` when the block ends well.
 
     When the block raises, the staging folder is removed and the previous plan stays as it
@@ -51,14 +52,16 @@ def staged(target: Path) -> Iterator[Path]:
     the new one. What a killed run left behind is cleared up first.
 
     Raises :class:`~siteplanner.InputError` when ``target`` is no plan of ours and not
-    empty, when another run is writing it, or when a carried-over file and a file of the new
-    plan have the same path.
+    empty, when its features were edited (unless ``overwrite``), when another run is writing it, or
+    when a carried-over file and a file of the new plan have the same path.
     """
     target = _real(target)
     _make_parent(target)
     with _only_run(target):
         _recover(target)
         _refusenot_own(target)
+        if not overwrite:
+            refuse_edited(target)
         staging = _staging(target, os.getpid())
         with _told(target):
             staging.mkdir()
@@ -69,6 +72,8 @@ def staged(target: Path) -> Iterator[Path]:
             with _told(target):
                 _refuse_unlisted(staging)
                 _refusenot_own(target)
+                if not overwrite:
+                    refuse_edited(target)
                 _carry_over(target, staging)
                 _sync_tree(staging)
                 _swap(staging, target)

@@ -45,7 +45,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
     blocks = _features(
         plan.blocks,
         frame,
-        ["block", "zone", "paddock"],
+        ["block", "zone", "paddock", "steep"],
         {"area_ha": 4, "trees": 0, "rows": 0, "bearing_deg": 0},
         label=True,
     )

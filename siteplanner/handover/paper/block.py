@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from reportlab.lib.units import mm
@@ -18,10 +19,12 @@ from siteplanner.handover.paper.pages import A3, A4, MARGIN, Column, Page, Pen, 
 from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.text import BOLD, size_within
 from siteplanner.plan import Plan
+from siteplanner.planting.access import VOLUNTEERS
 
 _SIDE = 78.0  # mm of the column beside the map
 _CALL = 17.0  # mm of the box of whom to call
 _LEAST_SPACING = 1.5  # mm between trees on paper, below which a larger sheet is taken
+_HEAD, _LEAST_HEAD = 12.0, 6.5  # points
 _CODE = 10.0  # mm of a column with a species' code as its head, legible still
 PITCH = 4.4
 #: y (mm) beneath the line on top of a sheet.
@@ -41,10 +44,30 @@ class Book:
 
 def head(pen: Pen, plan: Plan, words: str) -> float:
     """Write the line on top of a sheet: what it is, and the site; give the y beneath it."""
-    y = pen.heading(MARGIN, MARGIN - 4, pen.wide - 2 * MARGIN - 70, words, 12)
+    wide = pen.wide - 2 * MARGIN - 70
+    size = max(size_within(words, wide * mm, BOLD, _HEAD), _LEAST_HEAD)
+    lower = line_mm(_HEAD) - line_mm(size)
+    y = pen.heading(MARGIN, MARGIN - 4 + lower, wide, words, size)
     pen.text(pen.wide - MARGIN, y - 2.2, plan.name, 8, align="right", limit=66)
     pen.rule(MARGIN, y - 0.9, pen.wide - MARGIN, y - 0.9, 0.5)
     return y + 0.8
+
+
+def block_head(pen: Pen, book: Book, work: BlockWork, words: str) -> float:
+    """Write the line on top of a block's sheet; give the y beneath it.
+
+    A block that volunteers must not enter says on every page who alone may.
+    """
+    who = str(_works_of(book, work).access_class)
+    only = "" if who == VOLUNTEERS else f"; {who}"
+    return head(pen, book.plan, f"Block {work.block}: {words}{only}")
+
+
+def _works_of(book: Book, work: BlockWork) -> Any:
+    """Row of the block in the table of works."""
+    blocks = book.plan.works.blocks
+    (facts,) = blocks[blocks["block"] == work.block].itertuples()
+    return facts
 
 
 def map_page(book: Book, work: BlockWork) -> Page:
@@ -75,7 +98,7 @@ def _fit(work: BlockWork) -> tuple[tuple[float, float], PaperFrame]:
 
 def _draw_map_page(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame) -> None:
     plan = book.plan
-    head(pen, plan, f"Block {work.block}: planting sheet")
+    block_head(pen, book, work, "planting sheet")
     draw_block(pen, frame, plan, work, book.signs, book.to_true)
     _call_box(pen, frame)
     x = frame.x + frame.wide + 3
@@ -129,8 +152,7 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> float:
 
 def when_and_who(book: Book, work: BlockWork) -> list[str]:
     """Who may plant the block, when, and which of its trees wait."""
-    blocks = book.plan.works.blocks
-    (facts,) = blocks[blocks["block"] == work.block].itertuples()
+    facts = _works_of(book, work)
     year = f"year {facts.year}" if facts.year else "later than the years planned"
     said = f"Access: {facts.access_class}. Plant {facts.window}, {year}."
     if not facts.trees_later:
@@ -296,7 +318,7 @@ def _draw_rows(
     each: int,
     strip: bool,
 ) -> None:
-    top = head(pen, book.plan, f"Block {work.block}: rows")
+    top = block_head(pen, book, work, "rows")
     here = _here(work)
     first = len(columns) - 1 - len(here)
 
@@ -316,7 +338,7 @@ def _draw_rows(
 
 
 def _draw_strip_page(pen: Pen, *, book: Book, work: BlockWork) -> None:
-    _strip(pen, head(pen, book.plan, f"Block {work.block}: what was planted"), book, work)
+    _strip(pen, block_head(pen, book, work, "what was planted"), book, work)
 
 
 def _strip_height(work: BlockWork) -> float:

@@ -11,7 +11,7 @@ from reportlab.platypus import Flowable, KeepTogether
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import cautions_of, species_cautions
 from siteplanner.handover.fieldwork import BUCKET, TRAY, bucket, letters, trays
-from siteplanner.handover.paper.block import BELOW_HEAD, PITCH, Book, head, when_and_who
+from siteplanner.handover.paper.block import BELOW_HEAD, PITCH, Book, block_head, when_and_who
 from siteplanner.handover.paper.pages import (
     A4,
     MARGIN,
@@ -67,7 +67,7 @@ def day_pages(book: Book, work: BlockWork) -> list[Page]:
 
 def _draw_day(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) -> None:
     wide = pen.wide - 2 * MARGIN
-    y = head(pen, book.plan, f"Block {work.block}: run sheet for the day") + 4
+    y = block_head(pen, book, work, "run sheet for the day") + 4
     half = wide / 2 - 2
     for number, words in enumerate(_BLANKS):
         pen.blank(MARGIN + (number % 2) * (half + 4), y + (number // 2) * 6, half, words)
@@ -84,7 +84,7 @@ def _draw_day(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) -
 
 
 def _draw_more(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) -> None:
-    head(pen, book.plan, f"Block {work.block}: run sheet, plants and buckets")
+    block_head(pen, book, work, "run sheet, plants and buckets")
     draw_flowed(pen, BELOW_HEAD, parts)
 
 

@@ -306,6 +306,7 @@ def _works(works: Works) -> list[_Column]:
         "mulch_m3": ("Mulch, m³", "one"),
         "water_m3": ("Water, m³", "one"),
         "weed_m2": ("Kept free of weeds, m²", "whole"),
+        "person_hours": ("Person-hours", "one"),
         "crew_days": ("Crew-days", "one"),
         "rip_m": ("Ripped, m", "whole"),
         "cost": ("Cost", "whole"),

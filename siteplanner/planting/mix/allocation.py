@@ -45,12 +45,14 @@ def allocate_species(
     no_plant: gpd.GeoDataFrame,
     stock: dict[str, int] | None = None,
     own: Mapping[str, Mix] | None = None,
+    ground: Mapping[str, str] | None = None,
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
     ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
-    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ.
+    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ,
+    ``ground`` the kind of ground of each, on which survival may have been learnt.
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
@@ -62,7 +64,9 @@ def allocate_species(
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     zones = [z for z in dict.fromkeys(blocks["zone"]) if (zone_of == z).any()]
     in_zone = {zone: (own or {}).get(zone, rules) for zone in zones}
-    kinds_in = {zone: candidates_of(species, in_zone[zone]) for zone in zones}
+    kinds_in = {
+        zone: candidates_of(species, in_zone[zone], (ground or {}).get(zone, "")) for zone in zones
+    }
     spots, scores, supplies = [], [], []
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
@@ -93,14 +97,14 @@ def allocate_species(
     return Allocation(kind, mixes, tuple(told))
 
 
-def candidates_of(species: SpeciesTable, rules: Mix) -> Candidates:
-    """Gather what the mix knows of the species from their table and the site file."""
+def candidates_of(species: SpeciesTable, rules: Mix, ground: str = "") -> Candidates:
+    """Gather what the mix knows of the species, on a kind of ground, from table and site file."""
     facts = species.facts
     names = tuple(facts["botanical_name"])
     aim = np.array([rules.aim.get(name, 0.0) for name in names]) if rules.aim else None
     return Candidates(
         names,
-        facts["expected_survival"].to_numpy(dtype=np.float64),
+        species.survival_on(ground),
         tuple(tuple(roles) for roles in facts["roles"]),
         aim,
         np.array([rules.tree_costs.get(name, rules.tree_cost) for name in names]),

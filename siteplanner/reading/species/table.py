@@ -17,6 +17,7 @@ headed otherwise, in one word, pass through as facts of their own.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import get_args
@@ -60,7 +61,9 @@ class SpeciesTable:
     columns of ``seed_facts`` and those of ``PASSED`` that the table has. ``points[layer]`` is
     float64 (species, 4) for numeric layers, infinite where there is no limit; ``classes[layer]``
     maps each of the points ``thrives in`` and ``survives in`` to a tuple of class names a
-    species, None where nothing is said. ``sources`` has the text of each ``… source`` column.
+    species, None where nothing is said. ``survival_on_ground``
+    holds what was learnt by species and kind of ground. ``sources`` has the text of each
+    ``… source`` column.
     """
 
     path: Path
@@ -69,6 +72,13 @@ class SpeciesTable:
     classes: dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]]
     units: dict[str, str]
     sources: pd.DataFrame = field(default_factory=pd.DataFrame)
+    survival_on_ground: Mapping[tuple[str, str], float] = field(default_factory=dict)
+
+    def survival_on(self, ground: str) -> NDArray[np.float64]:
+        """Expected survival of each species on a kind of ground, 0-1."""
+        known = self.survival_on_ground
+        facts = zip(self.facts["botanical_name"], self.facts["expected_survival"], strict=True)
+        return np.array([known.get((name, ground), share) for name, share in facts])
 
     @property
     def factors(self) -> list[str]:
