@@ -152,7 +152,7 @@ def explain(
         typer.Option(metavar="NAME", help="A species: where it suits, and what limits it."),
     ] = None,
 ) -> None:
-    """Say how each species scores at one spot, or where one species fits."""
+    """Say how each species scores at one spot, or where one species suits."""
     from siteplanner.after.explain import explain_at, explain_species
     from siteplanner.site.site_file import load_site
 
@@ -215,7 +215,7 @@ def new(
     monthly: Annotated[Path | None, typer.Option(help="Monthly climate, CSV.")] = None,
     winter_minima: Annotated[Path | None, typer.Option(help="Winter minima, CSV.")] = None,
 ) -> None:
-    """Start a site: write a commented site file with what can be worked out."""
+    """Start a site: write a commented site file and list what is missing."""
     from siteplanner.starting.new_site import Given, start
 
     given = Given(

@@ -118,7 +118,7 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
         "Zone K: on 50 % of it no species suits. Check the zone as drawn.",
         "Zone K: you asked for Correa c, but it suits only 0 % of it.",
         "Zone L: on 50 % of it the slope is over 38°. Check the zone as drawn.",
-        "Kept: 0.01 ha (planted in 2019) planted already, not planted here.",
+        "As drawn: 0.01 ha (planted in 2019) planted already, not planted in this plan.",
     ]
 
 
@@ -132,8 +132,8 @@ def test_the_user_s_file_is_read_and_never_written(tmp_path):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"zone": ["x", "L", ""]}, "'x' will not do"),
-        ({"zone": ["L", "L", ""]}, "zone L: it stands there twice"),
+        ({"zone": ["x", "L", ""]}, "'x' is not valid"),
+        ({"zone": ["L", "L", ""]}, "zone L: it is listed twice"),
         ({"use": ["plnt", "plant", "planted"]}, "'plnt' is no use; did you mean 'plant'"),
         ({"wanted": ["Corea c", "", ""]}, "'Corea c' is not in the species table"),
         ({"community": ["moor", "", ""]}, "'moor' is not in the site file"),
