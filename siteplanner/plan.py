@@ -30,15 +30,15 @@ CAUTIONS = (
     "the ground before you order or dig.",
     "Frost is estimated from terrain and a few readings; it is not a forecast. Wind, cloud, snow, "
     "wet ground and how hardy a plant is at the time are not modelled.",
-    "Buried services: only what was supplied is shown. Have services located before any "
-    "digging; the owner of the service decides.",
-    "Power lines: the network operator's clearances decide, and trees near lines are for "
-    "licensed people.",
+    "Buried services: the plan shows only those that were supplied. Have services located before "
+    "any digging; the owner of the service decides.",
+    "Power lines: the network operator's clearances decide, and only licensed people may work "
+    "near power lines.",
     "Buildings and fire: local rules on clearance around buildings decide.",
-    "Steep ground: someone who knows the site judges what is safe on foot. No machines there.",
+    "Steep ground: someone who knows the site must judge what is safe on foot. No machines there.",
     "Waterways: banks may be undercut or flood; works near water may need a consent.",
-    "Seed: collect only with the owner's leave and any permit that is needed. Check with a local "
-    "nursery or herbarium that each species is local and not a weed where you are.",
+    "Seed: collect only with the owner's permission and any permit that is needed. Check with a "
+    "local nursery or herbarium that each species is local and not a weed where you are.",
 )
 
 
@@ -73,7 +73,8 @@ class Plan:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
         ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
         from grid north), ``steep`` (what becomes of a block that is not on foot, as [planting]
-        steep says; "" for others), ``geometry`` (Polygon).
+        steep says; "" for others), ``status`` (``reading.kept_blocks.STATUSES``), ``pattern`` and
+        ``spacing_m`` of its rows, ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
         ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
@@ -242,7 +243,8 @@ _ZONES = (
     "trees", "geometry",
 )  # fmt: skip
 _BLOCKS = (
-    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "geometry",
+    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "status",
+    "pattern", "spacing_m", "geometry",
 )  # fmt: skip
 
 

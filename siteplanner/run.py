@@ -17,7 +17,7 @@ from siteplanner.handover.gis.rasters import write_layer, write_suitability
 from siteplanner.handover.write import write_all, writers
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import lay_out
+from siteplanner.planting.lay_out import draw_zones, lay_out
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
@@ -38,6 +38,17 @@ def make_plan(site: Site, *, each: Each = nothing_each, step: Step = nothing_ste
     return plan_of(site, inputs, ground, suitability, layout, season)
 
 
+def notes_on_zones(site: Site, *, step: Step = nothing_step) -> tuple[str, ...]:
+    """Say of zones drawn by hand what the plan would say; the ground is assessed for that.
+
+    Empty where the site has none. Writes nothing. Raises :class:`~siteplanner.InputError`.
+    """
+    if site.decisions.zones is None:
+        return ()
+    inputs, ground, suitability = assessed(site, planting.READS, step=step)
+    return draw_zones(inputs, ground, suitability, site, step=step).notes
+
+
 def check_plugins() -> None:
     """Load every pattern and writer, so that what is wrong with one is told before any work.
 
@@ -56,19 +67,20 @@ def write_plan(
     target: str | Path | None = None,
     *,
     sure: bool = False,
+    overwrite: bool = False,
     step: Step = nothing_step,
 ) -> Plan:
     """Make the plan of a site and put it in place at ``target`` (``maps/<site>`` by default).
 
-    With ``sure``, the chances of every species are worked out too, which takes longer. The
-    previous plan stays as it was until the new one is complete. Raises
-    :class:`~siteplanner.InputError`.
+    With ``sure``, the chances of every species are worked out too, which takes longer. A previous
+    plan whose ``plan.gpkg`` was edited is an error, unless ``overwrite`` says so. The previous
+    plan stays as it was until the new one is complete. Raises :class:`~siteplanner.InputError`.
     """
     check_plugins()
     target = Path(target) if target is not None else Path("maps") / site.slug
     with (
         BackgroundWriter(target) as writer,
-        staged(target) as folder,
+        staged(target, overwrite=overwrite) as folder,
         told_when_full(folder, target),
         writer.stopped_by_an_error(),
     ):
@@ -93,5 +105,5 @@ def write_plan(
         writer.finish()
         files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
         write_manifest(plan, folder / "plan.json", files)
-        step("Putting the plan in place")
+        step("Saving the plan")
     return plan

@@ -55,7 +55,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
         raise input_error(
             "--at",
             "",
-            f"{at!r} is no pair of numbers",
+            f"{at!r} is not a pair of numbers",
             "write easting,northing or longitude,latitude, such as 620100,5350200",
         ) from None
     inputs, ground, suitability = assessed(site, READS, step=step)
@@ -72,7 +72,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
             "--at",
             "",
             f"{at} is not on the property",
-            f"the property lies between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}",
+            f"the property is between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}",
         )
     listed = [
         (info.title, _value(info, float(ground.layers[name][row, col])), info.unit)
@@ -159,7 +159,8 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
         if _matters(one, species) and missing.any():
             unknown.append(
                 f"{ground.infos[one.layer].title} is unknown on "
-                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha: no top class there."
+                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha, so the top class is "
+                "not given there."
             )
     row = facts.iloc[species]
     return Suited(f"{row['botanical_name']} ({row['common_name']})", rows, limits, unknown)
@@ -220,11 +221,11 @@ def _coldest_night(inputs: Inputs, ground: Ground, row: int, col: int) -> list[t
         ("This neighbourhood against the station", parts["station"]),
         (f"Height, {how_high}", parts["height"]),
         (
-            "Cold air: how deep it lies, how far above it",
+            "Cold air: its depth, and height above it",
             parts["cold_air_pooling"] + parts["height_above_cold_air"],
         ),
         (
-            "Lie of the ground: slope, hollow or knoll, side it faces",
+            "Landform: slope, hollow or knoll, aspect",
             parts["slope"] + parts["multi_scale_concavity"] + parts["facing_pole"],
         ),
         (f"Readings nearby{nearest}", parts["nearby"]),
@@ -232,7 +233,7 @@ def _coldest_night(inputs: Inputs, ground: Ground, row: int, col: int) -> list[t
     return [
         *((words, f"{round(celsius, 1) + 0.0:+.1f} °C") for words, celsius in rows),
         ("Coldest night of an average winter", f"{lowest:+.1f} °C"),
-        ("Two in three winters not read lie within", f"± {error:.1f} °C"),
+        ("Two in three winters without readings are within", f"± {error:.1f} °C"),
     ]
 
 
@@ -310,4 +311,4 @@ def why(
         by = f"short by {difference}" if low else f"over by {difference}"
     end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""
     more = "or more" if low else "or less"
-    return f"{title}: {by}, has {value:.1f}{unit}, wants {wanted:g}{unit} {more}{end}"
+    return f"{title}: {by}, here {value:.1f}{unit}, needs {wanted:g}{unit} {more}{end}"

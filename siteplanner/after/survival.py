@@ -328,13 +328,13 @@ def _findings(zones: pd.DataFrame, planted: Planted, effect: float, rules: Survi
     if len(zones):
         chance = (1 - rules.confidence) * len(zones)
         said.append(
-            f"{len(zones)} comparisons were made; about {chance:.1f} of them would differ by "
-            "chance alone."
+            f"{len(zones)} comparisons were made. By chance alone, about {chance:.1f} of them "
+            "would differ."
         )
     if effect > 1:
         said.append(
-            f"Trees live and die in patches: {effect:.1f} counted trees tell as much as one would "
-            "if they did not. The intervals allow for it."
+            f"Trees live and die in patches, so {effect:.1f} counted trees say only as much as "
+            "one independent tree would. The intervals allow for this."
         )
     return said
 
@@ -363,5 +363,5 @@ def _another(row: dict[str, float], told: dict[str, int], planted: Planted) -> s
         (frame["zone"] == row["zone"]) & (frame["species"] == row["species"])
     ]
     if names.empty:
-        return f" Before infilling with it again, think of a species that stands {most} better."
-    return f" Before infilling with it again, think of {', '.join(names)} there."
+        return f" Before you infill with it again, consider a species that tolerates {most} better."
+    return f" Before you infill with it again, consider {', '.join(names)} there."

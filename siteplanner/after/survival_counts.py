@@ -45,7 +45,7 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     errors.raise_any()
     counts = pd.concat(frames, ignore_index=True)
     if counts.empty:
-        raise input_error(paths[0], "alive", "nothing was counted", "fill in how many are alive")
+        raise input_error(paths[0], "alive", "nothing was counted", "enter how many are alive")
     when = counts["date"].map(lambda d: d or NO_DATE)
     counts = counts.assign(when=when).sort_values("when", kind="stable").drop(columns="when")
     for (block, species), mine in latest(counts).groupby(["block", "species"], sort=True):
@@ -127,7 +127,7 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         elif block not in zones:
             errors.add(path, where, "the plan has no such block", near(block, zones))
         elif row is None:
-            errors.add(path, where, f"{line['row']!r} is no row", "write the row's number")
+            errors.add(path, where, f"{line['row']!r} is not a row", "write the row's number")
         elif there is None:
             names = sorted({s for b, s in by_block if b == block})
             errors.add(
@@ -144,7 +144,7 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
                 errors.add(
                     path,
                     f"{where}, {word}",
-                    f"{line[word]!r} is no number of trees",
+                    f"{line[word]!r} is not a number of trees",
                     "write a whole number",
                 )
         mark = line.get("draw", "")
@@ -154,7 +154,7 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         when = day(line.get("date", ""))
         if line.get("date") and when is None:
             errors.add(
-                path, f"{where}, date", f"{line['date']!r} is no date", "write year-month-day"
+                path, f"{where}, date", f"{line['date']!r} is not a date", "write year-month-day"
             )
         if None not in numbers.values() and there is not None:
             _check_sums(path, where, numbers, errors)
@@ -175,12 +175,12 @@ def _check_sums(path: Path, where: str, numbers: dict[str, int | None], errors: 
             path,
             f"{where}, alive",
             f"{count['alive']} alive of {count['planted']} planted",
-            "correct one of the two",
+            "correct one of the two numbers",
         )
     elif (told := sum(count[cause] for cause in CAUSES)) > dead:
         errors.add(
             path,
             where,
             f"{told} trees have a cause of death, but {dead} are dead",
-            "name one cause for each dead tree",
+            "give one cause for each dead tree",
         )

@@ -96,8 +96,8 @@ def _must_know(site: Site, planted: Planted, expected: Mapping[str, float]) -> N
         raise input_error(
             site.folder / site.species.file,
             "botanical_name",
-            f"the plan has {', '.join(gone)}, which the table does not list any more",
-            "put it back, or make the plan again",
+            f"the plan has {', '.join(gone)}, which the species table no longer lists",
+            "add it to the table again, or run siteplanner plan again",
         )
 
 

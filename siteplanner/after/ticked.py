@@ -39,18 +39,18 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
         block = line["block"]
         where = f"block {block}"
         if block not in sizes:
-            errors.add(path, where, "the plan plants no such block", near(block, sizes))
+            errors.add(path, where, "the plan has no such block", near(block, sizes))
             continue
         if block in seen:
             errors.add(path, where, "it is named twice", "keep one of the two lines")
         seen.add(block)
         trees = whole(line.get("trees", "") or str(sizes[block]))
         if trees is None:
-            what = f"{line['trees']!r} is no number of trees"
+            what = f"{line['trees']!r} is not a number of trees"
             errors.add(path, f"{where}, trees", what, "write a whole number")
         when = day(line.get("planted_on", ""))
         if line.get("planted_on") and when is None:
-            what = f"{line['planted_on']!r} is no date"
+            what = f"{line['planted_on']!r} is not a date"
             errors.add(path, f"{where}, planted_on", what, "write year-month-day")
         found.append((block, when, trees, line.get("note", "")))
     errors.raise_any()

@@ -18,6 +18,7 @@ from siteplanner import __version__
 from siteplanner.base.errors import InputError
 from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, patterns
+from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
     escaped,
@@ -31,7 +32,7 @@ from siteplanner.cli.progress import steps_done
 
 app = typer.Typer(
     name="siteplanner",
-    help="From the real ground of a property to a planting plan.",
+    help="Make a planting plan from the real ground of a property.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -52,14 +53,24 @@ def plan(
         Path | None,
         typer.Option(
             metavar="PLAN",
-            help="Folder of an earlier plan: its dense rows dam cold air as they will when mature.",
+            help="Folder of an earlier plan: its rows hold back cold air, as if mature.",
         ),
     ] = None,
     paddock: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Plan this paddock alone.")
+        str | None, typer.Option(metavar="NAME", help="Plan only this paddock.")
+    ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="BLOCK", help="Lay out this block alone; others stay. May be repeated."
+        ),
     ] = None,
     how_sure: Annotated[
-        bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
+        bool,
+        typer.Option("--how-sure", help="Also work out each species' chances; takes longer."),
+    ] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace a plan though its plan.gpkg was edited.")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
@@ -76,22 +87,30 @@ def plan(
 
         read = read.with_paddock(paddock)
         target = out if out is not None else Path("maps") / f"{read.slug}-{slug(paddock)}"
+    if only:
+        read = read.with_only([name for part in only for name in part.split(",")], target)
     with steps_done(quiet) as step:
-        made = write_plan(read, target, sure=how_sure, step=step)
+        made = write_plan(read, target, sure=how_sure, overwrite=overwrite, step=step)
     if not quiet:
         print_plan(made, target)
 
 
 @app.command()
 def check(site: SiteFile) -> None:
-    """Read all inputs and say what was understood and what is wrong; write nothing."""
+    """Read all inputs and say what was understood and what is wrong; write nothing.
+
+    Of zones drawn by hand it says what the plan would say.
+    """
     from siteplanner.base.units import hectares
-    from siteplanner.run import check_plugins
+    from siteplanner.run import check_plugins, notes_on_zones
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
 
-    start = ready(load_site(site))
+    read = load_site(site)
+    start = ready(read)
     check_plugins()
+    with steps_done(read.decisions.zones is None) as step:
+        drawn = notes_on_zones(read, step=step)
     inputs = start.inputs
     console = Console(soft_wrap=True, emoji=False)
     grid = inputs.grid
@@ -110,7 +129,7 @@ def check(site: SiteFile) -> None:
         f"mother trees: {len(inputs.seed_sources)}",
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
     ]
-    for line in [*lines, *(f"note: {note}" for note in inputs.notes)]:
+    for line in [*lines, *(f"note: {note}" for note in (*inputs.notes, *drawn))]:
         console.print(escaped(line), highlight=False)
     console.print("Nothing is wrong with the inputs.", highlight=False)
 
@@ -126,7 +145,8 @@ def explain(
         ),
     ] = None,
     species: Annotated[
-        str | None, typer.Option(metavar="NAME", help="A species: where it fits, and why not.")
+        str | None,
+        typer.Option(metavar="NAME", help="A species: where it suits, and what limits it."),
     ] = None,
 ) -> None:
     """Say how each species scores at one spot, or where one species fits."""
@@ -162,7 +182,8 @@ def compare(
 def verify(
     folder: Annotated[Path, typer.Argument(metavar="PLAN", help="Folder of a plan.")],
     site: Annotated[
-        Path | None, typer.Option(help="The site file; looked for above the plan by default.")
+        Path | None,
+        typer.Option(help="The site file; by default one in a folder above the plan."),
     ] = None,
 ) -> None:
     """Check a plan's files against its manifest, and whether its inputs have changed since."""
@@ -212,7 +233,7 @@ def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The new site's folder.")],
     boundary: Annotated[Path, typer.Option(help="The property's outline: polygons.")],
     dem: Annotated[Path, typer.Option(help="Bare-earth heights: a raster or a folder of tiles.")],
-    name: Annotated[str | None, typer.Option(help="What the property is called.")] = None,
+    name: Annotated[str | None, typer.Option(help="The property's name.")] = None,
     paddocks: Annotated[Path | None, typer.Option(help="Polygons with a name.")] = None,
     soils: Annotated[Path | None, typer.Option(help="Soil polygons.")] = None,
     no_plant: Annotated[Path | None, typer.Option(help="Things to keep clear of.")] = None,
@@ -257,7 +278,7 @@ app.command()(survival)
 @app.command()
 def species(
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="A starter list, to copy it.")
+        str | None, typer.Argument(metavar="[NAME]", help="The starter list to copy.")
     ] = None,
     to: Annotated[
         Path | None, typer.Option(help="File to write the list to; NAME.csv by default.")
@@ -278,7 +299,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (patterns, ground, catchment):
+for beyond in (blocks, patterns, ground, catchment):
     app.command()(beyond)
 
 
@@ -320,18 +341,18 @@ def main() -> None:
         raise SystemExit(BAD_INPUT) from None
     except PermissionError as error:
         stderr.print(
-            escaped(f"{error.filename}: permission denied; see to your right to read or write it."),
+            escaped(f"{error.filename}: permission denied; get permission to read and write it."),
             style="bold",
             highlight=False,
         )
         raise SystemExit(BAD_INPUT) from None
     except _StoppedError:
-        stderr.print("Stopped. The previous plan is as it was.")
+        stderr.print("Stopped. The previous plan has not changed.")
         raise SystemExit(OUR_ERROR) from None
     except Exception as error:
         stderr.print(
-            f"siteplanner made a mistake ({type(error).__name__}: {escaped(str(error))}). "
-            "The previous plan is as it was. Please report this, with the site file.",
+            f"siteplanner failed ({type(error).__name__}: {escaped(str(error))}). The previous "
+            "plan has not changed. Please report this and attach the site file.",
             highlight=False,
         )
         if os.environ.get("SITEPLANNER_TRACEBACK"):

@@ -70,23 +70,23 @@ def print_plan(made: Plan, target: Path) -> None:
         for warning in made.warnings:
             console.print(f"- {escaped(warning)}", highlight=False)
     console.print(
-        f"The coldest-night estimate is good to about {made.frost_error_c:.1f} °C. Counts "
-        "are estimates: walk the ground, locate buried services and follow local codes "
-        "before you order or dig.",
+        f"The coldest-night estimate has an error of about {made.frost_error_c:.1f} °C. Counts "
+        "are estimates. Before you order or dig, walk the ground, have buried services located "
+        "and follow local codes.",
         highlight=False,
     )
     out = Console(soft_wrap=True, emoji=False)
     out.print("[bold]Files[/bold]")
     for name, words in (
-        ("map.html", "the map, works without a network"),
-        ("sheets.pdf", "planting sheets and run sheets, to print"),
-        ("plan.xlsx", "the numbers, for a spreadsheet"),
-        ("trees.gpx", "ends of rows for a handheld; by block in handheld; also trees.kml"),
+        ("map.html", "the map; works offline"),
+        ("sheets.pdf", "planting sheets and run sheets to print"),
+        ("plan.xlsx", "the numbers as a spreadsheet"),
+        ("trees.gpx", "row ends for a handheld GPS; also by block in handheld, and trees.kml"),
         ("plan.gpkg", "everything for a GIS"),
         ("layers", "the ground and each species' suitability, GeoTIFF"),
         ("counts.csv", "trees by zone, paddock and species"),
-        ("nursery.pdf", "the nursery's year; beside it nursery.csv, labels.pdf and more"),
-        ("plan.json", "what made what"),
+        ("nursery.pdf", "the nursery's year; also nursery.csv, labels.pdf and more"),
+        ("plan.json", "inputs, settings, versions and warnings"),
     ):
         if (target / name).exists():
             out.print(f"  {escaped(str(target / name))}  {words}", highlight=False)
@@ -126,7 +126,7 @@ def print_infill(outcome: SurvivalOutcome) -> None:
 def print_suited(found: Suited) -> None:
     """Print where a species fits and what limits it."""
     console = Console(soft_wrap=True, emoji=False)
-    where = Table(title=f"Where {escaped(found.species)} fits", title_justify="left")
+    where = Table(title=f"Where {escaped(found.species)} suits", title_justify="left")
     where.add_column("place")
     for column in ("ha", "suits well %", "suits %", "marginal %", "do not plant %"):
         where.add_column(column, justify="right")
@@ -137,7 +137,7 @@ def print_suited(found: Suited) -> None:
     limits = Table(title="What limits it", title_justify="left")
     limits.add_column("factor")
     limits.add_column("ha", justify="right")
-    limits.add_column("the usual case there")
+    limits.add_column("typical case there")
     for factor, area, words in found.limits:
         limits.add_row(escaped(factor), area, escaped(words))
     console.print(limits)
@@ -159,7 +159,7 @@ def print_explained(found: Explained) -> None:
     for title, value, unit in found.ground:
         ground.add_row(escaped(title), escaped(value), escaped(unit))
     console.print(ground)
-    fits = Table(title="How the species fit", title_justify="left")
+    fits = Table(title="How well each species suits", title_justify="left")
     fits.add_column("species")
     fits.add_column("suitability", justify="right")
     for column in ("class", "limited by", "not checked"):
@@ -176,7 +176,7 @@ def print_explained(found: Explained) -> None:
         console.print(night)
     if found.frost:
         frost = Table(
-            title="Frost: a seedling is killed in (an estimate, not a forecast)",
+            title="Frost kills a seedling in (an estimate, not a forecast)",
             title_justify="left",
         )
         for column in ("species", "odds"):
@@ -216,12 +216,12 @@ def print_changes(found: Comparison, before: str, after: str) -> None:
     lines = [
         *(f"setting {place}: {old} -> {new}" for place, old, new in found.settings),
         *(f"changed file: {name}" for name in found.inputs),
-        *(f"no longer: {words}" for words in found.warnings_gone),
+        *(f"gone: {words}" for words in found.warnings_gone),
         *(f"new: {words}" for words in found.warnings_new),
     ]
     for line in lines:
         console.print(escaped(line), highlight=False)
-    console.print("Both plans are estimates; so is what lies between them.", highlight=False)
+    console.print("Both plans are estimates, and so are the changes between them.", highlight=False)
 
 
 def print_verified(found: Verified) -> None:
@@ -229,13 +229,13 @@ def print_verified(found: Verified) -> None:
     console = Console(soft_wrap=True, emoji=False)
     for line in found.errors:
         console.print(escaped(line), highlight=False)
-    whole = f"{found.name}: the plan is whole; all {found.files} files are as they were made."
-    broken = f"{found.name}: the plan is not whole. Make it again, or fetch it again."
+    whole = f"{found.name}: the plan is complete; all {found.files} files are unchanged."
+    broken = f"{found.name}: the plan is damaged. Make it again, or copy it again."
     console.print(escaped(broken if found.errors else whole), highlight=False)
     for line in found.notes:
         console.print(escaped(f"note: {line}"), highlight=False)
     console.print(
-        "The manifest, plan.json, cannot list itself. To tell whether it was changed, compare "
-        f"its SHA-256 with one you noted down: {found.digest}",
+        "The manifest, plan.json, cannot list itself. To check that it has not changed, compare "
+        f"its SHA-256 with one you wrote down earlier: {found.digest}",
         highlight=False,
     )

@@ -129,9 +129,10 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     if used < FEWEST_READINGS:
         said = [
             *said,
-            f"Only {used} frost {'reading' if used == 1 else 'readings'} could be used: the "
-            "coldest nights rest on the station and on general experience, give or take "
-            f"{ground.frost_error_c:.1f} °C.",
+            f"Only {used} frost {'reading' if used == 1 else 'readings'} could be used, so the "
+            "coldest nights come from the station and general experience, give or take "
+            f"{ground.frost_error_c:.1f} °C. Put minimum thermometers on the property for a "
+            "winter and enter what they read under [frost].",
         ]
     return [
         *said,

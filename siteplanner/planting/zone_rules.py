@@ -26,7 +26,7 @@ from siteplanner.site.site_file import Site
 READS = (*describe.READS, "bare_strips_erode")
 #: Share of a block on which bare strips would erode, from which rows keep off the fall line.
 _ERODING = 0.25
-_WHY_NOT = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing fits"}
+_WHY_NOT = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing suits"}
 
 
 def zones_of(

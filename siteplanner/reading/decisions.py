@@ -8,11 +8,16 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
 import pyogrio
 import pyproj
 import shapely
+from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import read_cells
@@ -33,6 +38,9 @@ USES = {
 _COLUMNS = ("title", "use", "barred", "wanted", "community")
 
 
+#: A zone's polygon is as in its plan when it differs by no more: m², or share of its area where
+#: only its area is known (coordinates may have been rounded on the way).
+_SAME_M2, _SAME_SHARE = 1.0, 1e-4
 _LETTER = re.compile(r"^(?!X$|N$)[A-Z]{1,3}$")
 
 
@@ -41,7 +49,8 @@ class Decided:
     """What the user decided.
 
     ``ground``: polygons with ``zone`` (letters), ``title``, ``use`` (of ``USES``), ``barred``
-    and ``wanted`` (tuples of botanical names) and ``community``. ``local``: botanical names that
+    and ``wanted`` (tuples of botanical names), ``community`` and ``changed`` (bool; False for a
+    zone of a plan that is as the plan drew it). ``local``: botanical names that
     belong here; None when no list was given.
     """
 
@@ -60,11 +69,16 @@ class Decided:
         return self.ground[self.ground["use"] != "plant"].union_all()
 
 
-def read_decisions(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> Decided:
-    """Read the files that ``[decisions]`` names.
+def read_decisions(
+    site: Site,
+    crs: pyproj.CRS | None,
+    species: Collection[str],
+    notes: list[str] | None = None,
+) -> Decided:
+    """Read the files that ``[decisions]`` names; what was passed over is told in ``notes``.
 
-    Raises :class:`~siteplanner.InputError` with every error: a letter that will not do
-    or stands twice, a use, species or community that is not known.
+    Raises :class:`~siteplanner.InputError` with every error: a letter that is not valid
+    or is used twice, a use, species or community that is not known.
     """
     rules = site.decisions
     errors = Errors()
@@ -72,7 +86,7 @@ def read_decisions(site: Site, crs: pyproj.CRS | None, species: Collection[str])
     local = None
     if rules.zones:
         with errors.gather():
-            ground = _ground(site, crs, species)
+            ground = _ground(site, crs, species, [] if notes is None else notes)
     if rules.local:
         with errors.gather():
             path = site.folder / rules.local
@@ -89,37 +103,108 @@ def read_decisions(site: Site, crs: pyproj.CRS | None, species: Collection[str])
 
 
 def _no_ground(crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame({"zone": [], **{c: [] for c in _COLUMNS}}, geometry=[], crs=crs)
+    columns = {"zone": [], **{c: [] for c in _COLUMNS}, "changed": np.zeros(0, dtype=bool)}
+    return gpd.GeoDataFrame(columns, geometry=[], crs=crs)
 
 
-def _ground(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> gpd.GeoDataFrame:
+def _ground(
+    site: Site, crs: pyproj.CRS | None, species: Collection[str], notes: list[str]
+) -> gpd.GeoDataFrame:
     path = site.folder / str(site.decisions.zones)
+    layers = _layers(path)
     layer = site.decisions.layer
-    present: Collection[str] = ()
-    if path.exists():
-        try:
-            names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-            if layer is None and "zones" in names and len(names) > 1:
-                layer = "zones"
-            present = list(pyogrio.read_info(path, layer=layer)["fields"])
-        except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError):
-            present = ()  # the reader below says what is wrong
+    if layer is None and "zones" in layers and len(layers) > 1:
+        layer = "zones"
+    present = _fields(path, layer)
     columns: dict[str, str | None] = {"zone": "zone"}
-    columns |= {name: name for name in _COLUMNS if name in present}
+    columns |= {name: name for name in (*_COLUMNS, "area_ha") if name in present}
     frame = read_features(path, layer, columns, crs, POLYGONS)
     for name in ("zone", *_COLUMNS):
         frame[name] = texts(frame[name]).fillna("") if name in frame else ""
     frame["use"] = frame["use"].str.lower().replace("", "plant")
+    frame["changed"] = _changed(frame, _blocks_beside(path, layer, layers, crs))
+    frame = _without_not_for_trees(frame, path, notes)
     errors = Errors()
+    _check(frame, path, site, errors)
+    for column in ("barred", "wanted"):
+        frame[column] = _listed(frame[column], path, species, errors)
+    errors.raise_any()
+    return frame[["zone", *_COLUMNS, "changed", "geometry"]].reset_index(drop=True)
+
+
+def _layers(path: Path) -> list[str]:
+    """Layers of a file; none where it cannot be read, which its reader then says."""
+    if not path.exists():
+        return []
+    try:
+        return [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+    except pyogrio.errors.DataSourceError:
+        return []
+
+
+def _fields(path: Path, layer: str | None) -> list[str]:
+    if not path.exists():
+        return []
+    try:
+        return list(pyogrio.read_info(path, layer=layer)["fields"])
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError):
+        return []
+
+
+def _blocks_beside(
+    path: Path, layer: str | None, layers: Collection[str], crs: pyproj.CRS | None
+) -> gpd.GeoDataFrame | None:
+    """Blocks that a copy of a plan holds beside its zones; None where there are none."""
+    if layer == "blocks" or "blocks" not in layers or "zone" not in _fields(path, "blocks"):
+        return None
+    return read_features(path, "blocks", {"zone": "zone"}, crs, POLYGONS)
+
+
+def _changed(frame: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame | None) -> NDArray[np.bool_]:
+    """Tell which polygons differ from the plan they came from; all where they came from none.
+
+    A copy of a plan holds the zones' blocks too, which together are the zones as they were. Where
+    only the zones were copied, a zone whose area is no longer its ``area_ha`` has changed.
+    """
+    shapes = frame.geometry.to_numpy()
+    if blocks is not None:
+        before = blocks.dissolve("zone").geometry.reindex(frame["zone"]).to_numpy()
+        known = ~pd.isna(before)
+        apart = shapely.area(shapely.symmetric_difference(shapes, before))
+        return ~known | (apart > _SAME_M2)
+    if "area_ha" in frame:
+        was = pd.to_numeric(frame["area_ha"], errors="coerce").to_numpy(np.float64) * 10_000
+        return ~(np.abs(shapely.area(shapes) - was) <= np.maximum(_SAME_M2, _SAME_SHARE * was))
+    return np.ones(len(frame), dtype=bool)
+
+
+def _without_not_for_trees(
+    frame: gpd.GeoDataFrame, path: Path, notes: list[str]
+) -> gpd.GeoDataFrame:
+    """Pass over zones X and N of a plan: which ground is too steep is not for a line to decide."""
+    no_trees = frame["zone"].isin(["X", "N"]) & (frame["use"] == "plant")
+    if no_trees.any():
+        named = " and ".join(sorted(set(frame["zone"][no_trees])))
+        plural = len(set(frame["zone"][no_trees])) > 1
+        notes.append(
+            f"{path.name}: zone{'s' if plural else ''} {named} (too steep, nothing fits) "
+            f"{'are' if plural else 'is'} not read: siteplanner works that ground out again. To "
+            "keep ground unplanted, draw it with use = 'leave' or 'set aside'."
+        )
+    return frame[~no_trees]
+
+
+def _check(frame: gpd.GeoDataFrame, path: Path, site: Site, errors: Errors) -> None:
     for row in frame.index:
         where = f"feature {row + 1}"
         letter, use, community = (frame[c][row] for c in ("zone", "use", "community"))
         if use not in USES:
-            errors.add(path, f"{where}, use", f"{use!r} is no use", near(use, USES))
+            errors.add(path, f"{where}, use", f"{use!r} is not a use", near(use, USES))
         if use == "plant" and not _LETTER.match(letter):
             errors.add(
-                path, f"{where}, zone", f"{letter!r} will not do",
-                "give one to three capital letters, not X or N, which stand for other ground",
+                path, f"{where}, zone", f"{letter!r} is not valid",
+                "write one to three capital letters other than X and N, which are used for other "
+                "ground",
             )  # fmt: skip
         if community and community not in site.decisions.communities:
             errors.add(
@@ -128,15 +213,20 @@ def _ground(site: Site, crs: pyproj.CRS | None, species: Collection[str]) -> gpd
             )  # fmt: skip
     drawn = frame[frame["use"] == "plant"]["zone"]
     for letter in sorted(set(drawn[drawn.duplicated()])):
-        errors.add(path, f"zone {letter}", "it stands there twice", "join the two in your GIS")
-    for column in ("barred", "wanted"):
-        listed = frame[column].map(lambda t: tuple(w.strip() for w in t.split(";") if w.strip()))
-        for row in frame.index:
-            for name in sorted(set(listed[row]) - set(species)):
-                errors.add(
-                    path, f"feature {row + 1}, {column}",
-                    f"{name!r} is not in the species table", near(name, species),
-                )  # fmt: skip
-        frame[column] = listed
-    errors.raise_any()
-    return frame[["zone", *_COLUMNS, "geometry"]]
+        errors.add(
+            path, f"zone {letter}", "it is listed twice", "merge the two polygons in your GIS"
+        )
+
+
+def _listed(
+    column: pd.Series[str], path: Path, species: Collection[str], errors: Errors
+) -> pd.Series[Any]:
+    """Divide texts at ; to tuples of species."""
+    listed = column.map(lambda t: tuple(w.strip() for w in t.split(";") if w.strip()))
+    for row in listed.index:
+        for name in sorted(set(listed[row]) - set(species)):
+            errors.add(
+                path, f"feature {row + 1}, {column.name}",
+                f"{name!r} is not in the species table", near(name, species),
+            )  # fmt: skip
+    return listed

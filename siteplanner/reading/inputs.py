@@ -6,6 +6,7 @@ import hashlib
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 import geopandas as gpd
@@ -27,6 +28,7 @@ from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.text import must_hold
 from siteplanner.reading.files.tiles import tiles, working_crs
+from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
 from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
 from siteplanner.reading.records import (
@@ -67,6 +69,7 @@ class Inputs:
     decided: Decided
     seed_sources: gpd.GeoDataFrame
     hand: Hand
+    kept: KeptBlocks
     hashes: dict[str, str]
     notes: tuple[str, ...]
 
@@ -112,7 +115,7 @@ def read_inputs(site: Site) -> Inputs:
     no_plant = got(_no_plant, site, crs, notes)
     seeds = got(_seed_sources, site, crs, notes)
     species = got(_species, site, notes)
-    hand, mature_shelter, decided, heights = Hand(), None, None, None
+    hand, mature_shelter, decided, kept, heights = Hand(), None, None, None, None
     if species is not None:
         names = list(species.facts["botanical_name"])
         hand = got(read_hand, site, set(names)) or hand
@@ -120,7 +123,8 @@ def read_inputs(site: Site) -> Inputs:
         if seeds is not None:
             note_strangers(seeds, species, site, notes)
         got(check_names, site, set(names))
-        decided = got(read_decisions, site, crs, names)
+        decided = got(read_decisions, site, crs, names, notes)
+        kept = got(read_kept_blocks, site, crs, names)
     if crs is not None and boundary is not None:
         heights = got(read_dem, site, crs, boundary.union_all())
     if readings is not None and climate is not None:
@@ -130,7 +134,7 @@ def read_inputs(site: Site) -> Inputs:
     assert soils is not None and climate is not None and readings is not None
     assert hollows is not None and no_plant is not None and seeds is not None
     assert species is not None and shelter is not None and mature_shelter is not None
-    assert decided is not None
+    assert decided is not None and kept is not None
     notes += heights.notes
     readings = _inside(heights.grid, readings, "frost readings", notes)
     note_gaps(boundary, paddocks, soils, site, notes)
@@ -152,6 +156,7 @@ def read_inputs(site: Site) -> Inputs:
         decided=decided,
         seed_sources=seeds,
         hand=hand,
+        kept=kept,
         hashes=hashes(site),
         notes=tuple(notes),
     )
@@ -160,7 +165,7 @@ def read_inputs(site: Site) -> Inputs:
 def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     """The soil polygons, with what was found in dug spots laid over them."""
     soils = read_soils(site, crs, notes)
-    note_overlap("Soil polygons", soils, site.soils.file, "the later polygon counts", notes)
+    note_overlap("Soil polygons", soils, site.soils.file, "the last polygon is used", notes)
     if site.soils.dug:
         soils, answered = with_answers(soils, site.folder / site.soils.dug)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
@@ -191,10 +196,11 @@ def files(site: Site) -> list[str]:
         site.path.name,
         site.boundary.file,
         site.paddocks.file,
-        *(os.path.relpath(tile, site.folder) for tile in tiles(site)),
+        *(_relative(tile, site) for tile in tiles(site)),
         site.soils.file,
         *([site.soils.dug] if site.soils.dug else []),
         *(name for name in (site.decisions.zones, site.decisions.local) if name),
+        *([_relative(site.blocks_file, site)] if site.blocks_file.is_file() else []),
         *frost,
         *([site.shelter.file] if site.shelter else []),
         *([f"{site.frost.mature_shelter}/plan.gpkg"] if site.frost.mature_shelter else []),
@@ -211,6 +217,10 @@ def files(site: Site) -> list[str]:
         ),
     ]
     return list(dict.fromkeys(named))
+
+
+def _relative(path: Path, site: Site) -> str:
+    return os.path.relpath(path, site.folder)
 
 
 def hashes(site: Site) -> dict[str, str]:
@@ -236,8 +246,8 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     twice = float(frame.area.sum()) - whole.area
     if twice > 1:
         notes.append(
-            f"Polygons of the boundary overlap on {hectares(twice):.2f} ha ({site.boundary.file}); "
-            "that ground counts once."
+            f"Polygons of the boundary overlap on {hectares(twice):.2f} ha "
+            f"({site.boundary.file}); this ground is counted once."
         )
         parts = shapely.get_parts(whole)
         return gpd.GeoDataFrame(geometry=parts, crs=frame.crs)
@@ -255,14 +265,14 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
             path,
             f"paddock {number + 1}, {part.columns.name}",
             "it has no name",
-            "give every paddock a name of its own",
+            "give every paddock its own name",
         )
     for name in sorted(set(frame["name"][frame["name"].duplicated()].dropna())):
         errors.add(
             path,
             part.columns.name,
             f"two paddocks are called {name!r}",
-            "give every paddock a name of its own",
+            "give every paddock its own name",
         )
     if "plant" in frame:
         plant = pd.to_numeric(frame["plant"], errors="coerce")
@@ -278,11 +288,13 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
             errors.add(
                 path,
                 str(part.columns.plant),
-                "no paddock is to be planted",
-                "write 1 for at least one paddock",
+                "no paddock is marked to be planted",
+                "write 1 for at least one paddock to plant",
             )
     else:
         frame["plant"] = True
+    # A paddock planned alone is laid out with the others, so that its blocks have the same names.
+    frame["laid_out"] = frame["plant"]
     if part.only is not None:
         if part.only not in set(frame["name"]):
             errors.add(
@@ -291,9 +303,10 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
                 f"there is no paddock {part.only!r}",
                 near(part.only, frame["name"].dropna()),
             )
+        frame["laid_out"] |= frame["name"] == part.only
         frame["plant"] = frame["name"] == part.only
     errors.raise_any()
-    return frame[["name", "plant", "geometry"]]
+    return frame[["name", "plant", "laid_out", "geometry"]]
 
 
 def _hollows(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
@@ -333,7 +346,7 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
         errors.add(
             path,
             f"feature {number + 1}, {part.columns.kind}",
-            f"{frame['kind'][number]!r} is no kind of thing to keep clear of",
+            f"{frame['kind'][number]!r} is not a kind of thing to keep clear of",
             near(str(frame["kind"][number]), kinds),
         )
     errors.raise_any()
@@ -357,7 +370,7 @@ def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -
     inside = (rows >= 0) & (rows < grid.shape[0]) & (cols >= 0) & (cols < grid.shape[1])
     if not inside.all():
         notes.append(
-            f"{(~inside).sum()} of {len(points)} {what} lie beyond the DEM and were left out."
+            f"{(~inside).sum()} of {len(points)} {what} are outside the DEM and were left out."
         )
     return points[inside].reset_index(drop=True)
 

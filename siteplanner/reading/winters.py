@@ -41,11 +41,11 @@ def odd_winters(minima: pd.Series[float], name: str) -> list[str]:
     for year in minima.index[away > _ODD * spread]:
         without = minima.drop(year)
         said.append(
-            f"{name}: winter {year} has {minima[year]:.1f} °C, far off the others (middle "
-            f"{middle:.1f} °C). It counts as it is: the spread of the record is "
+            f"{name}: winter {year} has {minima[year]:.1f} °C, far from the others (median "
+            f"{middle:.1f} °C). It is used as it is: the spread of the record is "
             f"{minima.std(ddof=1):.1f} °C with it and {without.std(ddof=1):.1f} °C without, and "
-            "all odds of frost rest on that. Check the figure, and correct or delete the row if "
-            "it is wrong."
+            "all odds of frost depend on that. Check the figure, and correct or delete the row "
+            "if it is wrong."
         )
     return said
 
@@ -88,8 +88,8 @@ def trend_of_winters(minima: pd.Series[float], name: str) -> list[str]:
     return [
         f"{name}: winter minima have {warmer} by about {abs(rate) * 10:.1f} °C in ten years from "
         f"{years[0]:.0f} to {years[-1]:.0f} (Mann-Kendall test, chance without a trend "
-        f"{chance:.3f}). The odds of frost rest on all these winters and so {effect} those of "
-        f"the next twenty years: if the trend lasts, their middle would lie about "
+        f"{chance:.3f}). The odds of frost come from all these winters and so {effect} those of "
+        "the next twenty years: if the trend lasts, the middle of those years would be about "
         f"{abs(ahead):.1f} °C {'above' if rate > 0 else 'below'} the record's mean."
     ]
 
@@ -110,7 +110,7 @@ def one_value_a_winter(
                 path,
                 f"{name}, winter {winter:.0f}",
                 f"it has {rows} {'row' if rows == 1 else 'rows'}, but frost.nights is {nights}",
-                f"give the instrument's {nights} coldest nights of that winter, a row each, or "
+                f"give the instrument's {nights} coldest nights of that winter, one row each, or "
                 "change frost.nights in the site file",
             )
     lowest, mean = by.transform("min"), by.transform("mean")

@@ -133,7 +133,9 @@ def odds_by_zone(
                 range_only=vague,
             )
             basis = f"tolerance {one.known}" + (
-                ": a range, not a figure" if vague else "; station, fit and place folded in"
+                ": a range, not one figure"
+                if vague
+                else "; includes the errors of station, fit and place"
             )
             rows.append(
                 (
@@ -243,9 +245,9 @@ def frost_sentences(
                 f"average year"
             )
             if np.isfinite(when.late):
-                text += f", to {day_words(when.late)} in one year of ten"
+                text += f", until {day_words(when.late)} in one year in ten"
         else:
-            text = "Frost in fewer than half of the years"
+            text = "Frost in fewer than half of years"
         if np.isfinite(when.late_chance):
             text += (
                 f"; {late_c:g} °C or colder after growth starts (about "

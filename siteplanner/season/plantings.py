@@ -103,7 +103,7 @@ def calendar_of(
     windows = tuple(sorted(set(chosen), key=lambda w: (w.first, w.last, w.words)))
     plant_on = site.nursery.plant_on
     day = plant_on if isinstance(plant_on, date) else None
-    year = day.year if day else plant_on if isinstance(plant_on, int) else site.years.first
+    year = site.nursery.first_year or site.years.first
     return Calendar(
         windows, np.array([windows.index(w) for w in chosen], dtype=np.int64), year, day
     )
@@ -115,8 +115,8 @@ def plantings_of(
     """Plants to raise, by species, window and year, ``COLUMNS``; infill comes the year after.
 
     ``trees`` has ``species``, ``survival`` and ``year`` (0: later than planned, not raised yet),
-    ``rooms`` the place of each tree's block among the planted ones. The infill is what is expected
-    to die (see ``planting.counts.ordered``): a first guess until survival has been counted.
+    ``rooms`` the place of each tree's block among the planted ones. The infill is what is
+    expected to die (see ``planting.counts.ordered``): it is a first guess until survival has been counted.
     """
     windowed = trees[["species", "survival", "year"]].assign(window=calendar.of_block[rooms])
     counts = split(windowed, ["species", "window", "year"], facts)

@@ -85,9 +85,9 @@ def season_of(
         list(inputs.species.facts["botanical_name"]),
         site.mix.lowest_suitability,
     )
-    step("Working the works and their years out")
+    step("Working out the works and their years")
     done = works_of(inputs, ground, suitability, layout, frost.when, site)
-    step("Working the nursery's year out")
+    step("Working out the nursery's year")
     nursery = nursery_year(inputs, suitability, layout, done.plantings, done.calendar, site)
     hours = hours_by_month(nursery.batches, done.works.jobs, done.works.blocks, site.work)
     return Season(

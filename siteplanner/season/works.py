@@ -292,7 +292,10 @@ def _jobs(
         mine = planned[planned["paddock"] == paddock.paddock]
         if len(mine) and paddock.fence_m:
             year, month = min(map(calendar.month, mine["window_number"], mine["year"]))
-            note = f"{paddock.gates} gate; before any tree; have buried services located first"
+            note = (
+                f"{paddock.gates} gate; before any tree is planted; have buried services located "
+                "first"
+            )
             job(year, month, -4, 0, paddock.paddock, "access and fence", paddock.fence_m, "m", note)
     for block in planned.itertuples():
         if block.rip_m > 0:
@@ -311,7 +314,7 @@ def _jobs(
             job(*opens, 0, 3, block.block, "plant", trees, "trees",
                 f"{block.window}; {block.access_class}")  # fmt: skip
             job(*opens, 0, 4, block.block, "guard", block.guards * share, "guards",
-                "against browsing, the same day")  # fmt: skip
+                "against browsing animals, the same day")  # fmt: skip
             for after in (1, 10):
                 # Florabank: check at 1 month, count again at 10 months.
                 job(*opens, after, 5, block.block, "count what lives", trees, "trees",

@@ -139,9 +139,9 @@ def _left(
         total = use.total()
         if total > most * rules.number:
             said.append(
-                f"all of it would take {total:,.0f} {words}, and {rules.number} years have "
+                f"all of the work would take {total:,.0f} {words}, and {rules.number} years have "
                 f"{most * rules.number:,.0f}"
             )
         elif (use.now > most).any():
-            said.append(f"some block alone takes more {words} than the {most:,.0f} of a year")
+            said.append(f"one block alone takes more {words} than the {most:,.0f} of a year")
     return ("; ".join(said) + ".",)

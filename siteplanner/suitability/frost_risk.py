@@ -99,7 +99,7 @@ def fit_gumbel(minima: Sequence[float] | NDArray[np.float64]) -> Gumbel:
     """
     values = np.asarray(minima, dtype=np.float64)
     if len(values) < 2 or np.ptp(values) == 0:
-        raise ValueError("a Gumbel distribution wants two different winter minima at least")
+        raise ValueError("a Gumbel distribution needs at least two different winter minima")
     return gumbel_of(float(values.mean()), float(values.std(ddof=1)), len(values))
 
 

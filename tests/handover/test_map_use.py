@@ -234,7 +234,7 @@ def test_errors_in_ticks_are_named_together(planted, tmp_path):
     with pytest.raises(InputError) as caught:
         read_ticks([one, other], planted)
     said = str(caught.value)
-    assert all(word in said for word in ("A9", "'3 August' is no date", "'many'", "named twice"))
+    assert all(word in said for word in ("A9", "'3 August' is not a date", "'many'", "named twice"))
 
 
 def test_a_browser_that_keeps_nothing_is_told_of(browser, page_file):

@@ -127,7 +127,7 @@ def test_the_sheets_name_every_batch_month_and_caution(plan, folder):
     text = text_of(folder / "nursery.pdf")
     assert all(batch.batch in text for batch in plan.nursery.batches)
     assert "November 2027 (late spring)" in text
-    assert "permit" in text and "no weed where you plant" in text
+    assert "permit" in text and "not a weed where you plant" in text
 
 
 def test_fine_seed_of_woody_capsules(plan):
@@ -135,7 +135,7 @@ def test_fine_seed_of_woody_capsules(plan):
     gum = plan.nursery.batches[0]
     assert gum.fruit == "woody capsule"
     words = sowing(gum)
-    for said in ("surface", "barely covered", "mostly river sand", "50 % shade cloth", "not wet"):
+    for said in ("surface", "barely cover", "mostly river sand", "50 % shade cloth", "not wet"):
         assert said in words
     collect = next(t for t in tasks_of([gum]) if t.title == "Collect seed").lines[0]
     assert "paper bags until they open" in collect
@@ -143,7 +143,7 @@ def test_fine_seed_of_woody_capsules(plan):
 
 def test_coarse_seed_is_covered(plan):
     wattle = next(b for b in plan.nursery.batches if b.species == "Acacia melanoxylon")
-    assert "covered to its own thickness" in sowing(wattle) and wattle.into_tubes
+    assert "cover with as much mix as the seed is thick" in sowing(wattle) and wattle.into_tubes
 
 
 @pytest.mark.parametrize("text", HOSTILE)

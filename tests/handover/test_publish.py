@@ -8,6 +8,7 @@ import os
 import shutil
 import signal
 import threading
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -227,6 +228,40 @@ def test_a_new_file_never_overwrites_somebody_elses(target):
             write(staging, "2", {**FILES, "counts.csv": "new"})
     (target / "counts.csv").unlink()
     assert holds(target, "1")
+
+
+def with_features(folder: Path, run: str) -> None:
+    """Write a plan with features and their digest, as a run would."""
+    write(folder, run, {**FILES, "plan.gpkg": "features"})
+    manifest = json.loads((folder / "plan.json").read_text())
+    digest = sha256((folder / "plan.gpkg").read_bytes()).hexdigest()
+    manifest["files"]["plan.gpkg"] = {"sha256": digest}
+    (folder / "plan.json").write_text(json.dumps(manifest))
+
+
+@pytest.mark.parametrize("name", ["plan.gpkg", "plan.gpkg-wal"])
+def test_features_edited_in_place_are_not_overwritten(target, name):
+    with staged(target) as staging:
+        with_features(staging, "2")
+    with staged(target) as staging:  # as it was made: replaced without a word
+        with_features(staging, "3")
+    (target / name).write_text("one edge moved")
+    with pytest.raises(InputError, match=r"it was edited .* \[decisions\] .*--overwrite"):  # noqa: SIM117
+        with staged(target):
+            pytest.fail("must not get here")
+    assert (target / name).read_text() == "one edge moved"
+    with staged(target, overwrite=True) as staging:
+        with_features(staging, "4")
+    assert (target / "plan.gpkg").read_text() == "features of run 4"
+
+
+def test_features_edited_while_a_run_is_at_work_are_not_overwritten(target):
+    with staged(target) as staging:
+        with_features(staging, "2")
+    with pytest.raises(InputError, match="it was edited"), staged(target) as staging:
+        with_features(staging, "3")
+        (target / "plan.gpkg").write_text("one edge moved")
+    assert (target / "plan.gpkg").read_text() == "one edge moved"
 
 
 def test_journals_and_statistics_of_replaced_files_go_with_them(target):

@@ -81,11 +81,11 @@ def test_counts_take_the_place_of_what_was_expected():
     assert batch.expected[1] == pytest.approx(60 * 0.85 * 0.9)
     supply = plan.nursery.supply.set_index("species").loc[GUM]
     assert supply["short"] == supply["ordered"] - 45
-    assert any("45 plants are expected" in w and "sown again until" in w for w in plan.warnings)
+    assert any("45 plants are expected" in w and "resown until" in w for w in plan.warnings)
     late = with_its_nursery(
         sources=1, hand=hand(None, ("EUCROD-A1-1", "plantable", 45, date(2028, 9, 30)))
     )
-    assert any("too late to sow again" in warning for warning in late.warnings)
+    assert any("too late to resow" in warning for warning in late.warnings)
 
 
 def test_a_count_of_an_unknown_batch_names_the_nearest():
@@ -155,6 +155,6 @@ def test_a_batch_that_cannot_be_sown_again_says_so_at_sowing():
     late = [b for b in with_its_nursery(hurry=1.0, planting_weeks=2).nursery.batches]
     early = [b for b in with_its_nursery().nursery.batches]
     for batch in (*late, *early):
-        assert ("too late to sow again" in sowing(batch)) == (batch.dates.resow_by is None)
+        assert ("too late to resow" in sowing(batch)) == (batch.dates.resow_by is None)
     assert any(b.dates.resow_by is None for b in late)
     assert any(b.dates.resow_by is not None for b in early)

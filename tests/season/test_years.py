@@ -65,8 +65,8 @@ def test_early_years_are_filled_and_what_is_left_is_said():
     year, said = spread(parts([500, 500, 500, 500]), Years(number=3, tubes=600))
     assert sorted(year) == [0, 1, 2, 3]
     assert said == (
-        "500 trees do not fit into the 3 years and are left for later; all of it would take "
-        "2,400 tubes, and 3 years have 1,800.",
+        "500 trees do not fit into the 3 years and are left for later; all of the work would "
+        "take 2,400 tubes, and 3 years have 1,800.",
     )
 
 

@@ -129,7 +129,7 @@ def cold_pool_criteria(
 
 @layer(
     LayerInfo(
-        title="Where the drainage and the quick criteria differ",
+        title="Cold air: two methods differ",
         unit="class",
         method="Cold air lying at least as deep as the setting at dawn, against the cold-pool "
         "criteria; where these give no signal nothing is compared",
@@ -166,7 +166,7 @@ def cold_air_check(
     ),
     LayerInfo(
         name="cold_air_pooling_today",
-        title="Cold-air pooling as things stand",
+        title="Cold-air pooling at present",
         unit="index 0-1",
         method="The same without an earlier plan's rows as mature shelter: what frost readings "
         "were taken in",
@@ -222,9 +222,10 @@ def pooling(
         name="winter_minimum_error",
         title="Error of the coldest night",
         unit="°C",
-        method="Half the width that holds two in three places, in a winter that was not read: the "
-        "model's posterior (Student t), one winter's deviation from the average, and the error "
-        "of the station's mean; it grows away from the readings and on ground unlike theirs",
+        method="Half the width of the range that two in three places are in, in a winter without "
+        "readings: the model's posterior (Student t), one winter's deviation from the "
+        "average, and the error of the station's mean; larger away from the readings and "
+        "on ground unlike theirs",
         source="Student-t process: Shah, Wilson & Ghahramani 2014; priors from memory, judgement, "
         "each stated in the code",
         valid=(0, 60),
@@ -232,7 +233,7 @@ def pooling(
     ),
     LayerInfo(
         name="winter_minimum_error_read",
-        title="Error of the coldest night in the winters that were read",
+        title="Error of the coldest night in the winters with readings",
         unit="°C",
         method="The same for the winters of the readings, against the station's minimum of those "
         "winters: without the deviation of other winters and the error of the station's mean",
@@ -292,8 +293,8 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
     return [
         f"Frost hollows: on {drained + quick:.0%} of the ground the two methods differ (only the "
         f"modelled drainage finds cold air on {drained:.0%}, only the quick terrain criteria on "
-        f"{quick:.0%}). Put a minimum thermometer at the marked spots of the layer "
-        "cold_air_check before you rely on either."
+        f"{quick:.0%}). Before you rely on either, put a minimum thermometer at the spots marked "
+        "on the layer cold_air_check (Cold air: two methods differ)."
     ]
 
 
@@ -302,16 +303,16 @@ def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> li
     growth = layers["cold_air_growth"]
     deeper = mask & (growth >= HELD_M)
     if not deeper.any():
-        return ["Once mature, the rows of the earlier plan hold back hardly any cold air."]
+        return ["Once mature, the rows of the earlier plan will hold back hardly any cold air."]
     lanes = int(label(layers["cold_air_lanes"] == 1)[1])
     advice = (
         f"{lanes} lane{'s' if lanes > 1 else ''} through the rows would drain some of it (layer "
-        "cold_air_lanes). Leave those lanes unplanted or low."
+        "cold_air_lanes). Leave those lanes unplanted, or plant them with low shrubs only."
         if lanes
-        else "No lane through the rows was found that would drain it."
+        else "No lane through the rows would drain it."
     )
     return [
-        f"Once the rows of the earlier plan are mature, cold air at dawn lies at least "
+        "Once the rows of the earlier plan are mature, cold air at dawn will be at least "
         f"{HELD_M:g} m deeper on {hectares(deeper.sum() * grid.cell_area):.1f} ha, by up to "
         f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
         "not a forecast."

@@ -141,8 +141,8 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> float:
         _spacing(book.plan, work),
         f"Start: row 1 begins on the {start.side} side of the block, at the arrow, "
         f"{work.ends[0, 0, 0]:.0f} E {work.ends[0, 0, 1]:.0f} N. Rows start at their {start.end} "
-        f"end; row numbers rise to the {start.rises}. A row that is broken by a gap goes on under "
-        "a new number.",
+        f"end; row numbers rise to the {start.rises}. After a gap, a row continues under a new "
+        "number.",
         _bearing(book, work),
     ]
     for words in lines:
@@ -165,16 +165,16 @@ def when_and_who(book: Book, work: BlockWork) -> list[str]:
     then = f"year {facts.later}" if facts.later else "a later year"
     return [
         said,
-        f"{facts.trees_later} of the trees wait for nurse trees until {then} ({mix}): they are in "
-        "all numbers here; leave their places open.",
+        f"{facts.trees_later} of the trees wait for nurse trees until {then} ({mix}). All numbers "
+        "here include them; leave their places open.",
     ]
 
 
 def _spacing(plan: Plan, work: BlockWork) -> str:
     if not work.even:
         return (
-            f"Trees stand unevenly, {work.spacing_m:.1f} m apart as a rule: place them by this "
-            "map, not by the tape."
+            f"Trees are not evenly spaced, mostly {work.spacing_m:.1f} m apart. Place them by "
+            "this map, not by the tape."
         )
     low, high = work.slope_distance_m.min(), work.slope_distance_m.max()
     slope_distance = f"{low:.2f} m" if high - low < 0.005 else f"{low:.2f} to {high:.2f} m"
@@ -194,12 +194,12 @@ def _spacing(plan: Plan, work: BlockWork) -> str:
 
 
 def _bearing(book: Book, work: BlockWork) -> str:
-    declination = "by compass ______° (set off today's declination)"
+    declination = "by compass ______° (corrected for today's declination)"
     if not work.straight:
         return (
-            "Rows bend with the ground: each row's bearing from grid north, first tree to last, "
-            f"is in the table, {abs(book.to_true):.1f}° "
-            f"{'less' if book.to_true < 0 else 'more'} from true north; {declination}."
+            "Rows follow the contour. The table has each row's bearing from grid north, first "
+            f"tree to last, {abs(book.to_true):.1f}° {'less' if book.to_true < 0 else 'more'} "
+            f"from true north; {declination}."
         )
     true = (work.mean_bearing + book.to_true) % 360
     return (
@@ -369,6 +369,6 @@ def _strip(pen: Pen, y: float, book: Book, work: BlockWork) -> float:
     third = wide / 3 - 2
     for column, words in enumerate(("Date", "Rows planted, from … to", "Planted by")):
         pen.blank(MARGIN + column * (third + 3), y, third, words)
-    pen.blank(MARGIN, y + 7, wide, "Gaps, changes, places left out and why")
+    pen.blank(MARGIN, y + 7, wide, "Gaps, changes, places not planted and why")
     pen.blank(MARGIN, y + 14, wide, "Weather and soil on the day")
     return y + 16

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import Grid
+from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.mix import Candidates, Mixed, Supply, choose_mix, gather
 from siteplanner.planting.mix.nurses import nurse
@@ -133,20 +134,20 @@ def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
     said = []
     if mixed.clashes:
         said.append(
-            f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix shown is "
-            "the nearest that can be had; see [mix] in the site file."
+            f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix is as "
+            "near as the rules under [mix] in the site file allow."
         )
     unsuited = int((supply.group < 0).sum())
     left = supply.places - int(mixed.trees.sum())
     if unsuited:
         said.append(
-            f"Zone {zone}: {unsuited} planting places are left empty, as no species "
-            f"fits there at {rules.lowest_suitability} of 100 or better."
+            f"Zone {zone}: {count(unsuited, 'planting place')} left empty, because no species "
+            f"reaches a suitability of {rules.lowest_suitability} of 100 there."
         )
     if left:
         why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"
         said.append(
-            f"Zone {zone}: {left} planting places are left empty, so that the {why} set in "
-            "[mix] hold."
+            f"Zone {zone}: {count(left, 'planting place')} left empty to keep to the {why} set "
+            "under [mix]."
         )
     return said

@@ -26,7 +26,7 @@ def share_out(
     zone makes best use of. Returns a stock (species,) and a budget for each zone; None where
     there is no limit. The shares add up to no more than there is.
     """
-    if stock is None and budget is None:
+    if not supplies or (stock is None and budget is None):
         return [None] * len(supplies), [None] * len(supplies)
     whole = Program()
     columns = []

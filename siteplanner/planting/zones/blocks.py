@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from itertools import count
 
@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
 
-#: Kinds from here on are zones drawn by hand.
-BY_HAND = 1000
+#: Kinds from here on are zones drawn by hand; those from ``FROM_PLAN`` on were taken over from a
+#: plan as it drew them, and small pieces of ground beside them may still join them.
+FROM_PLAN, BY_HAND = 1000, 2000
 #: Shared edges shorter than this (m) do not make two pieces neighbours.
 _EDGE_M = 0.1
 
@@ -148,12 +149,15 @@ def _into(pieces: _Pieces, piece: int, beside: dict[int, float], area: float) ->
 
 
 def name_blocks(
-    frame: gpd.GeoDataFrame, given: Mapping[int, str] | None = None
+    frame: gpd.GeoDataFrame,
+    given: Mapping[int, str] | None = None,
+    reserved: Collection[str] = (),
 ) -> gpd.GeoDataFrame:
     """Letter the zones by area, largest first, and number the blocks from the north-west.
 
     Kinds that are not for trees keep the letters X (too steep) and N (nothing fits); ``given``
-    holds letters that the user gave, which no other kind gets.
+    holds letters that the user or an earlier plan gave, which no other kind gets; nor does any get
+    one that is ``reserved``.
     """
     given = given or {}
     area = frame.assign(area=frame.area).groupby("kind")["area"].sum()
@@ -164,7 +168,7 @@ def name_blocks(
     )
     alphabet = [c for c in "ABCDEFGHIJKLMOPQRSTUVWYZ"]
     free = (_letters(alphabet, place) for place in count())
-    free = (letter for letter in free if letter not in given.values())
+    free = (letter for letter in free if letter not in {*given.values(), *reserved})
     letters = dict(given) | dict(zip(order, free, strict=False))
     letters |= {TOO_STEEP: "X", NOTHING_FITS: "N"}
     points = frame.geometry.representative_point()

@@ -6,7 +6,7 @@ decided on is kept as drawn; the plan says what was kept and what no longer agre
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 
 import geopandas as gpd
 import numpy as np
@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.units import hectares
-from siteplanner.planting.zones.blocks import BY_HAND
+from siteplanner.planting.zones.blocks import BY_HAND, FROM_PLAN
 from siteplanner.reading.decisions import USES, Decided
 from siteplanner.site.planting import Mix
 from siteplanner.suitability.score import Suitability
 
+#: Areas (ha) that differ by less are said to agree: they are given to two decimals.
+_AGREES_HA = 0.005
 #: Less than this share of hand-drawn ground is no reason to speak up.
 _SLIGHT = 0.05
 
@@ -28,21 +30,31 @@ _SLIGHT = 0.05
 def drawn_over(shapes: gpd.GeoDataFrame, decided: Decided) -> gpd.GeoDataFrame:
     """Lay the hand-drawn zones over the kinds of ground.
 
-    Where two overlap, cutting to blocks gives the ground to the first. Zones get the kinds
-    ``BY_HAND``, ``BY_HAND`` + 1 and so on.
+    Cutting to blocks gives ground of two zones to the first here: to one that was changed before
+    one that is as its plan drew it, then to the first of the file. Zones have the kinds of
+    :func:`letters_of`.
     """
-    zones = decided.zones
+    zones = _in_turn(decided)
     if zones.empty:
         return shapes
     left = shapely.difference(shapes.geometry.to_numpy(), zones.union_all())
-    kinds = [*shapes["kind"], *(BY_HAND + n for n in range(len(zones)))]
+    kinds = [*shapes["kind"], *zones["kind"]]
     frame = gpd.GeoDataFrame({"kind": kinds}, geometry=[*left, *zones.geometry], crs=shapes.crs)
     return frame[~frame.geometry.is_empty].reset_index(drop=True)
 
 
+def _in_turn(decided: Decided) -> gpd.GeoDataFrame:
+    """The zones with their ``kind``, in the order in which they get their ground."""
+    zones = decided.zones
+    changed = zones["changed"].to_numpy(dtype=bool)
+    kind = np.where(changed, BY_HAND, FROM_PLAN) + np.arange(len(zones))
+    return zones.assign(kind=kind).iloc[np.argsort(~changed, kind="stable")]
+
+
 def letters_of(decided: Decided) -> dict[int, str]:
     """Letters that the user gave, by kind."""
-    return {BY_HAND + n: letter for n, letter in enumerate(decided.zones["zone"])}
+    zones = _in_turn(decided)
+    return dict(zip(zones["kind"], zones["zone"], strict=True))
 
 
 def titles_of(decided: Decided) -> dict[str, str]:
@@ -64,13 +76,14 @@ def mixes_of(
     never = list(mix.never)
     away = [] if decided.local is None else [n for n in names if n not in decided.local]
     weedy = [n for n, c in zip(names, facts["cautions"], strict=True) if "weedy" in str(c)]
-    for found, words, barred in (
-        (away, "not on your list of local species", decided.rules.bar_not_local),
-        (weedy, "marked as weedy outside their range", decided.rules.bar_weedy),
+    for found, words, setting in (
+        (away, "not on your list of local species", "bar_not_local"),
+        (weedy, "marked as weedy outside their range", "bar_weedy"),
     ):
         if found:
-            end = "barred" if barred else "used where they fit; bar them under [decisions]"
-            told.append(f"{', '.join(found)}: {words}, {end}.")
+            barred = getattr(decided.rules, setting)
+            end = "left out" if barred else f"to leave them out, set {setting} = true"
+            told.append(f"{', '.join(found)}: {words}; {end} under [decisions].")
             never += [n for n in found if barred and n not in never]
     general = mix.model_copy(
         update={"never": tuple(never), "must": tuple(n for n in mix.must if n not in never)}
@@ -95,44 +108,94 @@ def notes_on_decisions(
     slope: FloatGrid,
     grid: Grid,
     names: Collection[str],
+    kept_ha: Mapping[str, float],
     *,
     lowest_suitability: int,
     steepest_deg: float,
     area: shapely.Geometry,
 ) -> list[str]:
-    """Say what was kept of the user's decisions, and what no longer agrees with the ground."""
-    said = []
+    """Say what was kept of the user's decisions, and what no longer agrees with the ground.
+
+    ``kept_ha`` is the area of every zone of the plan, by letter; ``area`` may be planted.
+    """
+    said = _kept(decided, kept_ha, area)
     name_of = list(names)
     for row in decided.ground.itertuples():
-        area_ha = hectares(row.geometry.area)
         if row.use != "plant":
             title = f" ({row.title})" if row.title else ""
-            said.append(f"Kept: {area_ha:.2f} ha{title} {USES[row.use]}, not planted here.")
+            drawn = hectares(row.geometry.area)
+            said.append(f"Kept: {drawn:.2f} ha{title} {USES[row.use]}, not planted here.")
             continue
-        said.append(f"Kept: zone {row.zone} as you drew it, {area_ha:.2f} ha.")
+        if not row.changed:
+            continue
         cells = grid.cover([row.geometry])[suitability.mask]
         if not cells.any():
-            said.append(f"Zone {row.zone} holds no ground of the property.")
+            said.append(f"Zone {row.zone} has no ground on the property.")
             continue
         score = suitability.score[:, cells]
         here = slope[suitability.mask][cells]
-        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species fits")
+        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species suits")
         _tell(said, row.zone, here > steepest_deg, f"the slope is over {steepest_deg:g}°")
-        outside = 1 - shapely.intersection(row.geometry, area).area / row.geometry.area
-        if outside > _SLIGHT:
-            said.append(
-                f"Zone {row.zone}: {100 * outside:.0f} % of it lies in setbacks or outside the "
-                "paddocks to plant, and is not planted."
-            )
         for wanted in row.wanted:
             share = (score[name_of.index(wanted)] >= lowest_suitability).mean()
             if share < _SLIGHT:
                 said.append(
-                    f"Zone {row.zone}: you want {wanted}, but it fits {100 * share:.0f} % of it."
+                    f"Zone {row.zone}: you asked for {wanted}, but it suits only "
+                    f"{100 * share:.0f} % of it."
                 )
     return said
 
 
+def _kept(decided: Decided, kept_ha: Mapping[str, float], area: shapely.Geometry) -> list[str]:
+    """Say how much of each zone was kept, and where the rest went."""
+    said, whole = [], []
+    taken: list[tuple[str, shapely.Geometry]] = []
+    for row in _in_turn(decided).itertuples():
+        drawn, kept = hectares(row.geometry.area), kept_ha.get(row.zone, 0.0)
+        inside = shapely.intersection(row.geometry, area)
+        if abs(drawn - kept) < _AGREES_HA:
+            if row.changed:
+                said.append(f"Kept: zone {row.zone} as you drew it, {kept:.2f} ha.")
+            else:
+                whole.append(f"{row.zone} {kept:.2f} ha")
+        else:
+            why = _why_not_all(drawn, kept, inside, taken)
+            said.append(
+                f"Kept: zone {row.zone}, {kept:.2f} ha; you drew {drawn:.2f} ha. {'. '.join(why)}."
+            )
+        taken.append((row.zone, inside))
+    if whole:
+        said.append(f"Kept as in the plan they came from: {', '.join(whole)}.")
+    return said
+
+
+def _why_not_all(
+    drawn: float,
+    kept: float,
+    inside: shapely.Geometry,
+    taken: Sequence[tuple[str, shapely.Geometry]],
+) -> list[str]:
+    """Say where ground of a zone went; ``taken`` are zones that got theirs before."""
+    why = []
+    outside = drawn - hectares(inside.area)
+    if outside >= _AGREES_HA:
+        why.append(f"{outside:.2f} ha may not be planted (setbacks, paddocks, your decisions)")
+    left = inside
+    for other, shape in taken:
+        shared = hectares(shapely.intersection(left, shape).area)
+        if shared >= _AGREES_HA:
+            why.append(f"{shared:.2f} ha overlaps zone {other} and went to it")
+        left = shapely.difference(left, shape)
+    rest = hectares(left.area) - kept
+    if rest >= _AGREES_HA:
+        why.append(f"{rest:.2f} ha is in pieces too small to plant")
+    elif rest <= -_AGREES_HA:
+        why.append(f"{-rest:.2f} ha beside it is too small for a block of its own and joined it")
+    return why or ["The difference is in small pieces along the edges"]
+
+
 def _tell(said: list[str], zone: str, cells: NDArray[np.bool_], words: str) -> None:
     if cells.mean() > _SLIGHT:
-        said.append(f"Zone {zone}: on {100 * cells.mean():.0f} % of it {words}; look again.")
+        said.append(
+            f"Zone {zone}: on {100 * cells.mean():.0f} % of it {words}. Check the zone as drawn."
+        )

@@ -204,7 +204,7 @@ def _filled(facts: dict[str, Any], rules: Nursery) -> tuple[dict[str, Any], tupl
         purity = rules.purity
         assumed.append(f"purity assumed {purity:.0%}")
     if math.isnan(facts["seeds_per_gram"]):
-        assumed.append("seeds per gram unknown: no weight can be told")
+        assumed.append("seeds per gram unknown: weight not known")
     weeks, prick_out = facts["weeks_to_germinate"], facts["weeks_to_prick_out"]
     nothing_known = math.isnan(weeks) and math.isnan(prick_out)
     if math.isnan(weeks):

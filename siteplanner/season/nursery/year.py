@@ -156,8 +156,8 @@ def counted_batches(
                 errors.add(
                     path,
                     f"batch {row.batch}, {word}",
-                    f"{given!r} was counted, but the batch is of {own!r} now",
-                    "use the batch number that stands in the new nursery.csv",
+                    f"{given!r} was counted, but this batch is now of {own!r}",
+                    "use the batch number in the new nursery.csv",
                 )
         if order[row.stage] >= order[latest.get(row.batch, ("germinated", 0))[0]]:
             latest[row.batch] = (row.stage, row.count)
@@ -169,8 +169,8 @@ def counted_batches(
             expected = come_through(count, stage, site.nursery, batch.order.tubes)
             if stage != "germinated" and count > batch.order.tubes:
                 said.append(
-                    f"Batch {batch.batch}: {count} {stage}, more than the "
-                    f"{batch.order.tubes} tubes planned; look at the count."
+                    f"Batch {batch.batch}: {count} {stage}, more than the {batch.order.tubes} "
+                    "tubes planned. Check the count."
                 )
             if batch.into_tubes and stage == "germinated":
                 expected = come_through(count, "pricked out", site.nursery)
@@ -285,9 +285,9 @@ def _warnings(
     for row in supply[supply["short"] > 0].itertuples():
         days = [b.dates.resow_by for b in batches if b.species == row.species and b.dates]
         late = max((day for day in days if day), default=None)
-        again = "It is too late to sow again."
+        again = "It is too late to resow."
         if late and (counted_to is None or counted_to <= late):
-            again = f"It can be sown again until {late}."
+            again = f"It can be resown until {late}."
         said.append(
             f"{row.species}: {row.expected} plants are expected ({row.worst} to {row.best}), "
             f"{row.ordered} are needed. {again} See nursery_substitutes.csv."
@@ -295,12 +295,13 @@ def _warnings(
     bound = [b.batch for b in batches if b.dates and b.dates.pot_bound < b.dates.plant_until]
     if bound:
         said.append(
-            f"Batches {', '.join(bound)} would be pot-bound before planting ends: sow "
-            "later, or pot them on."
+            f"Batches {', '.join(bound)} would be pot-bound before planting ends. Sow later, or "
+            "pot them on."
         )
     stale = [b.batch for b in batches if b.seed_stored_too_long]
     if stale:
         said.append(
-            f"Batches {', '.join(stale)}: the seed keeps less long than from collecting to sowing."
+            f"Batches {', '.join(stale)}: the seed does not keep from collecting until sowing. "
+            "Collect later, or sow earlier."
         )
     return said
