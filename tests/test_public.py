@@ -45,5 +45,5 @@ def test_the_main_calls_keep_their_parameters():
     assert calls == {
         "load_site": ["path"],
         "make_plan": ["site", "each", "step"],
-        "write_plan": ["site", "target", "sure", "step"],
+        "write_plan": ["site", "target", "sure", "overwrite", "step"],
     }

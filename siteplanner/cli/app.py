@@ -17,7 +17,7 @@ from rich.console import Console
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
 from siteplanner.cli.after_planting import survival
-from siteplanner.cli.beyond import catchment, ground, patterns
+from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.printed import (
@@ -27,6 +27,7 @@ from siteplanner.cli.printed import (
     print_plan,
     print_suited,
     print_verified,
+    printed_kept,
 )
 from siteplanner.cli.progress import steps_done
 
@@ -127,6 +128,7 @@ def check(site: SiteFile) -> None:
         f"to keep clear of: {len(inputs.no_plant)} features",
         f"species: {len(inputs.species.facts)}, scored on {len(start.factors)} factors",
         f"mother trees: {len(inputs.seed_sources)}",
+        *printed_kept(inputs.kept),
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
     ]
     for line in [*lines, *(f"note: {note}" for note in (*inputs.notes, *drawn))]:
@@ -193,39 +195,6 @@ def verify(
     print_verified(found)
     if found.errors:
         raise typer.Exit(BAD_INPUT)
-
-
-@app.command()
-def layers(
-    site: Annotated[
-        Path | None,
-        typer.Argument(metavar="[SITE]", help="A site file, to list the layers with its settings."),
-    ] = None,
-) -> None:
-    """List every layer with its unit, range, method and source."""
-    from siteplanner.ground.assess import catalogue_of
-    from siteplanner.ground.resolve import catalogue
-    from siteplanner.site.site_file import load_site
-
-    book = catalogue("installed packages") if site is None else catalogue_of(load_site(site))
-    console = Console(soft_wrap=True, emoji=False)
-    for name, maker in book.makers.items():
-        info = book.info(name)
-        low, high = info.valid
-        span = ", ".join(info.classes) if info.classes else f"{low:g} to {high:g}"
-        console.print(f"[bold]{escaped(name)}[/bold]  {escaped(info.title)}", highlight=False)
-        for word, text in (
-            ("unit", info.unit or "none"),
-            ("range", span),
-            ("method", info.method),
-            ("source", info.source),
-            ("reach", str(maker.reach)),
-            ("needs", ", ".join(maker.needs)),
-            ("settings", ", ".join(f"{k} = {v}" for k, v in maker.settings.items())),
-            ("made by", maker.origin),
-        ):
-            if text:
-                console.print(f"  {word}: {escaped(text)}", highlight=False)
 
 
 @app.command()
@@ -299,7 +268,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (blocks, patterns, ground, catchment):
+for beyond in (blocks, layers, patterns, ground, catchment):
     app.command()(beyond)
 
 

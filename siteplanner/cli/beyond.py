@@ -39,6 +39,38 @@ def ground(
             console.print(escaped(f"written: {path}"), highlight=False)
 
 
+def layers(
+    site: Annotated[
+        Path | None,
+        typer.Argument(metavar="[SITE]", help="A site file, to list the layers with its settings."),
+    ] = None,
+) -> None:
+    """List every layer with its unit, range, method and source."""
+    from siteplanner.ground.assess import catalogue_of
+    from siteplanner.ground.resolve import catalogue
+    from siteplanner.site.site_file import load_site
+
+    book = catalogue("installed packages") if site is None else catalogue_of(load_site(site))
+    console = Console(soft_wrap=True, emoji=False)
+    for name, maker in book.makers.items():
+        info = book.info(name)
+        low, high = info.valid
+        span = ", ".join(info.classes) if info.classes else f"{low:g} to {high:g}"
+        console.print(f"[bold]{escaped(name)}[/bold]  {escaped(info.title)}", highlight=False)
+        for word, text in (
+            ("unit", info.unit or "none"),
+            ("range", span),
+            ("method", info.method),
+            ("source", info.source),
+            ("reach", str(maker.reach)),
+            ("needs", ", ".join(maker.needs)),
+            ("settings", ", ".join(f"{k} = {v}" for k, v in maker.settings.items())),
+            ("made by", maker.origin),
+        ):
+            if text:
+                console.print(f"  {word}: {escaped(text)}", highlight=False)
+
+
 def patterns() -> None:
     """List every planting pattern with a picture in words, its spacing and its trees a hectare."""
     from siteplanner.planting.rows.patterns import density_of, pattern_offers

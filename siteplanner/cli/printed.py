@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from siteplanner.after.survival import SurvivalOutcome
     from siteplanner.after.verify import Verified
     from siteplanner.plan import Plan
+    from siteplanner.reading.kept_blocks import KeptBlocks
 
 
 def escaped(text: str) -> str:
@@ -239,3 +240,13 @@ def print_verified(found: Verified) -> None:
         f"its SHA-256 with one you wrote down earlier: {found.digest}",
         highlight=False,
     )
+
+
+def printed_kept(kept: KeptBlocks) -> list[str]:
+    """Say how many blocks a new plan leaves as they are; nothing where there is no file of them."""
+    if kept.blocks.empty:
+        return []
+    return [
+        f"blocks: {len(kept.blocks)} in the site's file, of which {len(kept.standing)} stay as "
+        f"they are and {len(kept.set_aside)} are set aside"
+    ]

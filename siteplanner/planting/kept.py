@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -11,10 +12,12 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.errors import Errors, near
 from siteplanner.planting.mix.allocation import Allocation
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.layout import Places, number_rows
+from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones.kept import in_order, names_kept
 from siteplanner.reading.kept_blocks import KeptBlocks
 
@@ -54,6 +57,17 @@ class SetOut:
         return SetOut(blocks, planted, places, self.fixed[here])
 
 
+def check_patterns(standing: gpd.GeoDataFrame, path: Path) -> None:
+    """Raise :class:`~siteplanner.InputError` where rows that stay have a pattern nobody offers."""
+    known = pattern_infos()
+    errors = Errors()
+    for block in standing[standing["spacing_m"] > 0].itertuples():
+        if block.pattern not in known:
+            what = f"there is no pattern {block.pattern!r}"
+            errors.add(path, f"block {block.block}, pattern", what, near(block.pattern, known))
+    errors.raise_any()
+
+
 def beside_kept(
     new: gpd.GeoDataFrame,
     places: Places,
@@ -71,25 +85,29 @@ def beside_kept(
     blocks = gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=new.crs)
     old, fixed = _trees(standing, kept, species)
     of_new = np.flatnonzero(new["spacing_m"] > 0)[places.block] + len(standing)
-    x, y = (np.concatenate(pair) for pair in ((old.x, places.x), (old.y, places.y)))
-    block, row = (np.concatenate(pair) for pair in ((old.block, of_new), (old.row, places.row)))
+    both = Places(
+        np.concatenate([old.x, places.x]),
+        np.concatenate([old.y, places.y]),
+        np.concatenate([old.block, of_new]),
+        np.concatenate([old.row, places.row]),
+    )
     fixed = np.concatenate([fixed, np.full(len(places.x), -1, dtype=np.int64)])
     if len(old.x):
-        spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block]
-        keep = apart(x, y, spacing, block.astype(np.int64)) | (fixed >= 0)
-        x, y = x[keep], y[keep]
-        block, row, fixed = block[keep], row[keep], fixed[keep]
+        spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[both.block]
+        keep = apart(both.x, both.y, spacing, both.block) | (fixed >= 0)
+        both, fixed = both.only(keep), fixed[keep]
     if len(kept.blocks):
         order = np.array(in_order(blocks), dtype=np.int64)
-        blocks, block = blocks.iloc[order].reset_index(drop=True), np.argsort(order)[block]
-        turn = np.argsort(block, kind="stable")
-        x, y = x[turn], y[turn]
-        block, row, fixed = block[turn], row[turn], fixed[turn]
-    with_trees = (blocks["spacing_m"] > 0).to_numpy()
+        blocks, rank = blocks.iloc[order].reset_index(drop=True), np.argsort(order)
+        turn = np.argsort(rank[both.block], kind="stable")
+        both = Places(both.x[turn], both.y[turn], rank[both.block[turn]], both.row[turn])
+        fixed = fixed[turn]
+    with_trees = (blocks["spacing_m"] > 0).to_numpy(dtype=bool)
+    of_planted = np.cumsum(with_trees) - 1
     return SetOut(
         blocks,
         blocks[with_trees].reset_index(drop=True),
-        Places(x, y, (np.cumsum(with_trees) - 1)[block], row),
+        replace(both, block=of_planted[both.block]),
         fixed,
     )
 
@@ -159,7 +177,7 @@ def notes_on_kept(laid: SetOut, kept: KeptBlocks, area: shapely.Geometry) -> lis
         said.append(f"Kept as they are, {status}: {named}.")
     if kept.only:
         said.append(
-            f"Only {', '.join(kept.only)} laid out anew. All other blocks are as in the plan "
+            f"Laid out anew: {', '.join(kept.only)} alone. All other blocks are as in the plan "
             "before."
         )
     for block in kept.set_aside.itertuples():

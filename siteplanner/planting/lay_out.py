@@ -22,6 +22,7 @@ from siteplanner.planting.figures import contour_row_spacings, zone_figures
 from siteplanner.planting.kept import (
     SetOut,
     beside_kept,
+    check_patterns,
     notes_on_kept,
     stock_left,
     with_kept_trees,
@@ -170,6 +171,7 @@ def draw_zones(
         lowest_suitability=site.mix.lowest_suitability,
         steepest_deg=site.planting.steepest_deg,
         area=area,
+        held=inputs.kept.held,
     )
     if lost >= 1:
         notes.append(f"{lost:.0f} m² in small left-over pieces will not be planted.")
@@ -229,15 +231,14 @@ def _area(inputs: Inputs, setbacks: gpd.GeoDataFrame, site: Site) -> shapely.Geo
             "no ground is left to plant",
             "look at the boundary, the paddocks to plant and the setbacks",
         )
-    area = shapely.difference(area, inputs.decided.not_to_plant)
-    return shapely.difference(area, inputs.kept.set_aside.union_all())
+    return shapely.difference(area, inputs.decided.not_to_plant)
 
 
 def _open(area: shapely.Geometry, kept: KeptBlocks) -> shapely.Geometry:
     """The ground that is laid out anew."""
     if kept.only:
         area = shapely.intersection(area, kept.open.union_all())
-    return shapely.difference(area, kept.standing.union_all())
+    return shapely.difference(area, kept.held.union_all())
 
 
 def _blocks(
@@ -295,6 +296,7 @@ def _places(
     """
     rules, slope, grid = site.planting, ground.layers["slope"], inputs.grid
     stays = drawn.blocks["stays"].to_numpy(dtype=bool)
+    check_patterns(drawn.blocks[stays], site.blocks_file)
     new = drawn.blocks[~stays].reset_index(drop=True)
     places = set_out(
         new[new["spacing_m"] > 0].reset_index(drop=True),

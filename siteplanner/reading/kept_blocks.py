@@ -84,6 +84,13 @@ class KeptBlocks:
         return self.blocks[stay & ~self._out()].reset_index(drop=True)
 
     @property
+    def held(self) -> gpd.GeoDataFrame:
+        """Ground that no new block gets: ``zone`` ("" where it is set aside) and ``geometry``."""
+        parts = [self.standing[["zone", "geometry"]], self.set_aside[["zone", "geometry"]]]
+        parts[1] = parts[1].assign(zone="")
+        return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=self.blocks.crs)
+
+    @property
     def open(self) -> gpd.GeoDataFrame:
         """Blocks of earlier plans whose ground is laid out anew."""
         gone = [*self.standing["block"], *self.set_aside["block"]]
@@ -116,8 +123,8 @@ def read_kept_blocks(
 
 def _of_file(path: Path, crs: pyproj.CRS | None, species: Collection[str] | None) -> KeptBlocks:
     columns: dict[str, str | None] = {name: name for name in BLOCK_COLUMNS[:-1]}
-    blocks = read_features(path, "blocks", columns, None, POLYGONS)
-    trees = read_features(path, "trees", {n: n for n in TREE_COLUMNS[:-1]}, None, POINTS)
+    blocks = _features(path, "blocks", columns, POLYGONS)
+    trees = _features(path, "trees", {n: n for n in TREE_COLUMNS[:-1]}, POINTS)
     errors = Errors()
     for layer, frame in (("blocks", blocks), ("trees", trees)):
         if crs is not None and len(frame) and frame.crs != crs:
@@ -137,6 +144,19 @@ def _of_file(path: Path, crs: pyproj.CRS | None, species: Collection[str] | None
     )
 
 
+def _features(
+    path: Path, layer: str, columns: dict[str, str | None], kinds: tuple[str, ...]
+) -> gpd.GeoDataFrame:
+    """Read a layer as it is; one without features is a layer all the same."""
+    try:
+        empty = pyogrio.read_info(path, layer=layer, force_feature_count=True)["features"] == 0
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError):
+        empty = False  # the reader below says what is wrong
+    if empty:
+        return no_blocks(None) if layer == "blocks" else no_trees(None)
+    return read_features(path, layer, columns, None, kinds)
+
+
 def _check_blocks(path: Path, blocks: gpd.GeoDataFrame, errors: Errors) -> None:
     """Hold the blocks to their form, and bring their columns to it."""
     for name in ("block", "zone", "paddock", "status", "pattern"):
@@ -154,7 +174,10 @@ def _check_blocks(path: Path, blocks: gpd.GeoDataFrame, errors: Errors) -> None:
                 path, f"{where}, status", f"{row.status!r} is no status", near(row.status, STATUSES)
             )
         if row.status == SET_ASIDE and not 1900 <= row.until <= 2300:
-            errors.add(path, f"{where}, until", "it is set aside without a year", "write until = the year from which it may be planted")  # fmt: skip  # noqa: E501
+            errors.add(
+                path, f"{where}, until", "it is set aside without a year",
+                "write the year from which it may be planted",
+            )  # fmt: skip
         if shapely.get_num_geometries(row.geometry) > 1:
             errors.add(
                 path, where, "it is in several pieces", "make each piece a block with its own name"
@@ -178,10 +201,18 @@ def _check_trees(
             path, "layer trees", f"there are trees of a block {name!r}, which is not in the file",
             "put the block back, or remove its trees",
         )  # fmt: skip
-    for name in sorted(
-        set(trees["species"]) - set(trees["species"] if species is None else species)
-    ):
-        errors.add(path, "layer trees", f"{name!r} is not in the species table", near(name, species or ()))  # fmt: skip  # noqa: E501
+    bare = blocks["block"][~(blocks["spacing_m"] > 0) & blocks["block"].isin(trees["block"])]
+    for name in bare:
+        errors.add(
+            path, f"block {name}, spacing_m", "it has trees but no spacing",
+            "write the spacing that they were set out with, in metres",
+        )  # fmt: skip
+    if species is None:
+        return
+    for name in sorted(set(trees["species"]) - set(species)):
+        errors.add(
+            path, "layer trees", f"{name!r} is not in the species table", near(name, species)
+        )
 
 
 def _names(path: Path) -> frozenset[str]:

@@ -113,12 +113,14 @@ def notes_on_decisions(
     lowest_suitability: int,
     steepest_deg: float,
     area: shapely.Geometry,
+    held: gpd.GeoDataFrame | None = None,
 ) -> list[str]:
     """Say what was kept of the user's decisions, and what no longer agrees with the ground.
 
-    ``kept_ha`` is the area of every zone of the plan, by letter; ``area`` may be planted.
+    ``kept_ha`` is the area of every zone of the plan, by letter; ``area`` may be planted; ``held``
+    (``zone, geometry``) are blocks that stay as they were or are set aside.
     """
-    said = _kept(decided, kept_ha, area)
+    said = _kept(decided, kept_ha, area, held)
     name_of = list(names)
     for row in decided.ground.itertuples():
         if row.use != "plant":
@@ -146,20 +148,28 @@ def notes_on_decisions(
     return said
 
 
-def _kept(decided: Decided, kept_ha: Mapping[str, float], area: shapely.Geometry) -> list[str]:
+def _kept(
+    decided: Decided,
+    kept_ha: Mapping[str, float],
+    area: shapely.Geometry,
+    held: gpd.GeoDataFrame | None,
+) -> list[str]:
     """Say how much of each zone was kept, and where the rest went."""
     said, whole = [], []
     taken: list[tuple[str, shapely.Geometry]] = []
     for row in _in_turn(decided).itertuples():
         drawn, kept = hectares(row.geometry.area), kept_ha.get(row.zone, 0.0)
         inside = shapely.intersection(row.geometry, area)
+        stay = shapely.MultiPolygon()
+        if held is not None:
+            stay = held.geometry[held["zone"] != row.zone].union_all()
         if abs(drawn - kept) < _AGREES_HA:
             if row.changed:
                 said.append(f"Kept: zone {row.zone} as you drew it, {kept:.2f} ha.")
             else:
                 whole.append(f"{row.zone} {kept:.2f} ha")
         else:
-            why = _why_not_all(drawn, kept, inside, taken)
+            why = _why_not_all(drawn, kept, inside, [("", stay), *taken])
             said.append(
                 f"Kept: zone {row.zone}, {kept:.2f} ha; you drew {drawn:.2f} ha. {'. '.join(why)}."
             )
@@ -175,7 +185,10 @@ def _why_not_all(
     inside: shapely.Geometry,
     taken: Sequence[tuple[str, shapely.Geometry]],
 ) -> list[str]:
-    """Say where ground of a zone went; ``taken`` are zones that got theirs before."""
+    """Say where ground of a zone went; ``taken`` are zones that got theirs before.
+
+    One without a letter is the ground of blocks that stay.
+    """
     why = []
     outside = drawn - hectares(inside.area)
     if outside >= _AGREES_HA:
@@ -184,7 +197,9 @@ def _why_not_all(
     for other, shape in taken:
         shared = hectares(shapely.intersection(left, shape).area)
         if shared >= _AGREES_HA:
-            why.append(f"{shared:.2f} ha overlaps zone {other} and went to it")
+            gone = f"overlaps zone {other} and went to it"
+            gone = gone if other else "is in blocks that stay as they are or are set aside"
+            why.append(f"{shared:.2f} ha {gone}")
         left = shapely.difference(left, shape)
     rest = hectares(left.area) - kept
     if rest >= _AGREES_HA:
