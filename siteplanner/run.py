@@ -17,7 +17,8 @@ from siteplanner.handover.gis.rasters import write_layer, write_suitability
 from siteplanner.handover.write import write_all, writers
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import draw_zones, lay_out
+from siteplanner.planting.draw_zones import draw_zones
+from siteplanner.planting.lay_out import lay_out
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
