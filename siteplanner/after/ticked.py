@@ -14,8 +14,6 @@ from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
 
 COLUMNS = ("block", "planted_on", "trees", "note")
-#: The site's own file of blocks, beside the site file.
-BLOCKS_FILE = "blocks.gpkg"
 #: The status of a block whose trees are in the ground.
 PLANTED = "planted"
 
