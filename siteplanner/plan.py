@@ -30,15 +30,15 @@ CAUTIONS = (
     "the ground before you order or dig.",
     "Frost is estimated from terrain and a few readings; it is not a forecast. Wind, cloud, snow, "
     "wet ground and how hardy a plant is at the time are not modelled.",
-    "Buried services: only what was supplied is shown. Have services located before any "
-    "digging; the owner of the service decides.",
-    "Power lines: the network operator's clearances decide, and trees near lines are for "
-    "licensed people.",
+    "Buried services: the plan shows only those that were supplied. Have services located before "
+    "any digging; the owner of the service decides.",
+    "Power lines: the network operator's clearances decide, and only licensed people may work "
+    "near power lines.",
     "Buildings and fire: local rules on clearance around buildings decide.",
-    "Steep ground: someone who knows the site judges what is safe on foot. No machines there.",
+    "Steep ground: someone who knows the site must judge what is safe on foot. No machines there.",
     "Waterways: banks may be undercut or flood; works near water may need a consent.",
-    "Seed: collect only with the owner's leave and any permit that is needed. Check with a local "
-    "nursery or herbarium that each species is local and not a weed where you are.",
+    "Seed: collect only with the owner's permission and any permit that is needed. Check with a "
+    "local nursery or herbarium that each species is local and not a weed where you are.",
 )
 
 
@@ -66,12 +66,14 @@ class Plan:
         not scored (outside the property).
     zones:
         One row a zone: ``zone`` (letter), ``title`` (a few words), ``ground`` (sentence on
-        what the ground is like), ``area_ha``, ``pattern``, ``spacing_m`` (map distance),
+        what the ground is like), ``ground_kind`` (its marks, such as "frosty wet", by which
+        survival is learnt), ``area_ha``, ``pattern``, ``spacing_m`` (map distance),
         ``density_ha`` (stems per map hectare), ``trees``, ``geometry`` (MultiPolygon).
     blocks:
         One row a block, a contiguous part of one zone in one paddock: ``block``, ``zone``,
         ``paddock``, ``area_ha``, ``trees``, ``rows``, ``bearing_deg`` (of the rows, clockwise
-        from grid north), ``status`` (``reading.kept_blocks.STATUSES``), ``pattern`` and
+        from grid north), ``steep`` (what becomes of a block that is not on foot, as [planting]
+        steep says; "" for others), ``status`` (``reading.kept_blocks.STATUSES``), ``pattern`` and
         ``spacing_m`` of its rows, ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
@@ -94,7 +96,8 @@ class Plan:
     counts:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
     frost_error_c:
-        Standard error of the winter-minimum estimate, °C, NaN where it cannot be told.
+        Error of the winter-minimum estimate on the property's middle cell, °C, within which it
+        lies in two of three winters not read; NaN where it is not known.
     colder_c:
         How far the coldest night of one winter in five lies under an average one's, °C, NaN
         where it cannot be told.
@@ -112,6 +115,9 @@ class Plan:
         mother tree whose seed should stand there, may be empty), ``blocks`` has ``year``.
     nursery:
         Batches, bench area, supply and substitutes.
+    hours:
+        Person-hours of nursery and crews by month, beside what they can do
+        (``siteplanner.season.hours.COLUMNS``).
     factors:
         What the suitability was scored on: each factor's layer and every species' tolerances.
     limiting:
@@ -126,6 +132,9 @@ class Plan:
         Where a tolerance is from memory: the upper end of the range.
     dig:
         Spots where a look with a spade would change the plan most (``planting.dig.COLUMNS``).
+    thermometers:
+        Spots where one more thermometer would lower the error of the coldest night most
+        (``siteplanner.ground.cold.thermometers.COLUMNS``).
     frost_dates:
         First and last frosts, start of growth and late frost by zone, dates in words; empty
         where not worked out.
@@ -156,8 +165,10 @@ class Plan:
     frost_error_c: float
     colder_c: float
     dig: pd.DataFrame
+    thermometers: pd.DataFrame
     works: Works
     nursery: NurseryYear
+    hours: pd.DataFrame
     cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     inputs: dict[str, str]
@@ -213,11 +224,13 @@ def plan_of(
         frost=season.frost.odds,
         frost_odds=season.frost.on_cells,
         frost_dates=season.frost.dates,
-        frost_error_c=ground.minimum.error_c,
+        frost_error_c=ground.frost_error_c,
         colder_c=season.colder_c,
         dig=season.dig,
+        thermometers=season.thermometers,
         works=season.works,
         nursery=season.nursery,
+        hours=season.hours,
         cautions=CAUTIONS,
         warnings=notes,
         inputs=inputs.hashes,
@@ -226,11 +239,12 @@ def plan_of(
 
 
 _ZONES = (
-    "zone", "title", "ground", "area_ha", "pattern", "spacing_m", "density_ha", "trees", "geometry",
+    "zone", "title", "ground", "ground_kind", "area_ha", "pattern", "spacing_m", "density_ha",
+    "trees", "geometry",
 )  # fmt: skip
 _BLOCKS = (
-    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "status", "pattern",
-    "spacing_m", "geometry",
+    "block", "zone", "paddock", "area_ha", "trees", "rows", "bearing_deg", "steep", "status",
+    "pattern", "spacing_m", "geometry",
 )  # fmt: skip
 
 

@@ -17,7 +17,8 @@ from siteplanner.handover.gis.rasters import write_layer, write_suitability
 from siteplanner.handover.write import write_all, writers
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import draw_zones, lay_out
+from siteplanner.planting.draw_zones import draw_zones
+from siteplanner.planting.lay_out import lay_out
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
@@ -105,5 +106,5 @@ def write_plan(
         writer.finish()
         files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
         write_manifest(plan, folder / "plan.json", files)
-        step("Putting the plan in place")
+        step("Saving the plan")
     return plan

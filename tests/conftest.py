@@ -28,7 +28,7 @@ collect_ignore = ["handover/picture.py"]  # a script, without examples to run
 settings.register_profile("ours", deadline=None, max_examples=examples(100))
 settings.load_profile("ours")
 
-#: Tests that take longest start first, so that the workers end together.
+#: Files whose tests take longest.
 EARLY = ("sample/test_readme.py", "handover/test_in_the_way.py", "catchment/test_run.py")
 
 
@@ -127,12 +127,8 @@ def pytest_configure(config):
         subprocess.run([sys.executable, ROOT / "tests" / "compile_kernels.py"], check=False)
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """Keep the tests of a file in one worker, so that what they share is made once."""
-    for item in items:
-        if item.get_closest_marker("xdist_group") is None:
-            item.add_marker(pytest.mark.xdist_group(item.location[0]))
+    """Begin with the files that take longest, so that the workers end together."""
     items.sort(key=lambda item: not item.location[0].endswith(EARLY))
 
 

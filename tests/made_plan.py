@@ -14,6 +14,7 @@ from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
 from siteplanner.reading.species.codes import species_codes
+from siteplanner.season.hours import COLUMNS
 from siteplanner.season.nursery.year import NurseryYear
 from siteplanner.site.nursery import Nursery
 from siteplanner.suitability.factors import Factor
@@ -124,8 +125,10 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         frost_dates=pd.DataFrame(),
         colder_c=float("nan"),
         dig=pd.DataFrame(),
+        thermometers=pd.DataFrame(),
         works=None,
         nursery=_nursery(grid),
+        hours=pd.DataFrame(columns=list(COLUMNS)),
     )
     return with_works(made)
 
@@ -303,6 +306,7 @@ def _planted(
                 "trees": len(points),
                 "rows": len(numbers),
                 "bearing_deg": bearing,
+                "steep": "",
                 "geometry": shape,
             }
         )
@@ -362,6 +366,7 @@ def _zones(grid: Grid, blocks: gpd.GeoDataFrame, trees_per_ha: float, said) -> g
                 "zone": zone,
                 "title": said(title),
                 "ground": said(ground),
+                "ground_kind": "ordinary",
                 "area_ha": round(float(mine["area_ha"].sum()), 4),
                 "pattern": "square",
                 "spacing_m": spacing,

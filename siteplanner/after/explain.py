@@ -33,13 +33,15 @@ class Explained:
 
     ``ground`` has rows of title, value, unit; ``species``, best first, rows of name, score,
     class in words, limiting factor and by how much, unknown factors; ``frost`` rows of name and
-    the odds that a winter kills it there as a seedling.
+    the odds that a winter kills it there as a seedling. ``coldest_night`` says what the
+    estimate of the coldest night is made of: rows of part and °C.
     """
 
     place: str
     ground: list[tuple[str, str, str]]
     species: list[tuple[str, str, str, str, str]]
     frost: list[tuple[str, str]] = field(default_factory=list)
+    coldest_night: list[tuple[str, str]] = field(default_factory=list)
 
 
 def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
@@ -53,7 +55,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
         raise input_error(
             "--at",
             "",
-            f"{at!r} is no pair of numbers",
+            f"{at!r} is not a pair of numbers",
             "write easting,northing or longitude,latitude, such as 620100,5350200",
         ) from None
     inputs, ground, suitability = assessed(site, READS, step=step)
@@ -70,7 +72,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
             "--at",
             "",
             f"{at} is not on the property",
-            f"the property lies between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}",
+            f"the property is between {west:.0f},{south:.0f} and {east:.0f},{north:.0f}",
         )
     listed = [
         (info.title, _value(info, float(ground.layers[name][row, col])), info.unit)
@@ -82,6 +84,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
         listed,
         _species(inputs, ground, suitability, row, col),
         _frost(inputs, ground, site, row, col),
+        _coldest_night(inputs, ground, row, col),
     )
 
 
@@ -156,7 +159,8 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
         if _matters(one, species) and missing.any():
             unknown.append(
                 f"{ground.infos[one.layer].title} is unknown on "
-                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha: no top class there."
+                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha, so the top class is "
+                "not given there."
             )
     row = facts.iloc[species]
     return Suited(f"{row['botanical_name']} ({row['common_name']})", rows, limits, unknown)
@@ -189,8 +193,48 @@ def _frost(inputs: Inputs, ground: Ground, site: Site, row: int, col: int) -> li
         inputs.species,
         inputs.climate,
         site.frost.establishment_years,
+        ground.minimum.winter_c,
     )
     return list(zip(chances["species"], chances["words"], strict=True))
+
+
+def _coldest_night(inputs: Inputs, ground: Ground, row: int, col: int) -> list[tuple[str, str]]:
+    """What the estimate of the coldest night is made of at one cell; empty where unknown."""
+    model, grid = ground.minimum, inputs.grid
+    lowest, error = (
+        float(ground.layers[name][row, col]) for name in ("winter_minimum", "winter_minimum_error")
+    )
+    if not np.isfinite(lowest + error):
+        return []
+    at = [float(layer[row, col]) for layer in ground.night.layers]
+    place = grid.transform * (col + 0.5, row + 0.5)
+    parts = model.parts(at, place)
+    height = at[0] - model.station_m
+    from_where = "the station" if inputs.climate.elevation_m is not None else "the middle height"
+    how_high = f"{abs(height):.0f} m {'above' if height >= 0 else 'below'} {from_where}"
+    nearest = ""
+    if len(model.places):
+        metres = float(np.hypot(*(model.places - place).T).min())
+        nearest = f" ({len(model.places)} places read, the nearest {metres:.0f} m away)"
+    rows = [
+        ("Station, mean of its winter minima", float(inputs.climate.winter_minima.mean())),
+        ("This neighbourhood against the station", parts["station"]),
+        (f"Height, {how_high}", parts["height"]),
+        (
+            "Cold air: its depth, and height above it",
+            parts["cold_air_pooling"] + parts["height_above_cold_air"],
+        ),
+        (
+            "Landform: slope, hollow or knoll, aspect",
+            parts["slope"] + parts["multi_scale_concavity"] + parts["facing_pole"],
+        ),
+        (f"Readings nearby{nearest}", parts["nearby"]),
+    ]
+    return [
+        *((words, f"{round(celsius, 1) + 0.0:+.1f} °C") for words, celsius in rows),
+        ("Coldest night of an average winter", f"{lowest:+.1f} °C"),
+        ("Two in three winters without readings are within", f"± {error:.1f} °C"),
+    ]
 
 
 def _value(info: LayerInfo, value: float) -> str:
@@ -267,4 +311,4 @@ def why(
         by = f"short by {difference}" if low else f"over by {difference}"
     end = f"; dies {'below' if low else 'above'} {outer:g}{unit}" if np.isfinite(outer) else ""
     more = "or more" if low else "or less"
-    return f"{title}: {by}, has {value:.1f}{unit}, wants {wanted:g}{unit} {more}{end}"
+    return f"{title}: {by}, here {value:.1f}{unit}, needs {wanted:g}{unit} {more}{end}"

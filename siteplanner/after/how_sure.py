@@ -39,7 +39,10 @@ from siteplanner.suitability.score import score_species
 
 SUITS = CLASSES[1][1]
 _SEED = 20260102
-_METHOD = "Share of seeded draws of heights, soil lines, coldest night and tolerances."
+_METHOD = (
+    "Share of random draws (from a fixed seed) of heights, soil lines, coldest night and "
+    "tolerances in which the species suits."
+)
 
 
 @dataclass(frozen=True)
@@ -192,7 +195,7 @@ def layers_of(found: Chances) -> list[tuple[LayerInfo, FloatGrid]]:
         )  # fmt: skip
         out.append((info, _spread(found, chance)))
     for name, title, cells in (
-        ("safe_bets", "Species that suit and are a safe bet", safe(found)),
+        ("safe_bets", "Species that are a safe bet", safe(found)),
         ("risky_bets", "Species that suit by the map but are risky", risky(found)),
     ):
         info = LayerInfo(title, "species", _METHOD, "siteplanner", (0, 255), name=name)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from siteplanner.reading.published import read_published, whole_numbers
+from siteplanner.reading.species.survival_rates import kind_of_ground
 
 
 @dataclass(frozen=True)
@@ -19,6 +22,8 @@ class Planted:
     planting row. ``zones`` maps a zone's letter to its title and its ground in words;
     ``allowed`` is the plants ordered for infill, by species; ``substitutes`` has
     ``zone, species, substitute``, the best first, and may be empty. ``latitude`` in degrees.
+    ``grounds`` maps a zone's letter to its kind of ground; ``waiting`` names the plan's blocks that
+    are not planted yet, which ``trees`` has not.
     """
 
     trees: pd.DataFrame
@@ -26,6 +31,15 @@ class Planted:
     allowed: dict[str, int]
     substitutes: pd.DataFrame
     latitude: float
+    grounds: Mapping[str, str] = field(default_factory=dict)
+    waiting: frozenset[str] = frozenset()
+
+    def ground_of(self, zone: str) -> str:
+        """Name a zone's kind of ground; plans that do not say it have it in the zone's title."""
+        words = re.findall("[a-z]+", self.zones.get(zone, ("", ""))[0].lower())
+        return self.grounds.get(zone) or kind_of_ground(
+            ["wet" if w == "boggy" else w for w in words]
+        )
 
 
 def read_planted(folder: Path) -> Planted:
@@ -49,7 +63,10 @@ def read_planted(folder: Path) -> Planted:
     latitude = float(zones.to_crs(4326).union_all().centroid.y)
     substitutes = plan.table("nursery_substitutes.csv", ["zone", "species", "substitute"])
     substitutes = substitutes[["zone", "species", "substitute"]]
-    return Planted(sizes, words, allowed, substitutes, latitude)
+    grounds = (
+        {z.zone: str(z.ground_kind) for z in zones.itertuples()} if "ground_kind" in zones else {}
+    )
+    return Planted(sizes, words, allowed, substitutes, latitude, grounds)
 
 
 def draw_rows(planted: Planted, trees: int, seed: int) -> pd.DataFrame:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from scipy.special import betaincinv, ndtri
 
 from siteplanner.after.planted import Planted
-from siteplanner.after.survival_counts import CAUSES, between, latest
+from siteplanner.after.survival_counts import CAUSES, latest
 from siteplanner.after.survival_estimates import (
     Prior,
     Share,
@@ -22,7 +22,6 @@ from siteplanner.after.survival_estimates import (
     stratified,
 )
 from siteplanner.season.nursery.orders import ceil
-from siteplanner.season.nursery.schedule import season
 from siteplanner.site.nursery import Survival
 
 #: Causes that the ground brings: another species may stand it better.
@@ -37,17 +36,23 @@ class SurvivalOutcome:
 
     ``blocks``: by block and species what was counted, the survival foretold of the whole block
     with its interval, trees dead in it, infill to order. ``zones``: survival by zone and species
-    beside the expectation, every counted block weighing the trees that stand in it. ``species``:
-    by species the updated expectation, weighted alike, infill ordered, allowed for and still to
-    order. ``patchiness``: how many times less a counted tree is worth because
-    trees die in patches (the design effect of rows, 1 or more). ``findings``: in words.
+    beside the expectation, every counted block weighing the trees that stand in it. ``grounds``:
+    by species and kind of ground the updated expectation, weighted alike. ``species``: counted,
+    alive, infill ordered, allowed for and still to order. ``evidence``: what was counted by block
+    and species, with the kind of ground and the latest day. ``seen``: dead trees where they were
+    seen (cells of ``after.damage``), which no estimate is drawn from. ``patchiness``: how many
+    times less a counted tree is worth because trees die in patches (the design effect of rows, 1
+    or more). ``findings``: in words.
     """
 
     blocks: pd.DataFrame
     zones: pd.DataFrame
+    grounds: pd.DataFrame
     species: pd.DataFrame
+    evidence: pd.DataFrame
     patchiness: float
     findings: tuple[str, ...]
+    seen: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def wilson(alive: float, trees: float, confidence: float = 0.95) -> tuple[float, float]:
@@ -112,35 +117,56 @@ def updated(
 def judge(
     counts: pd.DataFrame, planted: Planted, expected: dict[str, float], rules: Survival
 ) -> SurvivalOutcome:
-    """Judge the counts of ``read_counts`` beside the plan and its expected survival.
+    """Judge a sample (counts of ``read_counts``) beside the plan and its expected survival.
 
-    Of the same trees the latest count is judged; earlier ones say when trees died.
+    Of the same trees the latest count is judged. What is learnt of a species on one kind of
+    ground says nothing of it on another.
     """
-    every, counts = counts, latest(counts)
+    counts = latest(counts)
     effect = patchiness(counts)
     blocks = _counted_blocks(counts, planted)
-    species = _species(blocks, expected, effect, rules)
+    evidence = _evidence(blocks, counts, effect)
+    grounds = _grounds(blocks, expected, effect, rules)
     zones = _zones(blocks, expected, effect, rules)
     rows = planted.trees[_not_counted(planted.trees, counts)]
     blocks = _blocks(
-        blocks, rows, species, expected, (effect, row_correlation(counts, effect)), rules
+        blocks, rows, grounds, expected, (effect, row_correlation(counts, effect)), rules
     )
+    species = blocks[blocks["counted"] > 0].groupby("species")[["counted", "alive"]].sum()
     orders = blocks.groupby("species")["infill"].sum()
-    species["infill"] = orders.reindex(species["species"]).fillna(0).to_numpy(dtype=np.int64)
-    species["allowed"] = [planted.allowed.get(name, 0) for name in species["species"]]
+    species["infill"] = orders.reindex(species.index).fillna(0).astype(np.int64)
+    species["allowed"] = [planted.allowed.get(str(name), 0) for name in species.index]
     species["still_to_order"] = (species["infill"] - species["allowed"]).clip(lower=0)
-    findings = _findings(zones, planted, effect, rules) + _when(every, planted.latitude)
-    return SurvivalOutcome(blocks, zones, species, effect, tuple(findings))
+    findings = [*_findings(zones, planted, effect, rules), *_rest_on_others(blocks)]
+    return SurvivalOutcome(
+        blocks.drop(columns="ground"),
+        zones,
+        grounds,
+        species.reset_index(),
+        evidence,
+        effect,
+        tuple(findings),
+    )
 
 
 def _counted_blocks(counts: pd.DataFrame, planted: Planted) -> pd.DataFrame:
-    """Trees ``planted``, ``counted`` and ``alive`` and the causes, by block, zone and species."""
+    """Trees ``planted``, ``counted``, ``alive`` and causes, by block, zone (ground) and species."""
     whole = planted.trees.groupby(["block", "zone", "species"], sort=True)["planted"].sum()
     sums = counts.groupby(["block", "species"])[["planted", "alive", *CAUSES]].sum()
     sums = sums.rename(columns={"planted": "counted"})
     found = whole.reset_index().merge(sums, on=["block", "species"], how="left")
     numbers = ["planted", "counted", "alive", *CAUSES]
-    return found.fillna(dict.fromkeys(numbers, 0)).astype(dict.fromkeys(numbers, np.int64))
+    found = found.fillna(dict.fromkeys(numbers, 0)).astype(dict.fromkeys(numbers, np.int64))
+    return found.assign(ground=[planted.ground_of(zone) for zone in found["zone"]])
+
+
+def _evidence(blocks: pd.DataFrame, counts: pd.DataFrame, effect: float) -> pd.DataFrame:
+    """What was counted of each species in each block, to be learnt from."""
+    days = counts.dropna(subset="date").groupby("block")["date"].max()
+    found = blocks[blocks["counted"] > 0].assign(design_effect=effect)
+    found["date"] = [days.get(block) for block in found["block"]]
+    columns = ["species", "ground", "block", "planted", "counted", "alive", "design_effect"]
+    return found[[*columns, *CAUSES, "date"]].reset_index(drop=True)
 
 
 def _not_counted(trees: pd.DataFrame, counts: pd.DataFrame) -> pd.Series[bool]:
@@ -164,22 +190,24 @@ def _expectation(
     return updated(expected, rules.belief_trees, alive, worth, rules.confidence)
 
 
-def _species(
+def _grounds(
     blocks: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
 ) -> pd.DataFrame:
     found = []
-    for name, mine in blocks[blocks["counted"] > 0].groupby("species", sort=True):
+    counted = blocks[blocks["counted"] > 0]
+    for (name, ground), mine in counted.groupby(["species", "ground"], sort=True):
         trees, alive = int(mine["counted"].sum()), int(mine["alive"].sum())
         low, mean, high = _expectation(expected[name], _share(mine, effect), trees, effect, rules)
-        found.append((name, trees, alive, expected[name], mean, low, high))
-    columns = ["species", "counted", "alive", "expected_before", "expected_survival", "low", "high"]
+        found.append((name, ground, trees, alive, expected[name], mean, low, high))
+    columns = ["species", "ground", "counted", "alive"]
+    columns += ["expected_before", "expected_survival", "low", "high"]
     return pd.DataFrame(found, columns=columns)
 
 
 def _blocks(
     blocks: pd.DataFrame,
     uncounted: pd.DataFrame,
-    species: pd.DataFrame,
+    grounds: pd.DataFrame,
     expected: dict[str, float],
     of_rows: tuple[float, float],
     rules: Survival,
@@ -190,7 +218,7 @@ def _blocks(
     the counted rows and the correlation in them.
     """
     effect, correlation = of_rows
-    hope = species.set_index("species")["expected_survival"]
+    hope = grounds.set_index(["species", "ground"])["expected_survival"]
     sizes = {key: m["planted"].to_numpy() for key, m in uncounted.groupby(["block", "species"])}
     likeness = block_correlation(blocks, effect, rules.belief_trees)
     counted = {key: m for key, m in blocks[blocks["counted"] > 0].groupby("species")}
@@ -199,7 +227,7 @@ def _blocks(
         name, trees = row["species"], row["planted"]
         mine = counted.get(name, blocks.iloc[:0])
         if row["zone"] in set(mine["zone"]):
-            others = mine[mine["block"] != row["block"]]
+            others = mine[(mine["block"] != row["block"]) & (mine["ground"] == row["ground"])]
             fewest, mean, most = foretell(
                 row["alive"],
                 row["counted"],
@@ -213,10 +241,19 @@ def _blocks(
             row |= {"dead_at_least": trees - most, "dead": round(trees - mean)}
             row["dead_at_most"] = trees - fewest
             few = mean / trees < rules.infill_below
-            row["infill"] = ceil(row["dead"] / hope[name]) if few else 0
+            row["infill"] = ceil(row["dead"] / hope[name, row["ground"]]) if few else 0
         found.append(row)
-    columns = ["block", "zone", "species", "planted", "counted", "alive", "survival", "low", "high"]
-    columns += ["dead_at_least", "dead", "dead_at_most", "infill", *CAUSES]
+    columns = ["block", "zone", "ground", "species", "planted", "counted", "alive"]
+    columns += [
+        "survival",
+        "low",
+        "high",
+        "dead_at_least",
+        "dead",
+        "dead_at_most",
+        "infill",
+        *CAUSES,
+    ]
     return pd.DataFrame(found, columns=columns)
 
 
@@ -228,7 +265,7 @@ def _prior(
     effect: float,
     rules: Survival,
 ) -> Prior:
-    """What the other blocks counted let one expect of a block: its zone's, else all of them.
+    """What other blocks counted on the same ground let one expect of a block: its zone's, else all.
 
     A block's own trees are not among them, or they would count twice.
     """
@@ -291,28 +328,29 @@ def _findings(zones: pd.DataFrame, planted: Planted, effect: float, rules: Survi
     if len(zones):
         chance = (1 - rules.confidence) * len(zones)
         said.append(
-            f"{len(zones)} comparisons were made; about {chance:.1f} of them would differ by "
-            "chance alone."
+            f"{len(zones)} comparisons were made. By chance alone, about {chance:.1f} of them "
+            "would differ."
         )
     if effect > 1:
         said.append(
-            f"Trees live and die in patches: {effect:.1f} counted trees tell as much as one would "
-            "if they did not. The intervals allow for it."
+            f"Trees live and die in patches, so {effect:.1f} counted trees say only as much as "
+            "one independent tree would. The intervals allow for this."
         )
     return said
 
 
-def _when(counts: pd.DataFrame, latitude: float) -> list[str]:
-    """Say how many died between two counts of the same trees, in the seasons of the place."""
-    said = []
-    for row in between(counts).itertuples():
-        if row.before:
-            lost = 1 - row.after / row.before
-            said.append(
-                f"Of {row.before} trees alive in {season(row.first, latitude)} ({row.first}), "
-                f"{lost:.0%} had died by {season(row.then, latitude)} ({row.then})."
-            )
-    return said
+def _rest_on_others(blocks: pd.DataFrame) -> list[str]:
+    """Say where infill is ordered for blocks that nobody counted."""
+    counted = blocks.groupby("block")["counted"].sum()
+    bare = set(counted.index[counted == 0])
+    orders = blocks[blocks["block"].isin(bare) & (blocks["infill"] > 0)]
+    if orders.empty:
+        return []
+    names = ", ".join(sorted(set(orders["block"])))
+    return [
+        f"Nobody counted in {names}: {int(orders['infill'].sum()):,} plants are ordered there by "
+        "what the counted blocks of the same zone say. Count there before you order."
+    ]
 
 
 def _another(row: dict[str, float], told: dict[str, int], planted: Planted) -> str:
@@ -325,5 +363,5 @@ def _another(row: dict[str, float], told: dict[str, int], planted: Planted) -> s
         (frame["zone"] == row["zone"]) & (frame["species"] == row["species"])
     ]
     if names.empty:
-        return f" Before infilling with it again, think of a species that stands {most} better."
-    return f" Before infilling with it again, think of {', '.join(names)} there."
+        return f" Before you infill with it again, consider a species that tolerates {most} better."
+    return f" Before you infill with it again, consider {', '.join(names)} there."

@@ -9,8 +9,10 @@ from pathlib import Path
 import pandas as pd
 
 from siteplanner.after.planted import Planted
+from siteplanner.after.sample import is_mark
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
+from siteplanner.season.nursery.schedule import season
 
 CAUSES = ("frost", "drought", "wet", "browsing", "weeds", "planting")
 #: Counts of a block within so many days are one round (judgement).
@@ -18,7 +20,8 @@ ROUND_DAYS = 60
 #: Counts without a date come before all others.
 NO_DATE = date(1900, 1, 1)
 REQUIRED = ("block", "species", "alive")
-FORM = ("block", "row", "species", "planted", "alive", *CAUSES, "date")
+FORM = ("block", "row", "species", "planted", "alive", *CAUSES, "date", "draw")
+_COLUMNS = ("block", "zone", "row", "species", "planted", "alive", *CAUSES, "date", "draw")
 
 
 def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
@@ -27,7 +30,8 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     A line counts one species in one row of a block, or, with no row, in the whole block.
     ``planted`` may be left empty: the plan knows it. Lines with nothing under ``alive`` were
     not counted. Returns ``block, zone, row`` (0: whole block) ``, species, planted, alive``,
-    the ``CAUSES`` (trees dead of each, 0 when not said) and ``date`` (None when not said).
+    the ``CAUSES`` (trees dead of each, 0 when not said), ``date`` (None when not said) and
+    ``draw``, the mark of the draw that the row came from, "" for none (see ``after.sample``).
 
     Raises :class:`~siteplanner.InputError` with every error: blocks, rows or species
     that the plan has not, more alive than planted, more causes than dead trees, and trees
@@ -41,7 +45,7 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     errors.raise_any()
     counts = pd.concat(frames, ignore_index=True)
     if counts.empty:
-        raise input_error(paths[0], "alive", "nothing was counted", "fill in how many are alive")
+        raise input_error(paths[0], "alive", "nothing was counted", "enter how many are alive")
     when = counts["date"].map(lambda d: d or NO_DATE)
     counts = counts.assign(when=when).sort_values("when", kind="stable").drop(columns="when")
     for (block, species), mine in latest(counts).groupby(["block", "species"], sort=True):
@@ -84,6 +88,25 @@ def between(counts: pd.DataFrame) -> pd.DataFrame:
     return sums.astype(int).reset_index()
 
 
+def between_in_words(counts: pd.DataFrame, latitude: float) -> list[str]:
+    """Say how many died between two counts of the same trees, in the seasons of the place."""
+    said = []
+    for row in between(counts).itertuples():
+        if row.before:
+            lost = 1 - row.after / row.before
+            said.append(
+                f"Of {row.before} trees alive in {season(row.first, latitude)} ({row.first}), "
+                f"{lost:.0%} had died by {season(row.then, latitude)} ({row.then})."
+            )
+    return said
+
+
+def no_counts() -> pd.DataFrame:
+    """Counts of nothing, as ``read_counts`` gives them."""
+    numbers = dict.fromkeys(("row", "planted", "alive", *CAUSES), "int64")
+    return pd.DataFrame(columns=list(_COLUMNS)).astype(numbers)
+
+
 def _read(path: Path, planted: Planted) -> pd.DataFrame:
     cells = read_cells(path, REQUIRED)
     cells = cells[cells["alive"] != ""]
@@ -99,10 +122,12 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         row = whole(line.get("row", "") or "0")
         key = (block, row, species)
         there = by_row.get(key) if row else by_block.get((block, species))
-        if block not in zones:
+        if block in planted.waiting:
+            errors.add(path, where, "the block is not planted yet", "tick it, or leave it out")
+        elif block not in zones:
             errors.add(path, where, "the plan has no such block", near(block, zones))
         elif row is None:
-            errors.add(path, where, f"{line['row']!r} is no row", "write the row's number")
+            errors.add(path, where, f"{line['row']!r} is not a row", "write the row's number")
         elif there is None:
             names = sorted({s for b, s in by_block if b == block})
             errors.add(
@@ -119,24 +144,27 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
                 errors.add(
                     path,
                     f"{where}, {word}",
-                    f"{line[word]!r} is no number of trees",
+                    f"{line[word]!r} is not a number of trees",
                     "write a whole number",
                 )
+        mark = line.get("draw", "")
+        if mark and not is_mark(mark):
+            what = f"{mark!r} is no mark of a draw"
+            errors.add(path, f"{where}, draw", what, "leave it as the form had it, or empty")
         when = day(line.get("date", ""))
         if line.get("date") and when is None:
             errors.add(
-                path, f"{where}, date", f"{line['date']!r} is no date", "write year-month-day"
+                path, f"{where}, date", f"{line['date']!r} is not a date", "write year-month-day"
             )
         if None not in numbers.values() and there is not None:
             _check_sums(path, where, numbers, errors)
         found.append(
             {"block": block, "zone": zones.get(block), "row": row, "species": species}
             | numbers
-            | {"date": when}
+            | {"date": when, "draw": mark}
         )
     errors.raise_any()
-    columns = ["block", "zone", "row", "species", "planted", "alive", *CAUSES, "date"]
-    return pd.DataFrame(found, columns=columns)
+    return pd.DataFrame(found, columns=list(_COLUMNS))
 
 
 def _check_sums(path: Path, where: str, numbers: dict[str, int | None], errors: Errors) -> None:
@@ -147,12 +175,12 @@ def _check_sums(path: Path, where: str, numbers: dict[str, int | None], errors: 
             path,
             f"{where}, alive",
             f"{count['alive']} alive of {count['planted']} planted",
-            "correct one of the two",
+            "correct one of the two numbers",
         )
     elif (told := sum(count[cause] for cause in CAUSES)) > dead:
         errors.add(
             path,
             where,
             f"{told} trees have a cause of death, but {dead} are dead",
-            "name one cause for each dead tree",
+            "give one cause for each dead tree",
         )

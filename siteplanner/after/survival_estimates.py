@@ -25,7 +25,7 @@ class Share:
     worth: float
 
 
-def stratified(trees: ArrayLike, counted: ArrayLike, alive: ArrayLike, effect: float) -> Share:
+def stratified(trees: ArrayLike, counted: ArrayLike, alive: ArrayLike, effect: ArrayLike) -> Share:
     """Share alive in blocks of so many ``trees``, of which some were ``counted``, one value each.
 
     Every block weighs what stands in it, however many trees of it were counted: sum of
@@ -44,7 +44,8 @@ def stratified(trees: ArrayLike, counted: ArrayLike, alive: ArrayLike, effect: f
     weight = weight / weight.sum()
     p = (a + 2 * (a.sum() + 1) / (n.sum() + 2)) / (n + 2)
     middle = float(weight @ p)
-    variance = float(np.sum(weight**2 * effect * p * (1 - p) / n))
+    effects = np.broadcast_to(np.asarray(effect, dtype=np.float64), some.shape)[some]
+    variance = float(np.sum(weight**2 * effects * p * (1 - p) / n))
     return Share(float(weight @ (a / n)), middle * (1 - middle) / variance)
 
 

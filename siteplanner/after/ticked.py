@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
+import pyogrio
 
 from siteplanner.after.planted import Planted
-from siteplanner.base.errors import Errors, near
+from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
 
 COLUMNS = ("block", "planted_on", "trees", "note")
+#: The site's own file of blocks, beside the site file.
+BLOCKS_FILE = "blocks.gpkg"
+#: The status of a block whose trees are in the ground.
+PLANTED = "planted"
 
 
 def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
@@ -34,18 +39,18 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
         block = line["block"]
         where = f"block {block}"
         if block not in sizes:
-            errors.add(path, where, "the plan plants no such block", near(block, sizes))
+            errors.add(path, where, "the plan has no such block", near(block, sizes))
             continue
         if block in seen:
             errors.add(path, where, "it is named twice", "keep one of the two lines")
         seen.add(block)
         trees = whole(line.get("trees", "") or str(sizes[block]))
         if trees is None:
-            what = f"{line['trees']!r} is no number of trees"
+            what = f"{line['trees']!r} is not a number of trees"
             errors.add(path, f"{where}, trees", what, "write a whole number")
         when = day(line.get("planted_on", ""))
         if line.get("planted_on") and when is None:
-            what = f"{line['planted_on']!r} is no date"
+            what = f"{line['planted_on']!r} is not a date"
             errors.add(path, f"{where}, planted_on", what, "write year-month-day")
         found.append((block, when, trees, line.get("note", "")))
     errors.raise_any()
@@ -54,7 +59,56 @@ def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
 
 def only_ticked(planted: Planted, ticks: pd.DataFrame) -> Planted:
     """Leave out the blocks that are not ticked, as nothing stands there yet."""
-    return replace(planted, trees=planted.trees[planted.trees["block"].isin(ticks["block"])])
+    return _only(planted, set(ticks["block"]))
+
+
+def standing(
+    planted: Planted, ticks: Sequence[Path] = (), status: Mapping[str, str] | None = None
+) -> tuple[Planted, list[str]]:
+    """Leave only the blocks that are planted, and say by what that is known.
+
+    Files of ``ticks`` are asked first, then the ``status`` of blocks; where nothing says what is
+    planted, all blocks are taken as planted. Raises :class:`~siteplanner.InputError`.
+    """
+    blocks = set(planted.trees["block"])
+    if ticks:
+        ticked = read_ticks(ticks, planted)
+        return only_ticked(planted, ticked), told(ticked, planted)
+    if status is not None:
+        found = {block for block in blocks if status.get(block) == PLANTED}
+        return _only(planted, found), [
+            f"{len(found)} of {len(blocks)} blocks have the status planted; only these count."
+        ]
+    return planted, [
+        f"Nothing says which blocks are planted, so all {len(blocks)} are taken as planted; tick "
+        "them on the map and give planted.csv with --planted."
+    ]
+
+
+def read_status(path: Path) -> dict[str, str] | None:
+    """Read the status of each block from the site's own file of blocks; None where there is none.
+
+    Raises :class:`~siteplanner.InputError` where it cannot be read.
+    """
+    if not path.is_file():
+        return None
+    try:
+        blocks = pyogrio.read_dataframe(path, layer="blocks", read_geometry=False)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        what = f"it cannot be read ({error})"
+        raise input_error(path, "layer blocks", what, "move it away, or mend it") from None
+    for column in ("block", "status"):
+        if column not in blocks:
+            what = "the column is missing"
+            raise input_error(path, f"layer blocks, {column}", what, near(column, blocks.columns))
+    words = blocks["status"].fillna("").astype(str).str.strip().str.lower()
+    return dict(zip(blocks["block"].astype(str), words, strict=True))
+
+
+def _only(planted: Planted, blocks: set[str]) -> Planted:
+    there = planted.trees["block"].isin(blocks)
+    waiting = planted.waiting | set(planted.trees["block"][~there])
+    return replace(planted, trees=planted.trees[there], waiting=waiting)
 
 
 def told(ticks: pd.DataFrame, planted: Planted) -> list[str]:

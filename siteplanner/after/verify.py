@@ -52,7 +52,7 @@ def verify(folder: Path, site: Path | None = None) -> Verified:
         found = _checked(folder, raw, site)
         if manifest_bytes(folder) == raw:  # else a run has put a new plan in place meanwhile
             return found
-    raise input_error(folder, "", "the plan keeps changing", "wait for the runs that write it")
+    raise input_error(folder, "", "the plan keeps changing", "wait until no run writes to it")
 
 
 def _checked(folder: Path, raw: bytes, site: Path | None) -> Verified:
@@ -80,7 +80,7 @@ def _state(folder: Path, name: str, entry: Mapping[str, Any]) -> str:
     for part in PurePosixPath(name).parts[:-1]:
         path = path / part
         if path.is_symlink():
-            return "Behind a link that leads elsewhere"
+            return "Reached through a link to another place"
     return _compared(path / PurePosixPath(name).name, entry["sha256"], entry["bytes"])
 
 
@@ -88,16 +88,16 @@ def _compared(path: Path, digest: str, size: int | None = None) -> str:
     try:
         status = path.lstat() if size is not None else path.stat()
         if not stat.S_ISREG(status.st_mode):
-            return "Links or devices and no plain files"
+            return "Links or devices instead of regular files"
         if size is not None and status.st_size != size:
-            return "Of another size than when made"
+            return "Not the size they were made with"
         with path.open("rb") as stream:
             same = file_digest(stream, "sha256").hexdigest() == digest
-        return "" if same else "Of other content than when made"
+        return "" if same else "Not the content they were made with"
     except (FileNotFoundError, NotADirectoryError):
         return _MISSING
     except (OSError, ValueError):
-        return "Not to be read"
+        return "Cannot be read"
 
 
 def _inputs_since(folder: Path, inputs: Mapping[str, str], site: Path | None) -> list[str]:
@@ -105,15 +105,15 @@ def _inputs_since(folder: Path, inputs: Mapping[str, str], site: Path | None) ->
     if home is None:
         return [
             "The inputs were not compared: there is no site file in a folder above the plan. "
-            "Give it with --site."
+            "Name it with --site."
         ]
     changed = {name: _compared(home / name, digest) for name, digest in sorted(inputs.items())}
     changed = {name: why for name, why in changed.items() if why}
     if not changed:
-        return [f"All {len(inputs)} inputs are still as the plan read them."]
+        return [f"All {len(inputs)} inputs are unchanged since the plan was made."]
     told = _some([f"{name} ({'missing' if w == _MISSING else 'changed'})"
                   for name, w in changed.items()])  # fmt: skip
-    return [f"The plan is out of date: inputs are no longer as it read them: {told}."]
+    return [f"The plan is out of date. These inputs have changed since: {told}."]
 
 
 def _home_of(folder: Path, inputs: Iterable[str]) -> Path | None:
@@ -132,7 +132,10 @@ def _versions_since(made_with: Mapping[str, Any]) -> list[str]:
     ]
     if not other:
         return []
-    return [f"Made with other versions, so a new run may give other bytes: {_some(other)}."]
+    return [
+        "The plan was made with other versions, so a new run may give different files: "
+        f"{_some(other)}."
+    ]
 
 
 def _some(names: list[str]) -> str:

@@ -182,7 +182,8 @@ def by_name(group: str) -> dict[str, Offer]:
                 f"plugin {offer.package}",
                 f"entry point {offer.name} of {group}",
                 f"{what} {offer.name} is offered by {first.package} and by {offer.package}",
-                f"uninstall one of them (pip uninstall {offer.package}), or have its name changed",
+                f"uninstall one of them (pip uninstall {offer.package}), or ask its author to "
+                "rename it",
             )
     errors.raise_any()
     return found

@@ -59,4 +59,4 @@ def instead(name: str, choices: Iterable[str]) -> str:
     "did you mean 'slope'?"
     """
     today = (LAYERS | SETTINGS).get(name)
-    return f"it is called {today} now" if today else near(name, choices)
+    return f"it is now called {today}" if today else near(name, choices)

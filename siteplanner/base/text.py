@@ -90,6 +90,15 @@ def unaccented(text: str) -> str:
     return unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
 
 
+def count(number: int, word: str) -> str:
+    """Say a number of things, with a plural that agrees.
+
+    >>> count(1, "tray"), count(3, "tray")
+    ('1 tray', '3 trays')
+    """
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def slug(text: str) -> str:
     """Turn any text into a safe file name: a-z, 0-9 and single hyphens, at most 60 long.
 

@@ -34,7 +34,7 @@ def cluster(address: str | None, workers: int | None, jobs: int) -> Iterator[Cli
         try:
             client = Client(address, timeout=_CONNECT_S)
         except (OSError, ValueError) as error:
-            what = f"no Dask cluster answers ({type(error).__name__})"
+            what = f"the Dask cluster does not answer ({type(error).__name__})"
             raise input_error(address, "", what, remedy) from None
         with client:
             try:
@@ -88,10 +88,10 @@ def _lost(job: Job, error: BaseException) -> SiteOutcome:
     """Say that the cluster gave a job up."""
     from distributed import KilledWorker
 
-    what = f"the cluster gave it up ({type(error).__name__}: {error})"
-    remedy = "run again: sites that are done are not planned again"
+    what = f"the cluster failed to plan it ({type(error).__name__}: {error})"
+    remedy = "run again; sites that are done are not planned again"
     if isinstance(error, KilledWorker):
-        what = "every worker that planned it was killed, most likely for want of memory"
+        what = "every worker that planned it was killed, most likely because memory ran out"
         remedy = f"give workers more memory (about {GB_A_WORKER:g} GB each), then run again"
     return SiteOutcome(FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True)
 

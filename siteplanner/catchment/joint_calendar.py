@@ -23,8 +23,8 @@ _NURSERY = (
     ("Start the seed's pre-treatment", "pretreat_from", "pretreat_from"),
     ("Sow", "sow_on", "sow_on"),
     ("Prick out, and count", "prick_out_on", "prick_out_on"),
-    ("Last day to sow a failed batch again", "resow_by", "resow_by"),
-    ("Harden off: into the open, less water", "harden_from", "harden_from"),
+    ("Last day to resow a failed batch", "resow_by", "resow_by"),
+    ("Harden off: move into the open, water less", "harden_from", "harden_from"),
 )
 
 

@@ -59,7 +59,7 @@ def plan_one(job: Job) -> SiteOutcome:
     that is an error, so that one site cannot stop the others.
     """
     if job.version != __version__:
-        what = f"a worker has siteplanner {__version__}, and {job.version} is asked for"
+        what = f"a worker has siteplanner {__version__}, but {job.version} is needed"
         remedy = "install the same version on every worker"
         return SiteOutcome(
             FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True
@@ -72,8 +72,8 @@ def plan_one(job: Job) -> SiteOutcome:
     except InputError as error:
         return SiteOutcome(FAILED, errors=error.errors)
     except Exception as error:
-        what = f"siteplanner made a mistake ({type(error).__name__}: {error})"
-        remedy = "please report this, with the site file"
+        what = f"siteplanner failed ({type(error).__name__}: {error})"
+        remedy = "please report this and attach the site file"
         return SiteOutcome(
             FAILED, errors=(ErrorDetail(str(job.file), "", what, remedy),), ours=True
         )

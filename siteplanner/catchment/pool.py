@@ -16,12 +16,12 @@ _STAND_INS = 3
 
 _MUST = "sites that must have the species by their own site file, then to the other sites' trees"
 _RULE = (
-    "Shared plants go to {first}, then to the allowance for infill. Where what is left does not "
-    "reach for all of a round, every site gets the same part of what it asked for, in whole "
-    "plants: the next plant always goes to the site with the least (2 × got + 1) / asked, of "
-    "equals to the one whose folder's name comes first. Seed is shared in the same way, by the "
-    "milligram, to raise what the shared plants leave over. No site gets more than it asked for, "
-    "and a larger stock never leaves a site with less."
+    "Shared plants go to {first}, then to the allowance for infill. Where there is not enough "
+    "for all of a round, every site gets the same part of what it asked for, in whole plants: "
+    "the next plant always goes to the site with the smallest (2 × got + 1) / asked, and among "
+    "equals to the folder whose name comes first. Seed is shared in the same way, by the "
+    "milligram, to raise the plants that the shared plants do not cover. No site gets more than "
+    "it asked for, and a larger stock never leaves a site with less."
 )
 
 

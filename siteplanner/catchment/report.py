@@ -111,18 +111,19 @@ def _summary(told: Told) -> list[Flowable]:
         f"rates the trees in the ground cost {sites['cost'].sum():,.0f}, and with what is ordered "
         f"to replace dead ones {sites['cost_least'].sum():,.0f} to "
         f"{sites['cost_most'].sum():,.0f}, in the money of their site files; fences, weed control "
-        "and care are not in this. Rates nobody changed are from memory: put your own in.",
+        "and care are not in this. Rates that nobody changed are from memory: enter your own.",
     ]
     if told.failed:
         why = "; ".join(
             f"{name} ({'something is wrong with its files' if theirs else 'the run failed'})"
             for name, theirs in told.failed
         )
-        said.append(f"Not planned, and in none of the figures: {why}.")
+        said.append(f"Not planned, and not in any of the figures: {why}.")
     if told.short["lacking"].sum():
         said.append(
-            f"Short in all: {told.short['lacking'].sum():,} plants of "
-            f"{told.short['species'].nunique()} species; see what each property lacks, below."
+            f"Missing in all: {told.short['lacking'].sum():,} plants of "
+            f"{told.short['species'].nunique()} species; what each property is short of is listed "
+            "below."
         )
     story: list[Flowable] = [_paragraph(f"{told.name}: the planting plan of a catchment", _TITLE)]
     return [*story, *map(_paragraph, said), Sketch(told.sites, _WIDE / mm, 95.0)]
@@ -146,7 +147,7 @@ def _sites(told: Told) -> list[Flowable]:
     head = ["Property", "ha to plant", "Trees", "To order", "Range", "Crew-days",
             "Coldest night ± °C", "Warnings"]  # fmt: skip
     wide = (50, 17, 17, 17, 30, 17, 16, 16)
-    note = "Warnings are told in each property's own plan: read them there before ordering."
+    note = "Each property's own plan has its warnings: read them there before you order."
     return [*_headed("The properties"), _table(head, rows, wide, total=True), _paragraph(note)]
 
 
@@ -174,20 +175,20 @@ def _species(told: Told) -> list[Flowable]:
 def _shortages(told: Told) -> list[Flowable]:
     if not told.rule:
         return []
-    story = [*_headed("What is shared, and what is lacking"), _paragraph(told.rule)]
+    story = [*_headed("What is shared, and what is missing"), _paragraph(told.rule)]
     if told.short.empty:
-        return [*story, _paragraph("Nothing is lacking: the shared stock reaches for all.")]
+        return [*story, _paragraph("Nothing is missing: the shared stock is enough for all.")]
     names = dict(zip(told.sites["site"], told.sites["name"], strict=True))
     rows = [
-        [names[s.site], s.species, f"{s.lacking:,}", s.stand_ins or "none that fits"]
+        [names[s.site], s.species, f"{s.lacking:,}", s.stand_ins or "none suits"]
         for s in told.short.itertuples()
     ]
     note = (
-        "What could stand in fits the places of the species that is lacking by its tolerances. "
-        "Shared plants that are left over are told once and may be offered to several: ask before "
-        "you count on them, and let the people of the property decide."
+        "Possible substitutes suit the places of the missing species by their tolerances. Shared "
+        "plants that are left over may be listed for several properties: ask before you count on "
+        "them, and let the people of the property decide."
     )
-    head, wide = ["Property", "Species", "Plants lacking", "What could stand in"], (42, 42, 16, 80)
+    head, wide = ["Property", "Species", "Plants lacking", "Possible substitutes"], (42, 42, 16, 80)
     return [*story, _table(head, rows, wide), _paragraph(note)]
 
 
@@ -196,15 +197,15 @@ def _seed(told: Told) -> list[Flowable]:
         return []
     names = dict(zip(told.sites["site"], told.sites["name"], strict=True))
     rows = [
-        [s.species, s.permit or "not told: ask", _few([names[n] for n in s.sites.split("; ")]),
+        [s.species, s.permit or "not given: ask", _few([names[n] for n in s.sites.split("; ")]),
          f"{s.plants:,}", amount(s.seed_g) + (" and more" if s.weight_unknown else ""),
          f"{s.collect_from} to {s.collect_to}" if s.collect_from else "not known"]
         for s in told.lots.itertuples()
     ]  # fmt: skip
     note = (
-        "Weights are what the nurseries' sums ask for before shared plants are counted. Seed is "
-        "listed by its permit, since its origin matters: keep lots apart from collecting to "
-        "planting, and ask before seed of one property goes to another."
+        "Weights are what the nurseries need before shared plants are counted. Seed is listed by "
+        "its permit, because its origin matters: keep lots separate from collecting to planting, "
+        "and ask before seed from one property goes to another."
     )
     head = ["Species", "Permit", "For", "Plants", "Seed", "Collect"]
     wide = (43, 34, 43, 14, 20, 26)
@@ -233,13 +234,13 @@ def _sure(told: Told) -> list[Flowable]:
     return _listed(
         "How sure these figures are",
         [
-            "Everything is worked out from maps, a few readings and tables of tolerances, property "
-            "by property, and put together here. Sums of estimates are estimates.",
-            "The range of the order lets half to one and a half times as many plants die as the "
-            "species tables expect (our own range, no source). Worst and best of what is sown "
-            "take every loss in the nursery at its worst or best at once.",
+            "Everything is worked out from maps, a few readings and tables of tolerances, "
+            "property by property, and added up here. Sums of estimates are estimates.",
+            "The range of the order allows for half to one and a half times as many deaths as "
+            "the species tables expect (our own range, no source). Worst and best of what is "
+            "sown assume that every loss in the nursery is at its worst, or at its best, at once.",
             "The error of the coldest night is a standard error: about one time in three the "
-            "true figure lies outside it.",
+            "true figure is outside it.",
         ],
     )
 

@@ -184,16 +184,16 @@ def _publish(
 
 def _privacy(catchment: Catchment) -> str:
     if catchment.blur_m is None:
-        said = "Where mother trees stand is left out of every file for sharing"
+        said = "The positions of mother trees are left out of every shared file"
     else:
         said = (
-            f"Mother trees are told by squares of {catchment.blur_m:g} m in catchment.gpkg, and "
-            "nowhere nearer"
+            f"Mother trees are shown only as squares of {catchment.blur_m:g} m in catchment.gpkg, "
+            "with no exact positions"
         )
     return (
-        f"{said}, and so are the names of the places. Permits and species are told as they stand "
-        "in the properties' files. The plans of the single properties name places of seed: they "
-        "are for the people of the property."
+        f"{said}. Names of the places are left out too. Permits and species are as in the "
+        "properties' files. The plans of single properties name places where seed is collected, "
+        "so they are for the people of that property only."
     )
 
 
@@ -202,7 +202,8 @@ def _notes(planned: dict[str, Planned], shared: Shared) -> tuple[str, ...]:
     known = {name for plan in planned.values() for name in plan.species["species"]}
     stock = {*(shared.tubes or {}), *(shared.seed_mg or {})}
     return tuple(
-        f"{name}: in the shared stock, and no site plants it" for name in sorted(stock - known)
+        f"{name}: it is in the shared stock, but no site plants it"
+        for name in sorted(stock - known)
     )
 
 

@@ -44,16 +44,16 @@ class Sharing(Table):
     """``[sharing]``: who comes first when a shared stock is short; see ``catchment.sharing``."""
 
     must_first: bool = True
-    """Sites whose site file says of a species, under [mix], that they must have it come first."""
+    """Sites that must have a species, by [mix] in their site file, come first."""
 
 
 class Privacy(Table):
     """``[privacy]``: what the files for sharing say of mother trees."""
 
     seed_sources: Literal["left out", "blurred"] = "left out"
-    """"blurred": the middle of the square of a grid that a mother tree stands in."""
+    """"blurred": the middle of the grid square that a mother tree is in."""
     grid_m: Annotated[float, Field(ge=500, le=100_000)] = 1000.0
-    """How wide the squares of that grid are."""
+    """Width of the squares of that grid."""
 
 
 class Catchment(Table):
@@ -111,7 +111,7 @@ def load_catchment(path: str | Path) -> Catchment:
     tables = read_toml(path, "give the path of a catchment file (catchment.toml)")
     if "path" in tables:
         known = set(Catchment.model_fields) - {"path"}
-        raise input_error(path, "path", "no such setting", near("path", known))
+        raise input_error(path, "path", "this setting does not exist", near("path", known))
     try:
         return Catchment(path=path, **tables)
     except pydantic.ValidationError as error:
@@ -140,7 +140,7 @@ def find_sites(catchment: Catchment) -> tuple[Found, ...]:
                 "catchment.sites",
                 f"{first.name!r} ({first.file}) and {one.name!r} ({one.file}) would be written to "
                 f"the same folder, {one.slug}",
-                "give each site a name of its own",
+                "give each site its own name",
             )
         found[one.slug if not one.errors else str(one.file)] = one
     errors.raise_any()
@@ -154,14 +154,16 @@ def _files(catchment: Catchment, words: str, where: str, errors: Errors) -> list
             matches = sorted(catchment.folder.glob(words))
         except (ValueError, NotImplementedError, OSError) as error:
             errors.add(
-                catchment.path, where, f"{words!r} is no pattern ({error})",
+                catchment.path, where, f"{words!r} is not a valid pattern ({error})",
                 "write one relative to the catchment file, such as farms/*/site.toml",
             )  # fmt: skip
             return []
         files = [m / "site.toml" if m.is_dir() else m for m in matches]
         files = [file for file in files if file.is_file()]
         if not files:
-            errors.add(catchment.path, where, f"no site file fits {words!r}", "check the pattern")
+            errors.add(
+                catchment.path, where, f"no site file matches {words!r}", "check the pattern"
+            )
         return files
     path = catchment.folder / words
     path = path / "site.toml" if path.is_dir() else path

@@ -16,6 +16,7 @@ from rich.console import Console
 
 from siteplanner import __version__
 from siteplanner.base.errors import InputError
+from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
@@ -23,7 +24,6 @@ from siteplanner.cli.printed import (
     escaped,
     print_changes,
     print_explained,
-    print_infill,
     print_plan,
     print_suited,
     print_verified,
@@ -33,7 +33,7 @@ from siteplanner.cli.progress import steps_done
 
 app = typer.Typer(
     name="siteplanner",
-    help="From the real ground of a property to a planting plan.",
+    help="Make a planting plan from the real ground of a property.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -54,11 +54,11 @@ def plan(
         Path | None,
         typer.Option(
             metavar="PLAN",
-            help="Folder of an earlier plan: its dense rows dam cold air as they will when mature.",
+            help="Folder of an earlier plan: its rows hold back cold air, as if mature.",
         ),
     ] = None,
     paddock: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Plan this paddock alone.")
+        str | None, typer.Option(metavar="NAME", help="Plan only this paddock.")
     ] = None,
     only: Annotated[
         list[str] | None,
@@ -67,7 +67,8 @@ def plan(
         ),
     ] = None,
     how_sure: Annotated[
-        bool, typer.Option("--how-sure", help="Work out each species' chances too; takes longer.")
+        bool,
+        typer.Option("--how-sure", help="Also work out each species' chances; takes longer."),
     ] = False,
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace a plan though its plan.gpkg was edited.")
@@ -146,7 +147,8 @@ def explain(
         ),
     ] = None,
     species: Annotated[
-        str | None, typer.Option(metavar="NAME", help="A species: where it fits, and why not.")
+        str | None,
+        typer.Option(metavar="NAME", help="A species: where it suits, and what limits it."),
     ] = None,
 ) -> None:
     """Say how each species scores at one spot, or where one species fits."""
@@ -182,7 +184,8 @@ def compare(
 def verify(
     folder: Annotated[Path, typer.Argument(metavar="PLAN", help="Folder of a plan.")],
     site: Annotated[
-        Path | None, typer.Option(help="The site file; looked for above the plan by default.")
+        Path | None,
+        typer.Option(help="The site file; by default one in a folder above the plan."),
     ] = None,
 ) -> None:
     """Check a plan's files against its manifest, and whether its inputs have changed since."""
@@ -199,7 +202,7 @@ def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The new site's folder.")],
     boundary: Annotated[Path, typer.Option(help="The property's outline: polygons.")],
     dem: Annotated[Path, typer.Option(help="Bare-earth heights: a raster or a folder of tiles.")],
-    name: Annotated[str | None, typer.Option(help="What the property is called.")] = None,
+    name: Annotated[str | None, typer.Option(help="The property's name.")] = None,
     paddocks: Annotated[Path | None, typer.Option(help="Polygons with a name.")] = None,
     soils: Annotated[Path | None, typer.Option(help="Soil polygons.")] = None,
     no_plant: Annotated[Path | None, typer.Option(help="Things to keep clear of.")] = None,
@@ -238,64 +241,13 @@ def new(
     )
 
 
-@app.command()
-def survival(
-    site: SiteFile,
-    counts: Annotated[
-        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Filled-in counts, CSV.")
-    ] = None,
-    plan: Annotated[
-        Path | None, typer.Option(help="Folder of the plan; maps/<site> by default.")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option(help="Folder to write to; survival/<site> by default.")
-    ] = None,
-    draw: Annotated[
-        bool, typer.Option("--draw", help="Draw rows to count, and write the form for them.")
-    ] = False,
-    save: Annotated[
-        bool,
-        typer.Option("--save-rates", help="Save the updated expectation in the site's folder."),
-    ] = False,
-    planted: Annotated[
-        list[Path] | None,
-        typer.Option(help="Blocks ticked on the map, planted.csv: only these; may be repeated."),
-    ] = None,
-) -> None:
-    """Draw rows to count after planting, or judge counts and order infill."""
-    from siteplanner.after import survival_round as after
-    from siteplanner.site.site_file import load_site
-
-    if draw == bool(counts):
-        raise typer.BadParameter("give files of counts, or --draw to get a form to fill in")
-    read = load_site(site)
-    planned = plan if plan is not None else Path("maps") / read.slug
-    target = out if out is not None else Path("survival") / read.slug
-    console = Console(soft_wrap=True, emoji=False)
-    if draw or not counts:
-        form = target / "rows_to_count.csv"
-        rows, trees = after.write_rows_to_count(read, planned, form, planted or ())
-        console.print(
-            escaped(f"{rows} rows drawn, {trees} trees to look at: fill in {form}"), highlight=False
-        )
-        return
-    outcome = after.survival_of(read, counts, planned, planted or ())
-    print_infill(outcome)
-    lines = [*outcome.findings, *(f"written: {p}" for p in after.write_outcome(outcome, target))]
-    if save:
-        saved = after.save_rates(outcome, read, counts)
-        lines.append(
-            f"saved: {saved}; the next plan reads it when the site file says, under [species], "
-            f'survival = "{saved.name}"'
-        )
-    for line in lines:
-        console.print(escaped(line), highlight=False)
+app.command()(survival)
 
 
 @app.command()
 def species(
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="A starter list, to copy it.")
+        str | None, typer.Argument(metavar="[NAME]", help="The starter list to copy.")
     ] = None,
     to: Annotated[
         Path | None, typer.Option(help="File to write the list to; NAME.csv by default.")
@@ -358,18 +310,18 @@ def main() -> None:
         raise SystemExit(BAD_INPUT) from None
     except PermissionError as error:
         stderr.print(
-            escaped(f"{error.filename}: permission denied; see to your right to read or write it."),
+            escaped(f"{error.filename}: permission denied; get permission to read and write it."),
             style="bold",
             highlight=False,
         )
         raise SystemExit(BAD_INPUT) from None
     except _StoppedError:
-        stderr.print("Stopped. The previous plan is as it was.")
+        stderr.print("Stopped. The previous plan has not changed.")
         raise SystemExit(OUR_ERROR) from None
     except Exception as error:
         stderr.print(
-            f"siteplanner made a mistake ({type(error).__name__}: {escaped(str(error))}). "
-            "The previous plan is as it was. Please report this, with the site file.",
+            f"siteplanner failed ({type(error).__name__}: {escaped(str(error))}). The previous "
+            "plan has not changed. Please report this and attach the site file.",
             highlight=False,
         )
         if os.environ.get("SITEPLANNER_TRACEBACK"):

@@ -22,7 +22,7 @@ def ground(
     tile: Annotated[
         int, typer.Option(min=64, help="Cells along a tile's side, a multiple of 64.")
     ] = 2048,
-    workers: Annotated[int, typer.Option(min=1, help="Tiles worked on at a time.")] = 2,
+    workers: Annotated[int, typer.Option(min=1, help="Tiles to work on at a time.")] = 2,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
@@ -77,13 +77,13 @@ def patterns() -> None:
 
     console = Console(soft_wrap=True, emoji=False)
     for name, (info, package) in pattern_offers().items():
-        rows = "a machine can rip along them" if info.ripped else "not for a machine to rip"
+        rows = "a machine can rip along them" if info.ripped else "a machine cannot rip along them"
         console.print(f"[bold]{escaped(name)}[/bold]  {escaped(info.title)}", highlight=False)
         for word, text in (
             ("picture", info.picture),
             ("spacing", info.spacing),
-            ("trees", f"{density_of(info, 3.0):.0f} a hectare at a spacing of 3 m"),
-            ("rows", rows if info.in_rows else "none; walked in strips"),
+            ("trees", f"{density_of(info, 3.0):.0f} trees per hectare at a spacing of 3 m"),
+            ("rows", rows if info.in_rows else "none; the ground is walked in strips"),
             ("source", info.source),
             ("made by", package),
         ):
@@ -99,10 +99,16 @@ def catchment(
     ] = None,
     cluster: Annotated[
         str | None,
-        typer.Option(metavar="ADDRESS", help="A Dask cluster; else processes are started here."),
+        typer.Option(
+            metavar="ADDRESS",
+            help="Address of a Dask cluster; without it, processes are started on this computer.",
+        ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes to start; as many as fit by default.")
+        int | None,
+        typer.Option(
+            min=1, help="Processes to start; by default as many as this computer has room for."
+        ),
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:

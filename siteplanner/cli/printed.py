@@ -71,53 +71,63 @@ def print_plan(made: Plan, target: Path) -> None:
         for warning in made.warnings:
             console.print(f"- {escaped(warning)}", highlight=False)
     console.print(
-        f"The coldest-night estimate is good to about {made.frost_error_c:.1f} °C. Counts "
-        "are estimates: walk the ground, locate buried services and follow local codes "
-        "before you order or dig.",
+        f"The coldest-night estimate has an error of about {made.frost_error_c:.1f} °C. Counts "
+        "are estimates. Before you order or dig, walk the ground, have buried services located "
+        "and follow local codes.",
         highlight=False,
     )
     out = Console(soft_wrap=True, emoji=False)
     out.print("[bold]Files[/bold]")
     for name, words in (
-        ("map.html", "the map, works without a network"),
-        ("sheets.pdf", "planting sheets and run sheets, to print"),
-        ("plan.xlsx", "the numbers, for a spreadsheet"),
-        ("trees.gpx", "ends of rows for a handheld; by block in handheld; also trees.kml"),
+        ("map.html", "the map; works offline"),
+        ("sheets.pdf", "planting sheets and run sheets to print"),
+        ("plan.xlsx", "the numbers as a spreadsheet"),
+        ("trees.gpx", "row ends for a handheld GPS; also by block in handheld, and trees.kml"),
         ("plan.gpkg", "everything for a GIS"),
         ("layers", "the ground and each species' suitability, GeoTIFF"),
         ("counts.csv", "trees by zone, paddock and species"),
-        ("nursery.pdf", "the nursery's year; beside it nursery.csv, labels.pdf and more"),
-        ("plan.json", "what made what"),
+        ("nursery.pdf", "the nursery's year; also nursery.csv, labels.pdf and more"),
+        ("plan.json", "inputs, settings, versions and warnings"),
     ):
         if (target / name).exists():
             out.print(f"  {escaped(str(target / name))}  {words}", highlight=False)
 
 
 def print_infill(outcome: SurvivalOutcome) -> None:
-    """Print survival and infill by species."""
+    """Print survival and infill by species, and what is expected now by species and ground."""
     table = Table(title="Survival and infill", title_justify="left")
     table.add_column("species")
-    for column in ("counted", "live", "expected before", "expected now", "infill", "to order"):
+    for column in ("counted", "live", "dead, seen", "infill", "to order"):
         table.add_column(column, justify="right")
     for row in outcome.species.itertuples():
-        now = f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})"
         live = f"{row.alive / row.counted:.0%}" if row.counted else "-"
-        table.add_row(
+        numbers = (f"{n:,}" for n in (row.seen_dead, row.infill, row.still_to_order))
+        table.add_row(escaped(row.species), f"{row.counted:,}", live, *numbers)
+    console = Console(emoji=False)
+    console.print(table)
+    if outcome.grounds.empty:
+        return
+    learnt = Table(title="Expected survival, from the sample", title_justify="left")
+    for column in ("species", "ground"):
+        learnt.add_column(column)
+    for column in ("counted", "live", "expected before", "expected now"):
+        learnt.add_column(column, justify="right")
+    for row in outcome.grounds.itertuples():
+        learnt.add_row(
             escaped(row.species),
+            escaped(row.ground),
             f"{row.counted:,}",
-            live,
+            f"{row.alive / row.counted:.0%}",
             f"{row.expected_before:.0%}",
-            now,
-            f"{row.infill:,}",
-            f"{row.still_to_order:,}",
+            f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})",
         )
-    Console(emoji=False).print(table)
+    console.print(learnt)
 
 
 def print_suited(found: Suited) -> None:
     """Print where a species fits and what limits it."""
     console = Console(soft_wrap=True, emoji=False)
-    where = Table(title=f"Where {escaped(found.species)} fits", title_justify="left")
+    where = Table(title=f"Where {escaped(found.species)} suits", title_justify="left")
     where.add_column("place")
     for column in ("ha", "suits well %", "suits %", "marginal %", "do not plant %"):
         where.add_column(column, justify="right")
@@ -128,7 +138,7 @@ def print_suited(found: Suited) -> None:
     limits = Table(title="What limits it", title_justify="left")
     limits.add_column("factor")
     limits.add_column("ha", justify="right")
-    limits.add_column("the usual case there")
+    limits.add_column("typical case there")
     for factor, area, words in found.limits:
         limits.add_row(escaped(factor), area, escaped(words))
     console.print(limits)
@@ -150,7 +160,7 @@ def print_explained(found: Explained) -> None:
     for title, value, unit in found.ground:
         ground.add_row(escaped(title), escaped(value), escaped(unit))
     console.print(ground)
-    fits = Table(title="How the species fit", title_justify="left")
+    fits = Table(title="How well each species suits", title_justify="left")
     fits.add_column("species")
     fits.add_column("suitability", justify="right")
     for column in ("class", "limited by", "not checked"):
@@ -158,9 +168,16 @@ def print_explained(found: Explained) -> None:
     for row in found.species:
         fits.add_row(*(escaped(text) for text in row))
     console.print(fits)
+    if found.coldest_night:
+        night = Table(title="What the coldest night is made of", title_justify="left")
+        night.add_column("part")
+        night.add_column("", justify="right")
+        for name, words in found.coldest_night:
+            night.add_row(escaped(name), escaped(words))
+        console.print(night)
     if found.frost:
         frost = Table(
-            title="Frost: a seedling is killed in (an estimate, not a forecast)",
+            title="Frost kills a seedling in (an estimate, not a forecast)",
             title_justify="left",
         )
         for column in ("species", "odds"):
@@ -200,12 +217,12 @@ def print_changes(found: Comparison, before: str, after: str) -> None:
     lines = [
         *(f"setting {place}: {old} -> {new}" for place, old, new in found.settings),
         *(f"changed file: {name}" for name in found.inputs),
-        *(f"no longer: {words}" for words in found.warnings_gone),
+        *(f"gone: {words}" for words in found.warnings_gone),
         *(f"new: {words}" for words in found.warnings_new),
     ]
     for line in lines:
         console.print(escaped(line), highlight=False)
-    console.print("Both plans are estimates; so is what lies between them.", highlight=False)
+    console.print("Both plans are estimates, and so are the changes between them.", highlight=False)
 
 
 def print_verified(found: Verified) -> None:
@@ -213,14 +230,14 @@ def print_verified(found: Verified) -> None:
     console = Console(soft_wrap=True, emoji=False)
     for line in found.errors:
         console.print(escaped(line), highlight=False)
-    whole = f"{found.name}: the plan is whole; all {found.files} files are as they were made."
-    broken = f"{found.name}: the plan is not whole. Make it again, or fetch it again."
+    whole = f"{found.name}: the plan is complete; all {found.files} files are unchanged."
+    broken = f"{found.name}: the plan is damaged. Make it again, or copy it again."
     console.print(escaped(broken if found.errors else whole), highlight=False)
     for line in found.notes:
         console.print(escaped(f"note: {line}"), highlight=False)
     console.print(
-        "The manifest, plan.json, cannot list itself. To tell whether it was changed, compare "
-        f"its SHA-256 with one you noted down: {found.digest}",
+        "The manifest, plan.json, cannot list itself. To check that it has not changed, compare "
+        f"its SHA-256 with one you wrote down earlier: {found.digest}",
         highlight=False,
     )
 

@@ -30,15 +30,18 @@ def print_catchment(result: Result) -> None:
     console.print(table)
     lacking = told.short["lacking"].sum()
     if told.rule:
-        said = f"{lacking:,} plants are lacking; see report.pdf for who, and what could stand in."
-        console.print(said if lacking else "Nothing is lacking.", highlight=False)
+        said = (
+            f"{lacking:,} plants are missing; see report.pdf for which sites are short, and for "
+            "possible substitutes."
+        )
+        console.print(said if lacking else "Nothing is missing.", highlight=False)
     for note in result.notes:
         console.print(escaped(f"- {note}"), highlight=False)
     out = Console(soft_wrap=True, emoji=False)
     out.print("[bold]Files[/bold]")
     for name, words in (
-        (SHARED, "to pass on: report.pdf, catchment.gpkg, orders, seed and calendar"),
-        (SITES, "a plan for each site, for its own people: they name places of seed"),
+        (SHARED, "to share: report.pdf, catchment.gpkg, orders, seed and calendar"),
+        (SITES, "a plan for each site, for its own people only: plans show where mother trees are"),
     ):
         out.print(f"  {escaped(str(result.folder / name))}  {words}", highlight=False)
 

@@ -7,6 +7,8 @@ from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
@@ -15,6 +17,7 @@ from siteplanner.base.symbology.colours import check_schemes
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit
+from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.water.edge_contamination import edge_note
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import Site
@@ -24,6 +27,10 @@ READS = (
     "cold_air_pooling",
     "cold_air_pooling_today",
     "height_above_cold_air",
+    "slope",
+    "aspect",
+    "multi_scale_concavity",
+    "winter_minimum_error",
     "cold_air_check",
     "edge_contamination_catchment",
     "edge_contamination_cold_air",
@@ -55,12 +62,15 @@ class Ground:
 
     ``layers`` holds the layers that were asked for, float32 (rows, columns), NaN where unknown;
     ``infos`` describes every layer that was worked out, by name, in order of computation;
-    ``minimum`` is the fit of the frost readings.
+    ``minimum`` is the fit of the frost readings, ``night`` what it reads of the ground, and
+    ``frost_error_c`` the error of the coldest night (°C) on the property's middle cell.
     """
 
     layers: dict[str, FloatGrid]
     infos: dict[str, LayerInfo]
     minimum: MinimumFit
+    night: NightGround
+    frost_error_c: float
 
 
 def catalogue_of(site: Site) -> resolve.Catalogue:
@@ -102,8 +112,11 @@ def assess(
     cached = [_cached(maker) if maker.name in CACHED else maker for maker in makers]
     wanted = {*READS, *reads, *mature, *on_map}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
-    minimum = frost.fit_readings(inputs.readings, {**layers, "height": inputs.dem}, inputs.grid)
-    return Ground(layers, infos, minimum)
+    night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
+    minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
+    error = layers["winter_minimum_error"][inputs.grid.cover(inputs.boundary.geometry)]
+    known = error[np.isfinite(error)]
+    return Ground(layers, infos, minimum, night, float(np.median(known)) if known.size else np.nan)
 
 
 def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[str]:
@@ -116,8 +129,10 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     if used < FEWEST_READINGS:
         said = [
             *said,
-            f"Only {used} frost readings could be used: the coldest nights are a stated "
-            f"default, give or take {ground.minimum.error_c:.1f} °C. Hang some thermometers.",
+            f"Only {used} frost {'reading' if used == 1 else 'readings'} could be used, so the "
+            "coldest nights come from the station and general experience, give or take "
+            f"{ground.frost_error_c:.1f} °C. Put minimum thermometers on the property for a "
+            "winter and enter what they read under [frost].",
         ]
     return [
         *said,

@@ -236,7 +236,7 @@ def check(
             site_file,
             "layers",
             f"layers need each other in a circle: {circle}",
-            "take one of those plugins out",
+            "uninstall one of those plugins",
         )
         errors.raise_any()
     order: list[Maker] = []
@@ -272,7 +272,7 @@ def _check_settings(
                 errors.add(
                     site_file,
                     f"layers.{name}.{setting}",
-                    f"{value!r} is no number",
+                    f"{value!r} is not a number",
                     f"write a number, such as {usual:g}",
                 )
             if setting not in functions[name].settings:
@@ -280,7 +280,7 @@ def _check_settings(
                 errors.add(
                     site_file,
                     f"layers.{name}.{setting}",
-                    "no such setting",
+                    "this setting does not exist",
                     instead(setting, known) if known else "this layer has no settings",
                 )
 

@@ -18,16 +18,16 @@ _TOXIC = ("toxic", "poison", "harm", "stock loss", "abort")
 
 #: Kinds of feature worth a caution, the most urgent first, and what is said beside the distance.
 _FEATURES = {
-    "power_line": "the network operator's clearances decide; only licensed people work near it",
+    "power_line": "the network operator's clearances decide; only licensed people may work near it",
     "buried_cable": "have it located and marked before any digging; its owner decides",
     "buried_pipe": "have it located and marked before any digging; its owner decides",
-    "septic_field": "no digging and no heavy loads on it; its owner decides",
-    "slip": "the ground may move; someone who knows the site judges what is safe",
-    "dam_wall": "roots and holes weaken it; no planting and no digging on it",
+    "septic_field": "do not dig or put heavy loads on it; its owner decides",
+    "slip": "the ground may move; someone who knows the site must judge what is safe",
+    "dam_wall": "roots and holes weaken it; do not plant or dig on it",
     "dam": "deep water and soft edges",
     "waterway": "banks may be undercut or flood; works near water may need a consent",
     "building": "local rules on fire clearance decide",
-    "heritage": "the ground is not to be disturbed; works near it may need a consent",
+    "heritage": "do not disturb the ground; works near it may need a consent",
     "native_grassland": "keep feet, loads and planting off it",
     "track": "vehicles; keep it open for an ambulance",
 }
@@ -53,14 +53,15 @@ def _steep(plan: Plan, work: BlockWork) -> list[str]:
     slope = plan.grid.sample(plan.layers["slope"], *work.xy.T)
     slope = slope[np.isfinite(slope)]
     if not len(slope):
-        return ["Slope: not known here; look at the ground before anyone carries a load."]
+        return ["Slope: not known here. Look at the ground before anyone carries a load."]
     if slope.max() < STEEP_DEG:
         return []
     share = 100 * np.mean(slope >= STEEP_DEG)
     amount = f"{share:.0f} %" if share >= 1 else "less than 1 %"
     return [
-        f"Steep: up to {slope.max():.0f}°; {amount} of the trees stand on {STEEP_DEG:.0f}° or "
-        "more. Someone who knows the site judges what is safe on foot. No machines there."
+        f"Steep: up to {slope.max():.0f}°; {amount} of the trees are on slopes of "
+        f"{STEEP_DEG:.0f}° or more. Someone who knows the site must judge what is safe on foot. "
+        "No machines there."
     ]
 
 
@@ -78,7 +79,7 @@ def _near(plan: Plan, work: BlockWork) -> list[str]:
         what = list(_FEATURES)[int(kind)].replace("_", " ")
         said.append(
             f"{what[0].upper()}{what[1:]}{f' ({named})' if named else ''} {first['away']:.0f} m "
-            f"from the nearest tree; {first['setback_m']:g} m is kept clear: "
+            f"from the nearest tree; {first['setback_m']:g} m are kept clear: "
             f"{_FEATURES[first['kind']]}."
         )
     return said
@@ -88,9 +89,12 @@ def _toxic(plan: Plan, work: BlockWork) -> list[str]:
     facts: pd.DataFrame = plan.species[work.trees > 0]
     toxic = facts[facts["cautions"].str.lower().map(lambda t: any(w in t for w in _TOXIC))]
     if toxic.empty:
-        return ["Stock: the species table calls nothing here toxic to stock. It may not know; ask."]
+        return [
+            "Stock: the species table names nothing here as toxic to stock, but it may be "
+            "incomplete. Ask."
+        ]
     names = "; ".join(f"{row.common_name} ({row.cautions})" for row in toxic.itertuples())
-    return [f"Stock: keep stock out. Called harmful in the species table: {names}."]
+    return [f"Stock: keep stock out. The species table names as harmful: {names}."]
 
 
 def _frost(plan: Plan, work: BlockWork) -> list[str]:

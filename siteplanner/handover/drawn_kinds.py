@@ -1,7 +1,9 @@
-"""Which kinds of things a plan draws, for the keys of map and sheets."""
+"""Which kinds of things a plan draws, and in which order, for map, sheets and GIS."""
 
 from __future__ import annotations
 
+import geopandas as gpd
+import numpy as np
 import shapely
 
 from siteplanner.base.symbology.kinds import BLOCK, KINDS, PADDOCK, SETBACK, Symbology
@@ -26,3 +28,9 @@ def drawn_kinds(plan: Plan) -> dict[str, list[str]]:
     own = {"setback": plan.setbacks, "paddock": plan.paddocks, "block": plan.blocks}
     forms |= {kind: {"areas"} for kind, table in own.items() if len(table)}
     return {kind: sorted(forms[kind]) for kind in DRAWN if kind in forms}
+
+
+def in_drawing_order(things: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Give features with areas first, then lines, then points, so that no area hides a line."""
+    dimensions = shapely.get_dimensions(things.geometry.to_numpy())
+    return things.iloc[np.argsort(-dimensions, kind="stable")]

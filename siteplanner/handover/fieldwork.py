@@ -43,7 +43,7 @@ def trees_by_row(plan: Plan) -> NDArray[np.int64]:
         pd.MultiIndex.from_frame(plan.trees[["block", "row"]])
     )
     if (at < 0).any():
-        raise ValueError(f"{(at < 0).sum()} trees stand in no row of the plan")
+        raise ValueError(f"{(at < 0).sum()} trees are in no row of the plan")
     found = np.bincount(at * species + plan.tree_species, minlength=rows * species)
     return found.reshape(rows, species)
 

@@ -8,8 +8,9 @@ from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.gis.handheld import write_handheld
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.paper.sheets import write_sheets
-from siteplanner.handover.tables.counts import write_counts, write_dig
+from siteplanner.handover.tables.counts import write_counts, write_dig, write_thermometers
 from siteplanner.handover.tables.frost import write_frost
+from siteplanner.handover.tables.hours import write_hours
 from siteplanner.handover.tables.workbook import write_workbook
 from siteplanner.handover.tables.works import write_works
 from siteplanner.handover.tables.write_nursery import write_nursery
@@ -38,14 +39,23 @@ def dig(plan: Plan, folder: Path) -> None:
 
 @writer("Writing the frost tables")
 def frost(plan: Plan, folder: Path) -> None:
-    """Write ``frost.csv`` and ``frost_dates.csv``."""
+    """Write ``frost.csv``, ``frost_dates.csv`` and ``thermometers.csv``."""
     write_frost(plan, folder)
+    if len(plan.thermometers):
+        write_thermometers(plan, folder / "thermometers.csv")
 
 
 @writer("Writing the works")
 def works(plan: Plan, folder: Path) -> None:
     """Write the tables of works: blocks, jobs, fences, rows, years and zones."""
     write_works(plan, folder)
+
+
+@writer("Writing the hours of work")
+def hours(plan: Plan, folder: Path) -> None:
+    """Write ``hours.csv`` where there is work to sum."""
+    if len(plan.hours):
+        write_hours(plan, folder / "hours.csv")
 
 
 @writer("Writing the workbook")

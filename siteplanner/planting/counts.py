@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siteplanner.planting.rates import planting_hours
 from siteplanner.site.planting import WorkRates
 
 #: Deaths may be half to one and a half times what is expected (our own range, no source).
@@ -32,11 +33,14 @@ def split(trees: pd.DataFrame, keys: Sequence[str], species: pd.DataFrame) -> pd
     Returns the keys, ``common_name, trees, infill, order, order_least, order_most``. An order is
     rounded up once for each species and falls to its trees in their order, so that however the
     same trees are split, the parts' orders add up to the whole's: a part's own lies within a
-    plant of what it asks for where its trees follow each other.
+    plant of what it asks for where its trees follow each other. ``trees`` may have ``survival``,
+    where a species' differs with the ground; each survival of a species then rounds by itself.
     """
     facts = species.set_index("botanical_name")
-    survival = facts["expected_survival"].reindex(trees["species"]).to_numpy(dtype=float)
-    before = trees.groupby("species", sort=False).cumcount().to_numpy()
+    expected = facts["expected_survival"].reindex(trees["species"]).to_numpy(dtype=float)
+    survival = trees["survival"].to_numpy(dtype=float) if "survival" in trees else expected
+    alike = pd.DataFrame({"species": trees["species"].to_numpy(), "survival": survival})
+    before = alike.groupby(["species", "survival"], sort=False).cumcount().to_numpy()
     lives = {"order": survival}
     for column, deaths in zip(("order_least", "order_most"), DEATHS, strict=True):
         lives[column] = np.maximum(1 - (1 - survival) * deaths, 0.05)
@@ -60,16 +64,19 @@ def ordered(trees: NDArray[Any], survival: NDArray[np.float64]) -> NDArray[np.in
 
 
 def materials(
-    trees: NDArray[np.int64], slope: NDArray[np.float64], rates: WorkRates
+    trees: NDArray[np.int64],
+    slope: NDArray[np.float64],
+    rates: WorkRates,
+    contracted: NDArray[np.bool_] | bool = False,
 ) -> pd.DataFrame:
     """What goes with so many trees on ground of a slope (degrees), one row for each.
 
     ``guards, stakes`` whole numbers, ``mulch_m3, water_m3, weed_m2`` (spots round the trees,
-    by hand, mulch or mat: no herbicide is counted on) and ``crew_days``.
+    by hand, mulch or mat: no herbicide is counted on), ``person_hours`` of planting with all that
+    a tree gets (see ``siteplanner.planting.rates``; ``contracted`` as there) and ``crew_days``.
     """
     guards = np.ceil(trees * rates.guards_a_tree - 1e-9).astype(np.int64)
-    slower = 1 - rates.steep_slower * np.maximum(np.nan_to_num(slope) - 10, 0)
-    a_day = rates.people * rates.trees_a_person_day * np.maximum(slower, 0.2)
+    hours = planting_hours(trees, slope, rates, contracted)
     return pd.DataFrame(
         {
             "guards": guards,
@@ -77,6 +84,7 @@ def materials(
             "mulch_m3": trees * rates.mulch_l_a_tree / 1000,
             "water_m3": trees * rates.water_l_a_tree / 1000,
             "weed_m2": trees * np.pi * rates.weed_m**2 / 4,
-            "crew_days": trees / a_day,
+            "person_hours": hours,
+            "crew_days": hours / (rates.people * rates.hours_a_day),
         }
     )

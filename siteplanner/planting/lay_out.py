@@ -9,19 +9,21 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.errors import InputError, input_error
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
+from siteplanner.planting.access import access_classes, on_safe_ground, settled, words_on_steep
 from siteplanner.planting.counts import count_trees
+from siteplanner.planting.draw_zones import Zoned, draw_zones
 from siteplanner.planting.figures import contour_row_spacings, zone_figures
 from siteplanner.planting.kept import (
     SetOut,
     beside_kept,
     check_patterns,
+    cut_as_before,
     notes_on_kept,
     stock_left,
     with_kept_trees,
@@ -32,25 +34,11 @@ from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
 from siteplanner.planting.rows.layout import draw_rows, set_out, with_their_own_bearings
 from siteplanner.planting.rows.patterns import Relief, patterns
-from siteplanner.planting.zones.blocks import blocks_of, name_blocks
 from siteplanner.planting.zones.decisions import (
-    drawn_over,
-    letters_of,
     mixes_of,
-    notes_on_decisions,
-    titles_of,
-)
-from siteplanner.planting.zones.kept import (
-    as_they_were,
-    letters_ever,
-    letters_kept,
-    with_standing,
 )
 from siteplanner.planting.zones.leave import better_left
-from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
-from siteplanner.planting.zones.zones import kinds_of_ground, shapes_of_kinds
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.kept_blocks import KeptBlocks
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
@@ -65,11 +53,12 @@ class Layout:
     Attributes
     ----------
     zones:
-        One row a zone: ``zone, title, ground, area_ha, pattern, spacing_m, trees, density_ha,
-        geometry`` (MultiPolygon) and more that only the layout reads.
+        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m, trees,
+        density_ha, geometry`` (MultiPolygon) and more that only the layout reads.
     blocks:
         One row a block: ``block, zone, paddock, area_ha, trees, rows, bearing_deg, pattern,
-        spacing_m, fall_deg, slope_deg, status, geometry`` (Polygon).
+        spacing_m, fall_deg, slope_deg, status, access_class, steep, geometry`` (Polygon). See
+        ``siteplanner.planting.access``: ``steep`` is what becomes of one not on foot.
     rows:
         One row a planting row: ``block, zone, row, trees, length_m, ground_spacing_m, geometry``.
     trees:
@@ -78,6 +67,8 @@ class Layout:
         Index into the species table of every row of ``trees``, uint8.
     tree_mother:
         Name of the mother tree that each tree's seed should come from, "" where none is known.
+    tree_survival:
+        Expected survival of each tree, by its species and kind of ground, 0-1.
     paddocks:
         The user's paddocks: ``name, plant, area_ha, trees, geometry``.
     no_plant, setbacks:
@@ -98,6 +89,7 @@ class Layout:
     trees: gpd.GeoDataFrame
     tree_species: NDArray[np.uint8]
     tree_mother: NDArray[np.object_]
+    tree_survival: NDArray[np.float64]
     paddocks: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
@@ -111,84 +103,6 @@ class Layout:
     def planted(self) -> gpd.GeoDataFrame:
         """The blocks that have trees."""
         return self.blocks[self.blocks["trees"] > 0].reset_index(drop=True)
-
-
-@dataclass(frozen=True)
-class Zoned:
-    """Zones and blocks before anything is set out in them, and what to keep clear of.
-
-    ``area`` may be planted. A paddock that is planned alone has its own ``zones``, but ``blocks``
-    are those of all paddocks, so that names and rows come out as in the whole plan.
-    """
-
-    no_plant: gpd.GeoDataFrame
-    setbacks: gpd.GeoDataFrame
-    zones: gpd.GeoDataFrame
-    blocks: gpd.GeoDataFrame
-    area: shapely.Geometry
-    notes: tuple[str, ...]
-
-
-def draw_zones(
-    inputs: Inputs,
-    ground: Ground,
-    suitability: Suitability,
-    site: Site,
-    *,
-    step: Step = nothing_step,
-) -> Zoned:
-    """Draw the zones and cut them to blocks, and say what was kept of the user's decisions.
-
-    Raises :class:`~siteplanner.InputError` where no ground is left to plant.
-    """
-    step("Drawing zones")
-    no_plant, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
-    area = _area(inputs, setbacks, site)
-    new, lost = _blocks(inputs, ground, suitability, site, area)
-    zones, blocks = zone_rules.zones_of(
-        with_standing(new, inputs.kept),
-        inputs,
-        ground,
-        suitability.mask,
-        site,
-        titles_of(inputs.decided),
-    )
-    blocks = as_they_were(blocks, inputs.kept)
-    if site.paddocks.only is not None:
-        zones, area = _of_paddock(site, zones, blocks, area, inputs)
-    notes = notes_on_decisions(
-        inputs.decided,
-        suitability,
-        ground.layers["slope"],
-        inputs.grid,
-        inputs.species.facts["botanical_name"],
-        dict(zip(zones["zone"], zones["area_ha"], strict=True)),
-        lowest_suitability=site.mix.lowest_suitability,
-        steepest_deg=site.planting.steepest_deg,
-        area=area,
-        held=inputs.kept.held,
-    )
-    if lost >= 1:
-        notes.append(f"{lost:.0f} m² in small left-over pieces are not planted.")
-    return Zoned(no_plant, setbacks, zones, blocks, area, tuple(notes))
-
-
-def _of_paddock(
-    site: Site,
-    zones: gpd.GeoDataFrame,
-    blocks: gpd.GeoDataFrame,
-    area: shapely.Geometry,
-    inputs: Inputs,
-) -> tuple[gpd.GeoDataFrame, shapely.Geometry]:
-    """Cut the zones, and the ground that may be planted, to the one paddock that is planned."""
-    here = blocks[blocks["paddock"] == site.paddocks.only].dissolve("zone").geometry
-    if here.empty:
-        raise _nothing_to_plant(site)
-    zones = zones[zones["zone"].isin(here.index)].reset_index(drop=True)
-    shapes = [shapely.multipolygons(shapely.get_parts(here[zone])) for zone in zones["zone"]]
-    zones = zones.set_geometry(gpd.GeoSeries(shapes, crs=zones.crs))
-    field = inputs.paddocks.geometry[inputs.paddocks["plant"]].union_all()
-    return zones.assign(area_ha=hectares(zones.area)), shapely.intersection(area, field)
 
 
 def lay_out(
@@ -206,83 +120,23 @@ def lay_out(
     drawn = draw_zones(inputs, ground, suitability, site, step=step)
     no_plant = drawn.no_plant
     step("Setting out the grids")
-    laid = _places(inputs, drawn, site)
+    laid, steep = _places(inputs, ground, suitability, drawn, site)
     step("Choosing the mix and placing the species")
-    allocation, told = _allocated(inputs, suitability, laid, no_plant, site)
-    notes = [*drawn.notes, *notes_on_kept(laid, inputs.kept, drawn.area), *told, *allocation.told]
+    allocation, told = _allocated(inputs, suitability, laid, drawn.zones, no_plant, site)
+    notes = [*drawn.notes, *notes_on_kept(laid, inputs.kept, drawn.area), *steep]
+    notes += [*told, *allocation.told]
     notes += better_left(laid.planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
     return _counted(inputs, ground, site, drawn, laid, allocation, notes)
 
 
-def _area(inputs: Inputs, setbacks: gpd.GeoDataFrame, site: Site) -> shapely.Geometry:
-    """The ground that may be planted."""
-    fields = inputs.paddocks.assign(plant=inputs.paddocks["laid_out"])
-    area = plantable_area(inputs.boundary, fields, setbacks)
-    if area.area < 1:
-        raise input_error(
-            site.path,
-            "setbacks",
-            "no ground is left to plant",
-            "look at the boundary, the paddocks to plant and the setbacks",
-        )
-    return shapely.difference(area, inputs.decided.not_to_plant)
+def _places(
+    inputs: Inputs, ground: Ground, suitability: Suitability, drawn: Zoned, site: Site
+) -> tuple[SetOut, list[str]]:
+    """Set out the grids, cut the blocks to a crew's days and settle who may work on them.
 
-
-def _open(area: shapely.Geometry, kept: KeptBlocks) -> shapely.Geometry:
-    """The ground that is laid out anew."""
-    if kept.only:
-        area = shapely.intersection(area, kept.open.union_all())
-    return shapely.difference(area, kept.held.union_all())
-
-
-def _blocks(
-    inputs: Inputs, ground: Ground, suitability: Suitability, site: Site, area: shapely.Geometry
-) -> tuple[gpd.GeoDataFrame, float]:
-    """Draw the kinds of ground and cut them to named blocks; also m² left over.
-
-    Kinds are told apart on all ground, but only ground without a block that stays is cut.
+    Blocks that stay have their trees. Also what to say of steep ground.
     """
-    rules = site.zones
-    kinds = kinds_of_ground(
-        suitability.on_grid(suitability.score),
-        ground.layers["slope"],
-        inputs.grid.cover([area]) & suitability.mask,
-        inputs.grid,
-        kinds=rules.kinds,
-        smallest_m2=rules.smallest_m2,
-        smallest_width_m=rules.smallest_width_m,
-        smooth_m=rules.smooth_m,
-        steepest_deg=site.planting.steepest_deg,
-        lowest_suitability=site.mix.lowest_suitability,
-    )
-    natural = shapes_of_kinds(kinds, rules.smooth_m)
-    letters = letters_of(inputs.decided)
-    letters |= letters_kept(natural, inputs.kept, letters.values())
-    fields = inputs.paddocks
-    blocks, lost = blocks_of(
-        drawn_over(natural, inputs.decided),
-        fields.assign(plant=fields["laid_out"]),
-        _open(area, inputs.kept),
-        smallest_m2=site.planting.smallest_block_m2,
-        join_m2=rules.smallest_m2,
-        smallest_width_m=rules.smallest_width_m,
-    )
-    if blocks.empty and inputs.kept.standing.empty:
-        raise _nothing_to_plant(site)
-    return name_blocks(blocks, letters, letters_ever(inputs.kept)), lost
-
-
-def _nothing_to_plant(site: Site) -> InputError:
-    return input_error(
-        site.path,
-        "planting.smallest_block_m2",
-        "no block is large enough to plant",
-        "make it smaller, or look at the setbacks",
-    )
-
-
-def _places(inputs: Inputs, drawn: Zoned, site: Site) -> SetOut:
-    """Set out the grids, and cut the blocks to a crew's days; blocks that stay have their trees."""
+    rules, slope, grid = site.planting, ground.layers["slope"], inputs.grid
     stays = drawn.blocks["stays"].to_numpy(dtype=bool)
     check_patterns(drawn.blocks[stays], site.blocks_file)
     new = drawn.blocks[~stays].reset_index(drop=True)
@@ -290,21 +144,55 @@ def _places(inputs: Inputs, drawn: Zoned, site: Site) -> SetOut:
         new[new["spacing_m"] > 0].reset_index(drop=True),
         patterns(),
         drawn.no_plant,
-        relief=Relief(inputs.dem, inputs.grid),
-        along_ground=site.planting.spacing_along == "ground",
-        lane_every=site.planting.lane_every,
+        relief=Relief(inputs.dem, grid),
+        along_ground=rules.spacing_along == "ground",
+        lane_every=rules.lane_every,
     )
+    places, dropped = on_safe_ground(places, slope, grid, rules.steepest_deg)
     if len(new):
+        new, places = cut_as_before(new, places, inputs.kept)
         new, _, places = for_crews(new, places, drawn.no_plant, site.work)
+
+    def classes_of(blocks: gpd.GeoDataFrame) -> NDArray[np.object_]:
+        return access_classes(blocks, slope, suitability.mask, drawn.no_plant, grid, site.work)
+
+    new, _, places = settled(new, places, classes_of(new[new["spacing_m"] > 0]), rules)
+    old = drawn.blocks[stays]
+    old = old.assign(access_class=classes_of(old), steep="")
     names = list(inputs.species.facts["botanical_name"])
-    laid = beside_kept(new, places, drawn.blocks[stays], inputs.kept, names)
-    return laid if site.paddocks.only is None else laid.within([site.paddocks.only])
+    laid = beside_kept(new, places, old, inputs.kept, names)
+    if site.paddocks.only is not None:
+        laid = laid.within([site.paddocks.only])
+    if not len(laid.places.x):
+        raise _no_place(site, (laid.blocks["steep"] != "").any())
+    said = words_on_steep(
+        laid.blocks,
+        dropped,
+        suitability.on_grid(suitability.score),
+        names,
+        grid,
+        rules,
+        site.mix.lowest_suitability,
+    )
+    return laid, said
+
+
+def _no_place(site: Site, steep: bool) -> InputError:
+    return input_error(
+        site.path,
+        "planting.steep" if steep else "planting.steepest_deg",
+        "no place is left to plant: the ground is too steep, or no species suits it",
+        "name a steep_crew, or look at work.experienced_deg, with someone who knows the ground"
+        if steep
+        else "look at steepest_deg and mix.lowest_suitability, with someone who knows the ground",
+    )
 
 
 def _allocated(
     inputs: Inputs,
     suitability: Suitability,
     laid: SetOut,
+    zones: gpd.GeoDataFrame,
     no_plant: gpd.GeoDataFrame,
     site: Site,
 ) -> tuple[Allocation, list[str]]:
@@ -321,6 +209,7 @@ def _allocated(
         no_plant,
         stock_left(inputs.hand.stock, laid, list(facts["botanical_name"])),
         own,
+        dict(zip(zones["zone"], zones["ground_kind"], strict=True)),
     )
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)
     return with_kept_trees(allocation, laid, survival), told
@@ -354,6 +243,7 @@ def _counted(
     along_ground = site.planting.spacing_along == "ground"
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
     zones = drawn.zones
+    lives = _survival(inputs, zones, trees["zone"], kinds)
     in_zone = _count(trees["zone"], zones["zone"])
     zones = zones.assign(trees=in_zone, density_ha=in_zone / zones["area_ha"])
     blocks = blocks.assign(
@@ -368,18 +258,29 @@ def _counted(
         trees=trees,
         tree_species=kinds,
         tree_mother=mothers_of(trees, kinds, inputs.seed_sources, facts["botanical_name"]),
+        tree_survival=lives,
         paddocks=inputs.paddocks.assign(
             area_ha=hectares(inputs.paddocks.area),
             trees=_count(pd.Series(paddock), inputs.paddocks["name"]),
         )[["name", "plant", "area_ha", "trees", "geometry"]],
         no_plant=drawn.no_plant,
         setbacks=drawn.setbacks,
-        counts=count_trees(trees[["zone", "species"]].assign(paddock=paddock), facts),
+        counts=count_trees(
+            trees[["zone", "species"]].assign(paddock=paddock, survival=lives), facts
+        ),
         mixes=allocation.mixes,
         zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, allocation.mixes),
         row_spacings=contour_row_spacings(trees, blocks[blocks["trees"] > 0], zones),
         notes=tuple(notes),
     )
+
+
+def _survival(
+    inputs: Inputs, zones: gpd.GeoDataFrame, zone_of: pd.Series[Any], kinds: NDArray[np.uint8]
+) -> NDArray[np.float64]:
+    """Expected survival of each tree: that of its species on its zone's kind of ground."""
+    shares = np.array([inputs.species.survival_on(kind) for kind in zones["ground_kind"]])
+    return shares[pd.Index(zones["zone"]).get_indexer(zone_of), kinds]
 
 
 def _count(values: pd.Series[Any], names: pd.Series[Any]) -> NDArray[np.int64]:

@@ -18,6 +18,7 @@ from siteplanner.planting.rows.patterns import patterns
 from siteplanner.planting.zones import describe
 from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
 from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.species.survival_rates import kind_of_ground
 from siteplanner.site.planting import Planting, SpacingRule
 from siteplanner.site.site_file import Site
 
@@ -25,7 +26,7 @@ from siteplanner.site.site_file import Site
 READS = (*describe.READS, "bare_strips_erode")
 #: Share of a block on which bare strips would erode, from which rows keep off the fall line.
 _ERODING = 0.25
-_WHY_NOT = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing fits"}
+_WHY_NOT = {TOO_STEEP: "too steep", NOTHING_FITS: "nothing suits"}
 
 
 def zones_of(
@@ -44,13 +45,14 @@ def zones_of(
     whole = describe.ground_of(ground.layers, ground.infos, (of_cell >= 0) & scored)
     zone_of = np.append(blocks["zone"].to_numpy(), "")
     letters = list(dict.fromkeys(blocks["zone"]))
-    grounds, titles, rules = [], [], []
+    grounds, titles, rules, kinds = [], [], [], []
     for letter in letters:
         cells = (zone_of[of_cell] == letter) & scored
         facts = describe.ground_of(ground.layers, ground.infos, cells if cells.any() else scored)
         marks = describe.tags(facts, whole)
         grounds.append(facts)
         titles.append(describe.title(facts, marks))
+        kinds.append(kind_of_ground(marks))
         rules.append(next((r for r in site.planting.rules if r.ground in marks), site.planting))
     kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]
     titles = [
@@ -65,6 +67,7 @@ def zones_of(
         for letter, facts, words, rule in zip(letters, grounds, titles, rules, strict=True)
     ]
     zones = gpd.GeoDataFrame(rows, geometry="geometry", crs=inputs.grid.crs)
+    zones["ground_kind"] = kinds
     return zones, _with_bearings(blocks, zones, of_cell, inputs, ground, site)
 
 
@@ -93,7 +96,7 @@ def _zone(
     return {
         "zone": letter,
         "title": words,
-        "ground": describe.sentence(facts, ground.minimum.error_c),
+        "ground": describe.sentence(facts, ground.frost_error_c),
         "area_ha": hectares(shape.area),
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,

@@ -52,12 +52,12 @@ def note_gaps(
             f"({site.paddocks.file}); nothing is planted there."
         )
     fields, left = (paddocks[paddocks["plant"] == plant] for plant in (True, False))
-    note_overlap("Paddocks", fields, site.paddocks.file, "the earlier paddock counts", notes)
+    note_overlap("Paddocks", fields, site.paddocks.file, "the first paddock is used", notes)
     twice = fields.union_all().intersection(left.union_all()).area
     if twice > 100:
         notes.append(
             f"Paddocks to plant overlap paddocks to leave on {hectares(twice):.2f} ha "
-            f"({site.paddocks.file}); it is planted there."
+            f"({site.paddocks.file}); this ground will be planted."
         )
     planted = fields.union_all().intersection(property_)
     if not planted.area > 0:
@@ -65,14 +65,14 @@ def note_gaps(
             site.folder / site.paddocks.file,
             f"layer {site.paddocks.layer or ''}".strip(),
             "the paddocks to plant lie outside the boundary",
-            "check its CRS and that it is of this property",
+            "check its CRS and that the file is for this property",
         )
     if not planted.intersects(soils.union_all()):
         raise input_error(
             site.folder / site.soils.file,
             f"layer {site.soils.layer or ''}".strip(),
             "it covers none of the ground to be planted",
-            "check its CRS and that it is of this property",
+            "check its CRS and that the file is for this property",
         )
     bare = planted.difference(soils.union_all()).area
     if bare > 100:

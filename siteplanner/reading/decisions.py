@@ -199,11 +199,12 @@ def _check(frame: gpd.GeoDataFrame, path: Path, site: Site, errors: Errors) -> N
         where = f"feature {row + 1}"
         letter, use, community = (frame[c][row] for c in ("zone", "use", "community"))
         if use not in USES:
-            errors.add(path, f"{where}, use", f"{use!r} is no use", near(use, USES))
+            errors.add(path, f"{where}, use", f"{use!r} is not a use", near(use, USES))
         if use == "plant" and not _LETTER.match(letter):
             errors.add(
-                path, f"{where}, zone", f"{letter!r} will not do",
-                "give one to three capital letters, not X or N, which stand for other ground",
+                path, f"{where}, zone", f"{letter!r} is not valid",
+                "write one to three capital letters other than X and N, which are used for other "
+                "ground",
             )  # fmt: skip
         if community and community not in site.decisions.communities:
             errors.add(
@@ -212,7 +213,9 @@ def _check(frame: gpd.GeoDataFrame, path: Path, site: Site, errors: Errors) -> N
             )  # fmt: skip
     drawn = frame[frame["use"] == "plant"]["zone"]
     for letter in sorted(set(drawn[drawn.duplicated()])):
-        errors.add(path, f"zone {letter}", "it stands there twice", "join the two in your GIS")
+        errors.add(
+            path, f"zone {letter}", "it is listed twice", "merge the two polygons in your GIS"
+        )
 
 
 def _listed(

@@ -77,7 +77,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
                 path,
                 "",
                 f"it cannot be read as a raster ({error.__cause__ or error})",
-                "save the DEM again as a GeoTIFF; it may be cut short, or a tile of it is missing",
+                "save the DEM again as a GeoTIFF; the file may be incomplete, or a tile missing",
             ) from None
     values *= metres
     _must_be_heights(path, values)
@@ -86,9 +86,8 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     step = step_of(values)
     if step:
         notes.append(
-            f"The DEM's heights come in steps of {step:g} m, which lie on slopes as terraces that "
-            "are not there; for water's way and curvature they were smoothed by half a step at "
-            "most."
+            f"The DEM's heights are rounded to steps of {step:g} m, which makes false terraces on "
+            "slopes. For water flow and curvature they were smoothed by up to half a step."
         )
     native = abs(transform.a)
     same = native_crs.equals(crs, ignore_axis_order=True)
@@ -121,7 +120,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     if reach < margin - 2 * grid.cell:
         notes.append(
             f"The DEM reaches only {max(reach, 0):.0f} m past the boundary ({margin:.0f} m asked "
-            "for); water and cold air from beyond it are missing."
+            "for). Water and cold air from further away are not included."
         )
     return Heights(grid, dem, filled, step, tuple(notes))
 
@@ -135,9 +134,9 @@ def _must_be_heights(path: Path, values: NDArray[np.float64]) -> None:
         raise input_error(
             path,
             "",
-            f"its heights from {low:.6g} to {high:.6g} m cannot be",
-            "say in the site file what number means no height (dem.nodata), or the unit "
-            "(dem.heights_in)",
+            f"its heights from {low:.6g} to {high:.6g} m are not possible",
+            "set the number that means no height (dem.nodata), or the unit (dem.heights_in), in "
+            "the site file",
         )
 
 
@@ -151,7 +150,7 @@ def _unit(site: Site, source: Any) -> tuple[float, str]:
     else:
         factor = metres_of_heights(pyproj.CRS.from_wkt(source.crs.to_wkt()), source.units[0])
     unit = "feet" if round(factor, 3) == 0.305 else "their unit"
-    words = "" if factor == 1 else f"Heights were turned from {unit} to metres (× {factor:.6g})."
+    words = "" if factor == 1 else f"Heights were converted from {unit} to metres (× {factor:.6g})."
     return factor, words
 
 
@@ -185,13 +184,13 @@ def _joined(
             raise input_error(
                 path,
                 "",
-                "the DEM lies where the boundary would be with its axes swapped",
+                "the boundary is at the DEM only with its axes swapped",
                 "save the boundary again with easting first",
             )
         raise input_error(
             path,
             "",
-            "the DEM lies somewhere else than the boundary",
+            "the DEM and the boundary are in different places",
             "check the CRS of both files",
         )
     # Keep to the first tile's lattice, so that joining copies cells and moves none.
@@ -202,7 +201,7 @@ def _joined(
         raise input_error(
             path,
             "",
-            f"{cells / 1e6:.0f} million cells lie round the property, {wide:g} wide",
+            f"{cells / 1e6:.0f} million cells of {wide:g} (CRS units) surround the property",
             "save the DEM again with larger cells, 0.5 m or more",
         )
     merged, transform = rasterio.merge.merge(
@@ -318,8 +317,8 @@ def _without_small_holes(
             path,
             f"round {x:.0f}, {y:.0f}",
             f"a hole of {cells[number] * grid.cell_area:.0f} m² has no heights",
-            "get a DEM without it, or, if the ground there is even, raise dem.largest_hole_m2 in "
-            "the site file",
+            "get a DEM without this hole or, if the ground there is even, raise "
+            "dem.largest_hole_m2 in the site file",
         )
     errors.raise_any()
     filled = small[labels]
@@ -344,5 +343,5 @@ def _must_cover(
             "",
             f"the DEM does not cover the boundary: {hectares(bare):.2f} ha ({share:.0%}) have no "
             "height",
-            "get a DEM that reaches at least to the boundary, better 400 m past it",
+            "get a DEM that covers the whole property, better with 400 m around it",
         )

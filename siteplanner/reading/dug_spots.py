@@ -106,7 +106,7 @@ def _answer(cells: dict[str, str], path: Path, where: str, errors: Errors) -> di
             errors.add(path, f"{where}, {name}", "it is empty", "write where the hole was dug")
         if number is not None and text and not low <= number <= high:
             errors.add(
-                path, f"{where}, {name}", f"{text!r} will not do",
+                path, f"{where}, {name}", f"{text!r} is not valid",
                 f"write a number from {low:g} to {high:g}, or leave it empty",
             )  # fmt: skip
         found[name] = number
@@ -114,7 +114,7 @@ def _answer(cells: dict[str, str], path: Path, where: str, errors: Errors) -> di
         text = cells[name].lower()
         if text and text not in classes:
             errors.add(
-                path, f"{where}, {name}", f"{text!r} is no {name} class", near(text, classes)
+                path, f"{where}, {name}", f"{text!r} is not a {name} class", near(text, classes)
             )
         found[name] = text or None
     mottles, water = found.pop("mottles_from_m"), found.pop("water_at_m")

@@ -41,6 +41,7 @@ from siteplanner.reading.records import (
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import SpeciesTable, read_species
+from siteplanner.reading.winters import odd_winters, trend_of_winters
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 
@@ -107,7 +108,7 @@ def read_inputs(site: Site) -> Inputs:
     boundary = got(_boundary, site, crs, notes)
     paddocks = got(_paddocks, site, crs, notes)
     soils = got(_soils, site, crs, notes)
-    climate = got(read_climate, site)
+    climate = got(_climate, site, notes)
     readings = got(read_readings, site, crs, notes)
     hollows = got(_hollows, site, crs, notes)
     shelter = got(read_shelter, site, crs, notes)
@@ -164,11 +165,19 @@ def read_inputs(site: Site) -> Inputs:
 def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     """The soil polygons, with what was found in dug spots laid over them."""
     soils = read_soils(site, crs, notes)
-    note_overlap("Soil polygons", soils, site.soils.file, "the later polygon counts", notes)
+    note_overlap("Soil polygons", soils, site.soils.file, "the last polygon is used", notes)
     if site.soils.dug:
         soils, answered = with_answers(soils, site.folder / site.soils.dug)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
     return soils
+
+
+def _climate(site: Site, notes: list[str]) -> Climate:
+    """The station's climate, with what is odd in its winters named."""
+    climate = read_climate(site)
+    notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
+    notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
+    return climate
 
 
 def _species(site: Site, notes: list[str]) -> SpeciesTable:
@@ -237,8 +246,8 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     twice = float(frame.area.sum()) - whole.area
     if twice > 1:
         notes.append(
-            f"Polygons of the boundary overlap on {hectares(twice):.2f} ha ({site.boundary.file}); "
-            "that ground counts once."
+            f"Polygons of the boundary overlap on {hectares(twice):.2f} ha "
+            f"({site.boundary.file}); this ground is counted once."
         )
         parts = shapely.get_parts(whole)
         return gpd.GeoDataFrame(geometry=parts, crs=frame.crs)
@@ -256,14 +265,14 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
             path,
             f"paddock {number + 1}, {part.columns.name}",
             "it has no name",
-            "give every paddock a name of its own",
+            "give every paddock its own name",
         )
     for name in sorted(set(frame["name"][frame["name"].duplicated()].dropna())):
         errors.add(
             path,
             part.columns.name,
             f"two paddocks are called {name!r}",
-            "give every paddock a name of its own",
+            "give every paddock its own name",
         )
     if "plant" in frame:
         plant = pd.to_numeric(frame["plant"], errors="coerce")
@@ -279,8 +288,8 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
             errors.add(
                 path,
                 str(part.columns.plant),
-                "no paddock is to be planted",
-                "write 1 for at least one paddock",
+                "no paddock is marked to be planted",
+                "write 1 for at least one paddock to plant",
             )
     else:
         frame["plant"] = True
@@ -337,7 +346,7 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
         errors.add(
             path,
             f"feature {number + 1}, {part.columns.kind}",
-            f"{frame['kind'][number]!r} is no kind of thing to keep clear of",
+            f"{frame['kind'][number]!r} is not a kind of thing to keep clear of",
             near(str(frame["kind"][number]), kinds),
         )
     errors.raise_any()
@@ -361,7 +370,7 @@ def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -
     inside = (rows >= 0) & (rows < grid.shape[0]) & (cols >= 0) & (cols < grid.shape[1])
     if not inside.all():
         notes.append(
-            f"{(~inside).sum()} of {len(points)} {what} lie beyond the DEM and were left out."
+            f"{(~inside).sum()} of {len(points)} {what} are outside the DEM and were left out."
         )
     return points[inside].reset_index(drop=True)
 

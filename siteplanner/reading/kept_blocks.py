@@ -106,7 +106,7 @@ def read_kept_blocks(
     that is used twice, a tree without a block or of no known ``species``.
     """
     path = site.blocks_file
-    year = site.nursery.plant_on.year if site.nursery.plant_on else None
+    year = site.nursery.first_year
     if path.is_file():
         kept = _of_file(path, crs, species)
     elif site.blocks.file:

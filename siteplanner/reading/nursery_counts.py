@@ -61,7 +61,7 @@ def _stock(path: Path, species: Collection[str]) -> dict[str, int]:
             errors.add(
                 path,
                 f"row {row + 2}, plants",
-                f"{plants!r} is no number of plants",
+                f"{plants!r} is not a number of plants",
                 "write a whole number",
             )
         if name not in species:
@@ -95,11 +95,13 @@ def _counts(path: Path) -> pd.DataFrame:
         where = f"row {row + 2}"
         number, counted = whole(count), day(when)
         if number is None:
-            errors.add(path, f"{where}, count", f"{count!r} is no count", "write a whole number")
+            errors.add(path, f"{where}, count", f"{count!r} is not a count", "write a whole number")
         if stage not in STAGES:
-            errors.add(path, f"{where}, stage", f"{stage!r} is no stage", near(stage, STAGES))
+            errors.add(path, f"{where}, stage", f"{stage!r} is not a stage", near(stage, STAGES))
         if when and counted is None:
-            errors.add(path, f"{where}, date", f"{when!r} is no date", "write it as year-month-day")
+            errors.add(
+                path, f"{where}, date", f"{when!r} is not a date", "write it as year-month-day"
+            )
         found.append((batch, species, place, stage, number, counted))
     errors.raise_any()
     return pd.DataFrame(found, columns=Hand().counts.columns)

@@ -24,7 +24,7 @@ from siteplanner.reading.files.cells import read_cells
 #: The file that makes a folder a plan.
 MANIFEST = "plan.json"
 _LARGEST = 64 * 2**20
-_AGAIN = "make the plan again with siteplanner plan"
+_AGAIN = "run siteplanner plan again"
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,9 @@ class Published:
         """
         path = self.folder / "plan.gpkg"
         if not path.is_file():
-            raise input_error(self.folder, "", "there is no plan.gpkg, so it holds no plan", _AGAIN)
+            raise input_error(
+                self.folder, "", "plan.gpkg is missing, so this is not a plan", _AGAIN
+            )
         try:
             return pyogrio.read_dataframe(path, layer=layer)
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
@@ -76,7 +78,10 @@ def whole_numbers(path: Path, frame: pd.DataFrame, column: str) -> pd.Series[int
     numbers = pd.to_numeric(frame[column], errors="coerce")
     for row in frame.index[~(numbers == numbers.round())]:
         raise input_error(
-            path, f"row {row + 2}, {column}", f"{frame[column][row]!r} is no whole number", _AGAIN
+            path,
+            f"row {row + 2}, {column}",
+            f"{frame[column][row]!r} is not a whole number",
+            _AGAIN,
         )
     return numbers.astype("int64")
 
@@ -86,16 +91,16 @@ def manifest_bytes(folder: Path) -> bytes:
     path = folder / MANIFEST
     try:
         if not stat.S_ISREG(path.lstat().st_mode):
-            raise input_error(path, "", "this is no plain file", _AGAIN)
+            raise input_error(path, "", "this is not a regular file", _AGAIN)
         if path.stat().st_size > _LARGEST:
             raise input_error(path, "", "it is too large for a plan's manifest", _AGAIN)
         return path.read_bytes()
     except (FileNotFoundError, NotADirectoryError):
-        what = f"holds no {MANIFEST}, so it is no plan"
+        what = f"{MANIFEST} is missing, so this is not a plan"
         raise input_error(folder, "", what, "give the folder of a plan") from None
     except OSError as error:
         what = f"it cannot be read ({error.strerror})"
-        raise input_error(path, "", what, "see to the right to read it") from None
+        raise input_error(path, "", what, "get permission to read it") from None
 
 
 def understood(path: Path, raw: bytes) -> dict[str, Any]:
@@ -106,12 +111,12 @@ def understood(path: Path, raw: bytes) -> dict[str, Any]:
     try:
         content = json.loads(raw)
     except (ValueError, RecursionError):
-        raise input_error(path, "", "it is not JSON, or broken off", _AGAIN) from None
+        raise input_error(path, "", "it is not valid JSON", _AGAIN) from None
     if not isinstance(content, dict):
-        raise input_error(path, "", "it is no plan's manifest", _AGAIN)
+        raise input_error(path, "", "it is not the manifest of a plan", _AGAIN)
     for part in ("files", "inputs", "versions"):
         if not isinstance(content.get(part), dict):
-            raise input_error(path, part, "there is no such table", _AGAIN)
+            raise input_error(path, part, "this table is missing", _AGAIN)
     if "siteplanner" not in content["versions"]:
         raise input_error(
             path, "versions", "it was not made by siteplanner", "give the folder of a plan"
@@ -129,11 +134,16 @@ def understood(path: Path, raw: bytes) -> dict[str, Any]:
             and _is_digest(entry.get("sha256"))
         ):
             raise input_error(
-                path, f"files, {short(name)}", "size or SHA-256 is no such thing", _AGAIN
+                path,
+                f"files, {short(name)}",
+                "the size or the SHA-256 checksum is not valid",
+                _AGAIN,
             )
     for name, value in content["inputs"].items():
         if not _is_digest(value):
-            raise input_error(path, f"inputs, {short(name)}", "this is no SHA-256", _AGAIN)
+            raise input_error(
+                path, f"inputs, {short(name)}", "this is not a SHA-256 checksum", _AGAIN
+            )
     return content
 
 

@@ -16,6 +16,7 @@ from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, tex
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
 from siteplanner.reading.reference_height import to_reference
 from siteplanner.reading.weather import StationAir, vapour_of_humidity, wind_at_2_m
+from siteplanner.reading.winters import one_value_a_winter
 from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
@@ -30,7 +31,7 @@ class Climate:
     evapotranspiration and the nursery go by. ``winter_minima``, indexed by year, ``night_minima``
     (the months' mean minima, (12,)) and ``daily_minima``, indexed by date, None where the site
     names none, are °C brought to the site's reference height. ``air`` is None where the station
-    does not tell wind, humidity and sun.
+    does not tell wind, humidity and sun. ``elevation_m`` is the station's.
     """
 
     tmin_c: NDArray[np.float64]
@@ -40,6 +41,7 @@ class Climate:
     night_minima: NDArray[np.float64]
     daily_minima: pd.Series[float] | None = None
     air: StationAir | None = None
+    elevation_m: float | None = None
 
     @property
     def et0_in_words(self) -> str:
@@ -85,7 +87,7 @@ def read_soils(
                 errors.add(
                     site.path,
                     f"soils.words.{column}.{word}",
-                    f"{meaning!r} is no {column} class",
+                    f"{meaning!r} is not a {column} class",
                     near(meaning, classes),
                 )
         words = texts(frame[column]).map(lambda w: w.lower() if isinstance(w, str) else None)
@@ -94,7 +96,7 @@ def read_soils(
             errors.add(
                 path,
                 f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                f"{words[number]!r} is no {column} class",
+                f"{words[number]!r} is not a {column} class",
                 near(words[number], classes)
                 + f" Or give its meaning in the site file under soils.words.{column}",
             )
@@ -114,7 +116,7 @@ def read_soils(
             errors.add(
                 path,
                 f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                f"{told(given[number])} will not do",
+                f"{told(given[number])} is not valid",
                 f"give {unit} between {low} and {high} with a decimal point, or leave it empty "
                 "when unknown",
             )
@@ -134,7 +136,7 @@ def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
         errors.add(
             path,
             f"soil unit {frame['unit'][number]}, sand, silt and clay",
-            f"{told} do not make a whole",
+            f"{told} do not add up to 100",
             "give percent by weight of the fine earth that add up to 100, or leave them empty",
         )
     errors.raise_any()
@@ -155,7 +157,7 @@ def read_climate(site: Site) -> Climate:
             errors.add(
                 path,
                 "month",
-                "it does not hold each month 1 to 12 once",
+                "it must have each month from 1 to 12 once",
                 "write one row for each month",
             )
         monthly = monthly.sort_values("month")
@@ -167,14 +169,14 @@ def read_climate(site: Site) -> Climate:
                     errors.add(
                         path,
                         f"month {row.month}, {column}",
-                        f"{getattr(row, column)} cannot be",
+                        f"{getattr(row, column)} is not possible",
                         "give the month's mean in °C",
                     )
             if not 0 <= row.rain_mm < 5000:
                 errors.add(
                     path,
                     f"month {row.month}, rain_mm",
-                    f"{row.rain_mm} mm cannot be",
+                    f"{row.rain_mm} mm is not possible",
                     "give the month's mean rainfall in mm",
                 )
             for column, (low, high, what) in _AIR_COLUMNS.items():
@@ -182,7 +184,7 @@ def read_climate(site: Site) -> Climate:
                     errors.add(
                         path,
                         f"month {row.month}, {column}",
-                        f"{getattr(row, column)} cannot be",
+                        f"{getattr(row, column)} is not possible",
                         f"give the month's {what}",
                     )
     with errors.gather():
@@ -194,7 +196,8 @@ def read_climate(site: Site) -> Climate:
         monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
     )
     nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
-    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air)
+    height = site.climate.station_elevation_m
+    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air, height)
 
 
 def _winter_minima(path: Path) -> pd.DataFrame:
@@ -204,11 +207,14 @@ def _winter_minima(path: Path) -> pd.DataFrame:
     errors = Errors()
     for row in minima.index[~year.between(1800, 2200) | (year != year.round())]:
         errors.add(
-            path, f"row {row + 2}, year", f"{year[row]} is no year", "write a whole year, as 2024"
+            path,
+            f"row {row + 2}, year",
+            f"{year[row]} is not a year",
+            "write a whole year, such as 2024",
         )
     for row in minima.index[year.duplicated()]:
         errors.add(
-            path, f"row {row + 2}, year", f"{year[row]} stands there twice", "keep one row of it"
+            path, f"row {row + 2}, year", f"{year[row]} is listed twice", "keep one row of it"
         )
     _possible_minima(path, minima, errors)
     errors.raise_any()
@@ -220,7 +226,7 @@ def _possible_minima(path: Path, frame: pd.DataFrame, errors: Errors) -> None:
         errors.add(
             path,
             f"row {row + 2}, min_c",
-            f"{frame['min_c'][row]} cannot be",
+            f"{frame['min_c'][row]} is not possible",
             "give the lowest temperature in °C",
         )
 
@@ -237,7 +243,7 @@ def _air(site: Site, path: Path, monthly: pd.DataFrame) -> StationAir | None:
             site.path,
             "climate.station_elevation_m",
             f"it is missing, and {path.name} has wind, humidity and sun for Penman-Monteith",
-            "give the station's elevation in metres, which its air pressure follows from",
+            "give the station's elevation in metres, from which its air pressure is worked out",
         )
     low, high = (monthly[c].to_numpy(np.float64) for c in ("tmin_c", "tmax_c"))
     return StationAir(
@@ -256,9 +262,7 @@ def _daily_minima(site: Site) -> pd.Series[float] | None:
     path = site.folder / site.climate.daily_minima
     frame = read_table(path, ["min_c"])
     if "date" not in frame:
-        raise input_error(
-            path, "date", "the column is missing", "head the column of dates with date"
-        )
+        raise input_error(path, "date", "this column is missing", "name the column of dates date")
     dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
     errors = Errors()
     _possible_minima(path, frame, errors)
@@ -266,14 +270,14 @@ def _daily_minima(site: Site) -> pd.Series[float] | None:
         errors.add(
             path,
             f"row {row + 2}, date",
-            f"{frame['date'][row]!r} is no date",
+            f"{frame['date'][row]!r} is not a date",
             "write dates as 2024-07-31",
         )
     for row in frame.index[dates.duplicated() & dates.notna()][:10]:
         errors.add(
             path,
             f"row {row + 2}, date",
-            f"{frame['date'][row]} stands there twice",
+            f"{frame['date'][row]} is listed twice",
             "keep one row of it",
         )
     errors.raise_any()
@@ -313,7 +317,7 @@ def read_readings(
     ]
     for column, low, high, remedy in (
         ("winter_min_c", -60, 30, "give the winter's lowest temperature in °C"),
-        ("height_m", 0.0, 3.0, "say how high above the ground the instrument hung, in metres"),
+        ("height_m", 0.0, 3.0, "give the height of the instrument above the ground in metres"),
         ("winter", 1800, 2200, "give the year of the winter"),
     ):
         numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
@@ -322,15 +326,19 @@ def read_readings(
             errors.add(
                 path,
                 f"{frame['name'][number]}, {getattr(part.columns, column)}",
-                f"{told(frame[column][number])} will not do",
+                f"{told(frame[column][number])} is not valid",
                 remedy,
             )
         frame[column] = numbers
     errors.raise_any()
     twice = frame.duplicated(["name", "winter"])
-    if twice.any() and notes is not None:
+    if twice.any() and notes is not None and site.frost.nights == 1:
         names = ", ".join(sorted(set(frame["name"][twice])))
-        notes.append(f"Frost readings of the same name and winter ({names}): each counts.")
+        notes.append(
+            f"Frost readings of the same name and winter ({names}): their mean is used where they "
+            "are within 10 m of each other. If they are several cold nights of one instrument, "
+            "set their number in frost.nights."
+        )
     frame["at_reference_c"] = to_reference(
         frame["winter_min_c"].to_numpy(), site.frost, frame["height_m"].to_numpy()
     )
@@ -340,13 +348,16 @@ def read_readings(
             errors.add(
                 path,
                 f"{frame['name'][number]}, {part.columns.exposure}",
-                f"{frame['exposure'][number]!r} will not do",
+                f"{frame['exposure'][number]!r} is not valid",
                 near(str(words[number]), EXPOSURES),
             )
         errors.raise_any()
         # Shelter keeps the sky off: a plant in the open meets the colder air.
         warmer = site.frost.sheltered_warmer_c
         frame["at_reference_c"] -= np.where(words == "sheltered", warmer, 0.0)
+    if site.frost.nights > 1:
+        frame = one_value_a_winter(frame, site.frost.nights, path, errors)
+        errors.raise_any()
     return frame
 
 

@@ -35,12 +35,16 @@ def read_shelter(
     errors = Errors()
     for column, high, remedy in (
         ("height_m", 60.0, "give the height in metres"),
-        ("porosity", 1.0, "give the share of the wind that passes, 0 (a wall) to 1 (nothing)"),
+        (
+            "porosity",
+            1.0,
+            "give the share of the wind that passes through, from 0 (a wall) to 1 (nothing there)",
+        ),
     ):
         numbers = pd.to_numeric(frame[column], errors="coerce").astype("float64")
         for number in frame.index[~numbers.between(0, high)]:
             theirs = getattr(part.columns, column)
-            what = f"{told(frame[column][number])} will not do"
+            what = f"{told(frame[column][number])} is not valid"
             errors.add(path, f"line {number + 1}, {theirs}", what, remedy)
         frame[column] = numbers
     errors.raise_any()

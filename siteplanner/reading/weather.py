@@ -30,10 +30,21 @@ class StationAir:
 class MonthlyClimate(Protocol):
     """The monthly means that the water balance needs, arrays of 12, January first."""
 
-    tmin_c: Months
-    tmax_c: Months
-    rain_mm: Months
-    air: StationAir | None
+    @property
+    def tmin_c(self) -> Months:
+        """Mean daily minima, °C."""
+
+    @property
+    def tmax_c(self) -> Months:
+        """Mean daily maxima, °C."""
+
+    @property
+    def rain_mm(self) -> Months:
+        """Rain, mm a month."""
+
+    @property
+    def air(self) -> StationAir | None:
+        """Wind, humidity and sun, None where the station does not tell them."""
 
 
 def vapour_pressure(celsius: ArrayLike) -> NDArray[np.float64]:

@@ -122,9 +122,13 @@ def dig_spots(
                 "latitude": f"{lat:.6f}",
                 "soil_unit": units[one],
                 "map_says": _says({name: float(v[0, one]) for name, v in here.items()}),
-                "why": "nobody has looked" if unknown else f"soil line {line[one]:.0f} m away",
-                "if_not": other.words.replace("than the map says", "than is assumed")
-                + (f": {', '.join(lost[:4])} would not do" if lost else ": the mix would change"),
+                "why": "not known" if unknown else f"soil line {line[one]:.0f} m away",
+                "if_not": other.words.replace("than the map says", "than assumed")
+                + (
+                    f": {', '.join(lost[:4])} would no longer suit"
+                    if lost
+                    else ": the mix would change"
+                ),
             }
         )
         apart = np.hypot(x - x[one], y - y[one])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -31,6 +32,7 @@ from siteplanner.suitability.frost_risk import (
     odds,
     one_in,
     over_years,
+    widened,
 )
 
 #: A cold winter is one of so many.
@@ -93,16 +95,21 @@ def odds_by_zone(
     species: SpeciesTable,
     climate: Climate,
     years: int,
+    winter_c: float = 0.0,
 ) -> pd.DataFrame:
     """Odds of a killing frost for the species planted in each zone, columns ``ODDS_COLUMNS``.
 
-    ``coldest`` gives each zone's winter minimum and its error, °C. Odds are of seedlings, in
-    one winter; ``over_years`` over the years of establishment; ``tree_low`` and ``tree_high``
-    of grown trees. Where the tolerance is from memory ``odds`` is NaN: only a range is told.
+    ``coldest`` gives each zone's winter minimum and its error, °C, of which ``winter_c`` is what
+    one winter there deviates by: that part is chance from winter to winter, not doubt. Odds are
+    of seedlings, in one winter; ``over_years`` over the years of establishment; ``tree_low`` and
+    ``tree_high`` of grown trees. Where the tolerance is from memory ``odds`` is NaN: only a range
+    is told.
     """
     station, mean = station_minima(climate), float(climate.winter_minima.mean())
+    station = widened(station, winter_c)
     rows = []
     for zone, (lowest, error) in coldest.items():
+        doubt = float(_doubt(np.array([error]), winter_c)[0])
         for one in tolerances(species).itertuples():
             if one.species not in planted.get(zone, []) or np.isnan(one.seedling):
                 continue
@@ -110,7 +117,7 @@ def odds_by_zone(
             seedling = odds(
                 station,
                 lowest - mean,
-                error,
+                doubt,
                 one.seedling,
                 one.error,
                 years=years,
@@ -119,14 +126,16 @@ def odds_by_zone(
             tree = odds(
                 station,
                 lowest - mean,
-                error,
+                doubt,
                 one.tree,
                 one.tree_error,
                 years=years,
                 range_only=vague,
             )
             basis = f"tolerance {one.known}" + (
-                ": a range, not a figure" if vague else "; station, fit and place folded in"
+                ": a range, not one figure"
+                if vague
+                else "; includes the errors of station, fit and place"
             )
             rows.append(
                 (
@@ -151,21 +160,30 @@ def odds_by_zone(
     return pd.DataFrame(rows, columns=ODDS_COLUMNS)
 
 
+def _doubt(error: NDArray[Any], winter_c: float) -> NDArray[Any]:
+    """What is left of an error (°C) without the part that one winter deviates by."""
+    return np.sqrt(np.maximum(error**2 - winter_c**2, 0))
+
+
 def odds_on_cells(
     winter_minimum: FloatGrid,
     winter_minimum_error: FloatGrid,
     mask: BoolGrid,
     species: SpeciesTable,
     climate: Climate,
+    winter_c: float = 0.0,
 ) -> NDArray[np.uint8]:
     """Chance in percent that one winter kills a seedling, (species, rows, columns), 255 unknown.
+
+    ``winter_c`` is the part of the error (°C) that one winter deviates by.
 
     The upper end of the range where the tolerance is from memory, to be on the safe side; the
     middle elsewhere.
     """
     station, mean = station_minima(climate), float(climate.winter_minima.mean())
+    station = widened(station, winter_c)
     difference = winter_minimum[mask] - np.float32(mean)
-    error = winter_minimum_error[mask]
+    error = _doubt(winter_minimum_error[mask], winter_c)
     known = np.isfinite(difference) & np.isfinite(error)
     errors = np.arange(0.25, 6.1, 0.25)
     bins = np.clip(np.rint(np.where(known, error, 0) / 0.25) - 1, 0, len(errors) - 1).astype(int)
@@ -227,9 +245,9 @@ def frost_sentences(
                 f"average year"
             )
             if np.isfinite(when.late):
-                text += f", to {day_words(when.late)} in one year of ten"
+                text += f", until {day_words(when.late)} in one year in ten"
         else:
-            text = "Frost in fewer than half of the years"
+            text = "Frost in fewer than half of years"
         if np.isfinite(when.late_chance):
             text += (
                 f"; {late_c:g} °C or colder after growth starts (about "
@@ -274,12 +292,16 @@ def coldest_by_zone(
 
 @dataclass(frozen=True)
 class FrostTold:
-    """All that a plan tells of frost: see ``Plan.frost``, ``frost_dates`` and ``frost_odds``."""
+    """All that a plan tells of frost: see ``Plan.frost``, ``frost_dates`` and ``frost_odds``.
+
+    ``when`` holds the frost dates of each zone as days of the year.
+    """
 
     odds: pd.DataFrame
     dates: pd.DataFrame
     on_cells: NDArray[np.uint8]
     sentences: dict[str, str]
+    when: dict[str, FrostDates]
 
     def with_words(self, zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         """Add each zone's sentences on frost to what is said of its ground."""
@@ -299,20 +321,25 @@ def tell_frost(
     species: SpeciesTable,
     climate: Climate,
     asked: Frost,
+    winter_c: float = 0.0,
 ) -> FrostTold:
-    """Work out the frost of a plan's zones and cells (``mask``) from the ground's layers."""
+    """Work out the frost of a plan's zones and cells (``mask``) from the ground's layers.
+
+    ``winter_c`` is the part of the layers' error (°C) that one winter deviates by.
+    """
     lowest, error = layers["winter_minimum"], layers["winter_minimum_error"]
     coldest = coldest_by_zone(zones, lowest, error, grid)
     planted = {
         str(zone): list(part["species"].unique())
         for zone, part in counts[counts["trees"] > 0].groupby("zone")
     }
-    chances = odds_by_zone(coldest, planted, species, climate, asked.establishment_years)
+    chances = odds_by_zone(coldest, planted, species, climate, asked.establishment_years, winter_c)
     table, dates = dates_by_zone(coldest, climate, asked)
     names = dict(zip(species.facts["botanical_name"], species.facts["common_name"], strict=True))
     return FrostTold(
         chances,
         table,
-        odds_on_cells(lowest, error, mask, species, climate),
+        odds_on_cells(lowest, error, mask, species, climate, winter_c),
         frost_sentences(dates, chances, names, asked.late_frost_c),
+        dates,
     )

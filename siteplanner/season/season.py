@@ -9,11 +9,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.ground.assess import Ground, Step, nothing_step
+from siteplanner.ground.cold.thermometers import best_thermometers, thermometer_words
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.dig import dig_spots
 from siteplanner.season.frost_by_zone import FrostTold, colder_winter, tell_frost
+from siteplanner.season.hours import hours_by_month, words_on_hours
 from siteplanner.season.nursery.year import NurseryYear, nursery_year
 from siteplanner.season.works import Works, works_of
 from siteplanner.site.site_file import Site
@@ -27,19 +29,23 @@ READS = (*describe.READS, "winter_minimum_error")
 class Season:
     """When things are done on a layout.
 
-    ``works`` and ``nursery`` are the calendars; ``tree_year`` (trees,) the year of every tree of
+    ``works`` and ``nursery`` are the calendars, ``hours`` the person-hours they take by month
+    (``siteplanner.season.hours.COLUMNS``); ``tree_year`` (trees,) the year of every tree of
     the layout, 0 for later than the years planned; ``frost`` what is told of frost by zone and
     cell; ``colder_c`` how far the coldest night of one winter in five lies under an average
-    one's, °C; ``dig`` the spots where a look with a spade would change the plan most; ``notes``
+    one's, °C; ``dig`` the spots where a look with a spade would change the plan most,
+    ``thermometers`` those where one more would lower the frost estimate's error most; ``notes``
     what the user should read.
     """
 
     works: Works
     nursery: NurseryYear
+    hours: pd.DataFrame
     tree_year: NDArray[np.int64]
     frost: FrostTold
     colder_c: float
     dig: pd.DataFrame
+    thermometers: pd.DataFrame
     notes: tuple[str, ...]
 
 
@@ -65,27 +71,38 @@ def season_of(
         inputs.species,
         inputs.climate,
         site.frost,
+        ground.minimum.winter_c,
     )
-    on_planted = layout.blocks["spacing_m"] > 0
+    shapes = layout.blocks.geometry[layout.blocks["spacing_m"] > 0]
+    planted = inputs.grid.cover(shapes) & suitability.mask
+    thermometers = best_thermometers(ground.minimum, ground.night, planted)
     dig = dig_spots(
         suitability.factors,
         ground.layers,
         inputs.soils,
-        inputs.grid.cover(layout.blocks.geometry[on_planted]) & suitability.mask,
+        planted,
         inputs.grid,
         list(inputs.species.facts["botanical_name"]),
         site.mix.lowest_suitability,
     )
-    step("Working the works and their years out")
-    works, tree_year, told = works_of(inputs, ground, suitability, layout, site)
-    step("Working the nursery's year out")
-    nursery = nursery_year(inputs, suitability, layout, site)
+    step("Working out the works and their years")
+    done = works_of(inputs, ground, suitability, layout, frost.when, site)
+    step("Working out the nursery's year")
+    nursery = nursery_year(inputs, suitability, layout, done.plantings, done.calendar, site)
+    hours = hours_by_month(nursery.batches, done.works.jobs, done.works.blocks, site.work)
     return Season(
-        works=works,
+        works=done.works,
         nursery=nursery,
-        tree_year=tree_year,
+        hours=hours,
+        tree_year=done.tree_year,
         frost=frost,
         colder_c=colder_winter(inputs.climate),
         dig=dig,
-        notes=(*told, *nursery.warnings),
+        thermometers=thermometers,
+        notes=(
+            *thermometer_words(thermometers),
+            *done.notes,
+            *nursery.warnings,
+            *words_on_hours(hours),
+        ),
     )

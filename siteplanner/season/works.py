@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -12,31 +13,24 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
+from siteplanner.ground.cold.frost_dates import FrostDates
+from siteplanner.planting.access import for_steep_crew
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
-from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
-from siteplanner.season.years import Parts, spread
+from siteplanner.season.ground_works import fences, rip_lines
+from siteplanner.season.nursery.batches import tubes_a_plant
+from siteplanner.season.plantings import (
+    Calendar,
+    calendar_of,
+    notes_on_windows,
+    plantings_of,
+)
+from siteplanner.season.years import Parts, Use, spread
 from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
-
-ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
-#: Months of planting (southern hemisphere) and why; the first kind of ground that fits counts
-#: (common practice, no source).
-WINDOWS = (
-    ("frosty", (9, 10), "in spring, when the hard frosts are over"),
-    ("wet", (9, 10), "in spring, when the water has gone down"),
-    ("dry", (5, 6), "after the autumn break, while the ground is moist and warm"),
-    ("any", (7, 8), "in winter, while the ground is moist"),
-)
-BURIED = ("buried_pipe", "buried_cable", "septic_field", "heritage")
-#: The least length worth a line for the machine; the most that it may rise along its length.
-SHORTEST_RIP_M, RIP_GRADE = 20.0, 0.03
-#: Blocks nearer than this to a power line or deep water are not for volunteers.
-NEAR_DANGER_M = 30.0
-_DANGERS = ("power_line", "dam")
 
 
 @dataclass(frozen=True)
@@ -45,12 +39,13 @@ class Works:
 
     ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
     later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
-    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, crew_days, rip_m,
-    cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month,
-    place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by ``block, row,
-    species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``. ``zones`` and
-    ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is later than the
-    years planned. ``by_year``: trees by ``year, zone, paddock, species, common_name``.
+    order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, person_hours,
+    crew_days, rip_m, cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job:
+    ``year, month, place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by
+    ``block, row, species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``.
+    ``zones`` and ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is
+    later than the years planned. ``by_year``: trees by ``year, zone, paddock, species,
+    common_name``.
     """
 
     blocks: pd.DataFrame
@@ -63,10 +58,34 @@ class Works:
     by_year: pd.DataFrame
 
 
+@dataclass(frozen=True)
+class Scheduled:
+    """The works and what they were worked out from.
+
+    ``tree_year`` (trees,) is the year of every tree, 0 for later than planned; ``plantings`` are
+    what the nursery raises (see ``plantings.COLUMNS``), by ``calendar``; ``notes`` what should be
+    read.
+    """
+
+    works: Works
+    tree_year: NDArray[np.int64]
+    calendar: Calendar
+    plantings: pd.DataFrame
+    notes: tuple[str, ...]
+
+
 def works_of(
-    inputs: Inputs, ground: Ground, suitability: Suitability, layout: Layout, site: Site
-) -> tuple[Works, NDArray[np.int64], tuple[str, ...]]:
-    """Work out the works, the year of every tree (0: later), and what should be read of them."""
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    layout: Layout,
+    frost: Mapping[str, FrostDates],
+    site: Site,
+) -> Scheduled:
+    """Choose when each block is planted, and work out what is done on it and what it takes.
+
+    ``frost`` are the frost dates of each zone.
+    """
     facts = inputs.species.facts
     kinds = layout.tree_species
     blocks = layout.planted
@@ -75,39 +94,34 @@ def works_of(
     grounds, marks = _grounds(blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
-    survival = facts["expected_survival"].to_numpy(dtype=np.float64)[kinds]
+    calendar = calendar_of(blocks, marks, frost, inputs, site)
     cost = np.array(
         [site.mix.tree_costs.get(n, site.mix.tree_cost) for n in facts["botanical_name"]]
     )[kinds]
     year_of_part, told = _years(
-        layout, inputs.boundary, site, blocks, of_tree, waits, 1 / survival, cost, slope
+        layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar.earliest()
     )
-    first = site.years.first or 1
+    first = calendar.first or 1
     label = np.append(np.arange(site.years.number) + first, 0)
     year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
-    trees = layout.trees.assign(year=year_of_tree)
+    trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
 
     frame = _block_frame(site, blocks, trees, waits, of_tree, slope, cost, facts)
     later = frame["trees_later"] > 0
     frame["year"] = label[year_of_part[: len(blocks)]]
     frame["later"] = np.where(later, label[year_of_part[len(blocks) :]], 0)
-    frame["access_class"] = [
-        _access_class(g, block, layout.no_plant, site.work)
-        for g, block in zip(grounds, blocks.geometry, strict=True)
-    ]
-    windows = [next(w for w in WINDOWS if w[0] in m) for m in marks]
-    frame["window"] = [words for _, _, words in windows]
+    frame["access_class"] = blocks["access_class"].to_numpy()
+    frame["window"] = [calendar.windows[n].words for n in calendar.of_block]
     rip = rip_lines(layout, blocks, grounds, marks, inputs, site.work)
     frame["rip_m"] = (
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
     paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
-    south = inputs.grid.centre_lonlat[1] < 0
-    months = [[(m - 1 + (0 if south else 6)) % 12 + 1 for m in w[1]] for w in windows]
+    plantings = plantings_of(trees.drop(columns="geometry"), calendar, facts, of_tree)
     works = Works(
         frame[list(BLOCK_COLUMNS)],
         paddocks,
-        _jobs(frame, paddocks, months, site.work),
+        _jobs(frame, paddocks, calendar, _infill(trees, facts), site.work),
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         layout.zone_figures,
@@ -116,7 +130,14 @@ def works_of(
             list(YEAR_COLUMNS)
         ],
     )
-    return works, year_of_tree, told
+    notes = (*told, *notes_on_windows(blocks, calendar))
+    return Scheduled(works, year_of_tree, calendar, plantings, notes)
+
+
+def _infill(trees: pd.DataFrame, facts: pd.DataFrame) -> dict[tuple[str, int], int]:
+    """Trees expected to die of those planted on each block in each year."""
+    counts = split(trees, ["block", "year", "species"], facts)
+    return counts.groupby(["block", "year"])["infill"].sum().to_dict()
 
 
 ROW_COLUMNS = ("block", "row", "species", "trees", "year")
@@ -124,7 +145,7 @@ YEAR_COLUMNS = ("year", "zone", "paddock", "species", "common_name", "trees")
 BLOCK_COLUMNS = (
     "block", "zone", "paddock", "access_class", "window", "year", "later", "trees", "trees_later",
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",
-    "crew_days", "rip_m", "cost",
+    "person_hours", "crew_days", "rip_m", "cost",
 )  # fmt: skip
 
 
@@ -175,36 +196,51 @@ def _waiting(
 
 def _years(
     layout: Layout,
-    boundary: gpd.GeoDataFrame,
+    inputs: Inputs,
     site: Site,
     blocks: gpd.GeoDataFrame,
     of_tree: NDArray[np.int64],
     waits: NDArray[np.int64],
-    tubes: NDArray[np.float64],
     cost: NDArray[np.float64],
     slope: NDArray[np.float64],
+    earliest: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     """Year of each block's first part, then of each block's waiting part."""
     count = len(blocks)
     part = of_tree + waits * count
     trees = np.bincount(part, minlength=2 * count)
     tracks = layout.no_plant.geometry[layout.no_plant["kind"] == "track"]
-    way = tracks.union_all() if len(tracks) else boundary.union_all().boundary
+    way = tracks.union_all() if len(tracks) else inputs.boundary.union_all().boundary
     away = np.tile(shapely.distance(blocks.geometry.to_numpy(), way), 2)
     used = trees > 0
     number = np.cumsum(used) - 1
     firsts = np.arange(2 * count) % count
     after = np.where((np.arange(2 * count) >= count) & used[firsts], number[firsts], -1)
-    raised = np.ceil(np.bincount(part, tubes, 2 * count)).astype(np.int64)[used]
+    facts = inputs.species.facts
+    a_plant = tubes_a_plant(facts, site.nursery)[layout.tree_species]
+    dead = 1 / layout.tree_survival - 1
+    contracted = np.tile(for_steep_crew(blocks["access_class"]), 2)
+    work = materials(trees, np.tile(slope, 2), site.work, contracted)
+    days = work["crew_days"].to_numpy(np.float64)
+
+    def of_parts(use: NDArray[np.float64]) -> Use:
+        """What a part takes in its year, and in the next for its infill."""
+        now, following = (
+            np.bincount(part, use * share, 2 * count)[used].astype(np.float64)
+            for share in (1.0, dead)
+        )
+        return Use(now, following)
+
     parts = Parts(
-        trees[used],
-        raised,
-        (raised * site.nursery.tube_m2).astype(np.float64),
-        np.bincount(part, cost * tubes, 2 * count)[used].astype(np.float64),
-        materials(trees, np.tile(slope, 2), site.work)["crew_days"].to_numpy(np.float64)[used],
-        np.tile(pd.factorize(blocks["paddock"])[0], 2)[used],
-        away[used],
-        after[used],
+        trees=trees[used],
+        tubes=of_parts(a_plant),
+        bench_m2=of_parts(a_plant * site.nursery.tube_m2),
+        money=of_parts(cost),
+        crew_days=of_parts((days / np.maximum(trees, 1))[part]),
+        paddock=np.tile(pd.factorize(blocks["paddock"])[0], 2)[used],
+        access_m=away[used],
+        after=after[used],
+        earliest=np.tile(earliest, 2)[used],
     )
     year, told = spread(parts, site.years)
     whole = np.full(2 * count, site.years.number)
@@ -230,80 +266,16 @@ def _block_frame(
     for column in ("order", "order_least", "order_most"):
         frame[column] = orders[column].sum().reindex(blocks["block"]).to_numpy()
     frame["cost"] = np.bincount(of_tree, cost, len(blocks))
-    return frame.join(materials(frame["trees"].to_numpy(), slope, site.work))
-
-
-def _access_class(
-    ground: describe.GroundSummary,
-    block: shapely.Polygon,
-    no_plant: gpd.GeoDataFrame,
-    rates: WorkRates,
-) -> str:
-    """Who may work on a block (judgement, no source; someone who knows the site decides)."""
-    if ground.slope_to > rates.experienced_deg:
-        return ACCESS_CLASSES[2]
-    dangers = no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy()
-    near = shapely.dwithin(dangers, block, NEAR_DANGER_M).any() if len(dangers) else False
-    return (
-        ACCESS_CLASSES[1] if ground.slope_to > rates.volunteers_deg or near else ACCESS_CLASSES[0]
-    )
-
-
-def fences(no_plant: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, within_m: float) -> pd.DataFrame:
-    """Metres of new fence and gates round each paddock that is planted.
-
-    An edge that an existing fence follows within ``within_m`` needs none, nor one that two planted
-    paddocks share twice.
-    """
-    old = no_plant.geometry[no_plant["kind"] == "fence"].union_all()
-    done = old.buffer(within_m)
-    rows = []
-    for paddock in fields[fields["trees"] > 0].itertuples():
-        edge = shapely.difference(shapely.boundary(paddock.geometry), done)
-        rows.append((paddock.name, round(edge.length), int(edge.length > within_m)))
-        done = shapely.union(done, edge.buffer(within_m))
-    return pd.DataFrame(rows, columns=["paddock", "fence_m", "gates"])
-
-
-def rip_lines(
-    layout: Layout,
-    blocks: gpd.GeoDataFrame,
-    grounds: list[describe.GroundSummary],
-    marks: list[frozenset[str]],
-    inputs: Inputs,
-    rates: WorkRates,
-) -> gpd.GeoDataFrame:
-    """Rows that a machine may rip or mound: level along their length, on ground that bears it.
-
-    None on blocks that are wet or whose steeper ground is over ``rates.rip_steepest_deg``, none
-    in the setback of what is buried. Columns ``block, length_m, geometry``.
-    """
-    pattern = blocks["pattern"]
-    ripped = {name for name, facts in pattern_infos().items() if facts.ripped}
-    bears = [
-        name
-        for name, form, one, mark in zip(blocks["block"], pattern, grounds, marks, strict=True)
-        if form in ripped and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
-    ]
-    rows = layout.rows[
-        layout.rows["block"].isin(bears) & (layout.rows["length_m"] >= SHORTEST_RIP_M)
-    ]
-    lines = rows.geometry.to_numpy()
-    grid, dem = inputs.grid, inputs.dem
-    ends = [shapely.get_coordinates(shapely.get_point(lines, n)) for n in (0, -1)]
-    rise = np.abs(np.diff([grid.sample(dem, *end.T).astype(float) for end in ends], axis=0)[0])
-    level = rise <= RIP_GRADE * rows["length_m"].to_numpy()
-    buried = layout.setbacks.geometry[layout.setbacks["kind"].isin(BURIED)].union_all()
-    kept = shapely.difference(lines[level], buried)
-    found = gpd.GeoDataFrame(
-        {"block": rows["block"].to_numpy()[level]}, geometry=kept, crs=inputs.grid.crs
-    ).explode(ignore_index=True)
-    found = found[found.length >= SHORTEST_RIP_M].reset_index(drop=True)
-    return found.assign(length_m=found.length)[["block", "length_m", "geometry"]]
+    contracted = for_steep_crew(blocks["access_class"])
+    return frame.join(materials(frame["trees"].to_numpy(), slope, site.work, contracted))
 
 
 def _jobs(
-    blocks: pd.DataFrame, paddocks: pd.DataFrame, months: list[list[int]], rates: WorkRates
+    blocks: pd.DataFrame,
+    paddocks: pd.DataFrame,
+    calendar: Calendar,
+    infill: Mapping[tuple[str, int], int],
+    rates: WorkRates,
 ) -> pd.DataFrame:
     """Write the dated list: access and fences, then ripping, weeds, planting, checks."""
     jobs: list[tuple[int, int, int, str, str, float, str, str]] = []
@@ -315,34 +287,49 @@ def _jobs(
         at = year * 12 + month - 1 + later
         jobs.append((at // 12, at % 12 + 1, order, place, words, round(quantity, 1), unit, note))
 
-    starts = [m[0] for m in months]
-    planned = blocks.assign(start=starts)[blocks["year"] > 0]
+    planned = blocks.assign(window_number=calendar.of_block)[blocks["year"] > 0]
     for paddock in paddocks.itertuples():
         mine = planned[planned["paddock"] == paddock.paddock]
         if len(mine) and paddock.fence_m:
-            year, month = min(zip(mine["year"], mine["start"], strict=True))
-            note = f"{paddock.gates} gate; before any tree; have buried services located first"
+            year, month = min(map(calendar.month, mine["window_number"], mine["year"]))
+            note = (
+                f"{paddock.gates} gate; before any tree is planted; have buried services located "
+                "first"
+            )
             job(year, month, -4, 0, paddock.paddock, "access and fence", paddock.fence_m, "m", note)
     for block in planned.itertuples():
         if block.rip_m > 0:
-            job(block.year, block.start, -4, 1, block.block, "rip or mound", block.rip_m, "m",
+            first = calendar.month(block.window_number, block.year)
+            job(*first, -4, 1, block.block, "rip or mound", block.rip_m, "m",
                 "along the contour, in dry ground; have buried services located first")  # fmt: skip
         soon, late = block.trees - block.trees_later, block.trees_later
         for year, trees in ((block.year, soon), (block.later, late)):
             if not year or not trees:
                 continue
             share = trees / block.trees
-            job(year, block.start, -int(np.ceil(rates.weed_weeks / 4.345)), 2, block.block,
+            opens = calendar.month(block.window_number, year)
+            job(*opens, -int(np.ceil(rates.weed_weeks / 4.345)), 2, block.block,
                 "weed control", block.weed_m2 * share, "m²",
                 "spots: by hand, mulch or mat")  # fmt: skip
-            job(year, block.start, 0, 3, block.block, "plant", trees, "trees",
+            job(*opens, 0, 3, block.block, "plant", trees, "trees",
                 f"{block.window}; {block.access_class}")  # fmt: skip
-            job(year, block.start, 0, 4, block.block, "guard", block.guards * share, "guards",
-                "against browsing, the same day")  # fmt: skip
+            job(*opens, 0, 4, block.block, "guard", block.guards * share, "guards",
+                "against browsing animals, the same day")  # fmt: skip
             for after in (1, 10):
                 # Florabank: check at 1 month, count again at 10 months.
-                job(year, block.start, after, 5, block.block, "count what lives", trees, "trees",
+                job(*opens, after, 5, block.block, "count what lives", trees, "trees",
                     f"{after} month{'s' * (after > 1)} after planting")  # fmt: skip
+            if dead := infill.get((block.block, year), 0):
+                job(
+                    *calendar.month(block.window_number, year + 1),
+                    0,
+                    6,
+                    block.block,
+                    "plant infill",
+                    dead,
+                    "trees",
+                    "as many as were expected to die: plant what the survival count asks for",
+                )
     columns = ["year", "month", "order", "place", "job", "quantity", "unit", "note"]
     frame = pd.DataFrame(jobs, columns=columns)
     frame = frame.sort_values(["year", "month", "order", "place"], kind="stable", ignore_index=True)

@@ -19,22 +19,36 @@ _FURTHER = 1e-4
 
 
 @dataclass(frozen=True)
+class Use:
+    """What each part takes in the year of its planting, and in the next for its infill."""
+
+    now: NDArray[np.float64]
+    next: NDArray[np.float64]
+
+    def total(self) -> float:
+        """What all parts take together."""
+        return float(self.now.sum() + self.next.sum())
+
+
+@dataclass(frozen=True)
 class Parts:
     """Parts of blocks that are planted at once, one entry a part in each.
 
-    ``trees`` are planted, ``tubes`` raised for it (infill included) on ``bench_m2`` of bench,
-    ``money`` and ``crew_days`` spent. ``paddock`` is a number; ``access_m`` the distance from the
-    nearest track. ``after`` is the part that must have stood for some years, -1 for none.
+    ``trees`` are planted, ``tubes`` filled for it on ``bench_m2`` of bench, ``money`` and
+    ``crew_days`` spent. ``paddock`` is a number; ``access_m`` the distance from the nearest
+    track. ``after`` is the part that must have stood for some years, -1 for none. ``earliest``
+    is the first year, from 0, in which the part can be planted.
     """
 
     trees: NDArray[np.int64]
-    tubes: NDArray[np.int64]
-    bench_m2: NDArray[np.float64]
-    money: NDArray[np.float64]
-    crew_days: NDArray[np.float64]
+    tubes: Use
+    bench_m2: Use
+    money: Use
+    crew_days: Use
     paddock: NDArray[np.int64]
     access_m: NDArray[np.float64]
     after: NDArray[np.int64]
+    earliest: NDArray[np.int64]
 
 
 def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ...]]:
@@ -50,8 +64,10 @@ def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ..
     limits = _limits(parts, rules)
     last = number + rules.nurse_years
     if not limits:
-        year = np.where(parts.after >= 0, rules.nurse_years, 0)
-        return np.minimum(year, number), _left(parts, np.minimum(year, number), rules, {})
+        first = parts.earliest[parts.after]  # of what a part waits for, where it does
+        waited = np.maximum(first + rules.nurse_years, parts.earliest)
+        year = np.minimum(np.where(parts.after >= 0, waited, parts.earliest), number)
+        return year, _left(parts, year, rules, {})
     weight = parts.trees / max(1, parts.trees.sum())
     further = parts.access_m - parts.access_m.min()
     # With 1 added the optimality gap is a share of about a year.
@@ -64,7 +80,7 @@ def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ..
         cost = weight * late * (1 - _FURTHER * np.minimum(further, 5000.0) / 2)
         # Opening a paddock is no reason to leave a small block out.
         cost = cost + 2 * _OPENED * (t == number)
-        chosen.append(program.add(cost, 0, 1, whole=True))
+        chosen.append(program.add(cost, 0, np.where(parts.earliest <= t, 1, 0), whole=True))
     paddocks = int(parts.paddock.max()) + 1
     each = np.arange(count)
     program.rule([(each, part, 1.0) for part in chosen], 1, 1, each)
@@ -74,7 +90,10 @@ def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ..
             [(each, chosen[t], 1.0), (each, opened[parts.paddock], -1.0)], -np.inf, 0, each
         )
         for use, most in limits.values():
-            program.rule([(0, chosen[t], use)], -np.inf, most)
+            taken = [(0, chosen[t], use.now)]
+            if t:  # the infill of what was planted the year before
+                taken.append((0, chosen[t - 1], use.next))
+            program.rule(taken, -np.inf, most)
     waits = np.flatnonzero(parts.after >= 0)
     if len(waits):
         rows = np.arange(len(waits))
@@ -91,11 +110,11 @@ def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ..
     return year, _left(parts, year, rules, limits)
 
 
-def _limits(parts: Parts, rules: Years) -> dict[str, tuple[NDArray[np.floating], float]]:
+def _limits(parts: Parts, rules: Years) -> dict[str, tuple[Use, float]]:
     """Use of each part and the most a year, by the words for it."""
-    found: dict[str, tuple[NDArray[np.floating], float]] = {}
+    found: dict[str, tuple[Use, float]] = {}
     if rules.tubes is not None:
-        found["tubes"] = (parts.tubes.astype(float), float(rules.tubes))
+        found["tubes"] = (parts.tubes, float(rules.tubes))
     if rules.bench_m2 is not None:
         found["bench space"] = (parts.bench_m2, rules.bench_m2)
     if rules.money is not None:
@@ -109,7 +128,7 @@ def _left(
     parts: Parts,
     year: NDArray[np.int64],
     rules: Years,
-    limits: dict[str, tuple[NDArray[np.floating], float]],
+    limits: dict[str, tuple[Use, float]],
 ) -> tuple[str, ...]:
     later = year >= rules.number
     if not later.any():
@@ -117,12 +136,12 @@ def _left(
     trees = int(parts.trees[later].sum())
     said = [f"{trees:,} trees do not fit into the {rules.number} years and are left for later"]
     for words, (use, most) in limits.items():
-        total = float(np.sum(use))
+        total = use.total()
         if total > most * rules.number:
             said.append(
-                f"all of it would take {total:,.0f} {words}, and {rules.number} years have "
+                f"all of the work would take {total:,.0f} {words}, and {rules.number} years have "
                 f"{most * rules.number:,.0f}"
             )
-        elif (use > most).any():
-            said.append(f"some block alone takes more {words} than the {most:,.0f} of a year")
+        elif (use.now > most).any():
+            said.append(f"one block alone takes more {words} than the {most:,.0f} of a year")
     return ("; ".join(said) + ".",)

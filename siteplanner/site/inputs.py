@@ -30,7 +30,7 @@ class Paddocks(Table):
     layer: str | None = None
     columns: PaddockColumns = PaddockColumns()
     only: str | None = None
-    """Plan this paddock alone, by its name, whatever ``plant`` says."""
+    """Plan only this paddock, by its name, whatever ``plant`` says."""
 
 
 class Dem(Table):
@@ -89,7 +89,7 @@ class Soils(Table):
     columns: SoilColumns = SoilColumns()
     words: SoilWords = SoilWords()
     dug: str | None = None
-    """``dig.csv`` of an earlier plan, filled in; what was found replaces the map's guess."""
+    """``dig.csv`` of an earlier plan, filled in; what was found replaces the soil map there."""
 
 
 class ReadingColumns(Table):
@@ -133,19 +133,22 @@ class Frost(Table):
 
     readings: Readings | None = None
     hollows: Hollows | None = None
+    nights: Annotated[int, Field(ge=1, le=30)] = 1
+    """Coldest nights of each winter that the readings hold for each instrument, a row each."""
     reference_height_m: Annotated[float, Field(ge=0.05, le=2.0)] = 1.2
     grass_colder_c: Annotated[float, Field(ge=0, le=8)] = 4.0
-    """How much colder grass level (0.05 m) is than 1.2 m on a calm clear night."""
+    """How much colder it is at grass level (0.05 m) than at 1.2 m on a calm clear night."""
     sheltered_warmer_c: Annotated[float, Field(ge=0, le=6)] = 1.5
-    """How much warmer a reading under trees or a roof is than one in the open (from memory)."""
+    """How much warmer it is under trees or a roof than in the open (from memory)."""
     establishment_years: Annotated[int, Field(ge=1, le=5)] = 3
-    """Winters that a planted seedling has to live through before it counts as a tree."""
+    """Winters that a seedling must survive before it counts as a tree."""
     late_frost_c: Annotated[float, Field(ge=-15, le=3)] = -2.0
-    """Strength of the frost on spring growth whose chance is told, at the reference height."""
+    """Chances of frost on spring growth are given for this temperature or colder, at the reference
+    height."""
     mature_shelter: str | None = None
-    """Folder of an earlier plan whose dense rows dam the cold air as they will when mature."""
+    """Folder of an earlier plan; its dense rows hold back cold air as they will once mature."""
     growth_starts: MonthDay | None = None
-    """Month and day, such as "09-20"; by default when the mean temperature passes 8 °C."""
+    """Month and day, such as "09-20"; by default when the mean temperature rises above 8 °C."""
 
 
 class ShelterColumns(Table):
@@ -172,6 +175,7 @@ class ClimateFiles(Table):
     monthly: str
     winter_minima: str
     station_elevation_m: Annotated[float, Field(ge=-430, le=9000)] | None = None
+    """The frost estimate is surer with it, and Penman-Monteith needs it for the air pressure."""
     wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 10.0
     """Height of the anemometer, where the monthly means have a column wind_m_s."""
     daily_minima: str | None = None
@@ -198,7 +202,8 @@ class SpeciesFile(Table):
 
     file: str
     index: Literal["limiting", "square root", "product"] = "limiting"
-    """How the scores of factors become one: the most limiting one's, or an index of all."""
+    """How the scores of all factors become one: the most limiting factor's score, or an index of
+    all."""
     survival: str | None = None
     """Expected survival learnt from counts (see ``siteplanner survival --save-rates``)."""
 
@@ -210,7 +215,7 @@ class SeedColumns(Table):
     name: str = "name"
     fruiting_months: str = "fruiting_months"
     permit: str | None = None
-    """Number of the permit or leave to collect there, when the file has such a column."""
+    """Number of the permit or permission to collect there, when the file has such a column."""
 
 
 class SeedSources(Table):

@@ -23,9 +23,17 @@ def check_names(site: Site, species: Collection[str]) -> None:
     for place, names in named.items():
         for name in names:
             if name not in species:
-                what = f"{name!r} is no species of the table"
+                what = f"{name!r} is not in the species table"
                 errors.add(site.path, place, what, near(name, species))
     for name in sorted(set(mix.must) & set(mix.never)):
-        what = f"{name!r} must be planted and must not"
-        errors.add(site.path, "mix.must", what, "take it out of must or of never")
+        what = f"{name!r} is in both must and never"
+        errors.add(site.path, "mix.must", what, "remove it from one of the two")
+    first, planting = site.years.first, site.nursery.first_year
+    if first is not None and planting is not None and first != planting:
+        errors.add(
+            site.path,
+            "years.first",
+            f"it is {first}, but nursery.plant_on is in {planting}",
+            "write the same year in both, or leave years.first out",
+        )
     errors.raise_any()

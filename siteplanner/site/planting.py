@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+import pydantic
 from pydantic import Field
 
 from siteplanner.site.table import Metres, Share, Table
@@ -12,6 +13,37 @@ Rate = Annotated[float, Field(ge=0, le=100_000)]
 Days = Annotated[float, Field(gt=0, le=100_000)]
 Weeks = Annotated[int, Field(ge=0, le=104)]
 Degrees = Annotated[float, Field(ge=0, le=90)]
+Minutes = Annotated[float, Field(ge=0, le=1440)]
+DaysAMonth = Annotated[float, Field(gt=0, le=31)]
+
+
+class CrewRates(Table):
+    """``[work.volunteers]``: minutes that one person takes on easy ground.
+
+    With a guard and two stakes a tree these make 45 trees a person-day of six hours; volunteers
+    plant 30 to 60 (common practice, no source).
+    """
+
+    plant_min: Minutes = 4.0
+    """To carry, dig and plant one tree."""
+    guard_min: Minutes = 2.0
+    """To put one guard on."""
+    stake_min: Minutes = 1.0
+    """To drive one stake."""
+    mulch_10_l_min: Minutes = 1.0
+    """To carry and lay ten litres of mulch."""
+    water_10_l_min: Minutes = 2.0
+    """To carry and give ten litres of water."""
+
+
+class ContractorRates(CrewRates):
+    """``[work.contractors]``: the same for people who plant for a living (from memory)."""
+
+    plant_min: Minutes = 1.5
+    guard_min: Minutes = 1.0
+    stake_min: Minutes = 0.5
+    mulch_10_l_min: Minutes = 0.75
+    water_10_l_min: Minutes = 1.0
 
 
 class WorkRates(Table):
@@ -24,28 +56,52 @@ class WorkRates(Table):
     stakes_a_guard: Rate = 2.0
     mulch_l_a_tree: Rate = 20.0
     water_l_a_tree: Rate = 5.0
-    """At planting; 0 where the ground is wet enough."""
+    """Water at planting; 0 where the ground is wet enough."""
     people: Annotated[int, Field(ge=1, le=500)] = 5
     """People in a crew."""
-    trees_a_person_day: Days = 120.0
-    """Trees that a person plants a day on easy ground, with guards."""
+    crew: Literal["volunteers", "contractors"] = "volunteers"
+    """Who plants: the rates under [work.volunteers] or [work.contractors] count."""
+    volunteers: CrewRates = CrewRates()
+    contractors: ContractorRates = ContractorRates()
+    trees_a_person_day: Days | None = None
+    """Trees that a person of yours plants a day on easy ground with all that they get; goes before
+    the minutes of the single steps."""
+    hours_a_day: Annotated[float, Field(gt=0, le=16)] = 6.0
+    """Hours that a person works a day, breaks and ways taken off."""
+    days_a_month: DaysAMonth = 8.0
+    """Days a month on which the crew plants."""
+    nursery_people: Annotated[int, Field(ge=1, le=500)] = 2
+    nursery_days_a_month: DaysAMonth = 12.0
+    """Days a month on which the nursery's people sow, fill tubes and prick out."""
+    sow_tray_min: Minutes = 15.0
+    """To fill and sow one tray."""
+    sow_tube_min: Minutes = 0.3
+    """To sow seed straight into one tube."""
+    fill_tube_min: Minutes = 0.3
+    """To fill one tube."""
+    prick_out_min: Minutes = 0.5
+    """To prick one seedling out into a tube."""
     block_days: Days = 3.0
-    """A block is what a crew plants in so many days: a larger one is cut in parts, each as near
-    to a track as may be."""
+    """A block is what a crew plants in this many days. A larger one is cut into parts, each as near
+    to a track as possible."""
     steep_slower: Annotated[float, Field(ge=0, le=1)] = 0.02
     """Share of the day's trees lost for each degree of slope over 10."""
     weed_m: Annotated[float, Field(ge=0, le=10)] = 1.0
     """Width of the spot kept free of weeds around a tree, by hand, mulch or mat."""
     weed_weeks: Weeks = 10
     """From weed control to planting."""
+    rooting_weeks: Weeks = 8
+    """So long must the ground stay moist after planting, for roots to hold."""
     fence_within_m: Metres = 6.0
-    """An existing fence so near to a paddock's edge counts as that edge's fence."""
+    """An existing fence this near to a paddock's edge counts as the fence of that edge."""
     rip_steepest_deg: Degrees = 15.0
-    """No machine lines on steeper ground."""
+    """Machine lines are not ripped or mounded on steeper ground."""
     volunteers_deg: Degrees = 15.0
-    """Blocks with no more than a tenth of their ground steeper are graded for volunteers."""
+    """Blocks with at most a tenth of their ground steeper than this are classed as suitable for
+    volunteers."""
     experienced_deg: Degrees = 30.0
-    """The same, for experienced people only; steeper ones are graded not on foot."""
+    """The same, for experienced people only; steeper ones are graded not on foot: see [planting]
+    steep."""
 
 
 class Years(Table):
@@ -58,15 +114,15 @@ class Years(Table):
     """The first year of planting, such as 2028; without it years are numbered 1, 2 …"""
     number: Annotated[int, Field(ge=1, le=15)] = 3
     tubes: Annotated[int, Field(ge=0)] | None = None
-    """Plants that the nursery can raise a year."""
+    """Tubes that the nursery can fill a year, for planting and for infill."""
     bench_m2: Annotated[float, Field(ge=0)] | None = None
     """Bench space of the nursery; a tube takes tube_m2 under [nursery]."""
     money: Annotated[float, Field(ge=0)] | None = None
-    """What trees in the ground may cost a year; see mix.tree_cost."""
+    """What trees in the ground may cost in a year; see mix.tree_cost."""
     crew_days: Annotated[float, Field(ge=0)] | None = None
     """Days that a crew can plant a year."""
     nurse_years: Annotated[int, Field(ge=0, le=10)] = 2
-    """Years that nurse trees stand before what they shelter is planted among them."""
+    """Years that nurse trees grow before the trees they shelter are planted among them."""
     shade_lovers: tuple[str, ...] = ()
     """Species (botanical names) that wait for the nurse trees everywhere."""
 
@@ -88,14 +144,14 @@ class Setbacks(Table):
     waterway: Metres = 3.0
     dam: Metres = 10.0
     dam_wall: Metres = 20.0
-    """Roots and burrows weaken an earth wall: often more is asked for."""
+    """Roots and burrows weaken an earth wall. Local rules often ask for more."""
     septic_field: Metres = 10.0
     buried_cable: Metres = 5.0
     heritage: Metres = 20.0
     native_grassland: Metres = 10.0
-    """Grassland that is to stay grassland: shade and seed kept off it."""
+    """Grassland that must stay grassland, without shade or seed from trees."""
     slip: Metres = 10.0
-    """Ground that moves: only with advice from someone who knows such ground."""
+    """Unstable ground: plant only with advice from someone who knows such ground."""
     other: Metres = 5.0
     boundary: Metres = 2.0
 
@@ -104,11 +160,11 @@ class Zones(Table):
     """``[zones]``: how finely the ground is divided."""
 
     kinds: Annotated[int, Field(ge=1, le=26)] = 8
-    """The most kinds of ground to tell apart; each becomes a lettered zone."""
+    """The most kinds of ground; each becomes a zone with a letter."""
     smallest_m2: Annotated[float, Field(ge=25, le=1_000_000)] = 1500.0
     """A smaller patch is joined to the ground around it."""
     smallest_width_m: Annotated[float, Field(ge=0, le=500)] = 10.0
-    """Ground that is nowhere wider is joined to the ground beside it."""
+    """Ground narrower than this everywhere is joined to the ground beside it."""
     smooth_m: Annotated[float, Field(ge=1, le=50)] = 10.0
     """Width below which a bend in a zone's edge is straightened."""
 
@@ -139,7 +195,8 @@ class Planting(Table):
     bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Direction of the rows, clockwise from grid north; across the slope without it."""
     spacing_along: Literal["map", "ground"] = "map"
-    """"ground": spacing is measured along the slope, so that more trees stand on a map hectare."""
+    """"ground": spacing is measured along the slope, so that there are more trees on a map
+    hectare."""
     erodible_deg: Annotated[float, Field(ge=0, le=90)] = 6.0
     """On a steeper mean slope, or where bare strips would erode (layer bare_strips_erode) on a
     quarter of a block, rows are kept 45° off straight downhill (common practice)."""
@@ -148,8 +205,22 @@ class Planting(Table):
     rules: tuple[SpacingRule, ...] = ()
     steepest_deg: Annotated[float, Field(ge=5, le=90)] = 38.0
     """Steeper ground is left out: not safe on foot with a load (from memory, judgement)."""
+    steep: Literal["leave", "seed from above", "steep crew"] = "leave"
+    """What becomes of blocks that are graded not on foot (see [work] experienced_deg): no trees,
+    direct seeding from above, or trees that the crew named by steep_crew plants."""
+    steep_crew: Annotated[str, Field(min_length=1, max_length=100)] | None = None
+    """Name of the crew that is equipped and trained for steep ground."""
     smallest_block_m2: Annotated[float, Field(ge=0, le=100_000)] = 200.0
     """A smaller left-over piece is not planted."""
+
+    @pydantic.model_validator(mode="after")
+    def _crew_is_named(self) -> Planting:
+        if (self.steep == "steep crew") != (self.steep_crew is not None):
+            raise ValueError(
+                'steep = "steep crew" and steep_crew = "the crew\'s name" go together: write both '
+                "or neither"
+            )
+        return self
 
 
 Role = Literal["pioneer", "long-term timber", "habitat", "food", "mulch", "shelter", "riparian"]
@@ -167,35 +238,37 @@ class Mix(Table):
     least_species: Annotated[int, Field(ge=1, le=30)] = 5
     largest_share: Share = 0.35
     smallest_share: Share = 0.03
-    """A species that is used in a zone makes at least this share of its trees."""
+    """A species planted in a zone is at least this share of its trees."""
     smallest_clump: Annotated[int, Field(ge=1, le=10_000)] = 1
-    """A species that is used in a zone has at least so many trees there."""
+    """A species planted in a zone has at least this many trees there."""
     pioneer_share: Share = 0.4
     roles: dict[Role, Share] = {}
-    """Least share of the trees by other roles, such as {habitat = 0.2}."""
+    """Smallest share of the trees by other roles, such as {habitat = 0.2}."""
     lowest_suitability: Points = 40
-    """A species is used in a zone only where its suitability reaches this (0-100)."""
+    """A species is planted only where its suitability is at least this (0-100)."""
     role_suitability: dict[Role, Points] = {}
     """The same by role: {"long-term timber" = 60} keeps timber on ground that suits it."""
     aim: dict[str, Weight] = {}
-    """The target community: a weight a species (percent will do); others are not aimed at.
-    Without it the aim goes by how well and on how much of a zone each species fits."""
+    """The target community: a weight for each species (percentages are fine); other species are not
+    in the target. Without it the target follows from how well, and on how much of a zone, each
+    species suits."""
     aim_first: Share = 1.0
-    """1: the aim comes first and survival settles the rest; 0: survival alone."""
+    """1: the target comes first and survival decides the rest; 0: survival alone decides."""
     must: tuple[str, ...] = ()
-    """Species that every zone where they fit must have."""
+    """Species that must be planted in every zone that suits them."""
     never: tuple[str, ...] = ()
     """Species that are not planted."""
     clump: tuple[str, ...] = ()
-    """Species that stand in clumps; all others are spread."""
+    """Species to plant in clumps; all others are spread out."""
     clump_m: Annotated[float, Field(ge=2, le=500)] = 15.0
-    """How wide a clump is, about."""
+    """The approximate width of a clump."""
     stock_only: bool = False
-    """Plant no more of a species than the nursery's stock file lists; one not listed has none."""
+    """Plant no more of a species than the nursery's stock file lists; a species not listed has
+    none."""
     budget: Annotated[float, Field(ge=0)] | None = None
-    """The most that trees in the ground may cost, in your money."""
+    """The most that trees in the ground may cost, in your currency."""
     tree_cost: Annotated[float, Field(ge=0)] = 6.0
-    """A tree in the ground: plant, guard, labour (from memory: yours is better)."""
+    """The cost of a tree in the ground: plant, guard, labour (from memory: use your own)."""
     tree_costs: dict[str, Annotated[float, Field(ge=0)]] = {}
     """The same for single species."""
 
@@ -223,10 +296,10 @@ class Decisions(Table):
     zones: str | None = None
     """Polygons to keep as drawn, such as the zones of a plan moved in a GIS. Columns: zone (its
     letters), title, use (plant, planted, set aside, regenerate, leave; plant when empty), barred
-    and wanted (botanical names divided by ;), community."""
+    and wanted (botanical names separated by ;), community."""
     layer: str | None = None
     communities: dict[str, dict[str, Weight]] = {}
-    """Target plant communities by name: a weight a species, used by zones that name them."""
+    """Target plant communities by name: a weight for each species. Zones name the one they use."""
     local: str | None = None
     """CSV with a column species: the botanical names that belong here."""
     bar_not_local: bool = False

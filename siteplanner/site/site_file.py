@@ -59,18 +59,18 @@ class HowSure(Table):
 
     cell_m: Annotated[float, Field(ge=1, le=100)] = 8.0
     terrains: Annotated[int, Field(ge=2, le=20)] = 12
-    """Times that heights and soil lines are drawn anew."""
+    """How often heights and soil lines are varied at random."""
     draws: Annotated[int, Field(ge=1, le=200)] = 12
-    """Times on each that the coldest night and the tolerances are drawn anew."""
+    """How often, for each of these, the coldest night and the tolerances are varied."""
     height_error_m: Annotated[float, Field(ge=0, le=20)] = 0.15
     height_reach_m: Annotated[float, Field(ge=1, le=500)] = 30.0
     soil_line_m: Annotated[float, Field(ge=0, le=200)] = 15.0
     tolerance_c: Annotated[float, Field(ge=0, le=10)] = 1.0
     tolerance_share: Share = 0.1
     safe: Share = 0.9
-    """A species that suits in at least this share of draws is a safe bet."""
+    """A species that suits in at least this share of draws is called a safe bet."""
     risky: Share = 0.6
-    """One that suits by the map but in less than this share of draws is risky."""
+    """A species that suits by the map but in less than this share of draws is called risky."""
 
 
 #: https, a plain host name, then a path in which {z} stands before {x} and {y} in either order.
@@ -95,9 +95,9 @@ class Map(Table):
     """
 
     imagery_url: Annotated[str, Field(pattern=IMAGERY)] | None = None
-    """Address of map tiles with {z}, {x} and {y}; mind the owner's terms of use."""
+    """Address of map tiles with {z}, {x} and {y}; keep to the owner's terms of use."""
     imagery_credit: str = ""
-    """Whose imagery it is, shown on the map."""
+    """Owner of the imagery, shown on the map."""
 
 
 class Plugins(Table):
@@ -187,7 +187,10 @@ def load_site(path: str | Path) -> Site:
     tables = read_toml(path, "give the path of a site file (site.toml)")
     if "path" in tables:
         raise input_error(
-            path, "path", "no such setting", near("path", set(Site.model_fields) - {"path"})
+            path,
+            "path",
+            "this setting does not exist",
+            near("path", set(Site.model_fields) - {"path"}),
         )
     try:
         return Site(path=path, **tables)
@@ -203,7 +206,7 @@ def read_toml(path: Path, remedy: str) -> dict[str, Any]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise input_error(path, "", "there is no such file", remedy) from None
+        raise input_error(path, "", "this file does not exist", remedy) from None
     except UnicodeDecodeError as error:
         raise input_error(
             path, f"byte {error.start}", "it is not UTF-8 text", "save the file as UTF-8"
@@ -228,7 +231,7 @@ def explained(path: Path, part: Any, model: Any) -> ErrorDetail:
             return ErrorDetail(
                 str(path),
                 place,
-                "no such setting",
+                "this setting does not exist",
                 instead(str(part["loc"][-1]), _choices(model, part["loc"][:-1])),
             )
         case "missing":
@@ -240,7 +243,7 @@ def explained(path: Path, part: Any, model: Any) -> ErrorDetail:
     given = repr(part["input"])
     given = given if len(given) <= 60 else given[:57] + "…"
     return ErrorDetail(
-        str(path), place, f"{given} will not do", what.replace("input should", "it should")
+        str(path), place, f"{given} is not valid", what.replace("input should", "it should")
     )
 
 

@@ -72,11 +72,14 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     """
     target = folder / "site.toml"
     if target.exists():
-        raise input_error(target, "", "there is a site here already", "choose another folder")
+        raise input_error(target, "", "this folder already has a site", "choose another folder")
     gone = [path for path in vars(given).values() if isinstance(path, Path) and not path.exists()]
     if gone:
         raise InputError(
-            *(input_error(p, "", "there is no such file", "check the path").errors[0] for p in gone)
+            *(
+                input_error(p, "", "this file does not exist", "check the path").errors[0]
+                for p in gone
+            )
         )
     started = Started(target)
     given = _also_there(given)
@@ -89,7 +92,7 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     folder.mkdir(parents=True, exist_ok=True)
     lines = [
         "# A site for siteplanner. Paths are relative to this file. A line that starts with # is",
-        "# not read: take the # away to use it. What is not written has the value shown.",
+        "# not read: remove the # to use it. What is not written has the value shown.",
         "",
         *table("site", {"name": title}),
         *table("boundary", {"file": _relative(given.boundary, folder), "layer": layer}),
@@ -171,15 +174,13 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
     land = outline.to_crs(metres).union_all()
     if not reach.covers(land):
         share = land.difference(reach).area / land.area
-        started.missing.append(
-            f"heights for {share:.0%} of the property: {first.name} does not reach so far"
-        )
+        started.missing.append(f"heights: {first.name} covers only {share:.0%} of the property")
         return
     margin = reach.exterior.distance(land)
     if margin < _MARGIN_M:
         started.missing.append(
-            f"heights further out: {first.name} reaches {margin:.0f} m past the boundary, and "
-            f"water and cold air come from further away ({_MARGIN_M:.0f} m is wanted)"
+            f"heights further out: {first.name} reaches {margin:.0f} m past the boundary, but "
+            f"water and cold air come from further away ({_MARGIN_M:.0f} m is best)"
         )
 
 
@@ -203,7 +204,7 @@ def _vector(
     changed = {key: value for key, value in columns.items() if key != value}
     if changed:
         pairs = ", ".join(f"{value} is {key}" for key, value in changed.items())
-        started.found.append(f"{name}: columns by their names, please check: {pairs}")
+        started.found.append(f"{name}: columns matched by their names, please check: {pairs}")
     values = {"file": _relative(path, folder), "layer": layer, "columns": changed or None}
     return table(name, values)
 
@@ -216,7 +217,7 @@ def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: St
     )
     _write(frame, folder / "paddocks.gpkg", "paddocks")
     started.missing.append(
-        "paddocks: until you draw them the whole property is one, to be planted (paddocks.gpkg)"
+        "paddocks: until you draw them, the whole property is one paddock to plant (paddocks.gpkg)"
     )
     return [
         "# plant: 1 = plant in this plan, 0 = leave.",
@@ -232,7 +233,7 @@ def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Start
     frame = gpd.GeoDataFrame(unknown, geometry=[outline.union_all()], crs=outline.crs)
     _write(frame, folder / "soils.gpkg", "soils")
     started.missing.append(
-        "soils: soils.gpkg holds one polygon that says nothing; dig, draw and fill it in"
+        "soils: soils.gpkg has one empty polygon; dig, draw the soils and fill them in"
     )
     return [
         "# texture: USDA texture class; drainage: USDA natural drainage class. An empty cell",
@@ -242,7 +243,10 @@ def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Start
 
 
 def _frost(started: Started) -> list[str]:
-    started.missing.append("frost readings: without them the cold is a stated default; hang some")
+    started.missing.append(
+        "frost readings: without them the coldest nights are a default; put minimum "
+        "thermometers out for a winter and add what they read"
+    )
     return [
         "# Frost readings: points with name, winter_min_c, height_m, winter. Hollows: polygons.",
         "# [frost]",
@@ -284,8 +288,8 @@ def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
     if given.no_plant is not None:
         return table("no_plant", {"file": _relative(given.no_plant, folder)})
     started.missing.append(
-        "what to keep clear of: no power line, building, buried pipe, waterway or track is known; "
-        "have buried services located"
+        "what to keep clear of: no power line, building, buried pipe, waterway or track is "
+        "known; draw them, and have buried services located"
     )
     return [
         "# Points, lines and areas with kind and name. Kinds: power_line, building, track, fence,",
@@ -305,7 +309,7 @@ def _starter(given: Given) -> Path | None:
         raise input_error(
             LISTS,
             "",
-            f"there is no list {given.species_list!r}",
+            f"there is no starter list {given.species_list!r}",
             near(given.species_list, lists) if lists else "give a table with --species",
         )
     return lists[given.species_list]
@@ -317,7 +321,7 @@ def _species(folder: Path, given: Given, starter: Path | None, started: Started)
     if starter is not None:
         shutil.copyfile(starter, folder / "species.csv")
         started.missing.append(
-            f"species: species.csv is the starter list {starter.stem}; confirm every species and "
+            f"species: species.csv is the starter list {starter.stem}; check every species and "
             "number with a local nursery or herbarium, and that none is a weed where you are"
         )
     else:

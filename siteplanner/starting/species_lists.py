@@ -44,10 +44,13 @@ def copy_list(name: str, target: Path) -> StartingList:
             stream.write(lists[name].path.read_bytes())
     except FileExistsError:
         raise input_error(
-            target, "", "it is there already and may hold work", "give another file name"
+            target, "", "it already exists and may contain your work", "choose another file name"
         ) from None
     except OSError as error:
         raise input_error(
-            target, "", f"it cannot be written ({error.strerror})", "give a path in a folder"
+            target,
+            "",
+            f"it cannot be written ({error.strerror})",
+            "give a path in an existing folder",
         ) from None
     return lists[name]

@@ -20,7 +20,7 @@ def known_share(suitability: Suitability) -> tuple[LayerInfo, FloatGrid]:
     info = LayerInfo(
         "Share of the factors that are known",
         "percent",
-        _METHOD + " The species about which least is known there counts.",
+        _METHOD + " The species with the fewest known factors decides.",
         _OURS,
         (0, 100),
         name="factors_known",

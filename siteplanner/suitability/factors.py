@@ -57,7 +57,7 @@ def factors(table: SpeciesTable, infos: Mapping[str, LayerInfo]) -> list[Factor]
                 table.path,
                 layer,
                 f"its unit is given as {given}",
-                f"give it in {info.unit}, and head the column so",
+                f"give it in {info.unit}, and name the column so",
             )
         if layer in table.points:
             if info.classes:
@@ -104,7 +104,7 @@ def _must_be_possible(
         errors.add(
             table.path,
             f"{table.facts['botanical_name'][row]}, {layer}",
-            f"{points[row][wrong[row]][0]:g} cannot be",
+            f"{points[row][wrong[row]][0]:g} is not possible",
             f"write numbers from {low:g} to {high:g} {info.unit}, or leave it empty for no limit",
         )
 
@@ -123,7 +123,7 @@ def _class_scores(
                     errors.add(
                         table.path,
                         f"{name}, {layer} {point}",
-                        f"{word!r} is no class of that layer",
+                        f"{word!r} is not a class of that layer",
                         near(word, info.classes),
                     )
                 else:

@@ -13,6 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 EULER = 0.5772156649015329
 #: How well a tolerance is known, standard deviation in °C, by the evidence named for it (from
@@ -82,6 +83,15 @@ def gumbel_of(mean: float, deviation: float, winters: int = 0) -> Gumbel:
     return Gumbel(float(mean) + EULER * scale, scale, winters)
 
 
+def widened(station: Gumbel, winter_c: float) -> Gumbel:
+    """Winters at a place whose difference from the station changes by ``winter_c`` (°C) a winter.
+
+    Same mean; the variance of the place's own winters is added to the station's, by moments.
+    """
+    deviation = float(np.hypot(station.scale * np.pi / np.sqrt(6), winter_c))
+    return gumbel_of(station.mean, deviation, station.winters)
+
+
 def fit_gumbel(minima: Sequence[float] | NDArray[np.float64]) -> Gumbel:
     """Fit winter minima (°C, two at least, not all alike) by moments.
 
@@ -89,7 +99,7 @@ def fit_gumbel(minima: Sequence[float] | NDArray[np.float64]) -> Gumbel:
     """
     values = np.asarray(minima, dtype=np.float64)
     if len(values) < 2 or np.ptp(values) == 0:
-        raise ValueError("a Gumbel distribution wants two different winter minima at least")
+        raise ValueError("a Gumbel distribution needs at least two different winter minima")
     return gumbel_of(float(values.mean()), float(values.std(ddof=1)), len(values))
 
 
@@ -161,8 +171,8 @@ def odds(
     ``difference_c`` is the place's winter minimum less the station's, ``error_c`` the standard
     error of the place's minimum, with that of the station's mean in it; ``dies_below_c`` what the
     plant bears, ``tolerance_error_c`` how well that is known. The uncertain quantities are drawn
-    400 times, always the same draws: errors as normals, the Gumbel fit by fitting anew to as many
-    winters drawn from it.
+    400 times, always the same draws: errors as normals, evenly spread so that ranges hold what
+    they should, the Gumbel fit by fitting anew to as many winters drawn from it.
     """
     if not np.isfinite([difference_c, error_c, dies_below_c]).all():
         unknown = float("nan")
@@ -170,8 +180,8 @@ def odds(
     location, scale = _refits(station)
     # The refits draw the error of the station's mean, which is in a place's error too.
     error_c = float(np.sqrt(max(error_c**2 - station.mean_error**2, 0)))
-    draw = np.random.default_rng(41).standard_normal((2, _DRAWS))
-    at_station = dies_below_c - difference_c + tolerance_error_c * draw[0] + error_c * draw[1]
+    doubt = np.hypot(tolerance_error_c, error_c) * _even_normals()
+    at_station = dies_below_c - difference_c + doubt
     chance = _chance(at_station, location, scale)
     low, high = np.quantile(chance, (_LOW, _HIGH))
     return Odds(
@@ -181,6 +191,13 @@ def odds(
         float(over_years(chance, years).mean()),
         range_only,
     )
+
+
+@lru_cache(maxsize=1)
+def _even_normals() -> NDArray[np.float64]:
+    """Standard normals, one from every 400th of the distribution, in a drawn order."""
+    order = np.random.default_rng(41).permutation(_DRAWS)
+    return np.asarray(ndtri((order + 0.5) / _DRAWS))
 
 
 @lru_cache(maxsize=8)

@@ -109,7 +109,9 @@ def why_not(book: Catalogue, name: str) -> str:
         return f"layer {name} needs {', '.join(lacks)}, which a DEM alone does not give"
     whole = sorted(m.name for m in makers if m.reach == WHOLE_GRID and not _in_tiles(m))
     if whole:
-        return f"layer {name} rests on {', '.join(whole)}, which looks at the whole grid at once"
+        return (
+            f"layer {name} needs {', '.join(whole)}, which is worked out on the whole grid at once"
+        )
     return ""
 
 
@@ -138,7 +140,7 @@ def _refuse(
                 "leave it out here; the plan of a site (siteplanner plan) has it",
             )
     if settings.get("flow", {}).get("breach", 0):
-        errors.add(dem, "layers.flow.breach", "banks are not cut in tiles", "leave breach out")
+        errors.add(dem, "layers.flow.breach", "banks are not breached in tiles", "leave breach out")
     errors.raise_any()
 
 

@@ -49,7 +49,8 @@ class Raster:
                 f"rows {inside.top + 1} to {inside.bottom}, columns {inside.left + 1} to "
                 f"{inside.right}",
                 "this part cannot be read",
-                "the file may be cut short or damaged: get it again, or save it again as a GeoTIFF",
+                "the file may be incomplete or damaged: get it again, or save it again as a "
+                "GeoTIFF",
             ) from error
         if (scale, offset) != (1.0, 0.0):
             given = given * scale + offset
@@ -89,7 +90,7 @@ class Target:
                 self.raster.path,
                 "",
                 f"it cannot be written ({error})",
-                "see that the disk has room, or choose another folder",
+                "free some space on the disk, or choose another folder",
             ) from error
 
 
@@ -149,7 +150,7 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     in tiles are told cell by cell, so the DEM must have square cells in metres.
     """
     if not path.exists():
-        raise input_error(path, "", "there is no such file", "check the path")
+        raise input_error(path, "", "this file does not exist", "check the path")
     try:
         with rasterio.open(path) as file:
             crs, transform, shape = file.crs, file.transform, (file.height, file.width)
@@ -169,8 +170,8 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
         )
     found = pyproj.CRS.from_wkt(crs.to_wkt())
     remedy = (
-        "bring the DEM to square cells in a projected CRS in metres first, such as the UTM zone; "
-        "a virtual raster (VRT) does and takes no room"
+        "first bring the DEM to square cells in a projected CRS in metres, such as the UTM zone; "
+        "a virtual raster (VRT) takes no space"
     )
     if not in_metres(found.to_2d()):
         raise input_error(path, "", f"its CRS {found.name!r} is not projected in metres", remedy)
@@ -179,7 +180,7 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
         raise input_error(path, "", "its cells are not square with north up", remedy)
     if metres_of_heights(found, unit) != 1:
         raise input_error(
-            path, "", "its heights are in feet", "turn them into metres and save it again"
+            path, "", "its heights are in feet", "convert them to metres and save it again"
         )
     return Raster(path, shape), Grid(found.to_2d(), transform, shape)
 

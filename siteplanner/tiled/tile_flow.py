@@ -153,7 +153,7 @@ def ways(filled: Filled, boxes: Sequence[Box], store: Target, workers: Workers) 
         found = _steps(around, store.raster.read_plain(box), steps.ring(box))
         return {}, steps.crossing(box, found[_INSIDE])
 
-    told = workers.over("Finding the way down", boxes, first, {"way": store})
+    told = workers.over("Finding flow directions", boxes, first, {"way": store})
     shorter, left = list(boxes), None
     while shorter:
         for box, pieces in zip(shorter, told, strict=True):
@@ -232,7 +232,7 @@ def finish_ways(
             way = held[_INSIDE]
         return {"way": np.where(np.isnan(around[_INSIDE]), np.float32(np.nan), way)}, None
 
-    workers.over("Giving level ground its way", boxes, finished, {"way": target})
+    workers.over("Finding flow directions on level ground", boxes, finished, {"way": target})
 
 
 def read_ways(ways: Raster, box: Box) -> NDArray[np.uint8]:

@@ -100,5 +100,5 @@ def test_a_folder_without_a_plan_is_said(tmp_path):
 
 def test_a_broken_plan_is_said(two):
     (two[0] / "plan.json").write_text("{", encoding="utf-8")
-    with pytest.raises(InputError, match="not JSON, or broken off"):
+    with pytest.raises(InputError, match="not valid JSON"):
         read_plan(two[0])

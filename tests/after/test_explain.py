@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from conftest import SITE
 
-from siteplanner.after.explain import explain_species, why
+from siteplanner.after.explain import explain_at, explain_species, why
 from siteplanner.base.errors import InputError
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.reading.records import read_climate
@@ -52,11 +52,11 @@ def test_a_species_that_is_not_in_the_table_is_asked_back():
 @pytest.mark.parametrize(
     ("layer", "unit", "value", "words"),
     [
-        ("winter_minimum", "°C", -6.1, "it: too cold by 2.1 °C, has -6.1 °C, wants -4 °C or more; "
-                                       "dies below -7 °C"),
-        ("soil_depth", "m", -5.5, "it: short by 1.5 m, has -5.5 m, wants -4 m or more; "
-                                  "dies below -7 m"),
-        ("soil_ph", "pH in water", 8.0, "it: over by 1.0, has 8.0, wants 7 or less"),
+        ("winter_minimum", "°C", -6.1, "it: too cold by 2.1 °C, here -6.1 °C, needs -4 °C or "
+                                       "more; dies below -7 °C"),
+        ("soil_depth", "m", -5.5, "it: short by 1.5 m, here -5.5 m, needs -4 m or more; dies "
+                                  "below -7 m"),
+        ("soil_ph", "pH in water", 8.0, "it: over by 1.0, here 8.0, needs 7 or less"),
         ("soil_ph", "pH in water", 5.0, ""),
     ],
 )  # fmt: skip
@@ -71,8 +71,8 @@ def test_cold_is_told_for_an_average_winter_and_for_one_of_five():
     factor = Factor("winter_minimum", np.array([[-7.0, -4.0, 7.0, np.inf]]), None)
     said = why(factor, info, 0, -4.6, 1.5)
     assert said == (
-        "it: too cold by 0.6 °C in an average winter and by 2.1 °C in 1 winter of 5, has -4.6 °C, "
-        "wants -4 °C or more; dies below -7 °C"
+        "it: too cold by 0.6 °C in an average winter and by 2.1 °C in 1 winter of 5, here -4.6 "
+        "°C, needs -4 °C or more; dies below -7 °C"
     )
     # The sample's station: one winter in five lies that much under the mean one.
     climate = read_climate(load_site(SITE))
@@ -80,3 +80,20 @@ def test_cold_is_told_for_an_average_winter_and_for_one_of_five():
     colder = station.mean - station.once_in(5)
     under = np.quantile(climate.winter_minima - climate.winter_minima.mean(), 0.2)
     assert colder == pytest.approx(-under, abs=0.35)
+
+
+def test_parts_of_the_coldest_night_add_up():
+    """What a spot's coldest night is made of sums to the layer's figure there."""
+    site = load_site(SITE)
+    told = explain_at(site, "620000,5350000")
+    parts = told.coldest_night
+    celsius = [float(words.replace("±", "").removesuffix("°C")) for _, words in parts]
+    assert sum(celsius[:-2]) == pytest.approx(celsius[-2], abs=0.3)  # six roundings
+    ground = dict((title, value) for title, value, _ in told.ground)
+    assert celsius[-2] == pytest.approx(
+        float(ground["Coldest night of an average winter"]), abs=0.06
+    )
+    mean = read_climate(site).winter_minima.mean()
+    assert parts[0] == ("Station, mean of its winter minima", f"{mean:.1f} °C")
+    assert "m above the station" in parts[2][0] or "m below the station" in parts[2][0]
+    assert "10 places read, the nearest" in parts[5][0]

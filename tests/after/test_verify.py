@@ -49,7 +49,7 @@ def entry(folder: Path, **parts: object) -> dict[str, object]:
 def test_a_plan_as_it_was_made_is_whole(folder):
     found = verify(folder)
     assert (found.name, found.files, found.errors) == ("Wether Knoll", 3, ())
-    assert found.notes == ("All 2 inputs are still as the plan read them.",)
+    assert found.notes == ("All 2 inputs are unchanged since the plan was made.",)
     assert found.digest == hashlib.sha256((folder / "plan.json").read_bytes()).hexdigest()
 
 
@@ -59,26 +59,26 @@ def test_a_plan_as_it_was_made_is_whole(folder):
         (lambda file: file.unlink(), "Missing, 1 of 3 files: layers/slope.tif."),
         (
             lambda file: file.write_text("what layers/slope.tif holdS"),
-            "Of other content than when made, 1 of 3 files: layers/slope.tif.",
+            "Not the content they were made with, 1 of 3 files: layers/slope.tif.",
         ),
         (
             lambda file: file.write_text(""),
-            "Of another size than when made, 1 of 3 files: layers/slope.tif.",
+            "Not the size they were made with, 1 of 3 files: layers/slope.tif.",
         ),
         (
             lambda file: (file.rename(file.with_name("x")), file.symlink_to("x")),
-            "Links or devices and no plain files, 1 of 3 files: layers/slope.tif.",
+            "Links or devices instead of regular files, 1 of 3 files: layers/slope.tif.",
         ),
         (
             lambda file: (file.unlink(), os.mkfifo(file)),
-            "Links or devices and no plain files, 1 of 3 files: layers/slope.tif.",
+            "Links or devices instead of regular files, 1 of 3 files: layers/slope.tif.",
         ),
         (
             lambda file: (
                 file.parent.rename(file.parents[3] / "elsewhere"),
                 file.parent.symlink_to(file.parents[3] / "elsewhere"),
             ),
-            "Behind a link that leads elsewhere, 1 of 3 files: layers/slope.tif.",
+            "Reached through a link to another place, 1 of 3 files: layers/slope.tif.",
         ),
         (
             lambda file: shutil.rmtree(file.parent),
@@ -108,7 +108,7 @@ def test_inputs_that_changed_since_make_the_plan_out_of_date(folder):
     said = "out of date: inputs are no longer as it read them: dem.tif (missing), site.toml (chang"
     assert found.errors == () and said in found.notes[0]
     moved = folder.rename(folder.parents[2] / "moved")
-    assert "Give it with --site" in verify(moved).notes[0]
+    assert "Name it with --site" in verify(moved).notes[0]
     assert said in verify(moved, site / "site.toml").notes[0]
 
 
@@ -116,7 +116,10 @@ def test_other_versions_are_told(folder):
     versions = json.loads((folder / "plan.json").read_text("utf-8"))["versions"]
     rewrite(folder, versions=versions | {"numpy": "0.9", "gone": "1"})
     (said,) = verify(folder).notes[1:]
-    assert "Made with other versions" in said and "gone 1 (now none), numpy 0.9 (now " in said
+    assert (
+        "The plan was made with other versions" in said
+        and "gone 1 (now none), numpy 0.9 (now " in said
+    )
 
 
 CLIMBS = ("../site.toml", "/etc/hostname", "a//b", "./map.html", "a/../../b", "..\\x", "C:x", "",
@@ -136,14 +139,14 @@ def test_a_path_that_climbs_out_is_refused(folder, name):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (b"", "it is not JSON"),
-        (b"{" * 200_000, "it is not JSON"),
-        (b"[" * 200_000, "it is not JSON"),
-        (b'{"files": ' + b"9" * 5000 + b"}", "it is not JSON"),
-        (b"\xff\xfe{}", "it is not JSON"),
-        (b"[1]", "it is no plan's manifest"),
-        (b'{"versions": {}, "inputs": {}}', "files: there is no such table"),
-        (b'{"versions": [], "inputs": {}, "files": {}}', "versions: there is no such table"),
+        (b"", "it is not valid JSON"),
+        (b"{" * 200_000, "it is not valid JSON"),
+        (b"[" * 200_000, "it is not valid JSON"),
+        (b'{"files": ' + b"9" * 5000 + b"}", "it is not valid JSON"),
+        (b"\xff\xfe{}", "it is not valid JSON"),
+        (b"[1]", "it is not the manifest of a plan"),
+        (b'{"versions": {}, "inputs": {}}', "files: this table is missing"),
+        (b'{"versions": [], "inputs": {}, "files": {}}', "versions: this table is missing"),
         (b'{"versions": {}, "inputs": {}, "files": {}}', "was not made by siteplanner"),
     ],
 )
@@ -161,10 +164,12 @@ def test_what_is_no_manifest_is_refused_in_a_sentence(folder, text, said):
 )  # fmt: skip
 def test_a_size_or_digest_of_the_wrong_kind_is_refused(folder, wrong):
     rewrite(folder, files={"map.html": entry(folder, **wrong)})
-    with pytest.raises(InputError, match=r"files, map\.html: size or SHA-256 is no such thing"):
+    with pytest.raises(
+        InputError, match=r"files, map\.html: the size or the SHA-256 checksum is not valid"
+    ):
         verify(folder)
     rewrite(folder, files={}, inputs={"dem.tif": wrong.get("sha256", 3)})
-    with pytest.raises(InputError, match=r"inputs, dem\.tif: this is no SHA-256"):
+    with pytest.raises(InputError, match=r"inputs, dem\.tif: this is not a SHA-256 checksum"):
         verify(folder)
 
 
@@ -174,7 +179,7 @@ def test_a_manifest_that_is_a_link_or_too_large_is_not_opened(folder, monkeypatc
         verify(folder)
     (folder / "plan.json").rename(folder / "x.json")
     (folder / "plan.json").symlink_to("x.json")
-    with pytest.raises(InputError, match="no plain file"):
+    with pytest.raises(InputError, match="not a regular file"):
         verify(folder)
 
 
@@ -206,17 +211,17 @@ def test_the_command_on_the_sample(sample_plan, tmp_path):
     count = sum(path.is_file() for path in sample_plan.rglob("*")) - 1
     assert (done.returncode, done.stderr) == (0, "")
     assert f"the plan is whole; all {count} files are as they were made" in done.stdout
-    assert "inputs are still as the plan read them" in done.stdout
+    assert "inputs are unchanged since the plan was made" in done.stdout
     (tmp_path / "plan.json").write_bytes((sample_plan / "plan.json").read_bytes())
     done = here("verify", tmp_path)
     assert (done.returncode, done.stderr) == (1, "")
     assert f"Missing, {count} of {count} files: " in done.stdout
-    assert "the plan is not whole" in done.stdout and "Traceback" not in done.stdout
+    assert "the plan is damaged" in done.stdout and "Traceback" not in done.stdout
 
 
 def test_the_command_says_so_where_there_is_no_plan(tmp_path):
     done = here("verify", tmp_path)
     assert done.returncode == 1 and done.stdout == ""
     assert done.stderr == (
-        f"{tmp_path}: holds no plan.json, so it is no plan; give the folder of a plan.\n"
+        f"{tmp_path}: plan.json is missing, so this is not a plan; give the folder of a plan.\n"
     )

@@ -64,7 +64,7 @@ def geojson_without_features(site):
     outline(site, "a.geojson", '{"type": "FeatureCollection", "features": []}')
 
 
-@TABLE.repair("heights of its corners")
+@TABLE.repair("heights stored in its corners")
 def kml_with_heights(site):
     outline(site, "a.kml", KML.format(head="", name="All").replace(" 1", ",300 1"))
 
@@ -96,31 +96,31 @@ def entities_in_a_kmz(site):
     change(site, boundary={"file": "a.kmz"})
 
 
-@TABLE.refuse("a.kmz", "", "leads out", "pack it again")
+@TABLE.refuse("a.kmz", "", "outside its folder", "pack it again")
 def kmz_that_climbs_out(site):
     archive(site, "a.kmz", "../../doc.kml", KML.format(head="", name="x").encode())
     change(site, boundary={"file": "a.kmz"})
 
 
-@TABLE.repair("heights of its corners")
+@TABLE.repair("heights stored in its corners")
 def kmz_with_heights(site):
     told = KML.format(head="", name="All").replace(" 1", ",300 1").encode()
     archive(site, "a.kmz", "doc.kml", told)
     change(site, boundary={"file": "a.kmz"})
 
 
-@TABLE.refuse("a.kmz", "", "holds no KML", AGAIN)
+@TABLE.refuse("a.kmz", "", "has no KML", AGAIN)
 def kmz_without_a_kml(site):
     archive(site, "a.kmz", "notes.txt", b"nothing")
     change(site, boundary={"file": "a.kmz"})
 
 
-@TABLE.refuse("a.kmz", "", "no archive", AGAIN)
+@TABLE.refuse("a.kmz", "", "it cannot be unpacked", AGAIN)
 def kmz_that_is_no_archive(site):
     outline(site, "a.kmz", "PK nothing")
 
 
-@TABLE.refuse("a.kmz", "", "no archive", AGAIN)
+@TABLE.refuse("a.kmz", "", "it cannot be unpacked", AGAIN)
 def truncated_kmz(site):
     archive(site, "b.kmz", "doc.kml", KML.format(head="", name="x").encode())
     outline(site, "a.kmz", (site.parent / "b.kmz").read_bytes()[:200])

@@ -62,7 +62,7 @@ def dem_without_crs(site):
     dem(site, crs=None)
 
 
-@TABLE.refuse("dem.tif", "", "lies somewhere else", "CRS")
+@TABLE.refuse("dem.tif", "", "in different places", "CRS")
 def dem_in_another_zone(site):
     dem(site, crs="EPSG:32750")
 
@@ -77,27 +77,27 @@ def dem_in_metres_called_degrees(site):
     dem(site, crs="EPSG:4326")
 
 
-@TABLE.refuse("dem.tif", "", "no place on the ground", "georeference")
+@TABLE.refuse("dem.tif", "", "not georeferenced", "georeference")
 def dem_without_a_place(site):
     dem(site, crs="EPSG:32756", transform=Affine.identity())
 
 
-@TABLE.refuse("dem.tif", "", "turned", "north up")
+@TABLE.refuse("dem.tif", "", "rotated or upside down", "north up")
 def dem_turned_by_ten_degrees(site):
     dem(site, transform=Affine.translation(WEST, SOUTH) @ Affine.rotation(10) @ Affine.scale(4, -4))
 
 
-@TABLE.refuse("dem.tif", "", "turned", "north up")
+@TABLE.refuse("dem.tif", "", "rotated or upside down", "north up")
 def dem_with_south_up(site):
     dem(site, transform=Affine(4, 0, WEST - 60, 0, 4, SOUTH - 60))
 
 
-@TABLE.refuse("dem.tif", "", "does not cover the boundary", "reaches at least to the boundary")
+@TABLE.refuse("dem.tif", "", "does not cover the boundary", "covers the whole property")
 def dem_of_no_numbers(site):
     dem(site, heights() * np.nan)
 
 
-@TABLE.refuse("dem.tif", "", "does not cover the boundary", "reaches at least to the boundary")
+@TABLE.refuse("dem.tif", "", "does not cover the boundary", "covers the whole property")
 def dem_of_infinite_heights(site):
     dem(site, heights() * np.inf)
 
@@ -133,12 +133,12 @@ def dem_with_a_small_hole(site):
     dem(site, values)
 
 
-@TABLE.repair("come in steps of 1 m")
+@TABLE.repair("rounded to steps of 1 m")
 def dem_of_whole_metres(site):
     dem(site, heights().round())
 
 
-@TABLE.repair("turned from feet to metres")
+@TABLE.repair("converted from feet to metres")
 def dem_in_feet(site):
     change(site, dem={"heights_in": "ft"})
 
@@ -153,7 +153,7 @@ def dem_that_ends_at_the_fence(site):
     change(site, dem={"margin_m": 400.0})
 
 
-@TABLE.refuse("tiles", "", "holds no raster", "put tiles")
+@TABLE.refuse("tiles", "", "has no raster", "put tiles")
 def folder_without_tiles(site):
     (site.parent / "tiles").mkdir()
     change(site, dem={"file": "tiles"})
@@ -168,7 +168,7 @@ def one_tile_broken(site):
     change(site, dem={"file": "tiles"})
 
 
-@TABLE.refuse("gone.tif", "", "no such file", "check the path")
+@TABLE.refuse("gone.tif", "", "this file does not exist", "check the path")
 def tile_that_is_not_there(site):
     change(site, dem={"file": ["dem.tif", "gone.tif"]})
 
@@ -201,7 +201,7 @@ def vrt_of_itself(site):
     _vrt(site, str(site.parent / "dem.vrt"))
 
 
-@TABLE.refuse("dem.vrt", "", "over the network", "to this machine")
+@TABLE.refuse("dem.vrt", "", "over the network", "to this computer")
 def vrt_that_fetches(site):
     _vrt(site, "/vsicurl/http://127.0.0.1:9/dem.tif")
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from bad_inputs import archives
 from bad_inputs.good_site import CRS, SPECIES, good_site
+from siteplanner.after.damage import read_damage
 from siteplanner.after.planted import Planted
 from siteplanner.after.survival_counts import read_counts
 from siteplanner.base.errors import InputError
@@ -34,6 +35,11 @@ ALIVE = (
     f"block,row,species,planted,alive,frost,drought,date\nA1,1,{SPECIES[0]},20,15,2,1,2029-03-04\n"
 )
 
+DAMAGE = (
+    "block,rows,species,cause,dead,do,replace_with,date,note\n"
+    f"A1,1,{SPECIES[0]},frost,5,another species,{SPECIES[1]},2029-03-04,cold night\n"
+)
+
 
 class Readers:
     """A good site in a folder of its own; ``read`` puts bytes in a file's place and reads it."""
@@ -49,6 +55,7 @@ class Readers:
         ).union_all()  # fmt: skip
         kml = archives.KML.format(head="", name="All").encode()
         (self.folder / "alive.csv").write_text(ALIVE, encoding="utf-8")
+        (self.folder / "damage.csv").write_text(DAMAGE, encoding="utf-8")
         (self.folder / "a.kml").write_bytes(kml)
         (self.folder / "a.geojson").write_text(archives.LAND.to_json(), encoding="utf-8")
         archives.archive(path, "a.kmz", "doc.kml", kml)
@@ -70,6 +77,10 @@ class Readers:
             "survival": (
                 "alive.csv",
                 lambda: read_counts([self.folder / "alive.csv"], PLANTED),
+            ),
+            "damage": (
+                "damage.csv",
+                lambda: read_damage([self.folder / "damage.csv"], PLANTED, SPECIES),
             ),
             "dig": ("dig.csv", lambda: with_answers(soils, self.folder / "dig.csv")),
         }

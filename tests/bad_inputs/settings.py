@@ -38,32 +38,32 @@ def site_file_that_is_binary(site):
     site.write_bytes(b"SQLite format 3\x00" + bytes(50))
 
 
-@TABLE.refuse("site.toml", "planting.spacing_m", "nan will not do", "")
+@TABLE.refuse("site.toml", "planting.spacing_m", "nan is not valid", "")
 def spacing_not_a_number(site):
     change(site, planting={"spacing_m": float("nan")})
 
 
-@TABLE.refuse("site.toml", "planting.spacing_m", "inf will not do", "")
+@TABLE.refuse("site.toml", "planting.spacing_m", "inf is not valid", "")
 def spacing_at_infinity(site):
     change(site, planting={"spacing_m": float("inf")})
 
 
-@TABLE.refuse("site.toml", "dem.margin_m", "inf will not do", "")
+@TABLE.refuse("site.toml", "dem.margin_m", "inf is not valid", "")
 def margin_without_end(site):
     change(site, dem={"margin_m": float("inf")})
 
 
-@TABLE.refuse("site.toml", "dem.cell_m", "1e-300 will not do", "")
+@TABLE.refuse("site.toml", "dem.cell_m", "1e-300 is not valid", "")
 def cells_of_no_width(site):
     change(site, dem={"cell_m": 1e-300})
 
 
-@TABLE.refuse("site.toml", "dem.nodata", "will not do", "")
+@TABLE.refuse("site.toml", "dem.nodata", "is not valid", "")
 def nodata_in_words(site):
     change(site, dem={"nodata": "none"})
 
 
-@TABLE.refuse("site.toml", "dem.crs", "is no known CRS", "EPSG code")
+@TABLE.refuse("site.toml", "dem.crs", "is not a known CRS", "EPSG code")
 def crs_nobody_knows(site):
     change(site, dem={"crs": "EPSG:999999"})
 
@@ -73,37 +73,39 @@ def working_crs_in_degrees(site):
     change(site, site={"crs": "EPSG:4326"})
 
 
-@TABLE.refuse("site.toml", "site.name", "will not do", "")
+@TABLE.refuse("site.toml", "site.name", "is not valid", "")
 def name_without_letters(site):
     change(site, site={"name": ""})
 
 
-@TABLE.refuse("site.toml", "site.name", "will not do", "200")
+@TABLE.refuse("site.toml", "site.name", "is not valid", "200")
 def name_without_end(site):
     change(site, site={"name": "x" * 100_000})
 
 
-@TABLE.refuse("site.toml", "path", "no such setting", "")
+@TABLE.refuse("site.toml", "path", "this setting does not exist", "")
 def setting_of_our_own(site):
     site.write_text('path = "/etc"\n' + site.read_text(encoding="utf-8"), encoding="utf-8")
 
 
-@TABLE.refuse("site.toml", "nursery.plant_on", "will not do", "")
+@TABLE.refuse("site.toml", "nursery.plant_on", "is not valid", "")
 def planting_day_that_never_is(site):
     change(site, nursery={"plant_on": "2028-02-31"})
 
 
-@TABLE.refuse("site.toml", "frost.growth_starts", "will not do", "")
+@TABLE.refuse("site.toml", "frost.growth_starts", "is not valid", "")
 def growth_on_a_day_backwards(site):
     change(site, frost={"growth_starts": "20-09"})
 
 
-@TABLE.refuse("../../gone.gpkg", "", "no such file", "check the path")
+@TABLE.refuse("../../gone.gpkg", "", "this file does not exist", "check the path")
 def boundary_by_a_path_that_climbs(site):
     change(site, boundary={"file": "../../gone.gpkg"})
 
 
-@TABLE.refuse("/vsicurl/http:/127.0.0.1:9/land.gpkg", "", "no such file", "check the path")
+@TABLE.refuse(
+    "/vsicurl/http:/127.0.0.1:9/land.gpkg", "", "this file does not exist", "check the path"
+)
 def boundary_from_a_network(site):
     change(site, boundary={"file": "/vsicurl/http://127.0.0.1:9/land.gpkg"})
 
@@ -118,12 +120,12 @@ def file_name_too_long(site):
     change(site, soils={"file": "x" * 5000})
 
 
-@TABLE.refuse("site.toml", "map.imagery_url", "will not do", "https address")
+@TABLE.refuse("site.toml", "map.imagery_url", "is not valid", "https address")
 def imagery_without_a_lock(site):
     change(site, map={"imagery_url": "http://x.example/{z}/{x}/{y}"})
 
 
-@TABLE.refuse("site.toml", "layers.hillshade.azimuth", "'north' is no number", "such as 315")
+@TABLE.refuse("site.toml", "layers.hillshade.azimuth", "'north' is not a number", "such as 315")
 def a_layers_setting_of_another_kind(site):
     change(site, layers={"hillshade": {"azimuth": "north"}})
 
@@ -133,6 +135,6 @@ def crs_across_the_earth(site):
     change(site, site={"crs": "EPSG:32633"})
 
 
-@TABLE.refuse("local.csv", "", "no such file", "check the path")
+@TABLE.refuse("local.csv", "", "this file does not exist", "check the path")
 def a_list_of_local_species_that_is_gone(site):
     change(site, decisions={"local": "local.csv"})

@@ -71,8 +71,8 @@ _refuse_csv("stock.csv", "species;plants\nAcacia;4\n", "semicolons", AS_CSV)
 _refuse_csv("species.csv", "botanical_name;common_name\nAcacia;wattle\n", "semicolons", AS_CSV)
 _refuse_csv("species.csv", "<html><body>Log in</body></html>", "column is missing", "choose from",
             "botanical_name")  # fmt: skip
-_refuse_csv("winter_minima.csv", "year,min_c\n", "holds no rows", "one row")
-_refuse_csv("daily.csv", "date,min_c\n", "holds no rows", "one row")
+_refuse_csv("winter_minima.csv", "year,min_c\n", "has no rows", "one row")
+_refuse_csv("daily.csv", "date,min_c\n", "has no rows", "one row")
 
 
 @TABLE.refuse("climate.csv", "row 2", "cells", "decimal point")
@@ -80,22 +80,22 @@ def decimal_commas_in_the_climate(site):
     swap(site, "climate.csv", "1,9.4,21.3,54", "1,9,4,21,3,54")
 
 
-@TABLE.refuse("climate.csv", "row 2, tmin_c", "'nan' is no number", POINT)
+@TABLE.refuse("climate.csv", "row 2, tmin_c", "'nan' is not a number", POINT)
 def climate_not_a_number(site):
     swap(site, "climate.csv", "1,9.4,", "1,nan,")
 
 
-@TABLE.refuse("climate.csv", "row 2, tmin_c", "'inf' is no number", POINT)
+@TABLE.refuse("climate.csv", "row 2, tmin_c", "'inf' is not a number", POINT)
 def climate_at_infinity(site):
     swap(site, "climate.csv", "1,9.4,", "1,inf,")
 
 
-@TABLE.refuse("climate.csv", "month 1, tmax_c", "1e+300 cannot be", "°C")
+@TABLE.refuse("climate.csv", "month 1, tmax_c", "1e+300 is not possible", "°C")
 def climate_of_huge_numbers(site):
     swap(site, "climate.csv", "1,9.4,21.3", "1,9.4,1e300")
 
 
-@TABLE.refuse("climate.csv", "month 1, tmax_c", "70.3 cannot be", "°C")
+@TABLE.refuse("climate.csv", "month 1, tmax_c", "70.3 is not possible", "°C")
 def climate_in_fahrenheit(site):
     swap(site, "climate.csv", "1,9.4,21.3", "1,48.9,70.3")
 
@@ -105,12 +105,12 @@ def coldest_above_warmest(site):
     swap(site, "climate.csv", "1,9.4,21.3", "1,21.3,9.4")
 
 
-@TABLE.refuse("climate.csv", "month 1, rain_mm", "-54 mm cannot be", "mean rainfall")
+@TABLE.refuse("climate.csv", "month 1, rain_mm", "-54 mm is not possible", "mean rainfall")
 def rain_below_nothing(site):
     swap(site, "climate.csv", "21.3,54", "21.3,-54")
 
 
-@TABLE.refuse("climate.csv", "month", "each month 1 to 12 once", "one row for each month")
+@TABLE.refuse("climate.csv", "month", "each month from 1 to 12 once", "one row for each month")
 def a_month_twice(site):
     swap(site, "climate.csv", "\n2,", "\n1,")
 
@@ -120,42 +120,42 @@ def rain_by_another_name(site):
     swap(site, "climate.csv", "rain_mm", "rain")
 
 
-@TABLE.refuse("winter_minima.csv", "row 3, year", "1996 stands there twice", "keep one row")
+@TABLE.refuse("winter_minima.csv", "row 3, year", "1996 is listed twice", "keep one row")
 def a_winter_twice(site):
     swap(site, "winter_minima.csv", "\n1997,", "\n1996,")
 
 
-@TABLE.refuse("winter_minima.csv", "row 2, year", "1996.5 is no year", "whole year")
+@TABLE.refuse("winter_minima.csv", "row 2, year", "1996.5 is not a year", "whole year")
 def a_winter_and_a_half(site):
     swap(site, "winter_minima.csv", "\n1996,", "\n1996.5,")
 
 
-@TABLE.refuse("winter_minima.csv", "row 2, min_c", "-310.0 cannot be", "°C")
+@TABLE.refuse("winter_minima.csv", "row 2, min_c", "-310.0 is not possible", "°C")
 def colder_than_nothing(site):
     swap(site, "winter_minima.csv", "1996,-3.1", "1996,-310")
 
 
-@TABLE.refuse("daily.csv", "row 2, date", "'01/06/2020' is no date", "write dates as")
+@TABLE.refuse("daily.csv", "row 2, date", "'01/06/2020' is not a date", "write dates as")
 def dates_backwards(site):
     swap(site, "daily.csv", "2020-06-01", "01/06/2020")
 
 
-@TABLE.refuse("daily.csv", "row 3, date", "2020-06-01 stands there twice", "keep one row")
+@TABLE.refuse("daily.csv", "row 3, date", "2020-06-01 is listed twice", "keep one row")
 def a_day_twice(site):
     swap(site, "daily.csv", "2020-06-02", "2020-06-01")
 
 
-@TABLE.refuse("daily.csv", "row 2, date", "'2020-06-31' is no date", "write dates as")
+@TABLE.refuse("daily.csv", "row 2, date", "'2020-06-31' is not a date", "write dates as")
 def a_day_that_never_was(site):
     swap(site, "daily.csv", "2020-06-01", "2020-06-31")
 
 
-@TABLE.refuse("daily.csv", "row 2, min_c", "'-1,5' is no number", POINT)
+@TABLE.refuse("daily.csv", "row 2, min_c", "'-1,5' is not a number", POINT)
 def a_quoted_decimal_comma(site):
     swap(site, "daily.csv", "-1.5", '"-1,5"')
 
 
-@TABLE.refuse("species.csv", "botanical_name", f"'{SPECIES[0]}' stands there twice", "keep one")
+@TABLE.refuse("species.csv", "botanical_name", f"'{SPECIES[0]}' is listed twice", "keep one")
 def a_species_twice(site):
     swap(site, "species.csv", "Eucalyptus ovata", SPECIES[0])
 
@@ -165,64 +165,68 @@ def tolerances_out_of_order(site):
     species_cell(site, "slope thrives to [°]", "80")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, slope", "cannot be", "from 0 to 90")
+@TABLE.refuse("species.csv", f"{SPECIES[0]}, slope", "is not possible", "from 0 to 90")
 def steeper_than_upright(site):
     species_cell(site, "slope dies above [°]", "400")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, soil_ph", "cannot be", "from 2 to 12")
+@TABLE.refuse("species.csv", f"{SPECIES[0]}, soil_ph", "is not possible", "from 2 to 12")
 def impossible_ph_of_a_species(site):
     species_cell(site, "soil_ph dies above", "73")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, slope dies above [°]", "'inf' is no number", POINT)
+@TABLE.refuse("species.csv", f"{SPECIES[0]}, slope dies above [°]", "'inf' is not a number", POINT)
 def tolerance_at_infinity(site):
     species_cell(site, "slope dies above [°]", "inf")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, slope dies above [°]", "'25,5' is no number", POINT)
+@TABLE.refuse("species.csv", f"{SPECIES[0]}, slope dies above [°]", "'25,5' is not a number", POINT)
 def tolerance_with_a_decimal_comma(site):
     species_cell(site, "slope dies above [°]", "25,5")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, expected_survival", "'85' will not do", "0.05 to 1")
+@TABLE.refuse("species.csv", f"{SPECIES[0]}, expected_survival", "'85' is not valid", "0.05 to 1")
 def survival_in_percent(site):
     species_cell(site, "expected_survival", "85")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, crown_m", "'wide' will not do", "leave it empty")
+@TABLE.refuse("species.csv", f"{SPECIES[0]}, crown_m", "'wide' is not valid", "leave it empty")
 def crown_in_words(site):
     species_cell(site, "crown_m", "wide")
 
 
 @TABLE.refuse(
-    "species.csv", f"{SPECIES[0]}, mature_height_m", "'-20' will not do", "leave it empty"
+    "species.csv", f"{SPECIES[0]}, mature_height_m", "'-20' is not valid", "leave it empty"
 )
 def tree_that_grows_down(site):
     species_cell(site, "mature_height_m", "-20")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, fruiting_months", "'²' names no months", "12-3")
+@TABLE.refuse(
+    "species.csv", f"{SPECIES[0]}, fruiting_months", "'²' is not a list of months", "12-3"
+)
 def months_in_superscript(site):
     species_cell(site, "fruiting_months", "²")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, roles", "'pionear' is no role", "'pioneer'")
+@TABLE.refuse("species.csv", f"{SPECIES[0]}, roles", "'pionear' is not a role", "'pioneer'")
 def misspelt_role(site):
     species_cell(site, "roles", "pionear")
 
 
-@TABLE.refuse("species.csv", f"{SPECIES[0]}, drainage_class", "'damp' is no class", "choose from")
+@TABLE.refuse(
+    "species.csv", f"{SPECIES[0]}, drainage_class", "'damp' is not a class", "choose from"
+)
 def unknown_drainage_of_a_species(site):
     species_cell(site, "drainage_class thrives in", "damp")
 
 
-@TABLE.refuse("species.csv", "'slope thrives to [°]'", "two columns are headed so", "keep one")
+@TABLE.refuse("species.csv", "'slope thrives to [°]'", "two columns have this name", "keep one")
 def a_column_twice(site):
     swap(site, "species.csv", "slope dies above [°]", "slope thrives to [°]")
 
 
-@TABLE.refuse("species.csv", "slope", "its unit is given as m", "head the column so")
+@TABLE.refuse("species.csv", "slope", "its unit is given as m", "name the column so")
 def unit_of_another_kind(site):
     swap(site, "species.csv", "slope thrives to [°]", "slope thrives to [m]")
     swap(site, "species.csv", "slope dies above [°]", "slope dies above [m]")
@@ -251,12 +255,12 @@ def quote_never_closed(site):
     path.write_text(path.read_text(encoding="utf-8").replace('",', ","), encoding="utf-8")
 
 
-@TABLE.refuse("stock.csv", "row 2, plants", "'-4' is no number of plants", "whole number")
+@TABLE.refuse("stock.csv", "row 2, plants", "'-4' is not a number of plants", "whole number")
 def fewer_plants_than_none(site):
     write(site, "stock.csv", f"species,plants\n{SPECIES[0]},-4\n")
 
 
-@TABLE.refuse("stock.csv", "row 2, plants", "'nan' is no number of plants", "whole number")
+@TABLE.refuse("stock.csv", "row 2, plants", "'nan' is not a number of plants", "whole number")
 def stock_not_a_number(site):
     write(site, "stock.csv", f"species,plants\n{SPECIES[0]},nan\n")
 
@@ -266,17 +270,17 @@ def stock_of_a_species_misspelt(site):
     write(site, "stock.csv", "species,plants\nEucalyptus rodwayii,4\n")
 
 
-@TABLE.refuse("counts.csv", "row 2, stage", "'grown' is no stage", "choose from")
+@TABLE.refuse("counts.csv", "row 2, stage", "'grown' is not a stage", "choose from")
 def count_of_no_stage(site):
     swap(site, "counts.csv", "germinated", "grown")
 
 
-@TABLE.refuse("counts.csv", "row 2, date", "'04.03.2028' is no date", "year-month-day")
+@TABLE.refuse("counts.csv", "row 2, date", "'04.03.2028' is not a date", "year-month-day")
 def count_on_a_date_backwards(site):
     swap(site, "counts.csv", "2028-03-04", "04.03.2028")
 
 
-@TABLE.refuse("counts.csv", "row 2, count", "'1e400' is no count", "whole number")
+@TABLE.refuse("counts.csv", "row 2, count", "'1e400' is not a count", "whole number")
 def count_without_end(site):
     swap(site, "counts.csv", ",120,", ",1e400,")
 
@@ -286,27 +290,27 @@ def saved_rates_of_a_stranger(site):
     with_survival(site, "species,expected_survival\nEucalyptus rodway,0.5\n")
 
 
-@TABLE.refuse("saved_rates.csv", f"{SPECIES[0]}, expected_survival", "'nan' will not do", "0 to 1")
+@TABLE.refuse("saved_rates.csv", f"{SPECIES[0]}, expected_survival", "'nan' is not valid", "0 to 1")
 def saved_rates_not_a_number(site):
     with_survival(site, f"species,expected_survival\n{SPECIES[0]},nan\n")
 
 
-@TABLE.refuse("saved_rates.csv", f"{SPECIES[0]}", "stands there twice", "keep one row")
+@TABLE.refuse("saved_rates.csv", f"{SPECIES[0]}", "is listed twice", "keep one row")
 def saved_rates_twice(site):
     with_survival(site, f"species,expected_survival\n{SPECIES[0]},0.5\n{SPECIES[0]},0.9\n")
 
 
-@TABLE.refuse("dig.csv", "row 2, depth_m", "'deep' will not do", "from 0 to 50")
+@TABLE.refuse("dig.csv", "row 2, depth_m", "'deep' is not valid", "from 0 to 50")
 def dug_in_words(site):
     with_dig(site, ",0.8,", ",deep,")
 
 
-@TABLE.refuse("dig.csv", "row 2, ph", "'nan' will not do", "from 2 to 11")
+@TABLE.refuse("dig.csv", "row 2, ph", "'nan' is not valid", "from 2 to 11")
 def dug_not_a_number(site):
     with_dig(site, ",5.6", ",nan")
 
 
-@TABLE.refuse("dig.csv", "row 2, reach_m", "'inf' will not do", "from 1 to 1000")
+@TABLE.refuse("dig.csv", "row 2, reach_m", "'inf' is not valid", "from 1 to 1000")
 def dug_without_end(site):
     with_dig(site, ",20,loam", ",inf,loam")
 
@@ -321,7 +325,7 @@ def dug_on_another_property(site):
     with_dig(site, "1,620150.0,", "1,720150.0,")
 
 
-@TABLE.refuse("dig.csv", "row 2, texture", "'lome' is no texture class", "did you mean 'loam'")
+@TABLE.refuse("dig.csv", "row 2, texture", "'lome' is not a texture class", "did you mean 'loam'")
 def dug_texture_misspelt(site):
     with_dig(site, "loam", "lome")
 
@@ -337,7 +341,7 @@ def workbook_that_is_a_csv(site):
     change(site, species={"file": "species.xlsx"})
 
 
-@TABLE.refuse("species.xlsx", "", "holds no table", "write a header")
+@TABLE.refuse("species.xlsx", "", "has no table", "write a header")
 def workbook_without_cells(site):
     with xlsxwriter.Workbook(site.parent / "species.xlsx") as book:
         book.add_worksheet()

@@ -12,6 +12,7 @@ CASES = [
     for part in (archives, rasters, settings, tables, vectors)
     for case in part.TABLE.cases
 ]
+REFUSED = [case for case in CASES if not case.values[0].repair]
 IN_A_PROCESS = ("archives-bomb_in_a_kmz", "settings-not_utf8", "vectors-truncated_boundary")
 
 
@@ -39,19 +40,17 @@ def site(good, tmp_path):
 def test_the_good_site_is_good(site):
     done = here("check", site)
     assert (done.returncode, done.stderr) == (0, "")
-    assert "Nothing is wrong with the inputs." in done.stdout and "note: " not in done.stdout
+    assert "Nothing is wrong with the inputs." in done.stdout
+    # It has the sample's winters, of which there is something to tell.
+    [note] = [line for line in done.stdout.splitlines() if line.startswith("note: ")]
+    assert note.startswith("note: winter_minima.csv: winter minima have fallen")
 
 
 @pytest.mark.parametrize("case", CASES)
 def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
     case.breaks(site)
     before = digests(site.parent.parent)
-    words = (
-        ("check", site)
-        if case.repair
-        else ("plan", site, "--out", site.parent.parent / "plan", "--quiet")
-    )
-    done = here(*words)
+    done = here("check", site)
     code, out, err = done.returncode, done.stdout, done.stderr
     assert "Traceback" not in err and digests(site.parent.parent) == before
     if case.repair:
@@ -64,6 +63,21 @@ def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
     said = err.splitlines()
     assert all(": " in line and "; " in line for line in said), err
     assert any(fits(case, site, line) for line in said), err
+
+
+@pytest.mark.parametrize(
+    "case",
+    # A tenth of them by default: what is refused is tried above.
+    [pytest.param(*case.values, id=case.id, marks=[pytest.mark.long] if n % 10 else [])
+     for n, case in enumerate(REFUSED)],
+)  # fmt: skip
+def test_the_plan_is_refused_alike_and_the_previous_one_stays(case, site):
+    case.breaks(site)
+    before = digests(site.parent.parent)
+    done = here("plan", site, "--out", site.parent.parent / "plan", "--quiet")
+    assert done.returncode == 1 and done.stdout == ""
+    assert done.stderr == here("check", site).stderr != ""
+    assert digests(site.parent.parent) == before
 
 
 @pytest.mark.long

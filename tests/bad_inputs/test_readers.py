@@ -32,7 +32,7 @@ EDITS = st.lists(
     max_size=4,
 )
 NAMES = ("settings", "dem", "geopackage", "geojson", "kml", "kmz", "climate", "daily", "species",
-         "counts", "survival", "dig")  # fmt: skip
+         "counts", "survival", "damage", "dig")  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -60,11 +60,17 @@ def test_a_mutated_file_is_read_or_refused(readers, name, edits):
 @pytest.mark.parametrize(
     ("old", "new", "place", "what", "remedy"),
     [
-        ("15,2,1", "25,2,1", "alive", "25 alive of 20 planted", "correct one of the two"),
+        ("15,2,1", "25,2,1", "alive", "25 alive of 20 planted", "correct one of the two numbers"),
         ("15,2,1", "15,9,1", "", "10 trees have a cause of death, but 5", "one cause for each"),
-        ("15,2,1", "nan,2,1", "alive", "'nan' is no number of trees", "write a whole number"),
-        ("15,2,1", '"15,5",2,1', "alive", "'15,5' is no number of trees", "write a whole number"),
-        ("2029-03-04", "04/03/2029", "date", "'04/03/2029' is no date", "year-month-day"),
+        ("15,2,1", "nan,2,1", "alive", "'nan' is not a number of trees", "write a whole number"),
+        (
+            "15,2,1",
+            '"15,5",2,1',
+            "alive",
+            "'15,5' is not a number of trees",
+            "write a whole number",
+        ),
+        ("2029-03-04", "04/03/2029", "date", "'04/03/2029' is not a date", "year-month-day"),
         ("A1,1,", "B9,1,", "block B9", "no such block", "choose from"),
         ("rodwayi", "rodway", "block A1", "no such trees", "did you mean"),
         (",15,2,1,", ",,2,1,", "alive", "nothing was counted", "fill in"),

@@ -85,7 +85,7 @@ def boundary_that_is_a_folder(site):
     (site.parent / "land.gpkg").mkdir()
 
 
-@TABLE.refuse("land.gpkg", "layer fence", "no such layer", "land")
+@TABLE.refuse("land.gpkg", "layer fence", "this layer does not exist", "land")
 def layer_that_is_not_there(site):
     change(site, boundary={"layer": "fence"})
 
@@ -105,12 +105,12 @@ def soils_without_crs(site):
     redo(site, "soils.gpkg", lambda f: f.set_crs(None, allow_override=True))
 
 
-@TABLE.refuse("dem.tif", "", "lies somewhere else", "CRS")
+@TABLE.refuse("dem.tif", "", "in different places", "CRS")
 def boundary_in_another_zone(site):
     outline(site, SQUARE, crs="EPSG:32750")
 
 
-@TABLE.refuse("dem.tif", "", "lies somewhere else", "CRS")
+@TABLE.refuse("dem.tif", "", "in different places", "CRS")
 def boundary_on_the_other_half_of_the_earth(site):
     outline(site, SQUARE, crs="EPSG:32656")
 
@@ -137,7 +137,7 @@ def metres_called_degrees(site):
     outline(site, SQUARE, crs="EPSG:4326")
 
 
-@TABLE.refuse("outline.gpkg", LAYER, "not one of the earth's surface", "set the CRS")
+@TABLE.refuse("outline.gpkg", LAYER, "not for the surface of the earth", "set the CRS")
 def boundary_in_a_crs_of_no_map(site):
     outline(site, SQUARE, crs='LOCAL_CS["paddock tape",UNIT["metre",1]]')
 
@@ -222,12 +222,12 @@ def boundary_with_a_hole(site):
     outline(site, SQUARE.difference(at(100, 100).buffer(30)))
 
 
-@TABLE.repair("heights of its corners")
+@TABLE.repair("heights stored in its corners")
 def boundary_with_heights(site):
     outline(site, shapely.force_3d(SQUARE, 300))
 
 
-@TABLE.repair("feature 2 without a shape left out")
+@TABLE.repair("left out without a shape: feature 2")
 def paddock_without_a_shape(site):
     fields(site, [SQUARE, None], ["All", "Nowhere"], [1, 1])
 
@@ -252,12 +252,12 @@ def paddocks_of_another_property(site):
     fields(site, [affinity.translate(SQUARE, 5000, 0)], ["All"], [1])
 
 
-@TABLE.refuse("fields.gpkg", "name", "two paddocks are called 'Top'", "a name of its own")
+@TABLE.refuse("fields.gpkg", "name", "two paddocks are called 'Top'", "its own name")
 def paddocks_of_one_name(site):
     fields(site, [at(50, 50).buffer(30), at(150, 150).buffer(30)], ["Top", "Top"], [1, 1])
 
 
-@TABLE.refuse("fields.gpkg", "paddock 1, name", "no name", "a name of its own")
+@TABLE.refuse("fields.gpkg", "paddock 1, name", "no name", "its own name")
 def paddock_without_a_name(site):
     fields(site, [SQUARE], ["  "], [1])
 
@@ -267,7 +267,7 @@ def paddock_to_be_planted_perhaps(site):
     fields(site, [SQUARE], ["All"], ["maybe"])
 
 
-@TABLE.refuse("fields.gpkg", "plant", "no paddock is to be planted", "write 1")
+@TABLE.refuse("fields.gpkg", "plant", "no paddock is marked to be planted", "write 1")
 def no_paddock_to_plant(site):
     fields(site, [SQUARE], ["All"], [0])
 
@@ -278,27 +278,27 @@ def column_that_is_not_there(site):
     redo(site, "land.gpkg", lambda f: f.rename(columns={"name": "caled"}))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, depth_m", "'0,6' will not do", "decimal point")
+@TABLE.refuse("soils.gpkg", "soil unit A, depth_m", "'0,6' is not valid", "decimal point")
 def decimal_comma_in_the_soils(site):
     redo(site, "soils.gpkg", lambda f: f.assign(depth_m=["0,6"] * 4))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, depth_m", "inf will not do", "between 0 and 50")
+@TABLE.refuse("soils.gpkg", "soil unit A, depth_m", "inf is not valid", "between 0 and 50")
 def infinitely_deep_soil(site):
     redo(site, "soils.gpkg", lambda f: f.assign(depth_m=[np.inf] * 4))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, ph", "58.0 will not do", "between 2 and 11")
+@TABLE.refuse("soils.gpkg", "soil unit A, ph", "58.0 is not valid", "between 2 and 11")
 def impossible_ph(site):
     redo(site, "soils.gpkg", lambda f: f.assign(ph=[58.0] * 4))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, stones_percent", "-5.0 will not do", "between 0 and 100")
+@TABLE.refuse("soils.gpkg", "soil unit A, stones_percent", "-5.0 is not valid", "between 0 and 100")
 def fewer_than_no_stones(site):
     redo(site, "soils.gpkg", lambda f: f.assign(stones_percent=[-5.0] * 4))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, texture", "is no texture class", "did you mean")
+@TABLE.refuse("soils.gpkg", "soil unit A, texture", "is not a texture class", "did you mean")
 def unknown_texture(site):
     redo(site, "soils.gpkg", lambda f: f.assign(texture=["clay lome"] * 4))
 
@@ -318,22 +318,24 @@ def soils_of_another_property(site):
     redo(site, "soils.gpkg", lambda f: f.assign(geometry=f.geometry.translate(5000, 0)))
 
 
-@TABLE.refuse("frost.gpkg", "Flat, height_m", "will not do", "how high above the ground")
+@TABLE.refuse(
+    "frost.gpkg", "Flat, height_m", "is not valid", "the height of the instrument above the ground"
+)
 def reading_without_a_height(site):
     redo(site, "frost.gpkg", lambda f: f.assign(height_m=[np.nan, 1.2]), "readings")
 
 
-@TABLE.refuse("frost.gpkg", "Flat, winter_min_c", "-75.0 will not do", "lowest temperature in °C")
+@TABLE.refuse("frost.gpkg", "Flat, winter_min_c", "-75.0 is not valid", "lowest temperature in °C")
 def colder_than_the_pole(site):
     redo(site, "frost.gpkg", lambda f: f.assign(winter_min_c=[-75.0, 1.2]), "readings")
 
 
-@TABLE.refuse("frost.gpkg", "Flat, winter", "20.0 will not do", "year of the winter")
+@TABLE.refuse("frost.gpkg", "Flat, winter", "20.0 is not valid", "year of the winter")
 def winter_of_two_digits(site):
     redo(site, "frost.gpkg", lambda f: f.assign(winter=[20.0, 2020.0]), "readings")
 
 
-@TABLE.refuse("frost.gpkg", "Flat, winter", "2020.5 will not do", "year of the winter")
+@TABLE.refuse("frost.gpkg", "Flat, winter", "2020.5 is not valid", "year of the winter")
 def winter_and_a_half(site):
     redo(site, "frost.gpkg", lambda f: f.assign(winter=[2020.5, 2020.0]), "readings")
 
@@ -343,7 +345,7 @@ def reading_of_a_winter_nobody_knows(site):
     redo(site, "frost.gpkg", lambda f: f.assign(winter=[1850, 2020]), "readings")
 
 
-@TABLE.repair("lie beyond the DEM")
+@TABLE.repair("are outside the DEM")
 def reading_far_away(site):
     redo(site, "frost.gpkg", lambda f: f.assign(geometry=[at(90_000, 0), at(10, 10)]), "readings")
 
@@ -353,12 +355,12 @@ def readings_of_one_name_and_winter(site):
     redo(site, "frost.gpkg", lambda f: f.assign(name=["Flat", "Flat"]), "readings")
 
 
-@TABLE.refuse("no_plant.gpkg", "feature 1, kind", "no kind of thing", "did you mean 'track'")
+@TABLE.refuse("no_plant.gpkg", "feature 1, kind", "is not a kind of thing", "did you mean 'track'")
 def misspelt_kind(site):
     redo(site, "no_plant.gpkg", lambda f: f.assign(kind=["trak"]))
 
 
-@TABLE.refuse("shelter.gpkg", "line 1, porosity", "40.0 will not do", "share of the wind")
+@TABLE.refuse("shelter.gpkg", "line 1, porosity", "40.0 is not valid", "share of the wind")
 def porosity_in_percent(site):
     redo(site, "shelter.gpkg", lambda f: f.assign(porosity=[40.0]))
 

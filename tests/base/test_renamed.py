@@ -22,7 +22,7 @@ FUNCTIONS = {maker.name for maker in BOOK.makers.values()}
 
 
 def answers(old):
-    return f"it is called {LAYERS[old]} now"
+    return f"it is now called {LAYERS[old]}"
 
 
 @pytest.fixture(scope="module")
@@ -96,10 +96,11 @@ def test_old_setting_of_a_site_file_is_answered(table, old, tmp_path):
     path.write_text("\n".join(lines), encoding="utf-8")
     with pytest.raises(InputError) as caught:
         load_site(path)
-    assert f"{table}.{old}: no such setting; it is called {SETTINGS[old]} now" in str(caught.value)
+    said = f"{table}.{old}: this setting does not exist; it is now called {SETTINGS[old]}"
+    assert said in str(caught.value)
 
 
 def test_old_setting_of_a_layer_is_answered():
     settings = {"nocturnal_cold_air_drainage": {"gap_m": 10.0}}
-    with pytest.raises(InputError, match="it is called lane_m now"):
+    with pytest.raises(InputError, match="it is now called lane_m"):
         resolve.check(BOOK, [], resolve.GIVEN, settings, "site.toml")

@@ -80,7 +80,7 @@ def test_a_form_filled_in_comes_back_as_it_was_meant(tmp_path):
     assert "'=SUM(A1), x" in path.read_text()
     cells = read_cells(path, ["species", "count"])
     assert cells.to_dict("list") == {"species": ["=SUM(A1), x", "'tis"], "count": ["12", ""]}
-    with pytest.raises(InputError, match="the column is missing"):
+    with pytest.raises(InputError, match="this column is missing"):
         read_cells(path, ["batch"])
 
 

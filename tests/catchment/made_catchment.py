@@ -19,8 +19,6 @@ MOTHERS = (
     ("Eucalyptus ovata", "Gum at the gate", 87.912, 33.404, "invented permit 7"),
     ("Acacia dealbata", "Wattle 123.4 E", 66.137, 71.955, "invented permit 9"),
 )
-#: Of the sample's species those of these genera, so that a site is planned sooner.
-GENERA = ("Eucalyptus", "Acacia", "Banksia", "Leptospermum")
 NAMES = ("Far Paddock", "Gull Farm", "Tern <b>Hill</b> & =1+1")
 
 
@@ -45,9 +43,6 @@ def small_site(folder: Path, name: str, number: int, must: tuple[str, ...] = ())
         ),
         crs=CRS,
     ).to_file(folder / "mothers.gpkg", layer="mothers")
-    head, *rows = (folder / "species.csv").read_text("utf-8").splitlines(keepends=True)
-    mine = [row for row in rows if row.startswith(GENERA)]
-    (folder / "species.csv").write_text("".join([head, *mine]), "utf-8")
     text = path.read_text(encoding="utf-8").replace('"A square"', f'"{name}"')
     text = text.replace("[mix]", f"[mix]\nmust = {list(must)}".replace("'", '"'))
     more = (

@@ -63,7 +63,7 @@ def test_a_site_that_fails_is_told_and_stops_no_other(made, out):
     assert "Burnt Flat is not planned:" in done.stderr
     assert re.search(r"farm9/dem\.tif: it cannot be read as a raster.*save the DEM", done.stderr)
     assert sorted(path.name for path in (out / "sites").iterdir()) == FOLDERS
-    assert "Not planned, and in none of the figures: Burnt Flat" in words_of(
+    assert "Not planned, and not in any of the figures: Burnt Flat" in words_of(
         out / "shared/report.pdf"
     )
     assert json.loads((out / "shared/plan.json").read_text())["not_planned"] == ["Burnt Flat"]

@@ -26,14 +26,16 @@ def test_all_errors_are_told_together_with_their_remedy(tmp_path):
     words = said(error)
     assert len(words) == 5
     assert all(str(tmp_path / "catchment.toml") in line for line in words)
-    assert any("catchment.nmae: no such setting; did you mean 'name'" in line for line in words)
+    assert any(
+        "catchment.nmae: this setting does not exist; did you mean 'name'" in line for line in words
+    )
     assert any("catchment.name: this setting is missing" in line for line in words)
-    assert any("privacy.grid_m: 10 will not do; it should be greater" in line for line in words)
+    assert any("privacy.grid_m: 10 is not valid; it should be greater" in line for line in words)
 
 
 @pytest.mark.parametrize("folder", ["", "none"])
 def test_a_missing_or_broken_file_is_told(tmp_path, folder):
-    with pytest.raises(InputError, match=r"there is no such file.*catchment\.toml"):
+    with pytest.raises(InputError, match=r"this file does not exist.*catchment\.toml"):
         load_catchment(tmp_path / folder / "catchment.toml")
     with pytest.raises(InputError, match="not valid TOML"):
         load_catchment(catchment(tmp_path, "[catchment\n"))
@@ -51,11 +53,11 @@ def test_errors_of_sites_and_stock_come_together(tmp_path):
     words = said(error)
     assert len(words) == 6
     assert "entry 1: there is no file" in words[0]
-    assert "entry 2: no site file fits 'no*/site.toml'; check the pattern" in words[1]
-    assert "entry 3: '/abs*/x' is no pattern" in words[2]
-    assert "tubes.csv, row 2, plants: 'many' is no number of plants" in words[3]
+    assert "entry 2: no site file matches 'no*/site.toml'; check the pattern" in words[1]
+    assert "entry 3: '/abs*/x' is not a valid pattern" in words[2]
+    assert "tubes.csv, row 2, plants: 'many' is not a number of plants" in words[3]
     assert "tubes.csv, row 3, species: it is empty" in words[4]
-    assert "seed.csv, row 2, grams: '1.00005' is no weight of seed" in words[5]
+    assert "seed.csv, row 2, grams: '1.00005' is not a weight of seed" in words[5]
     assert not (tmp_path / "out").exists()
 
 
@@ -69,7 +71,7 @@ def test_two_sites_for_one_folder_are_named_both(tmp_path):
     (words,) = said(error)
     assert "'Gull Farm'" in words and "'gull--FARM'" in words
     assert str(tmp_path / "one") in words and str(tmp_path / "two") in words
-    assert "give each site a name of its own" in words
+    assert "give each site its own name" in words
 
 
 def test_a_site_named_twice_counts_once_and_a_broken_one_is_told(tmp_path):

@@ -24,9 +24,9 @@ def told_to_stop():
 
 ENDS = {
     "returns": (lambda: None, None),
-    "bad input": (raising(input_error("a file", "", "it is wrong", "mend it")), 1),
+    "bad input": (raising(input_error("a file", "", "it is wrong", "correct it")), 1),
     "no right": (raising(PermissionError(13, "no", "a file")), 1),
-    "our fault": (raising(ValueError("ours")), 3),
+    "our error": (raising(ValueError("ours")), 3),
     "left": (raising(SystemExit(0)), 0),
     "stopped": (told_to_stop, 3),
 }

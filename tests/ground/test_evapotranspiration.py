@@ -81,8 +81,10 @@ def test_impossible_air_is_named(tmp_path):
         station(tmp_path, {"wind_m_s": 3.0, "humidity_percent": 130.0, "sunshine_h": 30.0})
     said = [str(detail) for detail in caught.value.errors]
     assert len(said) == 24
-    assert "month 1, humidity_percent: 130.0 cannot be; give the month's mean" in said[0]
-    assert "month 1, sunshine_h: 30.0 cannot be; give the month's hours of sunshine" in said[1]
+    assert "month 1, humidity_percent: 130.0 is not possible; give the month's mean" in said[0]
+    assert (
+        "month 1, sunshine_h: 30.0 is not possible; give the month's hours of sunshine" in said[1]
+    )
 
 
 def test_the_sample_tells_temperatures_only():

@@ -1,4 +1,4 @@
-"""Readings brought to one height, the fit of the coldest night, the quick criteria, the dates."""
+"""Readings brought to one height, the side that faces the pole, the quick criteria, the dates."""
 
 from __future__ import annotations
 
@@ -7,10 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from examples import examples
 from ground.surfaces import grid_of
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from siteplanner.ground.cold import frost
 from siteplanner.ground.cold.frost_dates import (
@@ -22,12 +19,7 @@ from siteplanner.ground.cold.frost_dates import (
     growth_starts,
     nights_of,
 )
-from siteplanner.ground.cold.minimum import (
-    DEFAULT_ERROR,
-    PREDICTORS,
-    TALLEST_INVERSION_M,
-    fit_minimum,
-)
+from siteplanner.ground.cold.predictors import facing_pole
 from siteplanner.reading.reference_height import to_height
 
 TMIN = np.array([9.6, 9.7, 8.2, 5.8, 3.5, 1.6, 1.1, 1.7, 3.2, 4.8, 6.6, 8.3])
@@ -41,91 +33,11 @@ def test_grass_reads_colder_than_the_screen_by_the_stated_rule():
     assert -3.0 < half < -1.0
 
 
-def made_readings(n, error=0.0, seed=0):
-    """Readings that hang on pooling (-6 °C when full) and height (+0.01 °C/m)."""
-    rng = np.random.default_rng(seed)
-    pooling, height = rng.uniform(0, 1, n), rng.uniform(250, 350, n)
-    above, slope = rng.uniform(0, 50, n), rng.uniform(0, 30, n)
-    difference = 1 - 6 * pooling + 0.01 * (height - 300) + error * rng.standard_normal(n)
-    return difference, [pooling, height, above, slope]
-
-
-def test_fit_finds_what_the_readings_hang_on():
-    difference, at = made_readings(12)
-    fitted = fit_minimum(difference, at)
-    assert fitted.names == ("cold_air_pooling", "height")
-    assert fitted.slopes[0] == pytest.approx(-6, rel=0.05)
-    assert fitted.slopes[1] == pytest.approx(0.01, rel=0.1)
-    np.testing.assert_allclose(fitted.difference(at[:2]), difference, atol=0.1)
-    assert fitted.error_c < 0.15
-
-
-def test_few_readings_carry_two_predictors_and_many_carry_four():
-    assert len(fit_minimum(*made_readings(14)).names) == 2
-    assert len(fit_minimum(*made_readings(15)).names) == len(PREDICTORS)
-
-
-def test_slope_of_the_wrong_sign_is_left_out():
-    difference, at = made_readings(12)
-    at[1] = -at[1] + 600  # colder with height, which no inversion does
-    fitted = fit_minimum(difference + 0.02 * at[1], at)
-    assert fitted.slopes[1] >= 0
-    assert fitted.slopes[0] < 0
-
-
-def test_error_is_that_of_readings_left_out():
-    errors = []
-    for seed in range(12):
-        difference, at = made_readings(40, error=0.8, seed=seed)
-        fitted = fit_minimum(difference[:20], [a[:20] for a in at])
-        left = fitted.difference([a[20:] for a in at]) - difference[20:]
-        errors.append((fitted.error_c, float(np.sqrt(np.mean(left**2)))))
-    told, met = np.mean(errors, axis=0)
-    assert told == pytest.approx(met, rel=0.15)
-    assert told > 0.8
-
-
-def test_error_grows_away_from_the_readings():
-    fitted = fit_minimum(*made_readings(12, error=0.5))
-    near, far = fitted.standard_error([np.array([0.5, 0.5]), np.array([300.0, 500.0])])
-    assert near < far
-    assert near == pytest.approx(fitted.error_c, rel=0.2)
-
-
-def test_fewer_than_four_readings_fall_back_to_wide_defaults():
-    difference, at = made_readings(3)
-    fitted = fit_minimum(difference, at)
-    assert fitted.error_c == DEFAULT_ERROR
-    cold, warm = fitted.difference([np.array([1.0, 0.0]), np.array([300.0, 300.0])])
-    assert cold == pytest.approx(warm - 4)
-    assert fitted.difference([np.array([0.0]), np.array([300.0])])[0] == pytest.approx(
-        difference.mean() + 4 * at[0].mean() + 0.005 * (300 - at[1].mean()), abs=1e-3
-    )
-    nothing = fit_minimum([], [[]] * 4)
-    assert nothing.difference([np.array([0.0, 0.0]), np.array([0.0, 900.0])]).tolist() == [0, 0]
-
-
-@settings(max_examples=examples(30))
-@given(height=st.floats(-500, 5000))
-def test_inversion_is_never_stretched_past_its_cap(height):
-    difference, at = made_readings(10)
-    fitted = fit_minimum(difference, at)
-    low, high = at[1].min() - TALLEST_INVERSION_M, at[1].max() + TALLEST_INVERSION_M
-    held = np.float32(np.clip(height, low, high))
-    got = fitted.difference([np.array([0.5]), np.array([height])])
-    assert got == pytest.approx(fitted.difference([np.array([0.5]), np.array([held])]), abs=1e-5)
-
-
-def test_what_is_left_over_is_interpolated_from_thirty_readings_on():
-    difference, at = made_readings(60, error=0.1)
-    places = np.random.default_rng(1).uniform(0, 2000, (60, 2))
-    blot = 2 * np.exp(-((places - 1000) ** 2).sum(axis=1) / 600**2)
-    fitted = fit_minimum(difference + blot, at, places=places)
-    assert fitted.rest is not None
-    assert fitted.rest(np.array([[1000.0, 1000.0]]))[0] > 0.5
-    assert fitted.error_c < fit_minimum(difference + blot, at).error_c
-    few = fit_minimum((difference + blot)[:29], [a[:29] for a in at], places=places[:29])
-    assert few.rest is None
+def test_side_that_faces_the_pole_turns_with_the_hemisphere():
+    slope, aspect = (np.array([v], np.float32) for v in ([30, 30, 0], [180, 0, np.nan]))
+    south = facing_pole(slope, aspect, -42.0)
+    np.testing.assert_allclose(south, [[0.5, -0.5, 0]], atol=1e-6)
+    np.testing.assert_array_equal(facing_pole(slope, aspect, 42.0), -south)
 
 
 def test_drawn_hollow_is_soft_evidence():

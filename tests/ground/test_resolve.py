@@ -68,7 +68,10 @@ def test_settings_reach_their_own_layer():
     ("settings", "words"),
     [
         ({"totl": {"plus": 1}}, "layers.totl: no layer function has that name; did you mean"),
-        ({"total": {"pluss": 1}}, "layers.total.pluss: no such setting; did you mean 'plus'"),
+        (
+            {"total": {"pluss": 1}},
+            "layers.total.pluss: this setting does not exist; did you mean 'plus'",
+        ),
         ({"multiples": {"x": 1}}, "this layer has no settings"),
     ],
 )

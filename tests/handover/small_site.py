@@ -189,6 +189,7 @@ def _hit_at(job: dict) -> None:
         written = write(text)
         reached |= point in text
         if reached and text.endswith("\n"):
+            reached = False  # what it says of being hit is no such point
             sys.stderr.flush()
             hit()
         return written

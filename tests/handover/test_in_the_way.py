@@ -57,7 +57,7 @@ def on_small_disk(warm: Warm, target: Path, kib: int) -> tuple[Path, Path]:
 
 
 @pytest.mark.parametrize(
-    "share", [pytest.param(0.002, marks=long), 0.3, pytest.param(0.6, marks=long), 0.97]
+    "share", [*(pytest.param(share, marks=long) for share in (0.002, 0.3, 0.6)), 0.97]
 )
 def test_where_the_disk_fills_up_the_previous_plan_stays(world, share):
     warm, site, target, held = world
@@ -66,8 +66,8 @@ def test_where_the_disk_fills_up_the_previous_plan_stays(world, share):
     done = warm.run("plan", site.with_name("changed.toml"), "--out", place, "--quiet")
     assert (done["code"], done["said"]) == (
         1,
-        f"{place}: the new plan does not fit: the disk is full; make room, or choose another "
-        "folder for the plan; the previous plan is as it was.\n",
+        f"{place}: the new plan does not fit: the disk is full; free some space, or choose "
+        "another folder for the plan; the previous plan has not changed.\n",
     )
     assert digests(seen) == held and beside(seen) == []
 
@@ -151,7 +151,7 @@ def test_of_two_runs_at_once_one_waits_or_is_told(world):
     codes = sorted(one["code"] for one in done)
     assert codes in ([0, 0], [0, 1])
     refused = [one["said"] for one in done if one["code"]]
-    said = f"{target}: another run is writing this plan; wait for it, then run again.\n"
+    said = f"{target}: another run is writing this plan; wait until it ends, then run again.\n"
     assert refused in ([], [said])
     assert digests(target) == held and beside(target) == []
 
@@ -166,7 +166,7 @@ POINTS = [
     "Scoring the species",
     "Drawing zones",
     "Choosing the mix and placing the species",
-    "Working the works and their years out",
+    "Working out the works and their years",
     "Writing the counts",
     "Drawing the map",
     "Finishing the layers",
@@ -199,7 +199,7 @@ def test_killed_at_a_named_point_the_plan_is_the_old_or_the_new_one_without_stra
         assert digests(target) == held
         return
     # The folders have changed places by then, and the previous plan goes.
-    assert verify(target, changed).faults == ()
+    assert verify(target, changed).errors == ()
     assert json.loads((target / "plan.json").read_text("utf-8"))["site"] == "B square"
 
 
@@ -212,9 +212,9 @@ def test_when_the_helper_is_killed_the_run_says_so_and_ends(world, at):
     done = warm.run(*words, hit_at=at, whom="helper")
     assert done["code"] == 1
     assert done["said"].splitlines()[-1] == (
-        f"{target}, layers: the process that writes them was stopped from outside (signal 9); "
-        "where memory ran short, close other programs or plan on wider cells ([dem] cell_m), "
-        "then run again; the previous plan is as it was."
+        f"{target}, layers: the process that writes them was stopped by the system (signal 9); if "
+        "memory ran out, close other programs or plan with larger cells ([dem] cell_m), then run "
+        "again; the previous plan has not changed."
     )
     assert strays(target, 0) == [] and digests(target) == held
 
@@ -225,7 +225,7 @@ def test_a_run_that_is_told_to_stop_says_so(world, how):
     words = ("plan", site.with_name("changed.toml"), "--out", target)
     done = warm.run(*words, hit_at="Drawing the map", how=how)
     assert done["code"] == 3
-    assert done["said"].splitlines()[-1] == "Stopped. The previous plan is as it was."
+    assert done["said"].splitlines()[-1] == "Stopped. The previous plan has not changed."
     assert strays(target, 0) == [] and digests(target) == held
 
 

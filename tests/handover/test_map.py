@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from made_plan import made_plan
 from pyproj import Transformer
 
-from siteplanner.base.symbology.kinds import colours
+from siteplanner.base.symbology import colours
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import _json, map_page, write_map
 

@@ -17,7 +17,7 @@ from pyproj import Transformer
 from siteplanner.after.planted import read_planted
 from siteplanner.after.ticked import only_ticked, read_ticks, told
 from siteplanner.base.errors import InputError
-from siteplanner.base.symbology.kinds import colours
+from siteplanner.base.symbology import colours
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
@@ -234,7 +234,7 @@ def test_errors_in_ticks_are_named_together(planted, tmp_path):
     with pytest.raises(InputError) as caught:
         read_ticks([one, other], planted)
     said = str(caught.value)
-    assert all(word in said for word in ("A9", "'3 August' is no date", "'many'", "named twice"))
+    assert all(word in said for word in ("A9", "'3 August' is not a date", "'many'", "named twice"))
 
 
 def test_a_browser_that_keeps_nothing_is_told_of(browser, page_file):

@@ -74,7 +74,7 @@ def test_the_table_adds_up_to_the_plans_order(plan, folder):
         for row in table
     )
     first = table[0]
-    assert first["batch"] == "EUCROD-28-1" and first["permit"] == "P 17"
+    assert first["batch"] == "EUCROD-A1-1" and first["permit"] == "P 17"
     assert first["most_of_a_trees_crop"] == "0.2"  # NSW OEH (2011): at most 20 % of the fruit
     assert first["sow_on"] == "2027-11-02" and first["season"] == "late spring"
 
@@ -120,14 +120,14 @@ def test_every_sheet_is_filled_in_order(plan, tmp_path, name):
     sheet = SHEETS[name]
     labels = 3 * len(plan.nursery.batches)
     assert len(pages) == -(-labels // (sheet.across * sheet.down))
-    assert "EUCROD-28-1" in pages[0].extract_text()
+    assert "EUCROD-A1-1" in pages[0].extract_text()
 
 
 def test_the_sheets_name_every_batch_month_and_caution(plan, folder):
     text = text_of(folder / "nursery.pdf")
     assert all(batch.batch in text for batch in plan.nursery.batches)
     assert "November 2027 (late spring)" in text
-    assert "permit" in text and "no weed where you plant" in text
+    assert "permit" in text and "not a weed where you plant" in text
 
 
 def test_fine_seed_of_woody_capsules(plan):
@@ -135,7 +135,7 @@ def test_fine_seed_of_woody_capsules(plan):
     gum = plan.nursery.batches[0]
     assert gum.fruit == "woody capsule"
     words = sowing(gum)
-    for said in ("surface", "barely covered", "mostly river sand", "50 % shade cloth", "not wet"):
+    for said in ("surface", "barely cover", "mostly river sand", "50 % shade cloth", "not wet"):
         assert said in words
     collect = next(t for t in tasks_of([gum]) if t.title == "Collect seed").lines[0]
     assert "paper bags until they open" in collect
@@ -143,7 +143,7 @@ def test_fine_seed_of_woody_capsules(plan):
 
 def test_coarse_seed_is_covered(plan):
     wattle = next(b for b in plan.nursery.batches if b.species == "Acacia melanoxylon")
-    assert "covered to its own thickness" in sowing(wattle) and wattle.into_tubes
+    assert "cover with as much mix as the seed is thick" in sowing(wattle) and wattle.into_tubes
 
 
 @pytest.mark.parametrize("text", HOSTILE)

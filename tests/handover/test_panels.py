@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 import pytest
-from handover.browser import DESK, chromium, opened
+from handover.browser import DESK, opened
 from made_plan import made_plan
 
 from siteplanner.base.symbology.kinds import KINDS
@@ -20,19 +20,19 @@ def plan():
 
 
 @pytest.fixture(scope="module")
-def page(plan, tmp_path_factory):
+def page(browser, plan, tmp_path_factory):
     file = tmp_path_factory.mktemp("map") / "map.html"
     write_map(plan, file)
-    with chromium() as browser, opened(browser, file, **DESK) as it:
+    with opened(browser, file, **DESK) as it:
         yield it.page
         assert it.complaints == []
 
 
-def rows(page, table: str) -> dict[str, list[str]]:
-    """Heads and cells of a table's body."""
+def species_rows(table) -> dict[str, list[str]]:
+    """Cells of a table's body, by the botanical name of each row."""
     return {
-        row.locator("th").inner_text(): row.locator("td").all_inner_texts()
-        for row in page.locator(f"{table} tbody tr").all()
+        row.locator("th i").inner_text(): row.locator("td").all_inner_texts()
+        for row in table.locator("tbody tr").all()
     }
 
 
@@ -60,8 +60,9 @@ def test_zones_lists_area_and_trees_of_each_zone(page, plan):
         assert zone.title in text and f"{zone.trees} trees" in text
         assert f"{zone.area_ha:.2f} ha" in text
     sums = plan.counts.groupby("species")[["trees", "order"]].sum()
-    told = {" ".join(k.split()[-2:]): v for k, v in rows(page, "#panel-Zones table").items()}
-    assert told == {name: [str(n) for n in row] for name, row in sums.T.items()}
+    assert species_rows(page.locator("#panel-Zones table")) == {
+        name: [str(n) for n in row] for name, row in sums.T.items()
+    }
 
 
 def test_blocks_lists_trees_and_rows_of_each_block(page, plan):

@@ -190,7 +190,7 @@ def test_sheets_say_what_must_be_said(texts):
     (day,) = pages_of(texts, "Block A1: run sheet for the day")
     said = " ".join(texts[day].split())
     for words in (
-        "Only what was supplied is shown.",
+        "Only what was supplied is shown here.",
         "Located on site",
         "Meeting point",
         "Access for an ambulance",
@@ -215,7 +215,7 @@ def test_sheets_say_who_plants_when_and_what_waits(plan, tmp_path):
     for sheet in ("planting sheet", "run sheet for the day"):
         (page,) = pages_of(texts, f"Block B2: {sheet}")
         said = " ".join(texts[page].split())
-        assert "Graded: volunteers. Plant in winter, year 2028." in said
+        assert "Access: volunteers. Plant in winter, year 2028." in said
         assert f"{waiting.sum()} of the trees wait for nurse trees until year 2030 (EUCPAU" in said
     (page,) = pages_of(texts, "Block A1: planting sheet")  # none of that species stands there
     assert "wait" not in texts[page]
@@ -244,7 +244,7 @@ def test_rows_that_bend_or_ramble_are_not_told_by_one(plan, tmp_path):
     assert not all(work.straight for work in block_works(fanned))
     write_sheets(fanned, tmp_path / "sheets.pdf")
     texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
-    assert "Rows bend with the ground" in " ".join(" ".join(texts).split())
+    assert "Rows follow the contour" in " ".join(" ".join(texts).split())
     random = np.random.default_rng(1)
     rambling = moved(lambda xy: random.uniform(-2, 2, xy.shape))
     assert not any(work.even for work in block_works(rambling))
@@ -259,7 +259,7 @@ def test_cautions_name_what_is_near_steep_and_toxic(plan):
     line = plan.no_plant.geometry[list(plan.no_plant["kind"]).index("power_line")]
     away = shapely.distance(line, shapely.MultiPoint(work.xy))
     assert f"Power line (North feeder) {away:.0f} m" in said
-    assert "give or take 0.8" in said and "calls nothing here toxic" in said
+    assert "give or take 0.8" in said and "names nothing here as toxic" in said
     assert "Building" not in said  # 170 m away
     steep = replace(plan, layers={**plan.layers, "slope": plan.layers["slope"] * 0 + STEEP_DEG})
     assert "Steep" in cautions_of(steep, work)[0]

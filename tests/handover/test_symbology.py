@@ -16,11 +16,12 @@ import pypdfium2 as pdfium
 import pypdfium2.raw as raw
 import pytest
 import shapely
-from handover.browser import DESK, chromium, opened
-from hypothesis import given
+from handover.browser import DESK, opened
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_plan import SOUTH, WEST, made_plan
 
+from siteplanner.base.symbology import colours
 from siteplanner.base.symbology.kinds import (
     HATCH_LINE_MM,
     HATCH_STEP_MM,
@@ -31,9 +32,9 @@ from siteplanner.base.symbology.kinds import (
     SETBACK,
     SOLID,
     SOLID_OPACITY,
-    colours,
 )
 from siteplanner.base.symbology.styles import qml, sld
+from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import write_map
@@ -127,9 +128,9 @@ def test_the_page_is_given_the_table(plan):
         }
 
 
-def test_the_map_draws_by_the_table(plan, tmp_path):
+def test_the_map_draws_by_the_table(browser, plan, tmp_path):
     write_map(plan, tmp_path / "map.html")
-    with chromium() as browser, opened(browser, tmp_path / "map.html", **DESK) as it:
+    with opened(browser, tmp_path / "map.html", **DESK) as it:
         drawn = it.page.evaluate(
             """() => GROUPS.no_plant.getLayers().map((group) => group.getLayers().map((one) => {
               const path = one.getElement().matches("path") ? one.getElement()
@@ -145,8 +146,8 @@ def test_the_map_draws_by_the_table(plan, tmp_path):
         assert it.complaints == []
     pixels = 96 / 25.4
     assert len(drawn) == 3 * len(GIVEN)
-    threes = zip(drawn[::3], drawn[1::3], drawn[2::3], strict=True)
-    for kind, ((line,), (area,), (point,)) in zip(GIVEN, threes, strict=True):
+    areas, lines, points = drawn[:15], drawn[15:30], drawn[30:]  # areas lie lowest
+    for kind, (area,), (line,), (point,) in zip(GIVEN, areas, lines, points, strict=True):
         look = KINDS[kind]
         for stroke, width, dash, *_ in (line, area):
             assert stroke == look.colour
@@ -186,7 +187,7 @@ def test_the_still_picture_draws_by_the_table(plan, tmp_path):
     mm = max(paths.view[2:]) / 170
     for kind in GIVEN:
         look = KINDS[kind]
-        line, area, point = paths.found[kind]
+        area, line, point = paths.found[kind]
         for path in (line, area):
             assert path["stroke"] == look.colour
             assert float(path["stroke-width"]) == pytest.approx(look.width_mm * mm, rel=0.01)
@@ -257,6 +258,7 @@ def test_the_sheets_draw_by_the_table(plan, tmp_path):
                 assert any(abs((t - want + 90) % 180 - 90) < 0.5 for t in turns), (kind, want)
 
 
+@settings(deadline=None)
 @given(st.sampled_from([0.0, 45.0, 90.0, 135.0]), st.floats(2, 9), st.floats(20, 200))
 def test_hatch_lines_lie_inside_evenly_spaced_and_turned(turn, step, side):
     shape = shapely.Point(300, 200).buffer(side)
@@ -271,6 +273,16 @@ def test_hatch_lines_lie_inside_evenly_spaced_and_turned(turn, step, side):
     dots = hatch_dots(shape, turn, step)
     assert shapely.contains_xy(shape, dots[:, 0], dots[:, 1]).all()
     assert len(dots) == pytest.approx(shape.area / step**2, rel=0.2, abs=12)
+
+
+def test_no_area_hides_a_line(plan):
+    """A power line through bush stays in sight: on the map, on paper and in a GIS."""
+    ordered = in_drawing_order(plan.no_plant)
+    assert list(shapely.get_dimensions(ordered.geometry)) == [2] * 15 + [1] * 15 + [0] * 15
+    on_page = page_data(plan)["no_plant"]
+    forms = [form for record in on_page for form in record["shape"]]
+    assert forms == ["areas"] * 15 + ["lines"] * 15 + ["points"] * 15
+    assert list(ordered["kind"]) == [record["kind"] for record in on_page] == GIVEN * 3
 
 
 # ---- GIS ----------------------------------------------------------------------------------

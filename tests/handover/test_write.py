@@ -39,7 +39,7 @@ def only_theirs(monkeypatch):
 def test_our_own_writers_come_in_this_order():
     assert [function.__name__ for _, function in writers()] == [
         "geopackage", "counts", "dig", "frost", "works", "workbook", "handheld", "sheets",
-        "nursery", "map_page",
+        "nursery", "map_page", "hours",
     ]  # fmt: skip
     titles = [title for title, _ in writers()]
     assert len(set(titles)) == len(titles) and all(titles)

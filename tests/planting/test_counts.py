@@ -89,7 +89,8 @@ def test_materials_of_a_thousand_trees():
     assert (flat["guards"], flat["stakes"]) == (1000, 2000)
     assert (flat["mulch_m3"], flat["water_m3"]) == (20.0, 5.0)
     assert flat["weed_m2"] == pytest.approx(785.4, abs=0.1)
-    # Five people, 120 trees a day each; at 30 degrees 40 % fewer.
-    assert flat["crew_days"] == pytest.approx(1000 / 600)
-    assert steep["crew_days"] == pytest.approx(1000 / 360)
+    # Five people of six hours a day, 11 minutes a tree with all it gets; at 30 degrees 40 % fewer.
+    assert flat["person_hours"] == pytest.approx(1000 * 11 / 60)
+    assert flat["crew_days"] == pytest.approx(1000 * 11 / 60 / 30)
+    assert steep["crew_days"] == pytest.approx(flat["crew_days"] / 0.6)
     assert none.sum() == 0

@@ -92,9 +92,9 @@ def test_barred_wanted_local_and_weedy_species_reach_the_mix(tmp_path):
     assert own["K"].must == ()  # wanted, but not local and so barred; and Acacia a barred here
     assert own["L"].aim == {"Banksia b": 3, "Correa c": 1}
     assert told == [
-        "Correa c: not on your list of local species, barred.",
-        "Banksia b: marked as weedy outside their range, used where they fit; bar them under "
-        "[decisions].",
+        "Correa c: not on your list of local species; left out under [decisions].",
+        "Banksia b: marked as weedy outside their range; to leave them out, set bar_weedy = true "
+        "under [decisions].",
     ]
 
 
@@ -115,9 +115,9 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
         f"Kept: zone K, 0.36 ha; you drew 0.40 ha. 0.04 ha {outside}.",
         f"Kept: zone L, 0.09 ha; you drew 0.20 ha. 0.02 ha {outside}. 0.09 ha overlaps zone K and "
         "went to it.",
-        "Zone K: on 50 % of it no species fits; look again.",
-        "Zone K: you want Correa c, but it fits 0 % of it.",
-        "Zone L: on 50 % of it the slope is over 38°; look again.",
+        "Zone K: on 50 % of it no species suits. Check the zone as drawn.",
+        "Zone K: you asked for Correa c, but it suits only 0 % of it.",
+        "Zone L: on 50 % of it the slope is over 38°. Check the zone as drawn.",
         "Kept: 0.01 ha (planted in 2019) planted already, not planted here.",
     ]
 
@@ -132,9 +132,9 @@ def test_the_user_s_file_is_read_and_never_written(tmp_path):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"zone": ["x", "L", ""]}, "'x' will not do"),
-        ({"zone": ["L", "L", ""]}, "zone L: it stands there twice"),
-        ({"use": ["plnt", "plant", "planted"]}, "'plnt' is no use; did you mean 'plant'"),
+        ({"zone": ["x", "L", ""]}, "'x' is not valid"),
+        ({"zone": ["L", "L", ""]}, "zone L: it is listed twice"),
+        ({"use": ["plnt", "plant", "planted"]}, "'plnt' is not a use; did you mean 'plant'"),
         ({"wanted": ["Corea c", "", ""]}, "'Corea c' is not in the species table"),
         ({"community": ["moor", "", ""]}, "'moor' is not in the site file"),
     ],

@@ -29,9 +29,9 @@ def test_a_block_beside_bush_may_regenerate_and_one_under_water_is_left():
     bush = frame([shapely.box(58, 0, 100, 100)], kind=["bush"])
     said = better_left(blocks("A1", "B1", "C1"), bush, months(2, 3, 10), GRID)
     assert len(said) == 2
-    assert said[0].startswith("Block A1: at least 80% of the ground lies within 40 m of bush")
+    assert said[0].startswith("Block A1: at least 80% of the ground is within 40 m of bush")
     assert "use = 'regenerate'" in said[0]
-    assert said[1].startswith("Block C1: half of the ground or more lies waterlogged for 9 months")
+    assert said[1].startswith("Block C1: half of the ground or more is waterlogged for 9 months")
     assert "use = 'leave'" in said[1]
 
 

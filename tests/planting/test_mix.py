@@ -92,7 +92,9 @@ def test_rules_that_clash_give_way_by_as_little_as_can_be_and_say_so():
     )
     assert got.trees.tolist() == [40, 10]
     assert [(c.short, c.unit) for c in got.clashes] == [(1, "species"), (15, "trees")]
-    assert got.clashes[1].words == "50% pioneer were asked for (25 trees), 15 trees are short"
+    assert (
+        got.clashes[1].words == "50% pioneer were asked for (25 trees); the mix has 15 trees fewer"
+    )
 
 
 def test_must_and_never():

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from siteplanner import load_site
 from siteplanner.cli.app import app
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import Zoned, draw_zones
+from siteplanner.planting.draw_zones import Zoned, draw_zones
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
 

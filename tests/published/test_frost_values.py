@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from siteplanner.ground.cold.night_trend import fit_minimum_of_night, night_trend
+from siteplanner.reading.winters import mann_kendall
 from siteplanner.suitability.frost_risk import (
     Gumbel,
     fit_gumbel,
@@ -78,3 +79,38 @@ def test_fao_night_trend():
     """FAO (Snyder & de Melo-Abreu 2005), chapter 5: T2 0.95, minimum -5.45, n 15."""
     got = night_trend(0.95, -5.45, 15, [3, 6, 10, 15])
     np.testing.assert_allclose(got, [-0.8250, -2.6001, -4.0706, -5.4500], atol=5e-5)
+
+
+def test_gilbert_mann_kendall_example():
+    """Gilbert (1987), p. 212, 22 values with ties: Z = 3.1 (as quoted in a public test of it)."""
+    values = [
+        20,
+        20,
+        20,
+        20,
+        15,
+        20,
+        20,
+        30,
+        27,
+        26,
+        23,
+        35,
+        25,
+        28,
+        70,
+        26,
+        24,
+        34,
+        32,
+        23,
+        50,
+        30,
+    ]
+    assert mann_kendall(values)[1] == pytest.approx(3.1, abs=0.05)
+
+
+def test_mann_kendall_of_a_steady_rise():
+    """The values 1 to 100: S 4950, z 14.73870 (variance 112750), as the tests of MannKendall.jl."""
+    s, z, _ = mann_kendall(range(1, 101))
+    assert (s, z) == (4950, pytest.approx(14.73869998208331))

@@ -179,7 +179,7 @@ def test_steps_are_told_before_degrees_are_resampled(tmp_path):
     name = write(tmp_path / "whole.tif", np.round(turned), **profile)
     got = read(tmp_path, margin_m=50, file=name)
     assert got.step_m == 1.0
-    assert "heights come in steps of 1 m" in got.notes[0]
+    assert "heights are rounded to steps of 1 m" in got.notes[0]
     # Resampling mixes them, so that nothing can be told of the working grid's heights.
     assert step_of(got.dem) == 0.0
     name = write(tmp_path / "fine.tif", turned, **profile)

@@ -53,7 +53,7 @@ def test_the_form_filled_in_reads_back(site):
 
 def test_counts_of_a_batch_that_has_changed_are_refused(site):
     (site.folder / "counts.csv").write_text(
-        "batch,species,place,stage,count\nEUCROD-28-1,Acacia melanoxylon,old tree 1,germinated,5\n",
+        "batch,species,place,stage,count\nEUCROD-A1-1,Acacia melanoxylon,old tree 1,germinated,5\n",
         encoding="utf-8",
     )
     with pytest.raises(InputError, match="the batch is of 'Eucalyptus rodwayi' now"):
@@ -64,11 +64,11 @@ def test_counts_of_a_batch_that_has_changed_are_refused(site):
     ("file", "text", "said"),
     [
         ("stock.csv", "species,plants\nEucalyptus ovatta,3\n", "did you mean 'Eucalyptus ovata'"),
-        ("stock.csv", "species,plants\nEucalyptus ovata,-3\n", "no number of plants"),
-        ("stock.csv", "species\nEucalyptus ovata\n", "plants: the column is missing"),
-        ("counts.csv", "batch,stage,count\nX,sown,3\n", "'sown' is no stage"),
-        ("counts.csv", "batch,stage,count\nX,pricked-out,3.5\n", "'3.5' is no count"),
-        ("counts.csv", "batch,stage,count,date\nX,plantable,3,soon\n", "'soon' is no date"),
+        ("stock.csv", "species,plants\nEucalyptus ovata,-3\n", "not a number of plants"),
+        ("stock.csv", "species\nEucalyptus ovata\n", "plants: this column is missing"),
+        ("counts.csv", "batch,stage,count\nX,sown,3\n", "'sown' is not a stage"),
+        ("counts.csv", "batch,stage,count\nX,pricked-out,3.5\n", "'3.5' is not a count"),
+        ("counts.csv", "batch,stage,count,date\nX,plantable,3,soon\n", "'soon' is not a date"),
     ],
 )
 def test_errors_are_named(site, file, text, said):

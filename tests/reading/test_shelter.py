@@ -99,7 +99,7 @@ def test_grown_plan_is_read_from_its_folder(site, tmp_path):
 
 
 def test_folder_without_a_plan_is_refused(site, tmp_path):
-    with pytest.raises(InputError, match=r"holds no plan\.json, so it is no plan"):
+    with pytest.raises(InputError, match=r"plan\.json is missing, so this is not a plan"):
         read_mature_shelter(
             site.with_mature_shelter(tmp_path / "nothing"), rows_and_trees()[2], None
         )

@@ -42,7 +42,7 @@ def test_texture_comes_from_the_shares_where_there_is_no_word(tmp_path):
 def test_shares_that_make_no_whole_are_a_fault_and_missing_ones_are_unknown(tmp_path):
     soils = polygons(s=[60.0, None], z=[60.0, 40.0], c=[20.0, 20.0])
     columns = NO_WORDS | {"sand": "s", "silt": "z", "clay": "c"}
-    with pytest.raises(InputError, match=r"soil unit A.*60.0, 60.0, 20.0 do not make a whole"):
+    with pytest.raises(InputError, match=r"soil unit A.*60.0, 60.0, 20.0 do not add up to 100"):
         read(tmp_path / "wrong", soils, **columns)
     made = read(tmp_path / "right", soils.assign(s=[20.0, None]), **columns)
     assert made["texture"][0] == "silt loam" and made["texture"].isna()[1]

@@ -58,14 +58,18 @@ def test_class_lists_become_scores(tmp_path):
 @pytest.mark.parametrize(
     ("columns", "row", "words"),
     [
-        ("slope thrives to [°]", "steep", "Acacia a0, slope thrives to [°]: 'steep' is no number"),
+        (
+            "slope thrives to [°]",
+            "steep",
+            "Acacia a0, slope thrives to [°]: 'steep' is not a number",
+        ),
         ("slope thrives to [°],slope dies above [°]", "30,20", "the points are not in order"),
         ("slop thrives to", "3", "slop: no layer has that name; did you mean 'slope'?"),
         ("slope thrives to [%]", "3", "slope: its unit is given as %; give it in degrees"),
         ("slope thrives in", "well", "slope: it has numbers, not classes"),
         ("drainage_class thrives to", "1", "it has classes, not numbers"),
-        ("drainage_class thrives in", "wet", "'wet' is no class of that layer"),
-        ("slope likes [°]", "3", "it is no fact and no tolerance"),
+        ("drainage_class thrives in", "wet", "'wet' is not a class of that layer"),
+        ("slope likes [°]", "3", "it is not a fact or a tolerance"),
     ],
 )
 def test_a_mistake_names_the_species_the_column_and_the_mend(tmp_path, columns, row, words):
@@ -78,9 +82,9 @@ def test_facts_are_checked_together(tmp_path):
     with pytest.raises(InputError) as caught:
         read_species(path)
     text = str(caught.value)
-    assert "'Acacia a' stands there twice" in text
-    assert "expected_survival: '2' will not do; write the share expected to live" in text
-    assert "'pioner' is no role; did you mean 'pioneer'?" in text
+    assert "'Acacia a' is listed twice" in text
+    assert "expected_survival: '2' is not valid; write the share expected to live" in text
+    assert "'pioner' is not a role; did you mean 'pioneer'?" in text
     assert len(caught.value.errors) == 3
 
 

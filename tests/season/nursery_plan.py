@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -15,6 +15,8 @@ from made_plan import SPECIES, made_plan
 from siteplanner.plan import Plan
 from siteplanner.reading.nursery_counts import Hand
 from siteplanner.season.nursery.year import nursery_year
+from siteplanner.season.plantings import COLUMNS, Calendar
+from siteplanner.season.windows import Window
 from siteplanner.site.nursery import Nursery
 
 SOUTH = np.array([16, 16, 14, 11, 8, 6, 5, 6, 8, 10, 12, 14.0])
@@ -61,8 +63,23 @@ def with_its_nursery(
         nursery=Nursery(**rules), mix=SimpleNamespace(lowest_suitability=40), folder=Path("site")
     )
     suitability = SimpleNamespace(score=None, on_grid=lambda score: plan.suitability)
-    year = nursery_year(inputs, suitability, plan, site)
+    year = nursery_year(inputs, suitability, plan, one_planting(plan, site.nursery), CALENDAR, site)
     return replace(plan, nursery=year, warnings=(*plan.warnings, *year.warnings))
+
+
+#: A single window, open from the first day of planting on.
+CALENDAR = Calendar((Window(275, 317, "in spring"),), np.array([0]), 2028, None)
+
+
+def one_planting(plan: Plan, rules: Nursery) -> pd.DataFrame:
+    """Everything that the plan orders, planted in one window."""
+    days = (None, None)
+    if rules.plant_on is not None:
+        days = (rules.plant_on, rules.plant_on + timedelta(weeks=rules.planting_weeks))
+    ordered = plan.counts.groupby("species", sort=False)["order"].sum()
+    rows = [(name, 0, 2028, False, int(plants), *days) for name, plants in ordered.items()]
+    frame = pd.DataFrame(rows, columns=list(COLUMNS))
+    return frame.astype({"plant_from": object, "plant_until": object})
 
 
 def hand(stock: dict[str, int] | None = None, *counts: tuple) -> Hand:

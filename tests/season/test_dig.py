@@ -50,8 +50,8 @@ def test_the_first_spots_are_where_nobody_looked_and_a_species_hangs_on_it():
     found = spots()
     assert list(found.columns) == list(COLUMNS) and 5 <= len(found) <= 15
     assert (found["soil_unit"][:5] == "east").all()
-    assert found["why"][0] == "nobody has looked" and "depth unknown" in found["map_says"][0]
-    assert found["if_not"][0] == "soil is shallower than is assumed: Deep one would not do"
+    assert found["why"][0] == "not known" and "depth unknown" in found["map_says"][0]
+    assert found["if_not"][0] == "soil is shallower than assumed: Deep one would no longer suit"
     assert (found[list(ANSWERS)] == "").all(axis=None)
     at = found[["easting", "northing"]].astype(float).to_numpy()
     apart = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1)) + 1e9 * np.eye(len(at))
@@ -111,5 +111,5 @@ def test_mottles_tell_the_drainage_class(inches, drainage):
 def test_an_answer_that_cannot_be_names_its_row(tmp_path):
     with pytest.raises(InputError) as caught:
         with_answers(SOILS, filled(tmp_path, depth_m="deep", texture="lome"))
-    assert "row 2, depth_m: 'deep' will not do" in str(caught.value)
-    assert "row 2, texture: 'lome' is no texture class; did you mean 'loam'" in str(caught.value)
+    assert "row 2, depth_m: 'deep' is not valid" in str(caught.value)
+    assert "row 2, texture: 'lome' is not a texture class; did you mean 'loam'" in str(caught.value)

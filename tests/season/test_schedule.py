@@ -27,7 +27,8 @@ def made(plant_on=date(2028, 10, 2), mean_c=SOUTH, fruiting=(1, 2, 3), **changed
     facts |= {"pretreatment_weeks": math.nan}
     rules = Nursery(plant_on=plant_on, **{k: v for k, v in changed.items() if k not in facts})
     facts |= {k: v for k, v in changed.items() if k in facts}
-    return schedule(rules, mean_c, fruiting_months=fruiting, **facts)
+    until = plant_on + timedelta(weeks=rules.planting_weeks)
+    return schedule(plant_on, until, rules, mean_c, fruiting_months=fruiting, **facts)
 
 
 def test_seed_to_plantable_tubestock_takes_about_twelve_months():

@@ -1,16 +1,20 @@
 """Works: access classes, fences, lines for the machine, jobs in order; on the sample's plan."""
 
 import json
-from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 import shapely
 from python_calamine import CalamineWorkbook
 
-from siteplanner.season.works import ACCESS_CLASSES, _access_class, _jobs, fences
+from siteplanner.planting.access import ACCESS_CLASSES, access_class
+from siteplanner.season.ground_works import fences
+from siteplanner.season.plantings import Calendar
+from siteplanner.season.windows import Window
+from siteplanner.season.works import _jobs
 from siteplanner.site.planting import WorkRates
 
 CRS = "EPSG:32756"
@@ -46,19 +50,16 @@ def test_only_edges_without_a_fence_are_fenced_and_a_shared_one_once():
 
 
 @pytest.mark.parametrize(
-    ("steep", "line_at", "access_class"),
+    ("steep", "line_at", "number"),
     [(10, 200, 0), (20, 200, 1), (35, 200, 2), (10, 20, 1), (35, 20, 2)],
 )
-def test_access_classes_go_by_slope_and_by_what_is_near(steep, line_at, access_class):
+def test_access_classes_go_by_slope_and_by_what_is_near(steep, line_at, number):
     line = shapely.LineString([(0, 100 + line_at), (100, 100 + line_at)])
     no_plant, _ = features_and_paddocks(
         shapely.LineString([(0, 0), (1, 0)]), dangers=[("power_line", line)]
     )
-    ground = SimpleNamespace(slope_to=steep)
-    assert (
-        _access_class(ground, shapely.box(0, 0, 100, 100), no_plant, WorkRates())
-        == ACCESS_CLASSES[access_class]
-    )
+    got = access_class(steep, shapely.box(0, 0, 100, 100), no_plant, WorkRates())
+    assert got == ACCESS_CLASSES[number]
 
 
 def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
@@ -68,7 +69,9 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
          "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]]}
     )  # fmt: skip
     paddocks = pd.DataFrame({"paddock": ["West"], "fence_m": [300], "gates": [1]})
-    jobs = _jobs(blocks, paddocks, [[7, 8]], WorkRates())
+    winter = Calendar((Window(182, 223, "in winter"),), np.array([0]), 2028, None)
+    infill = {("A1", 2028): 7, ("A1", 2030): 5}
+    jobs = _jobs(blocks, paddocks, winter, infill, WorkRates())
     dated = list(zip(jobs["year"], jobs["month"], jobs["job"], jobs["quantity"], strict=True))
     assert dated == [
         (2028, 3, "access and fence", 300.0),
@@ -78,11 +81,13 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
         (2028, 7, "guard", 60.0),
         (2028, 8, "count what lives", 60.0),
         (2029, 5, "count what lives", 60.0),
+        (2029, 7, "plant infill", 7.0),
         (2030, 4, "weed control", 31.4),
         (2030, 7, "plant", 40.0),
         (2030, 7, "guard", 40.0),
         (2030, 8, "count what lives", 40.0),
         (2031, 5, "count what lives", 40.0),
+        (2031, 7, "plant infill", 5.0),
     ]
 
 
@@ -100,7 +105,7 @@ def test_the_samples_tables_agree(sample_plan, tables):
     assert by_zone.to_dict() == tables["counts"].groupby("zone")["trees"].sum().to_dict()
     planted = tables["works"][tables["works"]["job"] == "plant"]
     assert planted["quantity"].sum() == manifest["trees_total"]
-    assert set(blocks["access_class"]) <= set(ACCESS_CLASSES)
+    assert set(blocks["access_class"]) <= set(ACCESS_CLASSES[:2])
     assert (blocks["order_least"] <= blocks["order"]).all()
     assert (blocks["trees_later"] <= blocks["trees"]).all()
     assert ((blocks["later"] > blocks["year"]) | (blocks["trees_later"] == 0)).all()
@@ -125,6 +130,28 @@ def test_the_year_of_every_tree_is_the_same_in_every_table(sample_plan, tables):
     head, *_, total = book.get_sheet_by_name("Species by year").to_python()
     heads = {f"Year {year}" if year else "later": n for year, n in by_year.items()}
     assert dict(zip(head[2:-1], total[2:-1], strict=True)) == heads
+
+
+def test_nobody_is_sent_where_the_sample_is_too_steep(sample_plan, tables):
+    trees = gpd.read_file(sample_plan / "plan.gpkg", layer="trees").geometry
+    with rasterio.open(sample_plan / "layers" / "slope.tif") as file:
+        slope = np.array([cell[0] for cell in file.sample(zip(trees.x, trees.y, strict=True))])
+    assert slope.max() <= 38
+    blocks = gpd.read_file(sample_plan / "plan.gpkg", layer="blocks")
+    left = blocks[blocks["steep"] == "leave"]
+    assert len(left) and not left["trees"].any()
+    assert not set(left["block"]) & set(tables["blocks"]["block"])
+    assert not set(left["block"]) & set(tables["works"]["place"])
+
+
+def test_the_samples_hours_are_those_of_its_planting(sample_plan, tables):
+    hours = pd.read_csv(sample_plan / "hours.csv")
+    wanted = tables["blocks"]["person_hours"].sum()
+    assert hours[["plant_h", "steep_crew_h"]].sum().sum() == pytest.approx(wanted, rel=1e-3)
+    warnings = json.loads((sample_plan / "plan.json").read_text(encoding="utf-8"))["warnings"]
+    crew = hours["short"].fillna("").str.contains("crew")
+    assert crew.equals(hours["plant_h"] > hours["crew_available_h"])
+    assert crew.any() == any("the crew can do in a month" in words for words in warnings)
 
 
 def test_machine_lines_are_in_the_gis_file_and_as_long_as_the_tables_say(sample_plan, tables):

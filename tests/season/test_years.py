@@ -6,24 +6,29 @@ from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.season.years import Parts, spread
+from siteplanner.season.years import Parts, Use, spread
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.planting import Years
 
 
-def parts(trees, *, after=None, paddock=None, access=None):
+def parts(trees, *, after=None, paddock=None, access=None, earliest=None, infill=0.0):
     trees = np.array(trees)
     n = len(trees)
-    tubes = np.ceil(trees * 1.2).astype(np.int64)
+    tubes = np.ceil(trees * 1.2)
+
+    def use(now):
+        return Use(now.astype(float), infill * now)
+
     return Parts(
         trees,
-        tubes,
-        tubes * Nursery().tube_m2,
-        trees * 6.0,
-        trees / 600,
+        use(tubes),
+        use(tubes * Nursery().tube_m2),
+        use(trees * 6.0),
+        use(trees / 600),
         np.zeros(n, np.int64) if paddock is None else np.array(paddock),
         np.zeros(n) if access is None else np.array(access, float),
         np.full(n, -1) if after is None else np.array(after),
+        np.zeros(n, np.int64) if earliest is None else np.array(earliest),
     )
 
 
@@ -43,8 +48,8 @@ def test_limits_hold_and_nurses_stand_first(trees, number, tubes, nurse_years, s
     rules = Years(number=number, tubes=tubes, money=tubes * 5.5, nurse_years=nurse_years)
     year, said = spread(some, rules)
     for t in range(number):
-        assert some.tubes[year == t].sum() <= tubes
-        assert some.money[year == t].sum() <= tubes * 5.5 + 1e-6
+        assert some.tubes.now[year == t].sum() <= tubes
+        assert some.money.now[year == t].sum() <= tubes * 5.5 + 1e-6
     for part, first in enumerate(after):
         if first >= 0 and year[part] < number:
             assert year[part] >= year[first] + nurse_years
@@ -60,8 +65,8 @@ def test_early_years_are_filled_and_what_is_left_is_said():
     year, said = spread(parts([500, 500, 500, 500]), Years(number=3, tubes=600))
     assert sorted(year) == [0, 1, 2, 3]
     assert said == (
-        "500 trees do not fit into the 3 years and are left for later; all of it would take "
-        "2,400 tubes, and 3 years have 1,800.",
+        "500 trees do not fit into the 3 years and are left for later; all of the work would "
+        "take 2,400 tubes, and 3 years have 1,800.",
     )
 
 
@@ -89,7 +94,22 @@ def test_a_paddock_is_not_opened_twice_for_nothing():
 def test_many_blocks_are_spread_quickly(blocks):
     random = np.random.default_rng(0)
     some = parts(random.integers(50, 900, blocks), paddock=np.arange(blocks) % 8)
-    year, _ = spread(some, Years(number=5, tubes=int(some.tubes.sum() / 4)))
+    year, _ = spread(some, Years(number=5, tubes=int(some.tubes.now.sum() / 4)))
     assert (year < 5).all()
-    used = np.bincount(year, some.tubes, 5)
-    assert (used[:3] > 0.9 * some.tubes.sum() / 4).all()
+    used = np.bincount(year, some.tubes.now, 5)
+    assert (used[:3] > 0.9 * some.tubes.now.sum() / 4).all()
+
+
+def test_infill_of_the_year_before_takes_its_share_of_a_year():
+    some = parts([100] * 6, infill=0.5)
+    year, _ = spread(some, Years(number=4, tubes=300))
+    now, then = (np.bincount(year, use, 5)[:4] for use in (some.tubes.now, some.tubes.next))
+    assert (now + np.r_[0, then[:-1]] <= 300).all()
+    # 120 tubes a part and 60 a year later: two parts a year would overrun from the second on.
+    assert now[0] == 240 and now[1] <= 180
+
+
+def test_nothing_is_planted_before_its_window_opens():
+    assert spread(parts([10, 10], earliest=[1, 0]), Years(number=3))[0].tolist() == [1, 0]
+    year, _ = spread(parts([10, 10], earliest=[1, 0]), Years(number=3, tubes=100))
+    assert year.tolist() == [1, 0]

@@ -103,7 +103,7 @@ def test_the_same_again_gives_the_same_bytes(small, tmp_path):
 def test_a_site_that_is_there_stays_and_nothing_is_written_on_an_error(tmp_path):
     start(tmp_path, WHOLE)
     before = digests(tmp_path)
-    with pytest.raises(InputError, match="a site here already"):
+    with pytest.raises(InputError, match="already has a site"):
         start(tmp_path, WHOLE)
     assert digests(tmp_path) == before
     with pytest.raises(InputError) as found:

@@ -43,7 +43,7 @@ def test_a_list_is_copied_once_and_never_over_a_file(tmp_path):
     target = tmp_path / "mine.csv"
     copy_list("mediterranean", target)
     target.write_text("my own work", encoding="utf-8")
-    with pytest.raises(InputError, match="it is there already"):
+    with pytest.raises(InputError, match="it already exists"):
         copy_list("mediterranean", target)
     assert target.read_text(encoding="utf-8") == "my own work"
     with pytest.raises(InputError, match="did you mean 'mediterranean'"):

@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 from siteplanner import load_site
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.season.frost_by_zone import odds_by_zone, odds_on_cells, station_minima, tolerances
-from siteplanner.suitability.frost_risk import Gumbel, Odds, fit_gumbel, gumbel_of, odds, one_in
+from siteplanner.suitability.frost_risk import (
+    Gumbel,
+    Odds,
+    fit_gumbel,
+    gumbel_of,
+    odds,
+    one_in,
+    widened,
+)
 
 STATION = gumbel_of(-3.5, 0.9)
 
@@ -79,6 +87,36 @@ def test_simulated_winters_meet_the_odds():
     minima = STATION.location - STATION.scale * rng.gumbel(size=200_000)
     met = np.mean(minima - 2.0 < -6.0)
     assert odds_of().chance == pytest.approx(met, abs=0.004)
+
+
+def test_places_own_winters_add_their_variance():
+    """Winters drawn at the station and at the place, against the widened distribution."""
+    rng = np.random.default_rng(4)
+    drawn = STATION.location - STATION.scale * rng.gumbel(size=200_000)
+    drawn += 0.8 * rng.standard_normal(200_000)
+    wide = widened(STATION, 0.8)
+    assert wide.mean == pytest.approx(drawn.mean(), abs=0.01)
+    for celsius in (-7.5, -6.0, -5.0):  # the cold end, which kills
+        met = np.mean(drawn < celsius)
+        assert float(wide.chance_below(celsius)) == pytest.approx(met, abs=0.015)
+        assert float(STATION.chance_below(celsius)) < met
+    same = widened(STATION, 0.0)
+    assert (same.location, same.scale) == pytest.approx((STATION.location, STATION.scale))
+
+
+def test_two_in_three_true_chances_lie_in_the_stated_range():
+    """Drawn places, records and tolerances; the range holds about as many as it says."""
+    held = []
+    for seed in range(400):
+        rng = np.random.default_rng(seed)
+        difference, bears = -2 + 0.9 * rng.normal(), -6.5 + 1.0 * rng.normal()
+        true = float(widened(STATION, 0.7).chance_below(bears - difference))
+        read = fit_gumbel(STATION.location - STATION.scale * rng.gumbel(size=30))
+        record = widened(read, 0.7)
+        error = np.hypot(0.9, record.mean_error)  # a place's error has that of the record in it
+        told = odds_of(-6.5, -2.0, error, 1.0, record)
+        held.append(told.low <= true <= told.high)
+    assert np.mean(held) == pytest.approx(2 / 3, abs=0.08)
 
 
 def test_fit_wants_two_winters_that_differ():

@@ -102,7 +102,7 @@ def check_schemes(layers: Iterable[tuple[str, LayerInfo]]) -> None:
                 f"package {package}",
                 f"layer {info.name}, colours",
                 str(error),
-                "tell the package's author, or take the package out",
+                "report it to the package's author, or uninstall the package",
             )
     errors.raise_any()
 

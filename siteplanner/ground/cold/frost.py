@@ -6,20 +6,20 @@ the ground, drains downslope and lies where the ground is low, level and hollow,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label, map_coordinates, uniform_filter
+from scipy.ndimage import label, uniform_filter
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
 from siteplanner.base.units import hectares
 from siteplanner.ground.cold.lanes import HELD_M
-from siteplanner.ground.cold.minimum import PREDICTORS, MinimumFit, fit_minimum
-from siteplanner.ground.layer import CELL, layer, radius
+from siteplanner.ground.cold.predictors import NightGround
+from siteplanner.ground.layer import CELL, WHOLE_GRID, layer, radius
 
 _NEIGHBOURS = 400
 #: Cells worked on at a time: few enough to stay in the cache, enough to be worth the calls.
@@ -129,7 +129,7 @@ def cold_pool_criteria(
 
 @layer(
     LayerInfo(
-        title="Where the drainage and the quick criteria differ",
+        title="Cold air: two methods differ",
         unit="class",
         method="Cold air lying at least as deep as the setting at dawn, against the cold-pool "
         "criteria; where these give no signal nothing is compared",
@@ -166,7 +166,7 @@ def cold_air_check(
     ),
     LayerInfo(
         name="cold_air_pooling_today",
-        title="Cold-air pooling as things stand",
+        title="Cold-air pooling at present",
         unit="index 0-1",
         method="The same without an earlier plan's rows as mature shelter: what frost readings "
         "were taken in",
@@ -203,49 +203,46 @@ def pooling(
     )
 
 
-def fit_readings(
-    frost_readings: gpd.GeoDataFrame, layers: Mapping[str, FloatGrid], grid: Grid
-) -> MinimumFit:
-    """Fit the readings (column ``difference_c``) on the ground they stand on.
-
-    ``layers`` holds a layer for each of ``minimum.PREDICTORS``, and ``cold_air_pooling_today``,
-    since the readings know nothing of rows yet to grow. Readings whose ground is unknown are
-    left out.
-    """
-    layers = {**layers, "cold_air_pooling": layers["cold_air_pooling_today"]}
-    x, y = frost_readings.geometry.x.to_numpy(), frost_readings.geometry.y.to_numpy()
-    at = [grid.sample(layers[kind.name], x, y).astype(np.float64) for kind in PREDICTORS]
-    known = np.isfinite(np.stack(at)).all(axis=0)
-    difference = frost_readings["difference_c"].to_numpy(dtype=np.float64)
-    places = np.column_stack([x, y])[known]
-    return fit_minimum(difference[known], [a[known] for a in at], places=places)
-
-
 @layer(
     LayerInfo(
         name="winter_minimum",
         title="Coldest night of an average winter",
         unit="°C",
-        method="Readings' differences from the station's minimum of the same winter, fitted on "
-        "cold-air pooling and height (from 15 readings on also height above the cold air and "
-        "slope; ridge), added to the station's mean winter minimum",
-        source="common practice, no source; heights of an inversion capped at 50 m past the "
-        "readings (UK forecasting practice)",
+        method="Readings' differences from the station's minimum of the same winter, by a Gaussian "
+        "process with a linear mean on height, cold-air pooling, height above the cold air, "
+        "slope, concavity and the side it faces, whose slopes have stated priors, added to the "
+        "station's mean winter minimum; without readings the priors alone",
+        source="Student-t process: Shah, Wilson & Ghahramani 2014; priors from memory, judgement, "
+        "each stated in the code",
         valid=(-60, 30),
         colours="RdYlBu_11",
         on_map=True,
     ),
     LayerInfo(
         name="winter_minimum_error",
-        title="Standard error of the coldest night",
+        title="Error of the coldest night",
         unit="°C",
-        method="Error at readings that were left out, wider on ground unlike that of the "
-        "readings, with the error of the station's mean; a stated default under four readings",
-        source="common practice, no source",
-        valid=(0, 30),
+        method="Half the width of the range that two in three places are in, in a winter without "
+        "readings: the model's posterior (Student t), one winter's deviation from the "
+        "average, and the error of the station's mean; larger away from the readings and "
+        "on ground unlike theirs",
+        source="Student-t process: Shah, Wilson & Ghahramani 2014; priors from memory, judgement, "
+        "each stated in the code",
+        valid=(0, 60),
         colours="viridis",
     ),
-    reach=CELL,
+    LayerInfo(
+        name="winter_minimum_error_read",
+        title="Error of the coldest night in the winters with readings",
+        unit="°C",
+        method="The same for the winters of the readings, against the station's minimum of those "
+        "winters: without the deviation of other winters and the error of the station's mean",
+        source="Student-t process: Shah, Wilson & Ghahramani 2014; priors from memory, judgement, "
+        "each stated in the code",
+        valid=(0, 60),
+        colours="viridis",
+    ),
+    reach=WHOLE_GRID,
 )
 def coldest_night(
     cold_air_pooling: FloatGrid,
@@ -253,39 +250,35 @@ def coldest_night(
     dem: FloatGrid,
     height_above_cold_air: FloatGrid,
     slope: FloatGrid,
+    aspect: FloatGrid,
+    multi_scale_concavity: FloatGrid,
     grid: Grid,
+    latitude: float,
     frost_readings: gpd.GeoDataFrame,
     climate: object,
-) -> tuple[FloatGrid, FloatGrid]:
-    """Lowest temperature (°C) of an average winter at the reference height, and its error (°C)."""
+) -> tuple[FloatGrid, FloatGrid, FloatGrid]:
+    """Lowest temperature (°C) of an average winter at the reference height, and its errors (°C).
+
+    The errors are for a winter that was not read, and for those that were.
+    """
     layers = {
         "cold_air_pooling": cold_air_pooling,
         "cold_air_pooling_today": cold_air_pooling_today,
-        "height": dem,
         "height_above_cold_air": height_above_cold_air,
         "slope": slope,
+        "aspect": aspect,
+        "multi_scale_concavity": multi_scale_concavity,
     }
-    fitted = fit_readings(frost_readings, layers, grid)
+    ground = NightGround.of(layers, dem, grid, latitude)
+    fitted = ground.fit(frost_readings, climate.elevation_m)  # type: ignore[attr-defined]
+    made = fitted.on_grid(ground.layers, grid)
     minima = climate.winter_minima  # type: ignore[attr-defined]
-    used = [layers[name] for name in fitted.names]
-    lowest = fitted.difference(used) + np.float32(minima.mean())
-    if fitted.rest is not None:
-        lowest += on_grid(fitted.rest, grid)
     station = float(minima.std(ddof=1) / np.sqrt(len(minima))) if len(minima) > 1 else 1.0
-    return lowest, np.hypot(fitted.standard_error(used), np.float32(station))
-
-
-def on_grid(
-    surface: Callable[[NDArray[np.float64]], NDArray[np.float64]], grid: Grid, step_m: float = 20.0
-) -> FloatGrid:
-    """Work a smooth surface, a function of places (n, 2), out every ``step_m`` and in between."""
-    step = max(1, round(step_m / grid.cell))
-    rows, cols = (np.arange(-(-n // step) + 1) * step for n in grid.shape)
-    c, r = np.meshgrid(cols + 0.5, rows + 0.5)
-    x, y = grid.transform * (c.ravel(), r.ravel())
-    coarse = surface(np.column_stack([x, y])).reshape(len(rows), len(cols))
-    at = np.meshgrid(*(np.arange(n) / step for n in grid.shape), indexing="ij")
-    return np.asarray(map_coordinates(coarse, at, order=1, mode="nearest"), dtype=np.float32)
+    return (
+        made.difference + np.float32(minima.mean()),
+        np.hypot(made.error, np.float32(station)),
+        made.error_read,
+    )
 
 
 def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
@@ -300,8 +293,8 @@ def disagreement(cold_air_check: FloatGrid, mask: BoolGrid) -> list[str]:
     return [
         f"Frost hollows: on {drained + quick:.0%} of the ground the two methods differ (only the "
         f"modelled drainage finds cold air on {drained:.0%}, only the quick terrain criteria on "
-        f"{quick:.0%}). Put a minimum thermometer at the marked spots of the layer "
-        "cold_air_check before you rely on either."
+        f"{quick:.0%}). Before you rely on either, put a minimum thermometer at the spots marked "
+        "on the layer cold_air_check (Cold air: two methods differ)."
     ]
 
 
@@ -310,16 +303,16 @@ def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> li
     growth = layers["cold_air_growth"]
     deeper = mask & (growth >= HELD_M)
     if not deeper.any():
-        return ["Once mature, the rows of the earlier plan hold back hardly any cold air."]
+        return ["Once mature, the rows of the earlier plan will hold back hardly any cold air."]
     lanes = int(label(layers["cold_air_lanes"] == 1)[1])
     advice = (
         f"{lanes} lane{'s' if lanes > 1 else ''} through the rows would drain some of it (layer "
-        "cold_air_lanes). Leave those lanes unplanted or low."
+        "cold_air_lanes). Leave those lanes unplanted, or plant them with low shrubs only."
         if lanes
-        else "No lane through the rows was found that would drain it."
+        else "No lane through the rows would drain it."
     )
     return [
-        f"Once the rows of the earlier plan are mature, cold air at dawn lies at least "
+        "Once the rows of the earlier plan are mature, cold air at dawn will be at least "
         f"{HELD_M:g} m deeper on {hectares(deeper.sum() * grid.cell_area):.1f} ha, by up to "
         f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
         "not a forecast."

@@ -1,7 +1,15 @@
-"""The fit of frost readings: how the coldest night hangs on what the ground is like.
+"""The model of frost readings: how the coldest night hangs on the ground, for any number of them.
 
-What is fitted is a reading's difference from the station's minimum of the same winter; the
-station's record carries it to other winters.
+What is modelled is a place's difference (°C) from the station's minimum of the same winter:
+
+    difference = station + slopes @ (predictors - references) + field(x, y) + winter + microsite
+
+a Gaussian process with a linear mean, fitted as one. The linear part has normal priors
+(``PREDICTORS``); they are integrated out, so with no reading at all the prior is the estimate.
+The field has a Matérn 3/2 covariance at three lengths. All variances share one unknown scale
+with an inverse-gamma prior, which makes what is predicted a Student t: few readings give wide
+errors (a Student-t process: Shah, Wilson & Ghahramani 2014, abstract as seen). No
+hyperparameter is tuned; each is stated here with its reason.
 """
 
 from __future__ import annotations
@@ -12,277 +20,376 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import RBFInterpolator
+from scipy.linalg import cholesky, solve_triangular
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import KDTree
+from scipy.spatial.distance import cdist
+from scipy.stats import t as student
 
-#: Readings are not stretched further than this past the heights they were taken at: deeper
-#: inversions are rare (UK forecasting practice caps cold pools at 70 m, 50 m is proposed).
-TALLEST_INVERSION_M = 50.0
-#: Fewer readings cannot carry a fit; below the second number two predictors are the most;
-#: from the third on, what the fit leaves over is interpolated between readings.
-FEWEST_READINGS, FEW_READINGS, MANY_READINGS = 4, 15, 30
-#: Error where stated defaults stand in for readings, °C (from memory, judgement; wide).
-DEFAULT_ERROR = 2.5
-_PENALTIES = (0.03, 0.1, 0.3, 1.0, 3.0, 10.0)
-_REACHES_M = (100.0, 300.0, 1000.0)
+from siteplanner.base.grid import FloatGrid, Grid
+
+Floats = NDArray[np.float64]
+
+#: Fewer readings than this say little beside the prior; the plan says so.
+FEWEST_READINGS = 4
+#: Doubt (°C) about a place on station-like ground: the station is not on the property. From
+#: memory, judgement.
+STATION_C = 2.0
+#: Doubt (m) about the station's height where the site file does not give it. Judgement.
+UNKNOWN_HEIGHT_M = 300.0
+#: Deviation (°C) and lengths (m) of the smooth field: what weather and ground do that no
+#: predictor says. No single length is right, so three share it evenly. Judgement.
+FIELD_C, LENGTHS_M = 0.7, (300.0, 1000.0, 3000.0)
+#: Deviation (°C) of a place from the smooth field (trees, walls, soil, a hollow lost in the DEM),
+#: and of a simple thermometer (small loggers are sold as good to about half a degree). From
+#: memory, judgement.
+MICROSITE_C, INSTRUMENT_C = 0.5, 0.3
+#: How much one winter's differences deviate from an average winter's: all places together
+#: against the station, and each place on its own (°C); two winters then differ by 1.0 °C at a
+#: place. Judgement; learnt where places were read in several winters.
+WINTER_ALL_C, WINTER_PLACE_C = 0.5, 0.5
+#: How many observations the priors of scale and of the winters' deviations are worth.
+_WORTH = 4.0
+#: Readings closer than this are of one place.
+_SAME_PLACE_M = 10.0
+#: The field is worked out on steps of this share of its shortest length, and in between.
+_STEP = 1 / 8
+_CELLS_A_RUN, _POINTS_A_RUN = 65_536, 8_192
+#: Two in three: the share that an error stands for, as one standard deviation does of a normal.
+TWO_IN_THREE = 0.6827
 
 
 @dataclass(frozen=True)
 class Predictor:
-    """One thing that the minimum may hang on.
+    """One thing that the minimum hangs on, and what is believed of it before any reading.
 
-    ``sign`` is the direction it must work in (1 warmer, -1 colder with more of it, 0 either),
-    ``default`` the change in °C per unit used without readings, and ``beyond`` how far past
-    the readings' range it may be stretched, in its own unit. With ``log`` it is ln(1 + x) that
-    counts: the first metres above the cold air, and the first degrees of slope, matter most.
+    ``mean`` and ``spread`` are of the slope, °C per unit. ``reference`` is its value where a
+    station stands: level, open ground (NaN: given with the station). With ``log`` it is
+    ln(1 + x) that counts: the first metres above cold air, and the first degrees, matter most.
     """
 
     name: str
-    sign: int
-    default: float
-    beyond: float
+    unit: str
+    mean: float
+    spread: float
+    reference: float
     log: bool = False
 
+    def shaped(self, values: ArrayLike) -> NDArray[np.float32]:
+        """Values in the shape that counts."""
+        given = np.asarray(values, dtype=np.float32)
+        return np.log1p(np.maximum(given, 0)) if self.log else given
 
-#: In order of use: the first two always, all from ``FEW_READINGS`` readings on. The defaults
-#: are from memory, judgement.
+
+#: The priors are physics and judgement, not fitted to any readings. Height: air cools by some 0.6
+#: °C in 100 m on average (0.55 to 0.65 in the sources that Rolland 2003, J. Climate 16, lists) and
+#: warms upward in an inversion, so nil, give or take that. A full cold-air pool: 4 °C colder, give
+#: or take 2 (strong pools pass 4 °C on 12 % of nights: Clun valley, COLPEX). 50 m above the cold
+#: air, and ground of 30 degrees, are some 1.2 and 1.0 °C warmer than air and level ground beside.
+#: A hollow of 0.1 m/m is 0.3 °C colder. Facing the pole: unknown sign. All from memory,
+#: judgement, but for the figures named.
 PREDICTORS = (
-    Predictor("cold_air_pooling", -1, -4.0, 0.25),
-    Predictor("height", 1, 0.005, TALLEST_INVERSION_M),
-    Predictor("height_above_cold_air", 1, 0.0, TALLEST_INVERSION_M, log=True),
-    Predictor("slope", 1, 0.0, 5.0, log=True),
+    Predictor("height", "m", 0.0, 0.006, np.nan),
+    Predictor("cold_air_pooling", "index", -4.0, 2.0, 0.2),
+    Predictor("height_above_cold_air", "m", 0.3, 0.3, 10.0, log=True),
+    Predictor("slope", "degrees", 0.3, 0.3, 2.0, log=True),
+    Predictor("multi_scale_concavity", "m/m", -3.0, 3.0, 0.0),
+    Predictor("facing_pole", "share", 0.0, 1.5, 0.0),
 )
 
 
 @dataclass(frozen=True)
-class MinimumFit:
-    """How readings' differences from the station (°C) hang on the predictors.
+class Estimate:
+    """What the model says of places: ``difference`` from the station and errors, °C.
 
-    The estimate is ``mean + slopes @ (predictors - centre)``, predictors held to ``lowest`` and
-    ``highest``, then shaped (ln(1 + x) where ``logs`` says so; ``centre`` is of that shape).
-    ``error_c`` is the error of prediction at an average place (each reading left out in turn,
-    the penalty chosen anew without it), ``readings`` how many were used.
-    ``rest`` holds what is left over at the readings, interpolated from 30 readings on.
+    ``error`` is for a winter that was not read, ``error_read`` for the winters that were; two in
+    three places lie within them. ``difference`` is of an average winter, ``difference_read`` of
+    the winters that were read.
     """
 
-    names: tuple[str, ...]
-    logs: tuple[bool, ...]
-    mean: float
-    centre: NDArray[np.float64]
-    slopes: NDArray[np.float64]
-    lowest: NDArray[np.float64]
-    highest: NDArray[np.float64]
-    error_c: float
+    difference: NDArray[np.float32]
+    error: NDArray[np.float32]
+    difference_read: NDArray[np.float32]
+    error_read: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class MinimumFit:
+    """The posterior: ``slopes`` (1 + predictors + winters) with ``root`` of their covariance.
+
+    ``root @ root.T`` is the covariance before it is multiplied by ``scale`` (°C²). ``places``
+    (n, 2), m, and ``root_inverse`` (n, n), the inverse root of the readings' covariance about
+    the linear part, carry the field; ``left`` and ``seen`` are the readings less the linear part
+    and its columns, both in that root. ``winters`` weighs the winters that were read;
+    ``winter_all_c`` and ``winter_place_c`` are what a winter deviates by. ``readings`` counts
+    readings, ``len(places)`` places.
+    """
+
+    station_m: float
+    slopes: Floats
+    root: Floats
+    scale: float
+    freedom: float
+    places: Floats
+    root_inverse: Floats
+    left: Floats
+    seen: Floats
+    winters: Floats
+    winter_all_c: float
+    winter_place_c: float
     readings: int
-    spread: NDArray[np.float64]
-    inverse: NDArray[np.float64]
-    leverage: float
-    rest: RBFInterpolator | None = None
 
-    def held(self, predictors: Sequence[ArrayLike]) -> NDArray[np.float32]:
-        """Predictors held to the range that the readings speak for, less their centre."""
-        parts = [
-            _shaped(np.clip(np.asarray(p, np.float32), np.float32(low), np.float32(high)), log)
-            - np.float32(middle)
-            for p, low, high, log, middle in zip(
-                predictors, self.lowest, self.highest, self.logs, self.centre, strict=True
-            )
-        ]
-        return np.stack(parts)
+    def quantile(self, share: float = TWO_IN_THREE) -> float:
+        """Half-width, in units of the scaled deviation, that holds ``share`` of cases."""
+        return float(student.ppf((1 + share) / 2, self.freedom))
 
-    def difference(self, predictors: Sequence[ArrayLike]) -> NDArray[np.float32]:
-        """Difference from the station's minimum, °C, of the predictors' shape.
+    @property
+    def winter_c(self) -> float:
+        """The part of ``Estimate.error``, °C, that one winter deviates by from the average."""
+        return self.quantile() * float(np.hypot(self.winter_all_c, self.winter_place_c))
 
-        What ``rest`` interpolates comes on top.
+    def at(self, predictors: Sequence[ArrayLike], places: Floats) -> Estimate:
+        """Estimate for n places: one array (n,) a predictor, and ``places`` (n, 2), m."""
+        shaped = self._shaped(predictors)
+        return self._combine(shaped, self._field(np.asarray(places, dtype=np.float64)))
+
+    def parts(self, predictors: Sequence[float], place: tuple[float, float]) -> dict[str, float]:
+        """What the difference at one place is made of, °C: ``station``, predictors, ``nearby``.
+
+        ``station`` is how this neighbourhood differs from the station on like ground; ``nearby``
+        what readings around say beyond that. They add up to the difference.
         """
-        away = np.tensordot(self.slopes.astype(np.float32), self.held(predictors), axes=1)
-        return np.asarray(away + np.float32(self.mean), dtype=np.float32)
+        shaped = self._shaped([[value] for value in predictors])[:, 0]
+        names = [kind.name for kind in PREDICTORS]
+        by_kind = self.slopes[1 : 1 + len(names)] * shaped
+        field = self._field(np.array([place]))[0, 0]
+        return {"station": float(self.slopes[0]), **dict(zip(names, by_kind, strict=True)),
+                "nearby": float(field)}  # fmt: skip
 
-    def standard_error(self, predictors: Sequence[ArrayLike]) -> NDArray[np.float32]:
-        """Error of prediction, °C: it grows away from ground that the readings stand on."""
-        if not self.inverse.any():
-            shape = np.shape(predictors[0])
-            known = np.isfinite(np.stack([np.asarray(p) for p in predictors])).all(axis=0)
-            return np.where(known, self.error_c, np.nan).astype(np.float32).reshape(shape)
-        # Not held to the readings' range: past it the doubt goes on growing.
-        scaled = [
-            (_shaped(np.asarray(p, np.float32), log) - np.float32(m)) / np.float32(s)
-            for p, log, m, s in zip(predictors, self.logs, self.centre, self.spread, strict=True)
-        ]
-        away = np.zeros_like(scaled[0])
-        for i, first in enumerate(scaled):
-            for j, second in enumerate(scaled):
-                away += np.float32(self.inverse[i, j]) * first * second
-        spread = (1 + 1 / self.readings + away) / (1 + self.leverage)
-        return np.asarray(self.error_c * np.sqrt(spread), dtype=np.float32)
+    def on_grid(self, layers: Sequence[FloatGrid], grid: Grid) -> Estimate:
+        """Estimate for every cell of ``grid``; one layer (rows, columns) a predictor.
+
+        The field's share is smooth in x and y alone, so it is worked out on coarser steps and
+        taken linear between them; all else is exact. Works a run of rows at a time.
+        """
+        rows, cols = grid.shape
+        step = max(1, int(LENGTHS_M[0] * _STEP / grid.cell))
+        coarse = self._coarse(grid, step)
+        along = np.arange(cols, dtype=np.float32) / np.float32(step)
+        left = np.minimum(along.astype(np.intp), coarse.shape[2] - 2)
+        right = along - left.astype(np.float32)
+        out = [np.empty(grid.shape, dtype=np.float32) for _ in range(4)]
+        run = max(1, _CELLS_A_RUN // cols)
+        for top in range(0, rows, run):
+            here = np.s_[top : min(top + run, rows)]
+            down = np.arange(top, min(top + run, rows), dtype=np.float32) / np.float32(step)
+            upper = np.minimum(down.astype(np.intp), coarse.shape[1] - 2)
+            lower = (down - upper.astype(np.float32))[:, None]
+            bands = coarse[:, upper] * (1 - lower) + coarse[:, upper + 1] * lower
+            field = bands[:, :, left] * (1 - right) + bands[:, :, left + 1] * right
+            shaped = self._shaped([layer[here].ravel() for layer in layers])
+            made = self._combine(shaped, field.reshape(len(field), -1))
+            for whole, part in zip(
+                out,
+                (made.difference, made.error, made.difference_read, made.error_read),
+                strict=True,
+            ):
+                whole[here] = part.reshape(-1, cols)
+        return Estimate(*out)
+
+    def covariance(self, predictors: Sequence[ArrayLike], places: Floats) -> Floats:
+        """Posterior covariance (n, n) of average winters' minima between places, °C².
+
+        Without what each place has of its own (``MICROSITE_C``).
+        """
+        places = np.asarray(places, dtype=np.float64)
+        near = field_covariance(places, self.places) @ self.root_inverse.T
+        away = self._columns(self._shaped(predictors)) - near @ self.seen
+        spread = away @ self.root
+        own = field_covariance(places, places) - near @ near.T
+        return np.asarray(self.scale * (own + spread @ spread.T))
+
+    def _shaped(self, predictors: Sequence[ArrayLike]) -> NDArray[np.float32]:
+        return shaped_predictors(predictors, self.station_m)
+
+    def _columns(self, shaped: NDArray[np.float32]) -> Floats:
+        """Columns of the linear part for an average winter, (n, 1 + predictors + winters)."""
+        count = shaped.shape[1]
+        none = np.zeros((count, len(self.winters)))
+        return np.column_stack([np.ones(count), shaped.T, none])
+
+    def _field(self, places: Floats) -> NDArray[np.float32]:
+        """Smooth parts (2 + columns, n): the field's mean, its variance, the columns it knows."""
+        out = np.empty((2 + len(self.slopes), len(places)), dtype=np.float32)
+        root = self.root_inverse.astype(np.float32)
+        left, seen = self.left.astype(np.float32), self.seen.T.astype(np.float32)
+        for first in range(0, len(places), _POINTS_A_RUN):
+            part = np.s_[first : first + _POINTS_A_RUN]
+            near = root @ _matern(cdist(self.places, places[part]).astype(np.float32))
+            out[0, part] = left @ near
+            out[1, part] = FIELD_C**2 - np.einsum("ij,ij->j", near, near)
+            out[2:, part] = seen @ near
+        return out
+
+    def _coarse(self, grid: Grid, step: int) -> NDArray[np.float32]:
+        """Smooth parts on every ``step``-th cell, one more than needed on each side."""
+        rows, cols = (np.arange((n - 1) // step + 2) * step for n in grid.shape)
+        c, r = np.meshgrid(cols + 0.5, rows + 0.5)
+        x, y = grid.transform * (c.ravel(), r.ravel())
+        return self._field(np.column_stack([x, y])).reshape(-1, len(rows), len(cols))
+
+    def _combine(self, shaped: NDArray[np.float32], field: NDArray[np.float32]) -> Estimate:
+        """Put the linear part and the field together; ``shaped`` (predictors, n).
+
+        A winter that was not read adds its own deviations, which are learnt from winters and do
+        not follow the scale.
+        """
+        slopes, root = self.slopes.astype(np.float32), self.root.astype(np.float32)
+        kinds = len(shaped)
+        difference = slopes[0] + slopes[1 : 1 + kinds] @ shaped + field[0]
+        away = -field[2:]
+        away[0] += 1
+        away[1 : 1 + kinds] += shaped
+        spread = root.T @ away
+        in_read = np.concatenate([np.zeros(1 + kinds), self.winters]).astype(np.float32)
+        own = np.maximum(field[1], 0) + np.float32(MICROSITE_C**2)
+        average = self.scale * (own + (spread**2).sum(axis=0))
+        spread += (root.T @ in_read)[:, None]
+        each = self.winter_place_c**2 / max(len(self.winters), 1)
+        read = self.scale * (own + each + (spread**2).sum(axis=0))
+        other = average + self.winter_all_c**2 + self.winter_place_c**2
+        wide = np.float32(self.quantile())
+        return Estimate(
+            difference,
+            wide * np.sqrt(other, dtype=np.float32),
+            difference + in_read @ slopes,
+            wide * np.sqrt(read, dtype=np.float32),
+        )
+
+
+def shaped_predictors(predictors: Sequence[ArrayLike], station_m: float) -> NDArray[np.float32]:
+    """Predictors in the shape that counts, less their references: (predictors, n)."""
+    parts = []
+    for kind, values in zip(PREDICTORS, predictors, strict=True):
+        reference = station_m if np.isnan(kind.reference) else kind.reference
+        parts.append(kind.shaped(values) - kind.shaped(reference))
+    return np.stack(parts)
+
+
+def field_covariance(first: Floats, second: Floats) -> Floats:
+    """Matérn 3/2 covariance (n, m), °C², of the smooth field between places (n, 2), (m, 2), m."""
+    return _matern(cdist(first, second))
+
+
+def _matern(apart: NDArray[Any]) -> NDArray[Any]:
+    total = np.zeros_like(apart)
+    share = FIELD_C**2 / len(LENGTHS_M)
+    for length in LENGTHS_M:
+        away = apart * apart.dtype.type(np.sqrt(3) / length)
+        fading = np.exp(-away)
+        away += 1
+        away *= fading
+        total += away
+    total *= apart.dtype.type(share)
+    return total
+
+
+def same_place(places: Floats) -> NDArray[np.intp]:
+    """Number of the place that each reading (n, 2), m, is of: those within 10 m are of one."""
+    if not len(places):
+        return np.zeros(0, dtype=np.intp)
+    pairs = KDTree(places).query_pairs(_SAME_PLACE_M, output_type="ndarray")
+    joined = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(places),) * 2)
+    return np.asarray(connected_components(joined, directed=False)[1], dtype=np.intp)
 
 
 def fit_minimum(
     difference_c: ArrayLike,
     predictors: Sequence[ArrayLike],
-    kinds: Sequence[Predictor] = PREDICTORS,
-    places: NDArray[np.float64] | None = None,
+    places: ArrayLike,
+    winters: ArrayLike | None = None,
+    *,
+    station_m: float,
+    station_c: float = STATION_C,
 ) -> MinimumFit:
-    """Fit differences from the station (°C, one a reading) on predictors (one array a kind).
+    """Fit n readings' differences from the station (°C), none upward.
 
-    Ridge regression on standardised predictors; one whose slope has the wrong sign is left
-    out. The penalty is that with the least error when each reading in turn is left out. With
-    fewer than four readings stated defaults are used; ``places`` (n, 2), m, allow what is left
-    over to be interpolated from 30 readings on.
+    ``predictors`` holds an array (n,) a kind of ``PREDICTORS``, ``places`` is (n, 2), m, and
+    ``winters`` the winter of each reading (None: all of one). ``station_m`` is the station's
+    height, ``station_c`` the doubt about a place like it. Readings of one place are averaged
+    first: several winters of one instrument are one place, not several.
     """
     y = np.asarray(difference_c, dtype=np.float64)
-    used = len(kinds) if len(y) >= FEW_READINGS else min(2, len(kinds))
-    kinds = kinds[:used]
-    raw = np.column_stack([np.asarray(p, dtype=np.float64) for p in predictors[:used]])
-    names, logs = tuple(kind.name for kind in kinds), tuple(kind.log for kind in kinds)
-    x = shaped(raw, kinds)
-    beyond = np.array([kind.beyond for kind in kinds])
-    if len(y) < FEWEST_READINGS:
-        mean = float(y.mean()) if len(y) else 0.0
-        centre = x.mean(axis=0) if len(y) else np.zeros(used)
-        slopes = np.array([kind.default for kind in kinds])
-        # Without a reading the height of the station is not to be guessed at.
-        low, high = (centre - 2 * beyond, centre + beyond) if len(y) else (centre, centre)
-        for place, kind in enumerate(kinds):
-            if kind.name == "cold_air_pooling":
-                low[place], high[place] = 0.0, 1.0
-        return MinimumFit(
-            names,
-            logs,
-            mean,
-            centre,
-            slopes,
-            low,
-            high,
-            DEFAULT_ERROR,
-            len(y),
-            np.ones(used),
-            np.zeros((used, used)),
-            0.0,
-        )
-    signs = np.array([kind.sign for kind in kinds])
-    penalty = best_penalty(x, y, signs)
-    mean, centre, slopes = ridge(x, y, signs, penalty)
-    spread = _spread(x)
-    scaled = (x - centre) / spread
-    inverse: NDArray[Any] = np.linalg.inv(scaled.T @ scaled + penalty * np.eye(used))
-    leverage = float(np.mean(1 / len(y) + np.einsum("ij,jk,ik->i", scaled, inverse, scaled)))
-    rest, error = None, _left_out_error(x, y, signs)
-    if places is not None and len(y) >= MANY_READINGS:
-        rest, error = _rest(y - mean - (x - centre) @ slopes, places, error)
+    at = np.asarray(places, dtype=np.float64).reshape(-1, 2)
+    shaped = shaped_predictors(predictors, station_m).astype(np.float64)
+    place = same_place(at)
+    winter = np.zeros(len(y), dtype=np.intp)
+    if winters is not None:
+        winter = np.unique(np.asarray(winters), return_inverse=True)[1]
+    all_c, place_c = winter_deviations(y, place, winter)
+    of_place, of_winter = (np.equal.outer(np.unique(n), n).astype(float) for n in (place, winter))
+    counts = of_place.sum(axis=1)
+    average = of_place / counts[:, None]
+    columns = np.column_stack([np.ones(len(y)), shaped.T, of_winter.T])
+    prior = np.array([0.0, *(kind.mean for kind in PREDICTORS), *np.zeros(len(of_winter))])
+    spread = np.array(
+        [station_c, *(kind.spread for kind in PREDICTORS), *np.full(len(of_winter), all_c)]
+    )
+    seen_at = average @ at
+    own = MICROSITE_C**2 + (place_c**2 + INSTRUMENT_C**2) / counts
+    lower = cholesky(field_covariance(seen_at, seen_at) + np.diag(own), lower=True)
+    root_inverse = solve_triangular(lower, np.eye(len(counts)), lower=True)
+    seen = root_inverse @ average @ columns
+    off = root_inverse @ average @ (y - columns @ prior)
+    # The posterior of the slopes in units of their priors, which keeps the numbers even.
+    precision = np.eye(len(prior)) + np.outer(spread, spread) * (seen.T @ seen)
+    half = solve_triangular(cholesky(precision, lower=True), np.eye(len(prior)), lower=True)
+    root = spread[:, None] * half.T
+    found = root @ root.T @ seen.T @ off
+    # off' K^-1 off with the slopes integrated out, by their posterior.
+    misfit = float(off @ off - (seen.T @ off) @ found)
+    freedom = _WORTH + len(counts)
     return MinimumFit(
-        names,
-        logs,
-        mean,
-        centre,
-        slopes,
-        _least(raw.min(axis=0) - beyond, kinds),
-        raw.max(axis=0) + beyond,
-        error,
+        station_m,
+        prior + found,
+        root,
+        (_WORTH + misfit) / freedom,
+        freedom,
+        seen_at,
+        root_inverse,
+        off - seen @ found,
+        seen,
+        of_winter.sum(axis=1) / max(len(y), 1),
+        all_c,
+        place_c,
         len(y),
-        spread,
-        inverse,
-        leverage,
-        rest,
     )
 
 
-def _shaped(values: NDArray[Any], log: bool) -> NDArray[Any]:
-    return np.log1p(values) if log else values
+def winter_deviations(
+    difference_c: Floats, place: NDArray[np.intp], winter: NDArray[np.intp]
+) -> tuple[float, float]:
+    """Deviations (°C) of one winter from the average: of all places together, of each alone.
 
-
-def shaped(
-    raw: NDArray[np.float64], kinds: Sequence[Predictor] = PREDICTORS
-) -> NDArray[np.float64]:
-    """Predictors (n, kinds) in the shape that counts."""
-    columns = [_shaped(column, kind.log) for column, kind in zip(raw.T, kinds, strict=True)]
-    return np.column_stack(columns)
-
-
-def _least(low: NDArray[np.float64], kinds: Sequence[Predictor]) -> NDArray[np.float64]:
-    """Lower ends of ranges; what is taken in logarithm is never negative."""
-    return np.where([kind.log for kind in kinds], np.maximum(low, 0), low)
-
-
-def _spread(x: NDArray[np.float64]) -> NDArray[np.float64]:
-    deviation = x.std(axis=0)
-    return np.where(deviation > 1e-9, deviation, np.inf)
-
-
-def ridge(
-    x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64], penalty: float
-) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-    """Mean, centre and slopes per unit; slopes of the wrong sign are nil."""
-    centre, spread, mean = x.mean(axis=0), _spread(x), float(y.mean())
-    scaled = (x - centre) / spread
-    keep = np.ones(x.shape[1], dtype=bool)
-    while True:
-        part = scaled[:, keep]
-        found = np.zeros(x.shape[1])
-        found[keep] = np.linalg.solve(
-            part.T @ part + penalty * np.eye(keep.sum()), part.T @ (y - mean)
-        )
-        wrong = np.where(found * signs < 0, np.abs(found), 0)
-        if not wrong.any():
-            return mean, centre, found / spread
-        keep[int(wrong.argmax())] = False
-
-
-def best_penalty(x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64]) -> float:
-    """Penalty with the least error at readings left out one by one.
-
-    For ridge those errors follow from the fit to all: error / (1 - leverage).
+    From places read in several winters (place, winter and rest, by least squares), drawn to the
+    stated priors, which are worth four observations each (scaled inverse chi-squared).
     """
-    _, centre, slopes = ridge(x, y, signs, 1.0)
-    scaled = ((x - centre) / _spread(x))[:, slopes != 0]
-    away = y - y.mean()
-    left, size, _ = np.linalg.svd(scaled, full_matrices=False)
-    best = (np.inf, _PENALTIES[-1])
-    for penalty in _PENALTIES:
-        shrunk = left * (size**2 / (size**2 + penalty))
-        leverage = 1 / len(y) + (shrunk * left).sum(axis=1)
-        errors = (away - shrunk @ (left.T @ away)) / np.maximum(1 - leverage, 1e-9)
-        best = min(best, (float(np.mean(errors**2)), penalty))
-    return best[1]
-
-
-def _left_out_error(
-    x: NDArray[np.float64], y: NDArray[np.float64], signs: NDArray[np.int64]
-) -> float:
-    """Error of prediction: each reading in turn is left out, and the penalty chosen without it."""
-    errors = np.empty(len(y))
-    for out in range(len(y)):
-        rest = np.arange(len(y)) != out
-        penalty = best_penalty(x[rest], y[rest], signs)
-        mean, centre, slopes = ridge(x[rest], y[rest], signs, penalty)
-        errors[out] = y[out] - mean - (x[out] - centre) @ slopes
-    found = float(np.sqrt(np.mean(errors**2)))
-    # Three readings to fit on are too few to tell how good the fit is.
-    return max(found, DEFAULT_ERROR / 2) if len(y) <= FEWEST_READINGS else found
-
-
-def _rest(
-    left: NDArray[np.float64], places: NDArray[np.float64], error: float
-) -> tuple[RBFInterpolator | None, float]:
-    """Interpolate what is left over, where that helps readings that were left out."""
-    turns = np.arange(len(left)) % 10
-    best: tuple[float, float] | None = None
-    for reach in _REACHES_M:
-        found = np.empty(len(left))
-        for turn in range(10):
-            out = turns == turn
-            found[out] = _smooth(places[~out], left[~out], reach)(places[out])
-        gain = float(np.sqrt(np.mean((left - found) ** 2) / np.mean(left**2)))
-        if best is None or gain < best[0]:
-            best = (gain, reach)
-    assert best is not None
-    if best[0] >= 1:
-        return None, error
-    return _smooth(places, left, best[1]), error * best[0]
-
-
-def _smooth(
-    places: NDArray[np.float64], left: NDArray[np.float64], reach: float
-) -> RBFInterpolator:
-    return RBFInterpolator(
-        places, left, kernel="gaussian", epsilon=1 / reach, smoothing=1.0, degree=-1
-    )
+    places, winters = (len(np.unique(n)) for n in (place, winter))
+    if winters < 2:
+        return WINTER_ALL_C, WINTER_PLACE_C
+    rows = np.arange(len(place))
+    dummies = np.zeros((len(place), places + winters))
+    dummies[rows, np.unique(place, return_inverse=True)[1]] = 1
+    dummies[rows, places + np.unique(winter, return_inverse=True)[1]] = 1
+    found, _, rank, _ = np.linalg.lstsq(dummies, difference_c, rcond=None)
+    rest = difference_c - dummies @ found
+    spare = len(place) - rank
+    # What is left over is the place's own winter and the instrument's error.
+    prior = WINTER_PLACE_C**2 + INSTRUMENT_C**2
+    alone = float(_WORTH * prior + rest @ rest) / (_WORTH + spare) - INSTRUMENT_C**2
+    together = WINTER_ALL_C**2
+    if rank == places + winters - 1:  # every winter can be held against every other
+        effects = found[places:] - found[places:].mean()
+        together = float(_WORTH * together + effects @ effects) / (_WORTH + winters - 1)
+    return float(np.sqrt(together)), float(np.sqrt(max(alone, 0.1**2)))

@@ -31,10 +31,10 @@ from siteplanner.ground.cold.lanes import WORTH, cut_lanes, lanes_through_rows, 
 from siteplanner.ground.layer import WHOLE_GRID, layer, radius
 
 _METHOD = (
-    "One calm clear night, sunset to sunrise of the design date, of a chilled layer that drains, "
-    "lies and spills on cells of 5 m or more; open edges; cooling weakens where less sky is seen "
-    "and as the pool deepens; banks and buildings count as the DEM has them, hedges by height and "
-    "porosity. {what}"
+    "One calm clear night, sunset to sunrise of the design date: a chilled layer of air that "
+    "drains, pools and spills, on cells of 5 m or more with open edges. Cooling is weaker where "
+    "less sky is visible and as the pool deepens. Banks and buildings are as in the DEM, hedges "
+    "have a height and a porosity. {what}"
 )
 _SOURCE = (
     "local inertial form of Bates, Horritt & Fewtrell 2010; length of the night FAO-56 (Allen et "
@@ -70,7 +70,7 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
     ),
     LayerInfo(
         name="cold_air_arrival",
-        title="Hours after sunset until cold air lies deep",
+        title="Hours after sunset until cold air is deep",
         unit="h",
         method=_METHOD.format(
             what="Hour at which the air first lies as deep as the setting "
@@ -91,9 +91,11 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
     ),
     LayerInfo(
         name="cold_air_direction",
-        title="Where the cold air flows to before dawn",
+        title="Direction of the cold air before dawn",
         unit="degrees",
-        method=_METHOD.format(what="Clockwise from true north; unknown in still air."),
+        method=_METHOD.format(
+            what="The direction the air flows to, clockwise from true north; unknown in still air."
+        ),
         source=_SOURCE,
         valid=(0, 360),
         colours="viridis",
@@ -103,8 +105,8 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
         title="Lines along which cold air drains",
         unit="class",
         method=_METHOD.format(
-            what="Cells that pass more air than the ground on both sides of "
-            "the stream and more than the setting share_of_lines keeps."
+            what="Cells that pass more air than the ground on both sides of the stream and more "
+            "than the setting share_of_lines asks for."
         ),
         source="common practice, no source",
         valid=(0, 1),
@@ -113,7 +115,7 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
     ),
     LayerInfo(
         name="cold_air_growth",
-        title="How much deeper the cold air lies once the rows of the earlier plan are mature",
+        title="Deeper cold air once the rows of the earlier plan are mature",
         unit="m",
         method=_METHOD.format(
             what="Depth at dawn with an earlier plan's dense rows as mature shelter, less without."
@@ -124,11 +126,11 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
     ),
     LayerInfo(
         name="cold_air_lanes",
-        title="Where a lane through the mature rows would drain the cold air",
+        title="Lanes through the mature rows that would drain cold air",
         unit="class",
-        method="Lanes through the rows along the streams that they hold back most; kept only "
-        "where a run of the night with the lanes cut lets go of air. For rows to be planted "
-        "alone, never for a bank, levee or dam wall.",
+        method="Lanes through the rows along the streams that they hold back most; shown only "
+        "where the modelled night, run again with the lanes open, holds less air. For "
+        "rows to be planted alone, never for a bank, levee or dam wall.",
         source="our own; common practice, no source",
         valid=(0, 1),
         colours="YlGnBu_09",

@@ -39,10 +39,10 @@ def length_exponent(slope: ArrayLike) -> NDArray[np.float64]:
         title="Slope length and steepness (LS)",
         unit="times the unit plot",
         method=(
-            "RUSLE's LS: length from the catchment per metre of contour above the cell, up to "
-            "the stated one (300 m unless set otherwise, about the longest in the handbook's "
-            "table), steepness from the cell's slope. For sheet and rill wash on open slopes; "
-            "it says nothing of gullies and channels."
+            "RUSLE's LS: length from the catchment per metre of contour above the cell, up to a "
+            "limit (300 m unless set otherwise, about the longest in the handbook's table), "
+            "steepness from the cell's slope. It is for sheet and rill erosion on open slopes, "
+            "not for gullies and channels."
         ),
         source=f"{_AH703}; slope length on a grid: Desmet & Govers (1996), from memory",
         valid=(0.0, 500.0),
@@ -92,9 +92,10 @@ def _length_of_cells(
         title="Bare planting strips would erode",
         unit="1 yes, 0 no",
         method=(
-            "LS of at least 7 unless set otherwise, which is 100 m of slope at 20 percent: strips "
-            "sprayed or scraped bare down the slope would lose soil. Keep ground cover, plant in "
-            "spots, set rows along the contour. Rain and soil matter as much and are not looked at."
+            "LS of at least 7 unless set otherwise, which is 100 m of slope at 20 percent: "
+            "strips sprayed or scraped bare down the slope would lose soil. Keep ground cover, "
+            "plant in spots, set rows along the contour. Rain and soil matter as much and are "
+            "not included."
         ),
         source="common practice, no source",
         valid=(0.0, 1.0),

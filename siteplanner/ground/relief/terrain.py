@@ -22,8 +22,8 @@ from siteplanner.ground.relief.beside_voids import over_windows
         unit="degrees",
         method=(
             "Horn's weighted differences over 3 x 3 cells. Where a neighbour is missing (edge of "
-            "the DEM, a void) the ground is carried on in a straight line from the cells beyond, "
-            "or taken as level with the middle when those are missing too."
+            "the DEM, a void) the ground is extended in a straight line from the cells on the "
+            "other side, or taken as level with the middle cell where those are missing too."
         ),
         source="Horn (1981), Proc. IEEE 69(1):14-47",
         valid=(0.0, 90.0),
@@ -58,7 +58,10 @@ def slope_and_aspect(dem: FloatGrid, grid: Grid) -> tuple[FloatGrid, FloatGrid]:
     LayerInfo(
         title="Hillshade",
         unit="brightness, 0 dark to 255 bright",
-        method="Light on a matt surface from one direction; a picture, not the sun of the site.",
+        method=(
+            "Light from one direction on a matt surface. It shows relief; it is not the sun of "
+            "the site."
+        ),
         source="common practice, no source",
         valid=(0.0, 255.0),
         colours="Greys_09",
@@ -83,8 +86,8 @@ def hillshade(
 
 @layer(
     LayerInfo(
-        title="Heights that were worked out",
-        unit="1 worked out, 0 measured",
+        title="Heights filled from around",
+        unit="1 filled, 0 from the DEM",
         method="Small holes of the DEM, filled from the ground around them.",
         source="the DEM of the site",
         valid=(0.0, 1.0),
@@ -102,14 +105,14 @@ def void_filled(dem: FloatGrid, holes: BoolGrid) -> FloatGrid:
 
 @layer(
     LayerInfo(
-        title="Heights without steps",
+        title="Heights with false terraces smoothed",
         unit="m",
         method=(
-            "Where all heights of the DEM, before any resampling, are multiples of a step of 5 cm "
-            "or more (whole metres or feet), "
-            "each is moved towards the mean around it, over about two steps' width of slope, "
-            "three times, and by half a step at most, which is what was rounded off; otherwise "
-            "the DEM as it is. For water's way and curvature only."
+            "Where all heights of the DEM, before any resampling, are multiples of a step of 5 "
+            "cm or more (whole metres or feet), each is moved three times towards the mean "
+            "around it, over about two steps' width of slope, by half a step at most, which is "
+            "what rounding took away. Otherwise the DEM as it is. Used for water flow and "
+            "curvature only."
         ),
         source="common practice, no source",
         valid=(-500.0, 9000.0),
@@ -155,8 +158,8 @@ def smoothed(heights: FloatGrid, height_step: float, half: int) -> FloatGrid:
 
 _CURVATURE_METHOD = (
     "Second derivative of the quartic surface through 3 x 3 cells, {way}; positive where the "
-    "ground bulges (spur, brow), negative where it is hollow. On level ground, where no way is "
-    "downhill, the mean over all directions. Missing neighbours as for slope."
+    "ground bulges (spur, brow), negative where it is hollow. On level ground, which has no "
+    "downhill direction, the mean over all directions. Missing neighbours as for slope."
 )
 _CURVATURE_SOURCE = "Zevenbergen & Thorne (1987), Earth Surf. Process. Landf. 12:47-56, from memory"
 

@@ -53,14 +53,14 @@ def annual_rainfall(dem: FloatGrid, climate: MonthlyClimate) -> FloatGrid:
 
 
 _BALANCE = (
-    "Monthly balance of rain, soil store and reference evapotranspiration in a mean year: ET0 "
-    "by Penman-Monteith where the station tells wind, humidity and sun, else from its temperatures "
-    "by Hargreaves; what sunlight drives of it (with Hargreaves all) scaled by the cell's "
-    "clear-sky sun in that month, then all of it divided by the cosine of the slope, since a "
-    "square metre of the map holds so much more ground; store from the soil's available water; "
-    "run-on where the ground is wetter than the grid's mean "
-    "wetness: the mean soil's surplus, half of which leaves each month, times the difference, 3 "
-    "times at most unless set otherwise. {what} Unknown where the soil is."
+    "Monthly balance of rain, soil store and reference evapotranspiration in a mean year: ET0 by "
+    "Penman-Monteith where the station has wind, humidity and sun, otherwise from its "
+    "temperatures by Hargreaves; what sunlight drives of it (with Hargreaves all) scaled by the "
+    "cell's clear-sky sun in that month, then all of it divided by the cosine of the slope, "
+    "because a square metre of the map covers more ground there; store from the soil's available "
+    "water; run-on where the ground is wetter than the grid's mean wetness: the mean soil's "
+    "surplus, half of which leaves each month, times the difference, 3 times at most unless set "
+    "otherwise. {what} Unknown where the soil is unknown."
 )
 _BALANCE_SOURCE = (
     "Thornthwaite & Mather (1955, 1957) balance in its exponential form, half of the surplus a "
@@ -73,9 +73,11 @@ _BALANCE_SOURCE = (
 @layer(
     LayerInfo(
         name="water_deficit",
-        title="Water missing in a year",
+        title="Annual water deficit",
         unit="mm",
-        method=_BALANCE.format(what="The sum of what plants would have used and did not get."),
+        method=_BALANCE.format(
+            what="The water that plants could have used in a year but did not get."
+        ),
         source=_BALANCE_SOURCE,
         valid=(0.0, 5000.0),
         colours="YlOrBr_09",
@@ -96,9 +98,9 @@ _BALANCE_SOURCE = (
         unit="months a year",
         method=_BALANCE.format(
             what=(
-                "Months in which the full store spills more than the soil's drainage class lets "
-                "go: 500, 300, 200, 100, 50, 20 and 5 mm a month from excessively to very poorly "
-                "drained (common practice, no source)."
+                "Months in which more water spills from the full soil than its drainage class "
+                "can drain: 500, 300, 200, 100, 50, 20 and 5 mm a month from excessively to very "
+                "poorly drained (common practice, no source)."
             )
         ),
         source=_BALANCE_SOURCE,
@@ -181,7 +183,7 @@ def outflow(rain_mm: ArrayLike, et0_mm: ArrayLike, capacity_mm: float) -> NDArra
         method=(
             "The soil's own class, one class wetter in hollows and valleys, on flood-flats and "
             "where the wetness is 10 or more, one drier on ridges of 10 degrees or more, unless "
-            "set otherwise. Unknown where the soil's class is: dig and look for mottles."
+            "set otherwise. Unknown where the soil's class is unknown: dig and look for mottles."
         ),
         source="common practice, no source",
         valid=(0.0, len(DRAINAGE_CLASSES) - 1.0),

@@ -36,12 +36,12 @@ _SAND_CLAY = {
 
 _NUMBER = (
     "Mean of the soil polygons in the cell, weighted by the area that each covers; unknown where "
-    "most of the covered area is. Gaps of up to 10 m between polygons take the nearest polygon's "
-    "value."
+    "most of that area is unknown. Gaps of up to 10 m between polygons get the value of the "
+    "nearest polygon."
 )
 _CLASS = (
-    "Class that covers most of the cell, over all its soil polygons; unknown where most of the "
-    "covered area is. Gaps of up to 10 m between polygons take the nearest polygon's class."
+    "Class that covers most of the cell, over all its soil polygons; unknown where most of that "
+    "area is unknown. Gaps of up to 10 m between polygons get the class of the nearest polygon."
 )
 _SOIL_MAP = "the soil polygons of the site"
 
@@ -99,7 +99,7 @@ _SOIL_MAP = "the soil polygons of the site"
         name="soil_gap_filled",
         title="Gaps of the soil map that were filled",
         unit="1 filled, 0 mapped",
-        method="Cells that no soil polygon covers, in a gap of up to 10 m between polygons.",
+        method="Cells without a soil polygon, in a gap of up to 10 m between polygons.",
         source=_SOIL_MAP,
         valid=(0.0, 1.0),
         colours="Greys_09",
@@ -134,12 +134,12 @@ def soil_map(
 
 @layer(
     LayerInfo(
-        title="Water the soil can hold for plants",
+        title="Water that the soil holds for plants",
         unit="mm",
         method=(
-            "Field capacity less wilting point of the texture class's typical sand and clay "
-            "at the stated organic matter (2.5 percent unless set otherwise), times soil "
-            "depth, less the stones. Unknown where texture, depth or stones are."
+            "Field capacity less wilting point of the texture class's typical sand and clay at "
+            "the stated organic matter (2.5 percent unless set otherwise), times soil depth, "
+            "less the stones. Unknown where texture, depth or stones are unknown."
         ),
         source="Saxton & Rawls (2006), Soil Sci. Soc. Am. J. 70:1569-1578",
         valid=(0.0, 15_000.0),

@@ -27,10 +27,10 @@ MONTHS = (
 _SOLAR_CONSTANT = 0.0820  # MJ m-2 min-1, FAO-56 eq. 21
 
 _METHOD = (
-    "Beam and diffuse light under a clear sky, by the cell's slope and aspect, shaded by ground "
-    "within the stated reach (1500 m unless set otherwise, looked up in 36 directions with "
-    "steps that grow with distance; nothing is known past the edge of the DEM). {of}. {when} Cloud "
-    "would soften the contrasts."
+    "Direct and diffuse light under a clear sky, by the cell's slope and aspect, shaded by "
+    "ground within 1500 m unless set otherwise (in 36 directions, with steps that grow with "
+    "distance; ground past the edge of the DEM casts no shade). {of}. {when} Under cloud the "
+    "contrasts are weaker."
 )
 _AGAINST = "Against open level ground"
 _SOURCE = (
@@ -47,7 +47,7 @@ def _months(name: str, title: str) -> list[LayerInfo]:
             name=f"{name}_{number:02d}",
             title=f"{title}, {month}",
             unit="MJ/m2 a day",
-            method=_METHOD.format(of="In MJ a square metre", when="Middle day of the month."),
+            method=_METHOD.format(of="In MJ per square metre", when="Middle day of the month."),
             source=_SOURCE,
             valid=(0.0, 60.0),
             colours="inferno",
@@ -154,7 +154,7 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
     ),
     LayerInfo(
         name="sky_view_factor",
-        title="Sky that the ground sees",
+        title="Sky visible from the ground",
         unit="share of the half-sphere over level ground",
         method=(
             "Share of an evenly bright sky's light that reaches the cell, by its tilt and the "
@@ -170,16 +170,16 @@ def sky_radiation(latitude: ArrayLike, day: ArrayLike) -> NDArray[np.float64]:
         title="Height of the horizon",
         unit="degrees",
         method=(
-            "Mean over 36 directions of the angle up to the highest ground within the stated "
-            "reach (1500 m unless set otherwise); level or falling ground counts as 0."
+            "Mean over 36 directions of the angle up to the highest ground within 1500 m unless "
+            "set otherwise; level or falling ground counts as 0."
         ),
         source="common practice, no source",
         valid=(0.0, 90.0),
         colours="YlOrBr_09",
     ),
-    *_months("direct_irradiation", "Light straight from the sun"),
-    *_months("diffuse_irradiation", "Light from the sky"),
-    *_months("global_irradiation", "Light from sun and sky"),
+    *_months("direct_irradiation", "Direct sunlight"),
+    *_months("diffuse_irradiation", "Diffuse light from the sky"),
+    *_months("global_irradiation", "Direct and diffuse light"),
     reach=radius("shade_reach"),
 )
 def sun(
@@ -259,7 +259,7 @@ def _view(
             "Regression on latitude, slope and aspect, with aspect folded so that ground facing "
             "the afternoon sun (south-west in the north, north-west in the south) is warmest: "
             "equation 3 from 30 to 60 degrees of latitude, equation 2 below; unknown on slopes "
-            "of 60 degrees or more and beyond 60 degrees of latitude. No shade is looked at."
+            "of 60 degrees or more and beyond 60 degrees of latitude. Shade is not included."
         ),
         source="McCune & Keon (2002), J. Veg. Sci. 13:603-606; southern half mirrored",
         valid=(0.0, 2.0),

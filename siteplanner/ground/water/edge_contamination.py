@@ -57,7 +57,7 @@ def inlets(flow_direction: FloatGrid) -> tuple[NDArray[np.uint8], NDArray[np.int
             "Cells where edge_contamination_catchment says that ground beyond the edge slopes "
             "towards them, and the whole of each cold-air pool (air at dawn as deep as the "
             "setting lies_m) that such a cell lies in or beside: more cold air may come from "
-            "beyond, so the night may be colder than told."
+            "beyond, so the night may be colder than estimated."
         ),
         source="common practice, no source",
         valid=(0.0, 1.0),
@@ -90,9 +90,9 @@ def edge_note(catchment: FloatGrid, cold_air: FloatGrid, cells: BoolGrid) -> lis
         return []
     return [
         f"On {_told(water)} of the ground more water, and on {_told(air)} more cold air, may come "
-        "from beyond the DEM's edge: wetness, channels, flood-flat and frost may be told too low "
-        "there (layers edge_contamination_catchment and edge_contamination_cold_air). A DEM that "
-        "reaches to the ridges fixes it."
+        "from beyond the DEM's edge. Wetness, channels, flood-flat and frost may be "
+        "underestimated there (layers edge_contamination_catchment and "
+        "edge_contamination_cold_air). Use a DEM that reaches to the surrounding ridges."
     ]
 
 

@@ -34,12 +34,12 @@ DIRECTIONS = (
         title="Heights with hollows filled",
         unit="m",
         method=(
-            "Each hollow without an outlet is raised to its lowest spill, flooding inwards from "
-            "the edge of the DEM and of its voids. Filling is for water's way only: ponds and dams "
-            "fill to their crest and the layer hollow_depth tells how deep they are. With the "
-            "setting breach, in m, a bank that holds water back (a road over a culvert) is cut "
-            "through where lower ground lies within so far of the hollow's bottom; without it, "
-            "none is."
+            "Each hollow without an outlet is filled to the lowest point of its rim, flooding "
+            "inwards from the edge of the DEM and of its voids. Filling is for water flow only: "
+            "ponds and dams fill to their crest, and the layer hollow_depth has their depth. "
+            "With the setting breach, in m, a bank that holds water back (a road over a culvert) "
+            "is breached in the model where lower ground is within that distance of the hollow's "
+            "bottom; without it, none is."
         ),
         source="Barnes, Lehman & Mulla (2014), priority-flood, from memory",
         valid=(-500.0, 9000.0),
@@ -50,8 +50,8 @@ DIRECTIONS = (
         title="Flow direction",
         unit="code",
         method=(
-            "Steepest way down to one of eight neighbours on the filled DEM; across level "
-            "ground, along the fewest cells to where it falls."
+            "Steepest of the eight directions down the filled DEM; on level ground, the shortest "
+            "path to lower ground."
         ),
         source="steepest of eight neighbours, from memory",
         valid=(0.0, 8.0),
@@ -97,8 +97,9 @@ def flow(
         title="Depth of hollows",
         unit="m",
         method=(
-            "Filled heights less the heights themselves: how deep water would stand behind the "
-            "lowest spill of a pond, a dam or a bank. Small depths are mostly noise of the DEM."
+            "Filled heights less the heights themselves: how deep water would be behind the "
+            "lowest point of the rim of a pond, a dam or a bank. Small depths are mostly noise "
+            "of the DEM."
         ),
         source="common practice, no source",
         valid=(0.0, 500.0),
@@ -116,8 +117,8 @@ def hollow_depth(depression_filled_dem: FloatGrid, terrace_smoothed_dem: FloatGr
         title="Catchment per metre of contour",
         unit="m",
         method=(
-            "Map area that drains through the cell, divided by the cell's width, when water "
-            "parts among all lower neighbours by drop and contour length."
+            "Map area that drains through the cell, divided by the cell's width, when water is "
+            "shared among all lower neighbours by drop and contour length."
         ),
         source="multiple flow after Quinn et al. (1991), from memory",
         valid=(0.0, 1e9),
@@ -143,7 +144,7 @@ def specific_contributing_area(
         unit="ln m",
         method=(
             "ln(a / tan b): a is the catchment per metre of contour, b the slope, taken as at "
-            "least 0.1 degrees unless set otherwise. High where water gathers and lingers."
+            "least 0.1 degrees unless set otherwise. High where water collects and stays."
         ),
         source="Beven & Kirkby (1979), Hydrol. Sci. Bull. 24:43-69",
         valid=(-10.0, 30.0),
@@ -167,7 +168,7 @@ def wetness(
     LayerInfo(
         title="Channels",
         unit="1 channel, 0 not",
-        method="Cells whose upstream area reaches the stated one (2 ha unless set otherwise).",
+        method="Cells with an upstream area of 2 ha or more, unless set otherwise.",
         source="common practice, no source",
         valid=(0.0, 1.0),
         colours="YlGnBu_09",
@@ -186,8 +187,8 @@ def channels(flow_accumulation: FloatGrid, *, channel_area: float = 20_000.0) ->
         title="Height above the nearest channel",
         unit="m",
         method=(
-            "Filled height of the cell less that of the first channel cell on its water's way "
-            "down; unknown where water leaves the map before it meets one."
+            "Filled height of the cell less that of the first channel cell downstream; unknown "
+            "where water leaves the map before it reaches a channel."
         ),
         source="height above the nearest drainage, from memory",
         valid=(0.0, 3000.0),
@@ -207,9 +208,9 @@ def height_above_nearest_drainage(
         title="Flood-flat",
         unit="1 yes, 0 no",
         method=(
-            "Level ground (up to 5 degrees) at most 1.5 m above the stream that it drains to, for "
-            "streams with a catchment of 20 ha or more, unless set otherwise. A first look at "
-            "where floods may stand, not a flood map: ask the local authority."
+            "Level ground (up to 5 degrees) at most 1.5 m above the stream that it drains to, "
+            "for streams with a catchment of 20 ha or more, unless set otherwise. A first guess "
+            "at where floods may reach, not a flood map: ask the local authority."
         ),
         source="common practice, no source",
         valid=(0.0, 1.0),

@@ -75,9 +75,9 @@ class BackgroundWriter:
             raise input_error(
                 self._target,
                 "layers",
-                f"the process that writes them was stopped from outside (signal {-code})",
-                "where memory ran short, close other programs or plan on wider cells ([dem] "
-                "cell_m), then run again; the previous plan is as it was",
+                f"the process that writes them was stopped by the system (signal {-code})",
+                "if memory ran out, close other programs or plan with larger cells ([dem] "
+                "cell_m), then run again; the previous plan has not changed",
             )
         raise RuntimeError(said.splitlines()[-1] if said else "a layer could not be written")
 

@@ -37,7 +37,8 @@ def told_when_full(folder: Path, target: Path) -> Iterator[None]:
             target,
             "",
             "the new plan does not fit: the disk is full",
-            "make room, or choose another folder for the plan; the previous plan is as it was",
+            "free some space, or choose another folder for the plan; the previous plan has not "
+            "changed",
         ) from error
 
 

@@ -128,7 +128,7 @@ def _told(folder: Path) -> Iterator[None]:
         yield
     except OSError as error:
         why = f"cannot be written ({error.strerror or error})"
-        remedy = "make room there, have the right to write there, or choose another folder"
+        remedy = "free some space there, get permission to write there, or choose another folder"
         raise input_error(folder, "", why, remedy) from error
 
 
@@ -156,16 +156,18 @@ def _is_empty(folder: Path) -> bool:
 def _refusenot_own(target: Path) -> None:
     if not target.exists() or _is_empty(target):
         return
-    remedy = "choose another folder for the plan; nothing in this one was touched"
+    remedy = "choose another folder for the plan; nothing in this one has changed"
     if not target.is_dir():
-        raise input_error(target, "", "this is a file, and a plan is a folder", remedy)
+        raise input_error(target, "", "this is a file, but a plan needs a folder", remedy)
     if not os.access(target, os.W_OK | os.X_OK):
         why = f"cannot be written ({os.strerror(errno.EACCES)})"
         raise input_error(
-            target, "", why, "have the right to write there, or choose another folder"
+            target, "", why, "get permission to write there, or choose another folder"
         )
     if files_of_plan(target) is None:
-        raise input_error(target, "", f"holds files but no {MANIFEST} of siteplanner", remedy)
+        raise input_error(
+            target, "", f"this folder has files, but no {MANIFEST} of siteplanner", remedy
+        )
 
 
 def _refuse_unlisted(staging: Path) -> None:
@@ -192,7 +194,7 @@ def _only_run(target: Path, patience_s: float = _PATIENCE_S) -> Iterator[None]:
         try:
             lock.acquire()
         except Timeout:
-            why, remedy = "another run is writing this plan", "wait for it, then run again"
+            why, remedy = "another run is writing this plan", "wait until it ends, then run again"
             raise BeingWrittenError(ErrorDetail(str(target), "", why, remedy)) from None
         except OSError as error:
             if error.errno not in _NO_LOCKS:
@@ -295,7 +297,7 @@ def _carry_over(old: Path, new: Path, *, keep_existing: bool = False) -> None:
                 continue
             raise input_error(
                 old, str(path), "the new plan has a file of the same name",
-                "this file is not the plan's own: move it elsewhere, then run again",
+                "this file is not part of the plan: move it elsewhere, then run again",
             )  # fmt: skip
         place.parent.mkdir(parents=True, exist_ok=True)
         try:

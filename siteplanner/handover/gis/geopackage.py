@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.symbology.styles import Style, qml, sld
+from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
 
@@ -29,6 +30,7 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "zone": str,
             "title": str,
             "ground": str,
+            "ground_kind": str,
             "area_ha": float,
             "pattern": str,
             "spacing_m": float,
@@ -46,6 +48,7 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "trees": int,
             "rows": int,
             "bearing_deg": float,
+            "steep": str,
             "status": str,
             "pattern": str,
             "spacing_m": float,
@@ -150,7 +153,7 @@ def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFram
 def _source(plan: Plan, name: str) -> gpd.GeoDataFrame:
     if name != "machine_lines":
         features: gpd.GeoDataFrame = getattr(plan, name)
-        return features
+        return in_drawing_order(features) if name == "no_plant" else features
     return plan.works.rip
 
 

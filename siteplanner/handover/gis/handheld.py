@@ -31,9 +31,10 @@ _GPX = (
 )
 _UNHELD = re.compile("[\x00\ud800-\udfff]")
 _DOUBT = (
-    "Handhelds err by several metres: find a row by its peg, its bearing and the tape, and a "
-    "tree by counting along the row. Estimates; walk the ground first. Have buried services "
-    "located before any digging. Local codes and the owners of lines and pipes decide."
+    "Handhelds are off by several metres: find a row by its peg, its bearing and the tape, and a "
+    "tree by counting along the row. All positions are estimates; walk the ground first. Have "
+    "buried services located before any digging. Local codes and the owners of lines and pipes "
+    "decide."
 )
 
 

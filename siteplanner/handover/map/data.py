@@ -22,7 +22,7 @@ import shapely
 from siteplanner.base.symbology import colours
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
-from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
+from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import (
     MERCATOR,
@@ -45,7 +45,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
     blocks = _features(
         plan.blocks,
         frame,
-        ["block", "zone", "paddock"],
+        ["block", "zone", "paddock", "steep"],
         {"area_ha": 4, "trees": 0, "rows": 0, "bearing_deg": 0},
         label=True,
     )
@@ -89,13 +89,16 @@ def page_data(plan: Plan) -> dict[str, Any]:
             )
         ],
         "boundary": _features(plan.boundary, frame, [], {}),
-        "no_plant": _features(plan.no_plant, frame, ["kind", "name"], {"setback_m": 1}),
+        "no_plant": _features(
+            in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
+        ),
         "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
         "frost": _features(
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
             "at_reference_c": 1, "estimated_c": 1}, label=True,
         ),
         "dig": _dig(plan, frame),
+        "thermometers": _thermometers(plan, frame),
         "trees": _trees(plan, frame),
         "counts": _counts(plan),
         "relief": relief(plan.layers["hillshade"], plan.grid, frame),
@@ -277,6 +280,22 @@ def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     return [
         {word: _text(row[word]) for word in ("spot", "map_says", "why", "if_not")}
         | {"label": _place(point, frame)}
+        for row, point in zip(spots.to_dict("records"), points, strict=True)
+    ]
+
+
+def _thermometers(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
+    """Give the spots where one more thermometer would lower the frost estimate's error most."""
+    spots = plan.thermometers
+    if not len(spots):
+        return []
+    points = gpd.GeoSeries(
+        gpd.points_from_xy(spots["easting"], spots["northing"]), crs=plan.grid.crs
+    ).to_crs(MERCATOR)
+    errors = ("error_there_c", "mean_error_before_c", "mean_error_after_c")
+    return [
+        {"spot": _text(row["spot"]), "label": _place(point, frame)}
+        | {name: number(row[name], 2) for name in errors}
         for row, point in zip(spots.to_dict("records"), points, strict=True)
     ]
 

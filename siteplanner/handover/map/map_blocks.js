@@ -118,6 +118,7 @@ function aboutBlock(block) {
     facts([["Paddock", block.paddock], ["Area", area(block.area_ha)], ["Trees", count(block.trees)],
       ["Rows", block.rows ? `${block.rows}, bearing ${block.bearing_deg}° from grid north` : ""],
       ["Spacing", block.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
+      ["Not on foot", block.trees ? "" : { leave: "left as it is", "seed from above": "to be seeded from above" }[block.steep] || ""],
       ...worksOf(block)]),
     counts.length ? [speciesTable(counts, `Trees in block ${block.block}`, ["trees"]), tickBox(block)] : null,
     careful.map((one) => note(`${one.common_name}: ${one.cautions}`)),

@@ -144,6 +144,20 @@ function digMark(spot) {
   });
 }
 
+function thermometerMark(spot) {
+  const icon = L.divIcon({ className: "dig", iconSize: [44, 44], html: el("span", {}, "T" + spot.spot) });
+  const marker = L.marker(place(...spot.label), { icon, alt: "Where to put a thermometer",
+    title: "Where to put a thermometer, spot " + spot.spot });
+  return marker.on("click keypress", (event) => {
+    if (event.type === "click" || event.originalEvent.key === "Enter") {
+      openAt(marker.getLatLng(), [el("h2", {}, "Where to put a thermometer: spot " + spot.spot),
+        facts([["Error of the coldest night here", "± " + spot.error_there_c + " °C"],
+          ["Mean error on planted ground", `± ${spot.mean_error_before_c} °C, with this one ± ${spot.mean_error_after_c} °C`]]),
+        note("A minimum thermometer, 1.2 m above the ground in the open, shaded from the sky, for one winter.")]);
+    }
+  });
+}
+
 const zoneAreas = plan.zones.map((zone, i) => drawn(zone, "zones", {
   ...ZONE(zone, i), interactive: true }));
 const treeLayer = new TreeLayer(plan, { pane: "trees", padding: 0.1 });
@@ -163,8 +177,9 @@ const GROUPS = {
     drawn(ground, "setbacks", styleOf("setback")))),
   frost: L.layerGroup(plan.frost.map(frostMark)),
   dig: L.layerGroup(plan.dig.map(digMark)),
+  thermometers: L.layerGroup(plan.thermometers.map(thermometerMark)),
 };
-const AT_FIRST_OFF = ["dig"];
+const AT_FIRST_OFF = ["dig", "thermometers"];
 const boundary = L.layerGroup(plan.boundary.map((part) =>
   drawn(part, "paddocks", styleOf("boundary"))));
 const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * plan.units));

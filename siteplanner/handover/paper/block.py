@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from reportlab.lib.units import mm
@@ -18,10 +19,12 @@ from siteplanner.handover.paper.pages import A3, A4, MARGIN, Column, Page, Pen, 
 from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.text import BOLD, size_within
 from siteplanner.plan import Plan
+from siteplanner.planting.access import VOLUNTEERS
 
 _SIDE = 78.0  # mm of the column beside the map
 _CALL = 17.0  # mm of the box of whom to call
 _LEAST_SPACING = 1.5  # mm between trees on paper, below which a larger sheet is taken
+_HEAD, _LEAST_HEAD = 12.0, 6.5  # points
 _CODE = 10.0  # mm of a column with a species' code as its head, legible still
 PITCH = 4.4
 #: y (mm) beneath the line on top of a sheet.
@@ -41,10 +44,30 @@ class Book:
 
 def head(pen: Pen, plan: Plan, words: str) -> float:
     """Write the line on top of a sheet: what it is, and the site; give the y beneath it."""
-    y = pen.heading(MARGIN, MARGIN - 4, pen.wide - 2 * MARGIN - 70, words, 12)
+    wide = pen.wide - 2 * MARGIN - 70
+    size = max(size_within(words, wide * mm, BOLD, _HEAD), _LEAST_HEAD)
+    lower = line_mm(_HEAD) - line_mm(size)
+    y = pen.heading(MARGIN, MARGIN - 4 + lower, wide, words, size)
     pen.text(pen.wide - MARGIN, y - 2.2, plan.name, 8, align="right", limit=66)
     pen.rule(MARGIN, y - 0.9, pen.wide - MARGIN, y - 0.9, 0.5)
     return y + 0.8
+
+
+def block_head(pen: Pen, book: Book, work: BlockWork, words: str) -> float:
+    """Write the line on top of a block's sheet; give the y beneath it.
+
+    A block that volunteers must not enter says on every page who alone may.
+    """
+    who = str(_works_of(book, work).access_class)
+    only = "" if who == VOLUNTEERS else f"; {who}"
+    return head(pen, book.plan, f"Block {work.block}: {words}{only}")
+
+
+def _works_of(book: Book, work: BlockWork) -> Any:
+    """Row of the block in the table of works."""
+    blocks = book.plan.works.blocks
+    (facts,) = blocks[blocks["block"] == work.block].itertuples()
+    return facts
 
 
 def map_page(book: Book, work: BlockWork) -> Page:
@@ -75,7 +98,7 @@ def _fit(work: BlockWork) -> tuple[tuple[float, float], PaperFrame]:
 
 def _draw_map_page(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame) -> None:
     plan = book.plan
-    head(pen, plan, f"Block {work.block}: planting sheet")
+    block_head(pen, book, work, "planting sheet")
     draw_block(pen, frame, plan, work, book.signs, book.to_true)
     _call_box(pen, frame)
     x = frame.x + frame.wide + 3
@@ -118,8 +141,8 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> float:
         _spacing(book.plan, work),
         f"Start: row 1 begins on the {start.side} side of the block, at the arrow, "
         f"{work.ends[0, 0, 0]:.0f} E {work.ends[0, 0, 1]:.0f} N. Rows start at their {start.end} "
-        f"end; row numbers rise to the {start.rises}. A row that is broken by a gap goes on under "
-        "a new number.",
+        f"end; row numbers rise to the {start.rises}. After a gap, a row continues under a new "
+        "number.",
         _bearing(book, work),
     ]
     for words in lines:
@@ -129,8 +152,7 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> float:
 
 def when_and_who(book: Book, work: BlockWork) -> list[str]:
     """Who may plant the block, when, and which of its trees wait."""
-    blocks = book.plan.works.blocks
-    (facts,) = blocks[blocks["block"] == work.block].itertuples()
+    facts = _works_of(book, work)
     year = f"year {facts.year}" if facts.year else "later than the years planned"
     said = f"Access: {facts.access_class}. Plant {facts.window}, {year}."
     if not facts.trees_later:
@@ -143,16 +165,16 @@ def when_and_who(book: Book, work: BlockWork) -> list[str]:
     then = f"year {facts.later}" if facts.later else "a later year"
     return [
         said,
-        f"{facts.trees_later} of the trees wait for nurse trees until {then} ({mix}): they are in "
-        "all numbers here; leave their places open.",
+        f"{facts.trees_later} of the trees wait for nurse trees until {then} ({mix}). All numbers "
+        "here include them; leave their places open.",
     ]
 
 
 def _spacing(plan: Plan, work: BlockWork) -> str:
     if not work.even:
         return (
-            f"Trees stand unevenly, {work.spacing_m:.1f} m apart as a rule: place them by this "
-            "map, not by the tape."
+            f"Trees are not evenly spaced, mostly {work.spacing_m:.1f} m apart. Place them by "
+            "this map, not by the tape."
         )
     low, high = work.slope_distance_m.min(), work.slope_distance_m.max()
     slope_distance = f"{low:.2f} m" if high - low < 0.005 else f"{low:.2f} to {high:.2f} m"
@@ -172,12 +194,12 @@ def _spacing(plan: Plan, work: BlockWork) -> str:
 
 
 def _bearing(book: Book, work: BlockWork) -> str:
-    declination = "by compass ______° (set off today's declination)"
+    declination = "by compass ______° (corrected for today's declination)"
     if not work.straight:
         return (
-            "Rows bend with the ground: each row's bearing from grid north, first tree to last, "
-            f"is in the table, {abs(book.to_true):.1f}° "
-            f"{'less' if book.to_true < 0 else 'more'} from true north; {declination}."
+            "Rows follow the contour. The table has each row's bearing from grid north, first "
+            f"tree to last, {abs(book.to_true):.1f}° {'less' if book.to_true < 0 else 'more'} "
+            f"from true north; {declination}."
         )
     true = (work.mean_bearing + book.to_true) % 360
     return (
@@ -296,7 +318,7 @@ def _draw_rows(
     each: int,
     strip: bool,
 ) -> None:
-    top = head(pen, book.plan, f"Block {work.block}: rows")
+    top = block_head(pen, book, work, "rows")
     here = _here(work)
     first = len(columns) - 1 - len(here)
 
@@ -316,7 +338,7 @@ def _draw_rows(
 
 
 def _draw_strip_page(pen: Pen, *, book: Book, work: BlockWork) -> None:
-    _strip(pen, head(pen, book.plan, f"Block {work.block}: what was planted"), book, work)
+    _strip(pen, block_head(pen, book, work, "what was planted"), book, work)
 
 
 def _strip_height(work: BlockWork) -> float:
@@ -347,6 +369,6 @@ def _strip(pen: Pen, y: float, book: Book, work: BlockWork) -> float:
     third = wide / 3 - 2
     for column, words in enumerate(("Date", "Rows planted, from … to", "Planted by")):
         pen.blank(MARGIN + column * (third + 3), y, third, words)
-    pen.blank(MARGIN, y + 7, wide, "Gaps, changes, places left out and why")
+    pen.blank(MARGIN, y + 7, wide, "Gaps, changes, places not planted and why")
     pen.blank(MARGIN, y + 14, wide, "Weather and soil on the day")
     return y + 16

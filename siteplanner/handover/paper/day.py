@@ -11,7 +11,7 @@ from reportlab.platypus import Flowable, KeepTogether
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import cautions_of, species_cautions
 from siteplanner.handover.fieldwork import BUCKET, TRAY, bucket, letters, trays
-from siteplanner.handover.paper.block import BELOW_HEAD, PITCH, Book, head, when_and_who
+from siteplanner.handover.paper.block import BELOW_HEAD, PITCH, Book, block_head, when_and_who
 from siteplanner.handover.paper.pages import (
     A4,
     MARGIN,
@@ -39,12 +39,12 @@ _BLANKS = (
     "Nearest hospital",
 )
 _STOP = (
-    "Stop work and go to the meeting point: lightning seen or thunder heard; wind that breaks "
-    "branches or that you cannot stand in; smoke, or a fire-danger rating at which your rules "
-    "stop work; water rising; heat or cold in which people flag.",
+    "Stop work and go to the meeting point if there is: lightning seen or thunder heard; wind "
+    "that breaks branches or that you cannot stand in; smoke, or a fire-danger rating at which "
+    "your rules stop work; water rising; heat or cold that people cannot work in safely.",
     "Do not plant into ground that is frozen, waterlogged or bone dry, or with bare roots in sun "
     "and wind.",
-    "These are common practice, no source; the rules of your employer and your region decide.",
+    "These are common practice, no source. The rules of your employer and your region decide.",
 )
 
 
@@ -67,24 +67,24 @@ def day_pages(book: Book, work: BlockWork) -> list[Page]:
 
 def _draw_day(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) -> None:
     wide = pen.wide - 2 * MARGIN
-    y = head(pen, book.plan, f"Block {work.block}: run sheet for the day") + 4
+    y = block_head(pen, book, work, "run sheet for the day") + 4
     half = wide / 2 - 2
     for number, words in enumerate(_BLANKS):
         pen.blank(MARGIN + (number % 2) * (half + 4), y + (number // 2) * 6, half, words)
     y += 18
-    pen.blank(MARGIN, y, wide, "Access for an ambulance (gate, track, who opens)")
+    pen.blank(MARGIN, y, wide, "Access for an ambulance (gate, track, who opens it)")
     lat, lon = _middle(book, work)
     said = f"latitude {lat:.5f}, longitude {lon:.5f} (WGS 84)"
     pen.text(MARGIN, y + 5, f"Middle of the block, for the emergency call: {said}", _SIZE)
     y = pen.heading(MARGIN, y + 6, wide, "Buried services")
-    pen.text(MARGIN, y + 4, "Only what was supplied is shown.", 7.5)
+    pen.text(MARGIN, y + 4, "Only what was supplied is shown here.", 7.5)
     pen.blank(MARGIN + 52, y + 4, 75, "Located on site", 7.5)
     pen.blank(MARGIN + 130, y + 4, wide - 130, "by", 7.5)
     draw_flowed(pen, _BELOW_FORM, parts)
 
 
 def _draw_more(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) -> None:
-    head(pen, book.plan, f"Block {work.block}: run sheet, plants and buckets")
+    block_head(pen, book, work, "run sheet, plants and buckets")
     draw_flowed(pen, BELOW_HEAD, parts)
 
 
@@ -128,9 +128,9 @@ def _plants(book: Book, work: BlockWork, drops: list[int]) -> list[Flowable]:
     )
     said = f"Drop points: {where}. Infill is not in these numbers."
     if last:
-        said += " Trays of the whole block are full ones, to be split among the drop points."
+        said += " Trays for the whole block are full; split them among the drop points."
     return [
-        *heading(f"Plants to each drop point (and trays of {TRAY}, a species a tray)"),
+        *heading(f"Plants for each drop point (and trays of {TRAY}, one species in each)"),
         grid(columns, rows, size=6.8, pitch=PITCH, last_bold=True),
         paragraph(said, 6.5),
     ]
@@ -149,7 +149,7 @@ def _buckets(book: Book, work: BlockWork, drops: list[int]) -> list[Flowable]:
     columns = [_FIRST, *(Column(letter[d], 18) for d in drops)]
     said = (
         "By hand: too few for every bucket; hand them out by the table of rows. Where the "
-        "species of a row matters, as at a wet end, that table decides, not the bucket."
+        "species in a row matters, as at a wet end, follow that table, not the bucket."
     )
     return [
         *heading(f"In each bucket of {BUCKET}, mixed"),

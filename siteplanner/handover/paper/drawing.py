@@ -13,6 +13,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
 from siteplanner.base.symbology.kinds import KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import Pen
 from siteplanner.handover.paper.symbols import draw_symbol
@@ -195,7 +196,7 @@ class Drawing:
     def setbacks_and_features(self, plan: Plan) -> None:
         """Draw the ground kept clear, and what it is kept clear of."""
         self.symbol(shapely.union_all(plan.setbacks.geometry.to_numpy()), SETBACK)
-        for feature in plan.no_plant.itertuples():
+        for feature in in_drawing_order(plan.no_plant).itertuples():
             self.symbol(feature.geometry, KINDS[feature.kind])
 
     def feature_names(self, plan: Plan) -> None:

@@ -182,7 +182,7 @@ class _Chart(Flowable):
             canvas.setFont(FONT, 7.5)
             canvas.drawString(x + 9.5 * mm, y + 1.4 * mm, kind)
             x += (14 * mm) + canvas.stringWidth(kind, FONT, 7.5)
-        words = "R: last day to sow a failed batch again    ×: pot-bound from now on"
+        words = "R: last day to resow a failed batch    ×: pot-bound from then on"
         canvas.drawString(x, y + 1.4 * mm, on_paper(words))
 
 
@@ -225,6 +225,6 @@ class _Bench(Flowable):
         canvas.drawString(
             0,
             self.height - 6 * mm,
-            "m² at each month's fullest; filled: shade house; white: in the open (what moves out "
-            "within a month is drawn in both)",
+            "m² at the fullest in each month; filled: shade house; white: in the open (plants "
+            "that move out within a month are in both)",
         )

@@ -289,7 +289,7 @@ def draw_flowed(pen: Pen, y: float, parts: Sequence[Flowable]) -> None:
     left = list(parts)
     _frame((pen.wide, pen.high), y).addFromList(left, pen.canvas)
     if left:
-        raise RuntimeError("what was to stand on a page found no room there")
+        raise RuntimeError("something did not fit on its page")
 
 
 def _frame(size: tuple[float, float], top: float) -> Frame:

@@ -53,19 +53,20 @@ _SIZE = 7.2
 _FRONT = 28.0  # mm of the front page above its table
 _HOW = (
     "Each block has a map, a table of its rows and a run sheet. Print at 100 %, one-sided; check "
-    "the scale bar with a ruler. Some large blocks are on A3: a copy made smaller still reads "
-    "true by its bar, no longer by its scale.",
-    "Find the block by the small overview. Peg both ends of a few rows first: row 1 starts where "
-    "the arrow on its map stands. Walk on the bearing; set today's declination off for a compass.",
-    "Distances on the map are level. On a slope the tape lies along the ground, so each row has "
-    "its own tape distance in the table of rows. A handheld errs by several metres: use it to "
-    "find the block, and the peg, the bearing and the tape to find the tree.",
-    f"A pace is taken as {PACE_M} m (from memory): walk 30 m of tape and count, 40 paces is this.",
+    "the scale bar with a ruler. Some large blocks are on A3. On a reduced copy the scale bar is "
+    "still right, but the scale is not.",
+    "Find the block on the small overview map. Peg both ends of a few rows first: row 1 starts "
+    "at the arrow on the map. Walk on the bearing; correct a compass for today's declination.",
+    "Distances on the map are horizontal. On a slope the tape lies along the ground, so the "
+    "table of rows gives a tape distance for each row. A handheld is off by several metres: use "
+    "it to find the block, then the peg, the bearing and the tape to find the tree.",
+    f"A pace is taken as {PACE_M} m (from memory). Check yours: walk along 30 m of tape; this "
+    "pace takes 40 steps.",
     f"A drop point serves about {TREES_A_DROP} trees; a bucket holds {BUCKET} (common practice, "
-    "no source). Shade plants that wait; keep their roots wet.",
-    f"Signs differ in shape, so that they print in black. Past {len(SIGNS)} species they start "
-    "again: then the code in the table of rows tells.",
-    "Numbers are trees to plant. What is ordered for infill is kept back and is not in them.",
+    "no source). Keep waiting plants in the shade and their roots wet.",
+    "Each species has a sign of its own shape, so that black-and-white prints work. After "
+    f"{len(SIGNS)} species the shapes repeat: then use the code in the table of rows.",
+    "Numbers are trees to plant now. Plants ordered for infill are not included.",
 )
 
 
@@ -183,7 +184,7 @@ def _draw_front(
 
 
 def _draw_more_front(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
-    head(pen, book.plan, "Planting sheets: please read")
+    head(pen, book.plan, "Planting sheets: please read first")
     draw_flowed(pen, BELOW_HEAD, parts)
 
 
@@ -213,4 +214,4 @@ def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
     if entries:
         table(pen, MARGIN, y, columns, entries, size=7.5, pitch=PITCH)
     else:
-        pen.text(MARGIN, y + 6, "The plan has no trees, so there are no sheets of blocks.", 9)
+        pen.text(MARGIN, y + 6, "The plan has no trees, so there are no block sheets.", 9)

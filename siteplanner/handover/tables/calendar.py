@@ -16,10 +16,9 @@ from siteplanner.season.nursery.year import NurseryYear
 
 def write_calendar(year: NurseryYear, site_name: str, path: Path) -> None:
     """Write every task of the nursery as an event, stamped with the day of planting."""
-    assert year.rules.plant_on is not None
-    write_tasks(
-        tasks_of(year.batches), site_name, f"Nursery: {site_name}", year.rules.plant_on, path
-    )
+    first = year.first_day
+    assert first is not None
+    write_tasks(tasks_of(year.batches), site_name, f"Nursery: {site_name}", first, path)
 
 
 def write_tasks(tasks: Iterable[Task], whose: str, title: str, stamp: date, path: Path) -> None:

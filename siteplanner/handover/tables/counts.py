@@ -19,3 +19,10 @@ def write_dig(plan: Plan, path: Path) -> None:
     """Write the spots where to dig, with empty columns for what is found there."""
     places = {"easting": ".0f", "northing": ".0f", "longitude": ".6f", "latitude": ".6f"}
     write_table(path, plan.dig.astype(dict.fromkeys(places, float)), places)
+
+
+def write_thermometers(plan: Plan, path: Path) -> None:
+    """Write the spots where one more thermometer would lower the frost estimate's error most."""
+    places = {"easting": ".0f", "northing": ".0f", "longitude": ".6f", "latitude": ".6f"}
+    errors = ("error_there_c", "mean_error_before_c", "mean_error_after_c")
+    write_table(path, plan.thermometers, places | dict.fromkeys(errors, ".2f"))

@@ -25,6 +25,7 @@ def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
         "species": batch.species,
         "common_name": batch.common_name,
         "plants": batch.raise_,
+        "infill": "yes" if batch.infill else "no",
         "place": lot.place,
         "permit": lot.permit,
         "mother_trees_known": lot.parents,

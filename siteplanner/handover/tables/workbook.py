@@ -306,6 +306,7 @@ def _works(works: Works) -> list[_Column]:
         "mulch_m3": ("Mulch, m³", "one"),
         "water_m3": ("Water, m³", "one"),
         "weed_m2": ("Kept free of weeds, m²", "whole"),
+        "person_hours": ("Person-hours", "one"),
         "crew_days": ("Crew-days", "one"),
         "rip_m": ("Ripped, m", "whole"),
         "cost": ("Cost", "whole"),
@@ -342,7 +343,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
     zones = len(plan.zones) + 1
     figures = [
         ("Trees to plant", _Formula(f"=Counts!E{last}", int(sums["trees"])), "whole"),
-        ("Infill kept back", _Formula(f"=Counts!F{last}", int(sums["infill"])), "whole"),
+        ("Infill held back", _Formula(f"=Counts!F{last}", int(sums["infill"])), "whole"),
         ("Plants to order", _Formula(f"=Counts!G{last}", int(sums["order"])), "whole"),
         (
             "Area planted, map ha",
@@ -352,13 +353,13 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         ("Coldest-night estimate, ± °C", plan.frost_error_c, "one"),
     ]
     words = {
-        "Zones": "each kind of ground: what it is like, its spacing and its trees",
-        "Blocks": "each piece that a crew plants as one: its paddock, rows and trees",
-        "Species": "each species: trees, infill and order, with what to be careful of",
+        "Zones": "each kind of ground: what it is like, spacing and trees",
+        "Blocks": "each area that a crew plants as one: paddock, rows and trees",
+        "Species": "each species: trees, infill and order, with cautions",
         "Species by zone": "trees of each species in each zone",
         "Species by paddock": "trees of each species in each paddock",
         "Species by year": "trees of each species in each year of planting",
-        "Works": "who, when and what each block takes, from the rates in the site file",
+        "Works": "who, when and what each block needs, from the rates in the site file",
         "Counts": "trees, infill and order by zone, paddock and species: the full list",
     }
     row = 2

@@ -18,5 +18,5 @@ def write_nursery(plan: Plan, folder: Path) -> None:
     write_nursery_pdf(year, plan.name, folder / "nursery.pdf")
     if year.batches:
         write_labels(year, plan.name, folder / "labels.pdf")
-    if year.rules.plant_on is not None:
+    if year.first_day is not None:
         write_calendar(year, plan.name, folder / "nursery.ics")

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import Grid
+from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.mix import Candidates, Mixed, Supply, choose_mix, gather
 from siteplanner.planting.mix.nurses import nurse
@@ -44,12 +45,14 @@ def allocate_species(
     no_plant: gpd.GeoDataFrame,
     stock: dict[str, int] | None = None,
     own: Mapping[str, Mix] | None = None,
+    ground: Mapping[str, str] | None = None,
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
     ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
-    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ.
+    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ,
+    ``ground`` the kind of ground of each, on which survival may have been learnt.
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
@@ -61,7 +64,9 @@ def allocate_species(
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     zones = [z for z in dict.fromkeys(blocks["zone"]) if (zone_of == z).any()]
     in_zone = {zone: (own or {}).get(zone, rules) for zone in zones}
-    kinds_in = {zone: candidates_of(species, in_zone[zone]) for zone in zones}
+    kinds_in = {
+        zone: candidates_of(species, in_zone[zone], (ground or {}).get(zone, "")) for zone in zones
+    }
     spots, scores, supplies = [], [], []
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
@@ -92,14 +97,14 @@ def allocate_species(
     return Allocation(kind, mixes, tuple(told))
 
 
-def candidates_of(species: SpeciesTable, rules: Mix) -> Candidates:
-    """Gather what the mix knows of the species from their table and the site file."""
+def candidates_of(species: SpeciesTable, rules: Mix, ground: str = "") -> Candidates:
+    """Gather what the mix knows of the species, on a kind of ground, from table and site file."""
     facts = species.facts
     names = tuple(facts["botanical_name"])
     aim = np.array([rules.aim.get(name, 0.0) for name in names]) if rules.aim else None
     return Candidates(
         names,
-        facts["expected_survival"].to_numpy(dtype=np.float64),
+        species.survival_on(ground),
         tuple(tuple(roles) for roles in facts["roles"]),
         aim,
         np.array([rules.tree_costs.get(name, rules.tree_cost) for name in names]),
@@ -129,20 +134,20 @@ def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
     said = []
     if mixed.clashes:
         said.append(
-            f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix shown is "
-            "the nearest that can be had; see [mix] in the site file."
+            f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix is as "
+            "near as the rules under [mix] in the site file allow."
         )
     unsuited = int((supply.group < 0).sum())
     left = supply.places - int(mixed.trees.sum())
     if unsuited:
         said.append(
-            f"Zone {zone}: {unsuited} planting places are left empty, as no species "
-            f"fits there at {rules.lowest_suitability} of 100 or better."
+            f"Zone {zone}: {count(unsuited, 'planting place')} left empty, because no species "
+            f"reaches a suitability of {rules.lowest_suitability} of 100 there."
         )
     if left:
         why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"
         said.append(
-            f"Zone {zone}: {left} planting places are left empty, so that the {why} set in "
-            "[mix] hold."
+            f"Zone {zone}: {count(left, 'planting place')} left empty to keep to the {why} set "
+            "under [mix]."
         )
     return said

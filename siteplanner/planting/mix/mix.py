@@ -323,21 +323,24 @@ def _clashes(
     trees = values[zone.trees].sum()
     for name, missed in zip(kinds.names, values[zone.missed], strict=True):
         if missed > 0.5:
-            found.append(Clash(f"{name} must be there, but fits no ground that is free", 1, ""))
+            found.append(Clash(f"{name} must be planted, but no free ground suits it", 1, ""))
     if (few := round(values[zone.few][0])) > 0:
         asked = rules.least_species
         found.append(
-            Clash(f"{asked} species were asked for, and {asked - few} can be had", few, "species")
+            Clash(
+                f"{asked} species were asked for, but only {asked - few} suit this ground",
+                few,
+                "species",
+            )
         )
     for role, short in zone.short.items():
         share = rules.roles_asked()[role]
         # Less than a tree is the rounding of a share to whole trees.
         if (lack := int(np.ceil(values[short][0] - 1e-6))) > 1:
-            number = int(np.ceil(share * trees))
-            words = f"{share:.0%} {role} were asked for ({number} trees), {lack} trees are short"
-            found.append(Clash(words, lack))
+            wanted = f"{share:.0%} {role} were asked for ({int(np.ceil(share * trees))} trees)"
+            found.append(Clash(f"{wanted}; the mix has {lack} trees fewer", lack))
     for name, over in zip(kinds.names, values[zone.over_share], strict=True):
         if (more := int(np.ceil(over - 1e-6))) > 1:
-            words = f"no species was to be over {rules.largest_share:.0%} of the trees"
-            found.append(Clash(f"{words}, {name} is by {more} trees", more))
+            words = f"no species should exceed {rules.largest_share:.0%} of the trees"
+            found.append(Clash(f"{words}; {name} does, by {more} trees", more))
     return tuple(found)

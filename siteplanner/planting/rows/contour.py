@@ -63,9 +63,12 @@ class Surface:
 @pattern(
     PatternInfo(
         title="Rows along the contour",
-        picture="Level rows that bend with the slope; a row ends where the ground steepens and "
-        "one begins where it flattens.",
-        spacing="on average: rows are 0.75 to 1.5 spacings apart, trees the closer in wider rows",
+        picture="Level rows that follow the contour. A row ends where the ground gets steeper, "
+        "and a new one begins where it gets flatter.",
+        spacing=(
+            "on average: rows are 0.75 to 1.5 spacings apart, with trees closer together where "
+            "rows are further apart"
+        ),
         area_per_tree=1.0,
         source="our own",
         ripped=True,

@@ -87,7 +87,7 @@ def pattern(info: PatternInfo) -> Callable[[Function], Function]:
 @pattern(
     PatternInfo(
         title="Square grid",
-        picture="Straight rows, with the trees of every row abreast of those beside it.",
+        picture="Straight rows, with the trees of each row level with those in the next.",
         spacing="between rows, and between trees in a row",
         area_per_tree=1.0,
         source="geometry",

@@ -26,8 +26,8 @@ _IN_CLUMP = 0.55
 @pattern(
     PatternInfo(
         title="Scattered as in nature",
-        picture="No rows: places fall by chance, but never two nearer than 0.77 spacings.",
-        spacing="on average, as of a square grid with as many trees",
+        picture="No rows: trees are placed at random, never closer than 0.77 spacings.",
+        spacing="on average, as in a square grid with as many trees",
         area_per_tree=1.0,
         source="Poisson-disc sampling by dart throwing (Cook 1986, from memory)",
         in_rows=False,
@@ -45,8 +45,8 @@ def natural(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Patt
 @pattern(
     PatternInfo(
         title="Thinly under existing trees",
-        picture="No rows: places fall by chance, a quarter as many as on a square grid and never "
-        "two nearer than 1.5 spacings.",
+        picture="No rows: trees are placed at random, a quarter as many as in a square grid and "
+        "never closer than 1.5 spacings.",
         spacing="half of the mean distance between trees",
         area_per_tree=4.0,
         source="as natural, with twice the spacing",
@@ -63,8 +63,8 @@ def enrichment(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> P
 @pattern(
     PatternInfo(
         title="Clumps",
-        picture="Groups of seven, six trees around one, 0.55 spacings apart, scattered by chance "
-        "with open ground between.",
+        picture="Groups of seven (six trees around one, 0.55 spacings apart), scattered at "
+        "random with open ground between.",
         spacing="on average over the clumps and the open ground",
         area_per_tree=1.0,
         source="our own; clumps are scattered as natural",

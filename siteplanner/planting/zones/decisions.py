@@ -76,13 +76,14 @@ def mixes_of(
     never = list(mix.never)
     away = [] if decided.local is None else [n for n in names if n not in decided.local]
     weedy = [n for n, c in zip(names, facts["cautions"], strict=True) if "weedy" in str(c)]
-    for found, words, barred in (
-        (away, "not on your list of local species", decided.rules.bar_not_local),
-        (weedy, "marked as weedy outside their range", decided.rules.bar_weedy),
+    for found, words, setting in (
+        (away, "not on your list of local species", "bar_not_local"),
+        (weedy, "marked as weedy outside their range", "bar_weedy"),
     ):
         if found:
-            end = "barred" if barred else "used where they fit; bar them under [decisions]"
-            told.append(f"{', '.join(found)}: {words}, {end}.")
+            barred = getattr(decided.rules, setting)
+            end = "left out" if barred else f"to leave them out, set {setting} = true"
+            told.append(f"{', '.join(found)}: {words}; {end} under [decisions].")
             never += [n for n in found if barred and n not in never]
     general = mix.model_copy(
         update={"never": tuple(never), "must": tuple(n for n in mix.must if n not in never)}
@@ -131,17 +132,18 @@ def notes_on_decisions(
             continue
         cells = grid.cover([row.geometry])[suitability.mask]
         if not cells.any():
-            said.append(f"Zone {row.zone} holds no ground of the property.")
+            said.append(f"Zone {row.zone} has no ground on the property.")
             continue
         score = suitability.score[:, cells]
         here = slope[suitability.mask][cells]
-        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species fits")
+        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species suits")
         _tell(said, row.zone, here > steepest_deg, f"the slope is over {steepest_deg:g}°")
         for wanted in row.wanted:
             share = (score[name_of.index(wanted)] >= lowest_suitability).mean()
             if share < _SLIGHT:
                 said.append(
-                    f"Zone {row.zone}: you want {wanted}, but it fits {100 * share:.0f} % of it."
+                    f"Zone {row.zone}: you asked for {wanted}, but it suits only "
+                    f"{100 * share:.0f} % of it."
                 )
     return said
 
@@ -209,4 +211,6 @@ def _why_not_all(
 
 def _tell(said: list[str], zone: str, cells: NDArray[np.bool_], words: str) -> None:
     if cells.mean() > _SLIGHT:
-        said.append(f"Zone {zone}: on {100 * cells.mean():.0f} % of it {words}; look again.")
+        said.append(
+            f"Zone {zone}: on {100 * cells.mean():.0f} % of it {words}. Check the zone as drawn."
+        )

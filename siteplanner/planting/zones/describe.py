@@ -210,7 +210,7 @@ def sentence(ground: GroundSummary, frost_error_c: float) -> str:
     error = f" (give or take {frost_error_c:.1f})" if np.isfinite(frost_error_c) else ""
     parts.append(f"coldest night of an average winter about {ground.winter_minimum:.1f} °C{error}")
     if np.isfinite(ground.water_deficit):
-        parts.append(f"about {ground.water_deficit:.0f} mm of water missing in a year")
+        parts.append(f"about {ground.water_deficit:.0f} mm annual water deficit")
     text = ". ".join(part[0].upper() + part[1:] for part in parts) + "."
     return (
         f"{text} Still open: {'; '.join(UNKNOWN_ADVICE[n] for n in ground.unknown)}."

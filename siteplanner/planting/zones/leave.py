@@ -21,14 +21,14 @@ SEEDS_M = 40.0
 NEAR_SHARE, WET_SHARE, WET_MONTHS = 0.8, 0.5, 9.0
 
 _LET_GROW = (
-    "{blocks}: at least {share:.0%} of the ground lies within {metres:.0f} m of bush, which may "
-    "seed it. Where stock is kept out and seedlings come up by themselves, fence and let it "
-    "regenerate rather than plant; look for a year if you can."
+    "{blocks}: at least {share:.0%} of the ground is within {metres:.0f} m of bush, which may "
+    "seed it. Where stock is kept out and seedlings come up by themselves, fence it and let it "
+    "regenerate instead of planting. Watch it for a year if you can."
 )
 _LEAVE = (
-    "{blocks}: half of the ground or more lies waterlogged for {months:.0f} months of the year. It "
-    "may be a wetland: leave it as it is until someone who knows wetlands has seen it; drains, "
-    "banks and planting there may need a consent."
+    "{blocks}: half of the ground or more is waterlogged for {months:.0f} months of the year. It "
+    "may be a wetland: leave it as it is until someone who knows wetlands has looked at it. "
+    "Drains, banks and planting there may need a consent."
 )
 _SAY_SO = " To do so, draw it with use = '{use}' in the file that [decisions] zones names."
 

@@ -39,7 +39,7 @@ def must_not_swell(path: Path, remedy: str) -> None:
                     raise input_error(
                         path,
                         "",
-                        f"its part {part.filename!r} leads out of the archive",
+                        f"its part {part.filename!r} would be unpacked outside its folder",
                         "pack it again, or " + remedy,
                     )
                 if part.filename.lower().endswith(_XML) and ending != ".zip":
@@ -54,16 +54,14 @@ def must_not_swell(path: Path, remedy: str) -> None:
         RuntimeError,
         ValueError,
     ) as error:
-        raise input_error(
-            path, "", f"it is no archive that can be unpacked ({error})", remedy
-        ) from None
+        raise input_error(path, "", f"it cannot be unpacked ({error})", remedy) from None
 
 
 def _no_entities(path: Path, text: bytes, remedy: str) -> None:
     plain = text.replace(b"\0", b"")  # the same letters in UTF-16
     if b"<!ENTITY" in plain:
         raise input_error(
-            path, "", "it declares entities, which may swell", f"{remedy}, without them"
+            path, "", "it declares XML entities, which are not accepted", f"{remedy}, without them"
         )
 
 
@@ -79,5 +77,5 @@ def geodata_in(path: Path) -> str:
     with zipfile.ZipFile(path) as packed:
         inside = [part for part in packed.namelist() if part.lower().endswith(".kml")]
     if not inside:
-        raise input_error(path, "", "it holds no KML", remedy)
+        raise input_error(path, "", "it has no KML", remedy)
     return f"/vsizip/{{{path.absolute()}}}/{inside[0]}"

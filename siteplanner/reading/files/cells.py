@@ -23,10 +23,10 @@ def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
     frame.columns = [str(name).strip().lower() for name in frame.columns]
     errors = Errors()
     for column in sorted({c for c in frame.columns if list(frame.columns).count(c) > 1}):
-        errors.add(path, repr(column), "two columns are headed so", "keep one of them")
+        errors.add(path, repr(column), "two columns have this name", "keep one of them")
     for column in columns:
         if column not in frame:
-            errors.add(path, column, "the column is missing", near(column, frame.columns))
+            errors.add(path, column, "this column is missing", near(column, frame.columns))
     errors.raise_any()
     return frame
 

@@ -65,7 +65,7 @@ def read_features(
     errors.raise_any()
     notes = [] if notes is None else notes
     if empty.any():
-        notes.append(f"{path.name}, {place}: {which(empty)} without a shape left out.")
+        notes.append(f"{path.name}, {place}: left out without a shape: {which(empty)}.")
     frame = repaired(path, place, frame, "Polygon" in kinds, notes)
     check_axes(path, place, frame)
     return _moved_to(path, place, frame, crs).reset_index(drop=True)
@@ -77,17 +77,19 @@ def _opened(path: Path, layer: str | None) -> tuple[gpd.GeoDataFrame, str]:
     source = geodata_in(path)
     if path.suffix.lower() == ".shp" and not path.with_suffix(".shx").exists():
         raise input_error(
-            path, "", "its .shx file is not beside it", "copy the Shapefile with all its parts"
+            path, "", "its .shx file is missing", "copy the Shapefile with all its parts"
         )
     try:
         layers = [str(name) for name in pyogrio.list_layers(source)[:, 0]]
         if layer is not None and layer not in layers:
-            raise input_error(path, f"layer {layer}", "there is no such layer", near(layer, layers))
+            raise input_error(
+                path, f"layer {layer}", "this layer does not exist", near(layer, layers)
+            )
         if layer is None and len(layers) > 1:
             raise input_error(
                 path,
                 "",
-                f"it holds several layers ({', '.join(layers)})",
+                f"it has several layers ({', '.join(layers)})",
                 "name one in the site file: layer = …",
             )
         frame = gpd.read_file(source, layer=layer, engine="pyogrio")
@@ -143,7 +145,7 @@ def _moved_to(
     west, south, east, north = frame.total_bounds
     if not np.isfinite([west, south, east, north]).all():
         raise input_error(
-            path, place, "its coordinates lie outside what its CRS can hold", "check its CRS"
+            path, place, "its coordinates are outside the area of its CRS", "check its CRS"
         )
     if crs is not None and max(east - west, north - south) >= WIDEST_M:
         raise input_error(
@@ -166,19 +168,19 @@ def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> p
     frame = read_sheet(path).map(lambda cell: cell.partition("#")[0].strip())
     if frame.empty:
         raise input_error(
-            path, "", "it holds no rows", "write one row for each entry below the header"
+            path, "", "it has no rows", "below the header, write one row for each entry"
         )
     errors = Errors()
     for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:
-            errors.add(path, column, "the column is missing", near(column, frame.columns))
+            errors.add(path, column, "this column is missing", near(column, frame.columns))
             continue
         numbers = pd.to_numeric(frame[column], errors="coerce")
         for row in frame.index[~np.isfinite(numbers.astype("float64"))]:
             errors.add(
                 path,
                 f"row {row + 2}, {column}",
-                f"{frame[column][row]!r} is no number" if frame[column][row] else "it is empty",
+                f"{frame[column][row]!r} is not a number" if frame[column][row] else "it is empty",
                 "write a number with a decimal point",
             )
         frame[column] = numbers

@@ -24,8 +24,8 @@ def must_be_here(path: Path) -> None:
             raise input_error(
                 path,
                 "",
-                "it would fetch its heights over the network",
-                "copy the tiles to this machine and name those",
+                "it reads its heights over the network",
+                "copy the tiles to this computer and name the copies",
             )
 
 
@@ -33,23 +33,26 @@ def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
     """What is wrong with an open raster's place on the ground, and the remedy; None if nothing."""
     t = source.transform
     if np.dtype(source.dtypes[0]).kind == "c":
-        return "its heights are complex numbers", "save the DEM again with plain numbers"
+        return "its heights are complex numbers", "save the DEM again with real numbers"
     if t.is_identity:
-        return "it has no place on the ground", "georeference it in a GIS and save it again"
+        return "it is not georeferenced", "georeference it in a GIS and save it again"
     if t.b or t.d or t.a <= 0 or t.e >= 0:
-        return "its rows are turned or upside down", "save the DEM again with north up"
+        return "it is rotated or upside down", "save the DEM again with north up"
     if not (crs.is_geographic or crs.is_projected):
         return (
-            f"its CRS ({crs.name}) is not one of the earth's surface",
+            f"its CRS ({crs.name}) is not for the surface of the earth",
             "set the CRS it was made in, such as EPSG:32756",
         )
     west, south, east, north = source.bounds
     across, up = max(abs(west), abs(east)), max(abs(south), abs(north))
     if crs.is_geographic and (across > 361 or up > 91):
-        return "its numbers are no degrees, as its CRS says", "set the CRS it was made in"
+        return (
+            "its CRS is in degrees, but its numbers are not degrees",
+            "set the CRS it was made in",
+        )
     if crs.is_projected and across <= 180 and up <= 90:
         return (
-            "its numbers are degrees, but its CRS counts in metres",
+            "its CRS is in metres, but its numbers are degrees",
             "set its CRS to the one in degrees, such as EPSG:4326",
         )
     return None

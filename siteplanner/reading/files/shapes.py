@@ -39,7 +39,7 @@ def repaired(
         )
     shapes = frame.geometry.array
     if shapely.has_z(shapes).any():
-        notes.append(f"{path.name}, {place}: heights of its corners are left out.")
+        notes.append(f"{path.name}, {place}: the heights stored in its corners are not used.")
     flat = shapely.force_2d(shapes)
     corners, of = shapely.get_coordinates(flat, return_index=True)
     errors = Errors()
@@ -47,7 +47,7 @@ def repaired(
         errors.add(
             path,
             f"{place}, feature {frame.index[number] + 1}",
-            "it has a corner without finite coordinates",
+            "a corner has no finite coordinates",
             "draw that corner again in a GIS",
         )
     errors.raise_any()
@@ -61,11 +61,11 @@ def repaired(
         raise input_error(path, place, "it has no area", "draw it as a polygon round the ground")
     if (crossed & ~gone).any():
         notes.append(
-            f"{path.name}, {place}: the outline of {which(crossed & ~gone)} crosses itself and was "
-            "repaired; look at it on the map."
+            f"{path.name}, {place}: repaired where an outline crosses itself: "
+            f"{which(crossed & ~gone)}. Check it on the map."
         )
     if gone.any():
-        notes.append(f"{path.name}, {place}: {which(gone)} without an area left out.")
+        notes.append(f"{path.name}, {place}: left out without an area: {which(gone)}.")
     return frame[~gone]
 
 
@@ -79,7 +79,7 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
         raise input_error(
             path,
             place,
-            f"its CRS ({frame.crs.name}) is not one of the earth's surface",
+            f"its CRS ({frame.crs.name}) is not for the surface of the earth",
             "set the CRS it was drawn in, in a GIS",
         )
     west, south, east, north = frame.total_bounds
@@ -96,7 +96,8 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
             raise input_error(
                 path,
                 place,
-                f"its numbers (up to {max(across, up):.0f}) are no degrees, as its CRS says",
+                f"its CRS is in degrees, but its numbers (up to {max(across, up):.0f}) are not "
+                "degrees",
                 "set the CRS it was drawn in, in a GIS",
             )
         if east - west > 180:
@@ -110,6 +111,6 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
         raise input_error(
             path,
             place,
-            "its numbers are degrees, but its CRS counts in metres",
+            "its CRS is in metres, but its numbers are degrees",
             "set its CRS to the one in degrees, such as EPSG:4326, in a GIS",
         )

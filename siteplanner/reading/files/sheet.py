@@ -29,23 +29,20 @@ def read_sheet(path: Path, remarks: bool = True) -> pd.DataFrame:
         (number, row) for number, row in rows if any(row) and not (remarks and row[0][:1] == "#")
     ]
     if not rows:
-        raise input_error(
-            path, "", "it holds no table", "write a header and one row for each entry"
-        )
+        raise input_error(path, "", "it has no table", "write a header and one row for each entry")
     header = rows[0][1]
     while header and not header[-1]:
         header.pop()
     twice = sorted({name for name in header if name and header.count(name) > 1})
     if twice:
-        raise input_error(path, repr(twice[0]), "two columns are headed so", "keep one of them")
+        raise input_error(path, repr(twice[0]), "two columns have this name", "keep one of them")
     for number, row in rows[1:]:
         if any(row[len(header) :]):
             raise input_error(
                 path,
                 f"row {number}",
                 f"it has {len(row)} cells, the header has {len(header)}",
-                "put text that holds commas in double quotes, and write numbers with a decimal "
-                "point",
+                "put text with commas in double quotes, and write numbers with a decimal point",
             )
     width = len(header)
     return pd.DataFrame(

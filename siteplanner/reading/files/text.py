@@ -15,9 +15,13 @@ def must_hold(path: Path) -> None:
     """Raise :class:`~siteplanner.InputError` unless there is a file that holds something."""
     try:
         if not path.exists():
-            raise input_error(path, "", "there is no such file", "check the path in the site file")
+            raise input_error(
+                path, "", "this file does not exist", "check the path in the site file"
+            )
         if path.is_dir() and path.suffix.lower() != ".gdb":
-            raise input_error(path, "", "it is a folder, not a file", "name a file in it")
+            raise input_error(
+                path, "", "it is a folder, not a file", "give the path of a file in it"
+            )
         if path.is_file() and path.stat().st_size == 0:
             raise input_error(path, "", "the file is empty", "save or copy it again")
     except (OSError, ValueError) as error:
@@ -37,7 +41,7 @@ def table_text(path: Path) -> str:
                 path,
                 "",
                 f"it is larger than {LARGEST_BYTES // 1_000_000} MB",
-                "name the table itself, with one row for each entry",
+                "give a table with one row for each entry",
             )
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
@@ -55,7 +59,7 @@ def table_text(path: Path) -> str:
                 raise input_error(
                     path,
                     "",
-                    f"its columns are divided by {name}",
+                    f"its columns are separated by {name}",
                     f"{AS_CSV}, and numbers with a decimal point",
                 )
     return text

@@ -39,14 +39,14 @@ def tiles(site: Site) -> list[Path]:
                 errors.add(
                     path,
                     "",
-                    "the folder holds no raster that could be a DEM",
+                    "the folder has no raster that could be a DEM",
                     f"put tiles with one of the endings {', '.join(TILES)} into it",
                 )
             found += inside
         elif path.exists():
             found.append(path)
         else:
-            errors.add(path, "", "there is no such file", "check the path in the site file")
+            errors.add(path, "", "this file does not exist", "check the path in the site file")
     errors.raise_any()
     return found
 
@@ -130,7 +130,7 @@ def working_crs(site: Site) -> pyproj.CRS:
             errors.add(
                 site.path,
                 place,
-                f"{name!r} is no known CRS",
+                f"{name!r} is not a known CRS",
                 "write an EPSG code such as EPSG:32756",
             )
             continue
@@ -175,7 +175,7 @@ def _must_be_meant_for(
         raise input_error(
             site.path,
             "site.crs",
-            f"{named.name!r} is meant for another part of the earth than the DEM's",
+            f"{named.name!r} is for another part of the earth than the DEM",
             "choose the projected CRS of the property, or leave it out",
         )
 

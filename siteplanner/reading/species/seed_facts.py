@@ -48,7 +48,7 @@ def nursery_facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame
             errors.add(
                 path,
                 f"{names[row]}, {column}",
-                f"{cells[row]!r} will not do",
+                f"{cells[row]!r} is not valid",
                 f"write a number from {low:g} to {high:g}, or leave it empty when unknown",
             )
         found[column] = numbers.astype(np.float64)
@@ -61,7 +61,7 @@ def nursery_facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame
             errors.add(
                 path,
                 f"{names[row]}, fruiting_months",
-                f"{cell!r} names no months",
+                f"{cell!r} is not a list of months",
                 "write months as numbers, such as 12-3 or 1-2; 9",
             )
     found["fruiting_months"] = pd.Series(months, index=raw.index, dtype=object)
@@ -83,6 +83,6 @@ def months_of(text: object) -> tuple[int, ...]:
             continue
         ends = [int(end) for end in part.replace("–", "-").split("-")]
         if len(ends) > 2 or not all(1 <= end <= 12 for end in ends):
-            raise ValueError(f"{part!r} names no months")
+            raise ValueError(f"{part!r} is not a list of months")
         months += [(ends[0] - 1 + n) % 12 + 1 for n in range((ends[-1] - ends[0]) % 12 + 1)]
     return tuple(dict.fromkeys(months))

@@ -17,6 +17,7 @@ headed otherwise, in one word, pass through as facts of their own.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import get_args
@@ -60,7 +61,9 @@ class SpeciesTable:
     columns of ``seed_facts`` and those of ``PASSED`` that the table has. ``points[layer]`` is
     float64 (species, 4) for numeric layers, infinite where there is no limit; ``classes[layer]``
     maps each of the points ``thrives in`` and ``survives in`` to a tuple of class names a
-    species, None where nothing is said. ``sources`` has the text of each ``… source`` column.
+    species, None where nothing is said. ``survival_on_ground``
+    holds what was learnt by species and kind of ground. ``sources`` has the text of each
+    ``… source`` column.
     """
 
     path: Path
@@ -69,6 +72,13 @@ class SpeciesTable:
     classes: dict[str, dict[str, tuple[tuple[str, ...] | None, ...]]]
     units: dict[str, str]
     sources: pd.DataFrame = field(default_factory=pd.DataFrame)
+    survival_on_ground: Mapping[tuple[str, str], float] = field(default_factory=dict)
+
+    def survival_on(self, ground: str) -> NDArray[np.float64]:
+        """Expected survival of each species on a kind of ground, 0-1."""
+        known = self.survival_on_ground
+        facts = zip(self.facts["botanical_name"], self.facts["expected_survival"], strict=True)
+        return np.array([known.get((name, ground), share) for name, share in facts])
 
     @property
     def factors(self) -> list[str]:
@@ -87,7 +97,7 @@ def read_species(path: Path) -> SpeciesTable:
     raw = _lengths(path, raw, errors)
     for column in REQUIRED:
         if column not in raw:
-            errors.add(path, column, "the column is missing", near(column, raw.columns))
+            errors.add(path, column, "this column is missing", near(column, raw.columns))
     if raw.empty:
         errors.add(path, "", "it lists no species", "write one row for each species")
     errors.raise_any()
@@ -108,7 +118,10 @@ def _lengths(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
         convert = converter(match["unit"], "m")
         if convert is None:
             errors.add(
-                path, repr(header), f"{match['unit']!r} is no length", "give it in m, cm, ft or in"
+                path,
+                repr(header),
+                f"{match['unit']!r} is not a unit of length",
+                "give it in m, cm, ft or in",
             )
             continue
         numbers = pd.to_numeric(raw[header], errors="coerce").to_numpy(dtype=np.float64)
@@ -129,7 +142,7 @@ def _sources(path: Path, raw: pd.DataFrame, layers: list[str], errors: Errors) -
             errors.add(
                 path,
                 repr(header),
-                f"there is no column or layer {column!r} that it could speak of",
+                f"it is the source of {column!r}, which is not a column or layer",
                 near(column, [*layers, *raw.columns]),
             )
         for row in raw.index[(raw[header] != "") & ~raw[header].str.startswith(EVIDENCE)]:
@@ -137,7 +150,7 @@ def _sources(path: Path, raw: pd.DataFrame, layers: list[str], errors: Errors) -
                 path,
                 f"{raw['botanical_name'][row]}, {header}",
                 f"{raw[header][row]!r} does not say what kind of source it is",
-                "begin with 'published: …', 'common practice' or 'from memory'",
+                "begin it with 'published: …', 'common practice' or 'from memory'",
             )
         found[column] = raw[header]
     return pd.DataFrame(found, index=raw.index).reset_index(drop=True)
@@ -148,13 +161,13 @@ def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
     for row in raw.index[names == ""]:
         errors.add(path, f"row {row + 2}, botanical_name", "it is empty", "name the species")
     for name in sorted(set(names[names.duplicated() & (names != "")])):
-        errors.add(path, "botanical_name", f"{name!r} stands there twice", "keep one row of it")
+        errors.add(path, "botanical_name", f"{name!r} is listed twice", "keep one row of it")
     survival = pd.to_numeric(raw["expected_survival"], errors="coerce")
     for row in raw.index[~survival.between(0.05, 1)]:
         errors.add(
             path,
             f"{names[row]}, expected_survival",
-            f"{raw['expected_survival'][row]!r} will not do",
+            f"{raw['expected_survival'][row]!r} is not valid",
             "write the share expected to live, 0.05 to 1",
         )
     for column, low, high in (
@@ -168,21 +181,23 @@ def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
             errors.add(
                 path,
                 f"{names[row]}, {column}",
-                f"{raw[column][row]!r} will not do",
+                f"{raw[column][row]!r} is not valid",
                 f"write a number from {low} to {high}, or leave it empty when unknown",
             )
     roles = raw["roles"].map(lambda t: tuple(r.strip() for r in t.split(";") if r.strip()))
     for row in raw.index:
         for role in roles[row]:
             if role not in ROLES:
-                errors.add(path, f"{names[row]}, roles", f"{role!r} is no role", near(role, ROLES))
+                errors.add(
+                    path, f"{names[row]}, roles", f"{role!r} is not a role", near(role, ROLES)
+                )
     blank = pd.Series("", index=raw.index)
     evidence = raw.get("evidence", blank)
     for row in raw.index[~evidence.isin(["", *EVIDENCE])]:
         errors.add(
             path,
             f"{names[row]}, evidence",
-            f"{evidence[row]!r} will not do",
+            f"{evidence[row]!r} is not valid",
             near(evidence[row], EVIDENCE),
         )
     facts = pd.DataFrame(
@@ -220,8 +235,8 @@ def _tolerances(
                 errors.add(
                     path,
                     repr(header),
-                    "it is no fact and no tolerance",
-                    "head a tolerance 'layer point [unit]', such as 'slope thrives to [°]'",
+                    "it is not a fact or a tolerance",
+                    "name a tolerance 'layer point [unit]', such as 'slope thrives to [°]'",
                 )
             continue
         layer, point, unit = match["layer"], match["point"], match["unit"]
@@ -230,7 +245,7 @@ def _tolerances(
                 path,
                 repr(header),
                 f"{layer} has two units, {units[layer]} and {unit}",
-                "use one unit a layer",
+                "use one unit for each layer",
             )
         if point in CLASS_POINTS:
             lists = classes.setdefault(layer, {p: (None,) * len(raw) for p in CLASS_POINTS})
@@ -244,7 +259,7 @@ def _tolerances(
             errors.add(
                 path,
                 f"{raw['botanical_name'][row]}, {header}",
-                f"{raw[header][row]!r} is no number",
+                f"{raw[header][row]!r} is not a number",
                 "write a number with a decimal point, or leave it empty for no limit",
             )
         place = NUMERIC_POINTS.index(point)

@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
 from siteplanner.reading.species.seed_facts import months_of
 from siteplanner.season.nursery.orders import Order, Range, order_for, share_out
@@ -18,7 +22,20 @@ from siteplanner.site.nursery import Nursery
 #: whose seed is weighed with its chaff, from fewer (from memory).
 FINE_SEEDS_PER_GRAM, FINE_IN_CAPSULES = 1000.0, 100.0
 WOODY_CAPSULE = "woody capsule"
+#: A batch of fewer plants is not worth dividing (judgement).
+SMALL_BATCH = 50
 _ASSUMED_GERMINATION_WEEKS, _ASSUMED_PRICK_OUT_WEEKS = 4.0, 10.0
+
+
+@dataclass(frozen=True)
+class Planting:
+    """What is raised for one planting: so many plants, for these days, as infill or not."""
+
+    plants: int
+    year: int = 0
+    infill: bool = False
+    plant_from: date | None = None
+    plant_until: date | None = None
 
 
 @dataclass(frozen=True)
@@ -35,9 +52,10 @@ class Lot:
 class Batch:
     """One batch: a species from one place (or a bulk of places).
 
-    ``raise_`` is how many plants it is to give; ``expected`` what it may come to (worst,
-    expected, best), after the latest count when there is one: ``stage`` and ``counted``.
-    ``assumed`` names the facts that the species table does not give.
+    ``raise_`` is how many plants it is to give, in the planting ``year`` (0 where years have no
+    numbers); ``infill`` says that they take the place of trees that died. ``expected`` is what it
+    may come to (worst, expected, best), after the latest count when there is one: ``stage`` and
+    ``counted``. ``assumed`` names the facts that the species table does not give.
     """
 
     batch: str
@@ -55,6 +73,8 @@ class Batch:
     cautions: str
     seeds_per_gram: float
     storage_years: float
+    year: int = 0
+    infill: bool = False
     stage: str = ""
     counted: int | None = None
 
@@ -77,23 +97,45 @@ class Batch:
         return (self.dates.sow - self.dates.collect_to).days > 365.25 * self.storage_years
 
 
+def tubes_a_plant(facts: pd.DataFrame, rules: Nursery) -> NDArray[np.float64]:
+    """Tubes to fill for one plant of each species, in a batch of ``SMALL_BATCH`` plants.
+
+    Larger batches need a smaller spare, so that a year's batches stay within what was reckoned.
+    """
+    found = []
+    for row in facts.to_dict("records"):
+        known, _ = _filled(row, rules)
+        order = order_for(
+            SMALL_BATCH,
+            rules,
+            germination=known["germination"],
+            seeds_per_gram=row["seeds_per_gram"],
+            purity=known["purity"],
+            into_tubes=known["into_tubes"],
+        )
+        found.append(order.tubes / SMALL_BATCH)
+    return np.array(found)
+
+
 def batches_of(
     facts: dict[str, Any],
     code: str,
-    to_raise: int,
+    planting: Planting,
     sources: gpd.GeoDataFrame,
     rules: Nursery,
     mean_c: Sequence[float],
 ) -> list[Batch]:
-    """Divide a species' plants among its seed sources and work each batch out.
+    """Divide a planting's plants of a species among its seed sources and work each batch out.
 
     ``facts`` is a row of the species table; ``sources`` the species' own seed sources, with
-    ``name``, ``fruiting_months`` and, when known, ``permit``; ``mean_c`` as in ``schedule``.
+    ``name``, ``fruiting_months`` and, when known, ``permit``; ``mean_c`` as in ``schedule``. No
+    batch is split below ``SMALL_BATCH`` plants: seed of several sources is bulked instead.
     """
     known, assumed = _filled(facts, rules)
     made = []
-    lots = lots_of(sources, facts["fruiting_months"], rules.lots)
-    lots = lots[: max(1, min(len(lots), to_raise))]
+    to_raise = planting.plants
+    most = max(1, min(rules.lots, to_raise // SMALL_BATCH))
+    lots = lots_of(sources, facts["fruiting_months"], most)
     for number, (lot, plants) in enumerate(
         zip(lots, share_out(to_raise, len(lots)), strict=True), start=1
     ):
@@ -106,8 +148,10 @@ def batches_of(
             into_tubes=known["into_tubes"],
         )
         dates = None
-        if rules.plant_on is not None:
+        if planting.plant_from is not None and planting.plant_until is not None:
             dates = schedule(
+                planting.plant_from,
+                planting.plant_until,
                 rules,
                 mean_c,
                 months_to_plant_out=known["months_to_plant_out"],
@@ -134,6 +178,8 @@ def batches_of(
                 cautions=facts["cautions"],
                 seeds_per_gram=facts["seeds_per_gram"],
                 storage_years=facts["storage_years"],
+                year=planting.year,
+                infill=planting.infill,
             )
         )
     return made
@@ -158,7 +204,7 @@ def _filled(facts: dict[str, Any], rules: Nursery) -> tuple[dict[str, Any], tupl
         purity = rules.purity
         assumed.append(f"purity assumed {purity:.0%}")
     if math.isnan(facts["seeds_per_gram"]):
-        assumed.append("seeds per gram unknown: no weight can be told")
+        assumed.append("seeds per gram unknown: weight not known")
     weeks, prick_out = facts["weeks_to_germinate"], facts["weeks_to_prick_out"]
     nothing_known = math.isnan(weeks) and math.isnan(prick_out)
     if math.isnan(weeks):

@@ -51,6 +51,8 @@ class Dates:
 
 
 def schedule(
+    plant: date,
+    until: date,
     rules: Nursery,
     mean_c: Sequence[float],
     *,
@@ -60,17 +62,15 @@ def schedule(
     fruiting_months: Sequence[int],
     pretreatment_weeks: float = math.nan,
 ) -> Dates:
-    """Reckon a batch's dates back from ``rules.plant_on``, which must be set.
+    """Reckon a batch's dates back from ``plant``, the day its planting window opens.
 
-    ``mean_c`` are the station's twelve monthly means, °C, January first; ``weeks_to_prick_out``
+    ``until`` is the last day of the window; ``mean_c`` are the station's twelve monthly means,
+    °C, January first; ``weeks_to_prick_out``
     is NaN for seed sown straight into tubes, ``pretreatment_weeks`` where a pre-treatment takes no
     weeks. Nothing is sown in a month colder than
     ``rules.sow_from_c``: sowing then moves back to the end of the latest month that is warm
     enough, and if no month is, it stays. Method: common practice, no source.
     """
-    assert rules.plant_on is not None
-    plant = rules.plant_on
-    until = plant + timedelta(weeks=rules.planting_weeks)
     wanted = add_months(plant, -months_to_plant_out)
     sow = warm_day(wanted, mean_c, rules.sow_from_c)
     latest = warm_day(

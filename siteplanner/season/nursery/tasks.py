@@ -8,16 +8,17 @@ from datetime import date
 
 from dateutil.rrule import MONTHLY, rrule
 
+from siteplanner.base.text import count
 from siteplanner.season.nursery.batches import WOODY_CAPSULE, Batch
 from siteplanner.site.nursery import Nursery
 
 #: Said with every nursery output.
 CAUTIONS = (
-    "Dates and losses are estimates from the species table and the site file: your nursery's "
-    "own figures are better.",
-    "Collect seed only with the owner's leave and any permit that is needed, and leave most of "
-    "each tree's crop.",
-    "Check that each species is local, and no weed where you plant, before seed is collected.",
+    "Dates and losses are estimates from the species table and the site file. Use your nursery's "
+    "own figures where you have them.",
+    "Collect seed only with the owner's permission and any permit that is needed, and leave most "
+    "of each tree's crop.",
+    "Before you collect seed, check that each species is local and not a weed where you plant.",
 )
 
 
@@ -50,15 +51,15 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
         treated = f"{name}: {batch.pretreatment}"
         add(0, days.pretreat, days.pretreat, "Start the seed's pre-treatment", treated)
         add(1, days.sow, days.sow, "Sow", f"{name}: {sowing(batch)}")
-        add(2, days.show, days.show, "Seedlings should show: count them", name)
+        add(2, days.show, days.show, "Seedlings should be up: count them", name)
         if days.prick_out:
             tubes = f"{name}: {batch.order.tubes} tubes"
             add(3, days.prick_out, days.prick_out, "Prick out, and count", tubes)
-        again = f"{name}: its seed goes into pre-treatment then" if days.pretreat else name
-        add(4, days.resow_by, days.resow_by, "Last day to sow a failed batch again", again)
-        add(5, days.doubtful, days.doubtful, "Doubtful where nothing has come up", name)
-        add(6, days.give_up, days.give_up, "Give up where nothing has come up", name)
-        add(7, days.harden, days.harden, "Harden off: into the open, less water", name)
+        again = f"{name}: start pre-treatment of its seed by then" if days.pretreat else name
+        add(4, days.resow_by, days.resow_by, "Last day to resow a failed batch", again)
+        add(5, days.doubtful, days.doubtful, "Doubtful if nothing has come up", name)
+        add(6, days.give_up, days.give_up, "Give up if nothing has come up", name)
+        add(7, days.harden, days.harden, "Harden off: move into the open, water less", name)
         add(8, days.plant, days.plant_until, "Plant", f"{name}: {batch.raise_} plants")
         add(9, days.pot_bound, days.pot_bound, "Pot-bound from now on", name)
     return [
@@ -100,15 +101,13 @@ def sowing(batch: Batch) -> str:
         words.append(f"{amount(batch.order.grams)} on {count(batch.order.trays, 'tray')}")
     if batch.is_fine:
         words.append(
-            "on the surface, barely covered, in mostly river sand with a little compost; under "
-            "50 % shade cloth, moist and not wet"
+            "sow on the surface and barely cover, in mostly river sand with a little compost; "
+            "under 50 % shade cloth, moist but not wet"
         )
     else:
-        words.append("covered to its own thickness; under shade, moist and not wet")
+        words.append("cover with as much mix as the seed is thick; under shade, moist but not wet")
     if batch.dates and batch.dates.resow_by is None:
-        words.append(
-            "once it is seen to fail it is too late to sow again this season: keep plants to spare"
-        )
+        words.append("if it fails, it is too late to resow this season: raise spare plants")
     return "; ".join(words)
 
 
@@ -121,11 +120,6 @@ def losses(batch: Batch, rules: Nursery) -> str:
     return "; ".join(
         f"{word} {middle:.0%} ({low:.0%} to {high:.0%})" for word, (low, middle, high) in steps
     )
-
-
-def count(number: int, word: str) -> str:
-    """Say a number of things: ``1 tray``, ``3 trays``."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def months_between(first: date, last: date) -> list[date]:

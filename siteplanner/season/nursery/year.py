@@ -14,8 +14,9 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.nursery_counts import STAGES, Hand
-from siteplanner.season.nursery.batches import Batch, batches_of, unreadable_months
+from siteplanner.season.nursery.batches import Batch, Planting, batches_of, unreadable_months
 from siteplanner.season.nursery.orders import bench_by_month, come_through
+from siteplanner.season.plantings import Calendar
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
@@ -46,27 +47,36 @@ class NurseryYear:
     counted_to: date | None
     warnings: tuple[str, ...]
 
+    @property
+    def first_day(self) -> date | None:
+        """First day on which any of the batches is planted; None where nothing is dated."""
+        return min((batch.dates.plant for batch in self.batches if batch.dates), default=None)
+
 
 def nursery_year(
-    inputs: Inputs, suitability: Suitability, layout: Layout, site: Site
+    inputs: Inputs,
+    suitability: Suitability,
+    layout: Layout,
+    plantings: pd.DataFrame,
+    calendar: Calendar,
+    site: Site,
 ) -> NurseryYear:
-    """Work the nursery's year out.
+    """Work out what the nursery raises for the ``plantings`` (see ``plantings.COLUMNS``).
 
     Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
     """
     rules, hand = site.nursery, inputs.hand
     mean_c = (inputs.climate.tmin_c + inputs.climate.tmax_c) / 2
-    ordered = layout.counts.groupby("species", sort=False)["order"].sum()
+    ordered = plantings.groupby("species", sort=False)["plants"].sum()
     facts = inputs.species.facts
     sources = inputs.seed_sources
-    year = f"-{rules.plant_on:%y}" if rules.plant_on else ""
     batches: list[Batch] = []
     for row in facts.to_dict("records"):
         name = row["botanical_name"]
-        to_raise = int(ordered.get(name, 0)) - hand.stock.get(name, 0)
-        if to_raise > 0:
-            mine = sources[sources["species"] == name]
-            batches += batches_of(row, row["code"] + year, to_raise, mine, rules, mean_c.tolist())
+        mine = sources[sources["species"] == name]
+        wanted = less_on_hand(plantings[plantings["species"] == name], hand.stock.get(name, 0))
+        for code, planting in coded(row["code"], wanted, calendar):
+            batches += batches_of(row, code, planting, mine, rules, mean_c.tolist())
     counted, said = counted_batches(batches, hand, site)
     supply = _supply(facts["botanical_name"], ordered, counted, hand)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
@@ -90,6 +100,31 @@ def nursery_year(
         counted_to=counted_to,
         warnings=tuple(warnings),
     )
+
+
+def less_on_hand(plantings: pd.DataFrame, held: int) -> pd.DataFrame:
+    """Plantings of a species less what is on hand, which goes to the earliest first."""
+    early = plantings.sort_values(["year", "window"], kind="stable")
+    before = early["plants"].cumsum() - early["plants"]
+    taken = np.clip(held - before, 0, early["plants"])
+    left = early.assign(plants=early["plants"] - taken)
+    return left[left["plants"] > 0]
+
+
+def coded(code: str, plantings: pd.DataFrame, calendar: Calendar) -> list[tuple[str, Planting]]:
+    """Give each planting of a species the code of its batches, such as EUCROD-B1 or EUCROD-B2F.
+
+    The letter is that of the window, the number counts the years in which the species is planted
+    in it, F marks infill: nothing in it hangs on a date, so that a count keeps its batch when
+    ``plant_on`` moves.
+    """
+    made = []
+    for (window, infill), mine in plantings.groupby(["window", "infill"], sort=True):
+        for number, one in enumerate(mine.sort_values("year").itertuples(), start=1):
+            name = f"{code}-{calendar.letter(window)}{number}{'F' if infill else ''}"
+            planting = Planting(one.plants, one.year, one.infill, one.plant_from, one.plant_until)
+            made.append((name, planting))
+    return made
 
 
 def counted_batches(
@@ -121,8 +156,8 @@ def counted_batches(
                 errors.add(
                     path,
                     f"batch {row.batch}, {word}",
-                    f"{given!r} was counted, but the batch is of {own!r} now",
-                    "use the batch number that stands in the new nursery.csv",
+                    f"{given!r} was counted, but this batch is now of {own!r}",
+                    "use the batch number in the new nursery.csv",
                 )
         if order[row.stage] >= order[latest.get(row.batch, ("germinated", 0))[0]]:
             latest[row.batch] = (row.stage, row.count)
@@ -134,8 +169,8 @@ def counted_batches(
             expected = come_through(count, stage, site.nursery, batch.order.tubes)
             if stage != "germinated" and count > batch.order.tubes:
                 said.append(
-                    f"Batch {batch.batch}: {count} {stage}, more than the "
-                    f"{batch.order.tubes} tubes planned; look at the count."
+                    f"Batch {batch.batch}: {count} {stage}, more than the {batch.order.tubes} "
+                    "tubes planned. Check the count."
                 )
             if batch.into_tubes and stage == "germinated":
                 expected = come_through(count, "pricked out", site.nursery)
@@ -242,17 +277,17 @@ def _warnings(
     batches: Sequence[Batch], supply: pd.DataFrame, rules: Nursery, counted_to: date | None
 ) -> list[str]:
     said = []
-    if batches and rules.plant_on is None:
+    if batches and batches[0].dates is None:
         said.append(
-            "The nursery's dates need the first day of planting: write plant_on under "
-            "[nursery] in the site file."
+            "The nursery's dates need the first year of planting: write, say, plant_on = 2028 "
+            "under [nursery] in the site file."
         )
     for row in supply[supply["short"] > 0].itertuples():
         days = [b.dates.resow_by for b in batches if b.species == row.species and b.dates]
         late = max((day for day in days if day), default=None)
-        again = "It is too late to sow again."
+        again = "It is too late to resow."
         if late and (counted_to is None or counted_to <= late):
-            again = f"It can be sown again until {late}."
+            again = f"It can be resown until {late}."
         said.append(
             f"{row.species}: {row.expected} plants are expected ({row.worst} to {row.best}), "
             f"{row.ordered} are needed. {again} See nursery_substitutes.csv."
@@ -260,12 +295,13 @@ def _warnings(
     bound = [b.batch for b in batches if b.dates and b.dates.pot_bound < b.dates.plant_until]
     if bound:
         said.append(
-            f"Batches {', '.join(bound)} would be pot-bound before planting ends: sow "
-            "later, or pot them on."
+            f"Batches {', '.join(bound)} would be pot-bound before planting ends. Sow later, or "
+            "pot them on."
         )
     stale = [b.batch for b in batches if b.seed_stored_too_long]
     if stale:
         said.append(
-            f"Batches {', '.join(stale)}: the seed keeps less long than from collecting to sowing."
+            f"Batches {', '.join(stale)}: the seed does not keep from collecting until sowing. "
+            "Collect later, or sow earlier."
         )
     return said

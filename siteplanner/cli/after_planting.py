@@ -1,0 +1,83 @@
+"""The command after planting: rows to count, counts and damage, infill."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from siteplanner.cli.printed import escaped, print_infill
+
+
+def survival(
+    site: Annotated[
+        Path, typer.Argument(metavar="SITE", readable=False, help="The site file, site.toml.")
+    ],
+    counts: Annotated[
+        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Filled-in counts, CSV.")
+    ] = None,
+    damage: Annotated[
+        list[Path] | None,
+        typer.Option(help="Damage seen, CSV; with counts or alone; may be repeated."),
+    ] = None,
+    plan: Annotated[
+        Path | None, typer.Option(help="Folder of the plan; maps/<site> by default.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to; survival/<site> by default.")
+    ] = None,
+    draw: Annotated[
+        bool, typer.Option("--draw", help="Draw rows to count, and write the form for them.")
+    ] = False,
+    damage_form: Annotated[
+        bool, typer.Option("--damage-form", help="Write an empty table of damage to fill in.")
+    ] = False,
+    save: Annotated[
+        bool,
+        typer.Option("--save-rates", help="Add what was learnt to what the site's folder keeps."),
+    ] = False,
+    planted: Annotated[
+        list[Path] | None,
+        typer.Option(help="Blocks ticked on the map, planted.csv: only these; may be repeated."),
+    ] = None,
+) -> None:
+    """Draw rows to count after planting, or judge counts and damage and order infill."""
+    from siteplanner.after import survival_round as after
+    from siteplanner.after.damage import ABOUT_DAMAGE
+    from siteplanner.after.learnt import save_rates
+    from siteplanner.site.site_file import load_site
+
+    if sum((draw, damage_form, bool(counts or damage))) != 1:
+        raise typer.BadParameter(
+            "give files of counts, or of damage with --damage; or get a form to fill in, with "
+            "--draw or --damage-form"
+        )
+    read = load_site(site)
+    planned = plan if plan is not None else Path("maps") / read.slug
+    target = out if out is not None else Path("survival") / read.slug
+    if draw:
+        form = target / "rows_to_count.csv"
+        rows, trees, lines = after.write_rows_to_count(read, planned, form, planted or ())
+        lines = [*lines, f"{rows} rows drawn, {trees} trees to look at: fill in {form}"]
+    elif damage_form:
+        form = target / "damage.csv"
+        after.write_damage_form(form)
+        lines = [f"Write a line for each place in {form}.", *ABOUT_DAMAGE]
+    else:
+        outcome = after.survival_of(read, counts or (), planned, planted or (), damage or ())
+        print_infill(outcome)
+        written = after.write_outcome(outcome, target)
+        lines = [*outcome.findings, *(f"written: {path}" for path in written)]
+        if save:
+            saved, said = save_rates(outcome, read, counts or ())
+            lines += said
+            if saved is not None:
+                lines.append(
+                    f"saved: {saved}; the next plan reads it when the site file says, under "
+                    f'[species], survival = "{saved.name}"'
+                )
+    console = Console(soft_wrap=True, emoji=False)
+    for line in lines:
+        console.print(escaped(line), highlight=False)
