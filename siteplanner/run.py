@@ -14,6 +14,7 @@ from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.folder.publish import staged
 from siteplanner.handover.gis.rasters import write_layer, write_suitability
+from siteplanner.handover.tables.calendar import carry_on
 from siteplanner.handover.write import write_all, writers
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
@@ -102,6 +103,7 @@ def write_plan(
             write_suitability, names, plan.suitability, plan.grid, layers, site.species.index
         )
         write_all(plan, folder, step)
+        carry_on(folder / "nursery.ics", target / "nursery.ics")
         step("Finishing the layers")
         writer.finish()
         files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())

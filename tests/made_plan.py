@@ -15,6 +15,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.plan import Plan
 from siteplanner.reading.species.codes import species_codes
 from siteplanner.season.hours import COLUMNS
+from siteplanner.season.nursery.supply import SUBSTITUTES, SUPPLY
 from siteplanner.season.nursery.year import NurseryYear
 from siteplanner.site.nursery import Nursery
 from siteplanner.suitability.factors import Factor
@@ -140,10 +141,8 @@ def _nursery(grid: Grid) -> NurseryYear:
         latitude=grid.centre_lonlat[1],
         batches=(),
         bench=pd.DataFrame(columns=["month", "shade_house_m2", "open_m2"]),
-        supply=pd.DataFrame(
-            columns=["species", "ordered", "on_hand", "worst", "expected", "best", "short"]
-        ),
-        substitutes=pd.DataFrame(columns=["zone", "species", "substitute", "suitability", "spare"]),
+        supply=pd.DataFrame(columns=list(SUPPLY)),
+        substitutes=pd.DataFrame(columns=list(SUBSTITUTES)),
         counted_to=None,
         warnings=(),
     )

@@ -62,7 +62,7 @@ def read_damage(
             cells = read_cells(path, ["block", "rows", "cause", "dead", "do"])
             checksum = hashlib.sha256(path.read_bytes()).hexdigest()
             if checksum in read:
-                said.append(f"{path.name} is a copy of a file read before; it counts once.")
+                said.append(f"{path.name} is a copy of a file already read; it is used once.")
                 continue
             read.add(checksum)
             lines += [(path, line) for line in cells.to_dict("records")]
@@ -106,10 +106,10 @@ def _there(
     trees = planted.trees
     in_block = (trees["block"] == line["block"]).to_numpy()
     if line["block"] in planted.waiting:
-        errors.add(path, where, "the block is not planted yet", "tick it, or leave it out")
+        errors.add(path, where, "the block has not been planted yet", "tick it, or leave it out")
     elif not in_block.any():
         blocks = set(trees["block"])
-        errors.add(path, where, "the plan plants no such block", near(line["block"], blocks))
+        errors.add(path, where, "the plan has no such block", near(line["block"], blocks))
     if errors.found:
         return in_block
     if line["rows"].lower() == "all":
@@ -118,7 +118,7 @@ def _there(
         rows = rows_of(line["rows"])
         missing = sorted(rows - set(trees["row"][in_block])) if rows else []
         if not rows:
-            what = f"{line['rows']!r} are no rows"
+            what = f"{line['rows']!r} are not row numbers"
             errors.add(path, where, what, "write all, or numbers such as 3-5, 8")
         if missing:
             what = f"the block has no row {', '.join(map(str, missing))}"
@@ -165,7 +165,7 @@ def _check_words(
         what = f"{other!r} is named, but do says {line['do']!r}"
         errors.add(path, f"{where}, replace_with", what, f"write {ANOTHER!r}, or leave it empty")
     if line.get("date") and day(line["date"]) is None:
-        what = f"{line['date']!r} is no date"
+        what = f"{line['date']!r} is not a date"
         errors.add(path, f"{where}, date", what, "write year-month-day")
 
 
@@ -184,7 +184,7 @@ def _dead(
     every = line["dead"].lower() == "all"
     number = int(there.sum()) if every else whole(line["dead"])
     if number is None or number == 0:
-        what = f"{line['dead']!r} is no number of trees"
+        what = f"{line['dead']!r} is not a number of trees"
         errors.add(path, f"{where}, dead", what, "write how many died, or all")
     elif number > there.sum():
         what = f"{number} are dead of {int(there.sum())} planted"
@@ -235,7 +235,7 @@ def in_words(damage: pd.DataFrame) -> list[str]:
         return said
     doing = {
         SAME: "to replant there with the same species: {n:,} plants.",
-        ANOTHER: "to replant there with {species}: {n:,} plants. See first whether it suits that "
+        ANOTHER: "to replant there with {species}: {n:,} plants. First check that it suits that "
         "ground (siteplanner explain, --species).",
         SHELTER: "to be sheltered first (guards, fence, nurse trees); order plants when that is "
         "done.",
@@ -249,7 +249,7 @@ def in_words(damage: pd.DataFrame) -> list[str]:
         )
         said.append(f"Block {block}, {where}: {int(mine['dead'].sum()):,} dead of {cause}, {end}")
     said.append(
-        f"Damage counts where it happened: these {int(damage['dead'].sum()):,} trees say nothing "
-        "of others and change no expectation."
+        f"Damage is counted only where it happened: these {int(damage['dead'].sum()):,} trees do "
+        "not change the expected survival of other trees."
     )
     return said

@@ -54,7 +54,7 @@ def save_rates(
     )
     old = [file.name for file, checksum in zip(counts, sums, strict=True) if checksum in known]
     if len(old) == len(sums):
-        return None, [f"{', '.join(old)}: learnt from before, so nothing is added."]
+        return None, [f"{', '.join(old)}: these counts were used before, so nothing is added."]
     new = outcome.evidence.assign(
         learnt_from="; ".join(file.name for file in counts), sha256="; ".join(sums)
     )[list(LEARNT_COLUMNS)]
@@ -81,7 +81,7 @@ def read_learnt(path: Path) -> pd.DataFrame:
         wrong += [] if effect >= 1 else ["design_effect"]
         wrong += ["date"] if line["date"] and day(line["date"]) is None else []
         for name in wrong:
-            what = f"{line[name]!r} is not what belongs there"
+            what = f"{line[name]!r} is not valid here"
             errors.add(path, f"row {number + 2}, {name}", what, "correct it, or delete the row")
         if not wrong and not (numbers["alive"] or 0) <= (numbers["counted"] or 0):
             what = "more are alive than were counted"

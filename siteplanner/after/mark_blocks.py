@@ -125,7 +125,7 @@ def _check(
     errors = Errors()
     place = site.blocks_file
     if status not in STATUSES:
-        errors.add(place, "--mark", f"{status!r} is no status", near(status, STATUSES))
+        errors.add(place, "--mark", f"{status!r} is not a status", near(status, STATUSES))
     if (status == SET_ASIDE) != (until is not None):
         errors.add(
             place, "--until", "a block is set aside until a year, and only then has one",
@@ -135,7 +135,10 @@ def _check(
     for name in names:
         if name not in set(known.blocks["block"]):
             errors.add(
-                place, f"block {name}", "there is no such block", near(name, known.blocks["block"])
+                place,
+                f"block {name}",
+                "this block does not exist",
+                near(name, known.blocks["block"]),
             )
         elif status in STANDING and name not in with_trees:
             errors.add(place, f"block {name}", "it has no trees", f"it cannot be {status}")
@@ -166,7 +169,7 @@ def save_blocks(kept: KeptBlocks, path: Path) -> None:
     except OSError as error:
         raise input_error(
             path, "", f"it cannot be written ({error.strerror or error})",
-            "make room there, or have the right to write there",
+            "free some space there, or get permission to write there",
         ) from error  # fmt: skip
     finally:
         part.unlink(missing_ok=True)

@@ -56,9 +56,9 @@ def split_sample(
     if len(apart):
         blocks = ", ".join(sorted(set(apart["block"])))
         said.append(
-            f"Block {blocks}: {int(apart['planted'].sum()):,} counted trees are no sample drawn at "
-            "random. Their dead count where they were counted and say nothing of other trees. For "
-            "an estimate, count the rows that --draw chooses, all of them, on its form."
+            f"Block {blocks}: {int(apart['planted'].sum()):,} counted trees are not a random "
+            "sample. Their losses are used only where they were counted, not for other trees. "
+            "For an estimate, count all the rows that --draw chooses, on its form."
         )
     return counts[drawn].reset_index(drop=True), apart.reset_index(drop=True), said
 
@@ -78,9 +78,9 @@ def _whole_draws(looked: pd.DataFrame) -> tuple[set[str], list[str]]:
             whole.add(str(block))
         if not rows.all():
             end = (
-                "if the others were left out for what was seen there, the result is off."
+                "if the others were left out because of what was seen there, the result is wrong."
                 if share >= ENOUGH_OF_DRAW
-                else "so they count as picked; count the others too."
+                else "so they do not count as a random sample; count the others too."
             )
             said.append(
                 f"Block {block}: {int(rows.sum())} of {len(rows)} drawn rows were counted, {end}"

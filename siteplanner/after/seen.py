@@ -49,7 +49,7 @@ def settled(damage: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
             errors.add(
                 "damage",
                 f"block {mine['block'].iloc[0]}, {species}",
-                f"{number} are dead of {mine['cause'].iloc[0]}, but the counts leave room for "
+                f"{number} are dead of {mine['cause'].iloc[0]}, but the counts allow only "
                 f"{dead.sum()}",
                 "name rows and species of the damage, correct one of the two, or give both dates",
             )
@@ -98,7 +98,7 @@ def less_damage(counts: pd.DataFrame, damage: pd.DataFrame) -> pd.DataFrame:
                 "damage",
                 f"block {line['block']}, {line['species']}"
                 + (f", row {line['row']}" if line["row"] else ""),
-                f"{line['alive']} were counted alive, but damage left at most "
+                f"{line['alive']} were counted alive, but after the damage there were at most "
                 f"{max(line['planted'], 0)}",
                 "correct one of the two, or give both their dates",
             )

@@ -348,8 +348,8 @@ def _rest_on_others(blocks: pd.DataFrame) -> list[str]:
         return []
     names = ", ".join(sorted(set(orders["block"])))
     return [
-        f"Nobody counted in {names}: {int(orders['infill'].sum()):,} plants are ordered there by "
-        "what the counted blocks of the same zone say. Count there before you order."
+        f"Nobody counted in {names}: {int(orders['infill'].sum()):,} plants are to be ordered for "
+        "it, judged by the counted blocks of the same zone. Count there before you order."
     ]
 
 

@@ -123,7 +123,9 @@ def _read(path: Path, planted: Planted) -> pd.DataFrame:
         key = (block, row, species)
         there = by_row.get(key) if row else by_block.get((block, species))
         if block in planted.waiting:
-            errors.add(path, where, "the block is not planted yet", "tick it, or leave it out")
+            errors.add(
+                path, where, "the block has not been planted yet", "tick it, or leave it out"
+            )
         elif block not in zones:
             errors.add(path, where, "the plan has no such block", near(block, zones))
         elif row is None:

@@ -14,7 +14,7 @@ from siteplanner.after.sample import mark_of, split_sample
 from siteplanner.after.seen import dead_where_counted, less_damage, rest_of, settled, with_seen
 from siteplanner.after.survival import SurvivalOutcome, judge
 from siteplanner.after.survival_counts import FORM, between_in_words, latest, no_counts, read_counts
-from siteplanner.after.ticked import BLOCKS_FILE, read_status, standing
+from siteplanner.after.ticked import read_status, standing
 from siteplanner.base.errors import input_error
 from siteplanner.base.tables import write_table
 from siteplanner.base.text import utf8
@@ -36,7 +36,7 @@ def write_rows_to_count(
     have filled it in.
     """
     _must_be_new(target)
-    planted, said = standing(read_planted(plan), ticks, read_status(site.folder / BLOCKS_FILE))
+    planted, said = standing(read_planted(plan), ticks, read_status(site.blocks_file))
     rules = site.survival
     drawn = draw_rows(planted, rules.draw_trees, rules.seed)
     form = drawn.reindex(columns=list(FORM)).assign(draw=mark_of(rules.draw_trees, rules.seed))
@@ -72,7 +72,7 @@ def survival_of(
     """
     facts = read_species(site.folder / site.species.file).facts
     expected = dict(zip(facts["botanical_name"], facts["expected_survival"], strict=True))
-    planted, said = standing(read_planted(plan), ticks, read_status(site.folder / BLOCKS_FILE))
+    planted, said = standing(read_planted(plan), ticks, read_status(site.blocks_file))
     _must_know(site, planted, expected)
     hit, lines = read_damage(damage, planted, expected) if damage else (no_damage(), [])
     said += lines

@@ -14,8 +14,6 @@ from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
 
 COLUMNS = ("block", "planted_on", "trees", "note")
-#: The site's own file of blocks, beside the site file.
-BLOCKS_FILE = "blocks.gpkg"
 #: The status of a block whose trees are in the ground.
 PLANTED = "planted"
 
@@ -99,7 +97,7 @@ def read_status(path: Path) -> dict[str, str] | None:
         raise input_error(path, "layer blocks", what, "move it away, or mend it") from None
     for column in ("block", "status"):
         if column not in blocks:
-            what = "the column is missing"
+            what = "this column is missing"
             raise input_error(path, f"layer blocks, {column}", what, near(column, blocks.columns))
     words = blocks["status"].fillna("").astype(str).str.strip().str.lower()
     return dict(zip(blocks["block"].astype(str), words, strict=True))

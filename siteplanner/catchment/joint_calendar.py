@@ -89,6 +89,7 @@ def write_calendar(frame: pd.DataFrame, name: str, path: Path) -> None:
                 + (f" ({row.note})" if row.note else "")
                 for row in mine.itertuples()
             ),
+            tuple(f"{row.site}: {row.place}" for row in mine.itertuples()),
         )
         for (start, end, job), mine in dated.groupby(["start", "end", "job"], sort=True)
     ]

@@ -16,7 +16,7 @@ def survival(
         Path, typer.Argument(metavar="SITE", readable=False, help="The site file, site.toml.")
     ],
     counts: Annotated[
-        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Filled-in counts, CSV.")
+        list[Path] | None, typer.Argument(metavar="[COUNTS]...", help="Completed count forms, CSV.")
     ] = None,
     damage: Annotated[
         list[Path] | None,
@@ -29,7 +29,7 @@ def survival(
         Path | None, typer.Option(help="Folder to write to; survival/<site> by default.")
     ] = None,
     draw: Annotated[
-        bool, typer.Option("--draw", help="Draw rows to count, and write the form for them.")
+        bool, typer.Option("--draw", help="Choose rows to count, and write a form for them.")
     ] = False,
     damage_form: Annotated[
         bool, typer.Option("--damage-form", help="Write an empty table of damage to fill in.")
@@ -40,7 +40,7 @@ def survival(
     ] = False,
     planted: Annotated[
         list[Path] | None,
-        typer.Option(help="Blocks ticked on the map, planted.csv: only these; may be repeated."),
+        typer.Option(help="planted.csv from the map: only blocks ticked there; may be repeated."),
     ] = None,
 ) -> None:
     """Draw rows to count after planting, or judge counts and damage and order infill."""
@@ -60,7 +60,7 @@ def survival(
     if draw:
         form = target / "rows_to_count.csv"
         rows, trees, lines = after.write_rows_to_count(read, planned, form, planted or ())
-        lines = [*lines, f"{rows} rows drawn, {trees} trees to look at: fill in {form}"]
+        lines = [*lines, f"{rows} rows chosen, {trees} trees to look at: fill in {form}"]
     elif damage_form:
         form = target / "damage.csv"
         after.write_damage_form(form)
@@ -75,8 +75,8 @@ def survival(
             lines += said
             if saved is not None:
                 lines.append(
-                    f"saved: {saved}; the next plan reads it when the site file says, under "
-                    f'[species], survival = "{saved.name}"'
+                    f'saved: {saved}; to use it in the next plan, write survival = "{saved.name}" '
+                    "under [species] in the site file"
                 )
     console = Console(soft_wrap=True, emoji=False)
     for line in lines:

@@ -20,6 +20,7 @@ from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
+from siteplanner.cli.placing import place
 from siteplanner.cli.printed import (
     escaped,
     print_changes,
@@ -151,7 +152,7 @@ def explain(
         typer.Option(metavar="NAME", help="A species: where it suits, and what limits it."),
     ] = None,
 ) -> None:
-    """Say how each species scores at one spot, or where one species fits."""
+    """Say how each species scores at one spot, or where one species suits."""
     from siteplanner.after.explain import explain_at, explain_species
     from siteplanner.site.site_file import load_site
 
@@ -214,7 +215,7 @@ def new(
     monthly: Annotated[Path | None, typer.Option(help="Monthly climate, CSV.")] = None,
     winter_minima: Annotated[Path | None, typer.Option(help="Winter minima, CSV.")] = None,
 ) -> None:
-    """Start a site: write a commented site file with what can be worked out."""
+    """Start a site: write a commented site file and list what is missing."""
     from siteplanner.starting.new_site import Given, start
 
     given = Given(
@@ -268,8 +269,8 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for beyond in (blocks, layers, patterns, ground, catchment):
-    app.command()(beyond)
+for other in (blocks, place, layers, patterns, ground, catchment):
+    app.command()(other)
 
 
 class _StoppedError(BaseException):

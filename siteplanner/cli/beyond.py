@@ -72,7 +72,7 @@ def layers(
 
 
 def patterns() -> None:
-    """List every planting pattern with a picture in words, its spacing and its trees a hectare."""
+    """List every planting pattern with a description, its spacing and its trees per hectare."""
     from siteplanner.planting.rows.patterns import density_of, pattern_offers
 
     console = Console(soft_wrap=True, emoji=False)
@@ -112,7 +112,7 @@ def catchment(
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
-    """Plan many sites and what they share; ends with 4 when some sites could not be planned."""
+    """Plan many sites and what they share; exit code 4 if some sites could not be planned."""
     from siteplanner.catchment.run import plan_catchment
     from siteplanner.catchment.settings import load_catchment
     from siteplanner.cli.printed_catchment import print_catchment, print_failed

@@ -1,4 +1,4 @@
-"""Draws a site's zones and cuts them to blocks, with what the user decided and what stays."""
+"""Draws the zones: what may be planted, the kinds of ground, the user's own lines, the blocks."""
 
 from __future__ import annotations
 

@@ -29,6 +29,7 @@ from siteplanner.planting.kept import (
     with_kept_trees,
 )
 from siteplanner.planting.mix.allocation import Allocation, allocate_species
+from siteplanner.planting.mix.limited import stock_of_mix
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
@@ -199,6 +200,7 @@ def _allocated(
     """Put species on the places that have none yet; also what the rules of the mix tell."""
     facts = inputs.species.facts
     general, own, told = mixes_of(site.mix, inputs.decided, facts)
+    stock, limited = stock_of_mix(inputs.hand, facts, site)
     allocation = allocate_species(
         general,
         inputs.species,
@@ -207,12 +209,12 @@ def _allocated(
         laid.planted,
         laid.places.only(laid.open),
         no_plant,
-        stock_left(inputs.hand.stock, laid, list(facts["botanical_name"])),
+        stock_left(stock, laid, list(facts["botanical_name"])),
         own,
         dict(zip(zones["zone"], zones["ground_kind"], strict=True)),
     )
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)
-    return with_kept_trees(allocation, laid, survival), told
+    return with_kept_trees(allocation, laid, survival), [*limited, *told]
 
 
 def _counted(

@@ -111,7 +111,7 @@ def read_kept_blocks(
         kept = _of_file(path, crs, species)
     elif site.blocks.file:
         raise input_error(
-            path, "", "there is no such file",
+            path, "", "this file does not exist",
             "write it with siteplanner blocks SITE --mark, or take file out of [blocks]",
         )  # fmt: skip
     else:
@@ -171,7 +171,10 @@ def _check_blocks(path: Path, blocks: gpd.GeoDataFrame, errors: Errors) -> None:
             errors.add(path, where, "it has no name or no zone", "write both")
         if row.status not in STATUSES:
             errors.add(
-                path, f"{where}, status", f"{row.status!r} is no status", near(row.status, STATUSES)
+                path,
+                f"{where}, status",
+                f"{row.status!r} is not a status",
+                near(row.status, STATUSES),
             )
         if row.status == SET_ASIDE and not 1900 <= row.until <= 2300:
             errors.add(

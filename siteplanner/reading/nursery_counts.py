@@ -20,11 +20,16 @@ STAGES = ("germinated", "pricked out", "plantable")
 class Hand:
     """What was written down.
 
-    ``stock``: plants on hand by botanical name. ``counts``: ``batch, species, place, stage,
-    count, date``, one row a count, in the order of the file; species and place may be empty.
+    ``stock``: plants on hand from elsewhere, by botanical name. ``of_batches``: plants on hand
+    that were raised in a batch of this nursery, ``batch, species, plants``, one row a batch.
+    ``counts``: ``batch, species, place, stage, count, date``, one row a count, in the order of
+    the file; species and place may be empty.
     """
 
     stock: dict[str, int] = field(default_factory=dict)
+    of_batches: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=["batch", "species", "plants"])
+    )
     counts: pd.DataFrame = field(
         default_factory=lambda: pd.DataFrame(
             columns=["batch", "species", "place", "stage", "count", "date"]
@@ -39,23 +44,44 @@ def read_hand(site: Site, species: Collection[str]) -> Hand:
     missing, a species that the table does not list, a stage or number that is none.
     """
     errors = Errors()
-    stock: dict[str, int] = {}
-    counts = Hand().counts
+    held, counts = _NO_STOCK, Hand().counts
     if site.nursery.stock:
         with errors.gather():
-            stock = _stock(site.folder / site.nursery.stock, species)
+            held = _stock(site.folder / site.nursery.stock, species)
     if site.nursery.counts:
         with errors.gather():
             counts = _counts(site.folder / site.nursery.counts)
     errors.raise_any()
-    return Hand(stock, counts)
+    raised = held[held["batch"] != ""]
+    of_batches = raised.groupby(["batch", "species"], sort=False)["plants"].sum().reset_index()
+    return Hand(_by_species(held[held["batch"] == ""]), of_batches, counts)
 
 
-def _stock(path: Path, species: Collection[str]) -> dict[str, int]:
+def read_stock(path: Path, species: Collection[str]) -> dict[str, int]:
+    """Read all plants on hand by botanical name, wherever they were raised.
+
+    Raises :class:`~siteplanner.InputError` as :func:`read_hand`.
+    """
+    return _by_species(_stock(path, species))
+
+
+_NO_STOCK = pd.DataFrame(columns=["species", "plants", "batch"])
+
+
+def _by_species(held: pd.DataFrame) -> dict[str, int]:
+    sums = held.groupby("species", sort=False)["plants"].sum()
+    return {str(name): int(plants) for name, plants in sums.items()}
+
+
+def _stock(path: Path, species: Collection[str]) -> pd.DataFrame:
+    """One row of ``species, plants, batch`` a row of the file; batch is empty where not given."""
     frame = read_cells(path, ["species", "plants"])
     errors = Errors()
-    stock: dict[str, int] = {}
-    for row, name, plants in zip(frame.index, frame["species"], frame["plants"], strict=True):
+    found = []
+    batches = frame.get("batch", pd.Series("", index=frame.index))
+    for row, name, plants, batch in zip(
+        frame.index, frame["species"], frame["plants"], batches, strict=True
+    ):
         number = whole(plants)
         if number is None:
             errors.add(
@@ -71,9 +97,9 @@ def _stock(path: Path, species: Collection[str]) -> dict[str, int]:
                 f"{name!r} is not in the species table",
                 near(name, species),
             )
-        stock[name] = stock.get(name, 0) + (number or 0)
+        found.append((name, number or 0, batch))
     errors.raise_any()
-    return stock
+    return pd.DataFrame(found, columns=_NO_STOCK.columns)
 
 
 def _counts(path: Path) -> pd.DataFrame:

@@ -116,7 +116,8 @@ def plantings_of(
 
     ``trees`` has ``species``, ``survival`` and ``year`` (0: later than planned, not raised yet),
     ``rooms`` the place of each tree's block among the planted ones. The infill is what is
-    expected to die (see ``planting.counts.ordered``): it is a first guess until survival has been counted.
+    expected to die (see ``planting.counts.ordered``): it is a first guess until survival has
+    been counted.
     """
     windowed = trees[["species", "survival", "year"]].assign(window=calendar.of_block[rooms])
     counts = split(windowed, ["species", "window", "year"], facts)

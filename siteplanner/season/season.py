@@ -60,7 +60,7 @@ def season_of(
 ) -> Season:
     """Work out the works, the frost, the spots to dig and the nursery's year of a layout.
 
-    Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
+    Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
     """
     frost = tell_frost(
         layout.zones,

@@ -49,7 +49,7 @@ def defaults(name: str) -> list[str]:
         if info.is_required() or not plain or default == () or _is_table(info.annotation):
             continue
         if info.description:
-            lines += [f"# {line}" for line in info.description.splitlines()]
+            lines += [f"# {line}" for line in info.description.replace("``", "").splitlines()]
         lines.append(f"# {key} = {'…' if default is None else quoted(default)}")
     return lines
 

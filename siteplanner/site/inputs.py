@@ -134,7 +134,7 @@ class Frost(Table):
     readings: Readings | None = None
     hollows: Hollows | None = None
     nights: Annotated[int, Field(ge=1, le=30)] = 1
-    """Coldest nights of each winter that the readings hold for each instrument, a row each."""
+    """How many cold nights the readings have for each instrument and winter, one row each."""
     reference_height_m: Annotated[float, Field(ge=0.05, le=2.0)] = 1.2
     grass_colder_c: Annotated[float, Field(ge=0, le=8)] = 4.0
     """How much colder it is at grass level (0.05 m) than at 1.2 m on a calm clear night."""

@@ -93,7 +93,8 @@ class Nursery(Table):
     labels_each: Annotated[int, Field(ge=1, le=100)] = 3
     """Labels for a batch: the seed bag, the trays, the tubes."""
     stock: str | None = None
-    """A CSV of plants on hand: ``species, plants``."""
+    """A CSV of plants on hand: ``species, plants``, and ``batch`` for those raised in a batch of
+    this nursery, which count as the batch's; all others are from elsewhere."""
     counts: str | None = None
     """A CSV of what was counted: ``batch, stage, count, date`` (see nursery_counts.csv)."""
 

@@ -204,7 +204,8 @@ class Planting(Table):
     """Leave out every n-th row as a lane for machines; 0: no lanes."""
     rules: tuple[SpacingRule, ...] = ()
     steepest_deg: Annotated[float, Field(ge=5, le=90)] = 38.0
-    """Steeper ground is left out: not safe on foot with a load (from memory, judgement)."""
+    """Steeper ground is not planted: it is not safe on foot with a load (from memory,
+    judgement)."""
     steep: Literal["leave", "seed from above", "steep crew"] = "leave"
     """What becomes of blocks that are graded not on foot (see [work] experienced_deg): no trees,
     direct seeding from above, or trees that the crew named by steep_crew plants."""
@@ -265,6 +266,10 @@ class Mix(Table):
     stock_only: bool = False
     """Plant no more of a species than the nursery's stock file lists; a species not listed has
     none."""
+    from_counts: bool = False
+    """Plant what there is: the stock, and what to expect of the batches counted under [nursery].
+    A batch not counted has nothing; count what is still in the nursery. Without any stock or
+    counts this changes nothing."""
     budget: Annotated[float, Field(ge=0)] | None = None
     """The most that trees in the ground may cost, in your currency."""
     tree_cost: Annotated[float, Field(ge=0)] = 6.0

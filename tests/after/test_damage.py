@@ -154,7 +154,9 @@ def test_a_count_before_the_damage_had_those_trees_alive(site, form, tmp_path):
     assert orders(outcome) == {"A1": 5}
     assert (outcome.grounds["alive"] == outcome.grounds["counted"]).all()
     frame["date"] = "2029-09-01"
-    with pytest.raises(InputError, match="6 were counted alive, but damage left at most 1"):
+    with pytest.raises(
+        InputError, match="6 were counted alive, but after the damage there were at most 1"
+    ):
         judged(site, [saved(frame, counts)], [damage])
 
 
@@ -190,7 +192,7 @@ def test_a_number_for_a_block_is_not_counted_again_in_its_drawn_rows(site, form,
         assert outcome.grounds["counted"].sum() == frame["planted"].sum() - 3
         assert outcome.seen["dead"].sum() == 20
     every = written(tmp_path, f"A1,all,{GUM},browsing,170,replant same,,,")
-    with pytest.raises(InputError, match="the counts leave room for 147"):
+    with pytest.raises(InputError, match="the counts allow only 147"):
         judged(site, [form.with_name("some.csv")], [every])
 
 
@@ -227,7 +229,7 @@ def test_damage_and_the_rest_of_a_row_add_up_to_its_dead(planted, data):
     ("line", "said"),
     [
         ("A9,all,,frost,all,leave,,,", "no such block"),
-        ("A1,lots,,frost,all,leave,,,", "are no rows"),
+        ("A1,lots,,frost,all,leave,,,", "are not row numbers"),
         ("A1,29-31,,frost,all,leave,,,", "no row 31"),
         (f"B1,all,{WATTLE},frost,all,leave,,,", "no Acacia dealbata was planted there"),
         ("A1,3,,rabbits,all,leave,,,", "cause: 'rabbits' is not one of the words"),
@@ -253,7 +255,7 @@ def test_a_copy_of_a_file_of_damage_counts_once(site, tmp_path):
     line = "A1,3,,frost,all,replant same,,,"
     files = [written(tmp_path, line, name=name) for name in ("one.csv", "copy.csv")]
     outcome = judged(site, damage=files)
-    assert orders(outcome) == {"A1": 10} and any("counts once" in x for x in outcome.findings)
+    assert orders(outcome) == {"A1": 10} and any("it is used once" in x for x in outcome.findings)
 
 
 def test_frost_on_the_flat_says_nothing_of_the_slope(site, form):
@@ -283,9 +285,9 @@ def test_only_blocks_that_are_planted_are_drawn_judged_and_ordered_for(site, for
     counts = filled(tmp_path / "g.csv", "h.csv", 0.0)
     outcome = judged(site, [counts])
     assert set(orders(outcome)) == set(outcome.blocks["block"]) == {"A1"}
-    with pytest.raises(InputError, match="not planted yet"):
+    with pytest.raises(InputError, match="has not been planted yet"):
         judged(site, [filled(form, "i.csv", 0.0)])
-    with pytest.raises(InputError, match="not planted yet"):
+    with pytest.raises(InputError, match="has not been planted yet"):
         judged(site, damage=[written(tmp_path, "A2,3,,frost,all,leave,,,")], ticks=[ticks])
     (site.folder / "blocks.gpkg").unlink()
     assert any("all 3 are taken as planted" in x for x in judged(site, [counts]).findings)

@@ -53,7 +53,7 @@ def test_a_second_save_adds_to_the_first_and_the_same_file_does_not(site, form):
     hoped = before.loc[GUM, "expected_survival"]
     assert 0.75 <= both.loc[gum, "expected_survival"] <= hoped
     again, said = keep(site, second.rename(form.with_name("renamed.csv")))
-    assert again is None and "learnt from before" in said[0] and kept(site).equals(both)
+    assert again is None and "were used before" in said[0] and kept(site).equals(both)
 
 
 def test_the_same_trees_counted_later_do_not_count_twice(site, form):
@@ -143,7 +143,7 @@ def test_a_plan_orders_by_the_rates_of_its_own_ground(tmp_path):
     [
         (f"{GUM},wet frosty,0.5", "'wet frosty' is no kind of ground"),
         (f"{GUM},swamp,0.5", "'swamp' is no kind of ground"),
-        (f"{GUM},wet,0.5\n{GUM},wet,0.6", "stands there twice"),
+        (f"{GUM},wet,0.5\n{GUM},wet,0.6", "is listed twice"),
         (f"{GUM},wet,5", "a share from 0 to 1"),
     ],
 )
@@ -156,10 +156,10 @@ def test_errors_in_saved_rates_are_named(tmp_path, text, said):
 @pytest.mark.parametrize(
     ("column", "value", "said"),
     [
-        ("alive", "many", "'many' is not what belongs there"),
+        ("alive", "many", "'many' is not valid here"),
         ("alive", "999", "more are alive than were counted"),
-        ("design_effect", "0.2", "'0.2' is not what belongs there"),
-        ("date", "May", "'May' is not what belongs there"),
+        ("design_effect", "0.2", "'0.2' is not valid here"),
+        ("date", "May", "'May' is not valid here"),
     ],
 )
 def test_errors_in_the_evidence_are_named(site, form, column, value, said):

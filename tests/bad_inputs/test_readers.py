@@ -73,7 +73,7 @@ def test_a_mutated_file_is_read_or_refused(readers, name, edits):
         ("2029-03-04", "04/03/2029", "date", "'04/03/2029' is not a date", "year-month-day"),
         ("A1,1,", "B9,1,", "block B9", "no such block", "choose from"),
         ("rodwayi", "rodway", "block A1", "no such trees", "did you mean"),
-        (",15,2,1,", ",,2,1,", "alive", "nothing was counted", "fill in"),
+        (",15,2,1,", ",,2,1,", "alive", "nothing was counted", "enter how many"),
         ("block,", "block;", "row 2", "cells", "double quotes"),
     ],
 )

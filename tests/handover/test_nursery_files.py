@@ -4,7 +4,7 @@ import csv
 import hashlib
 import io
 import re
-from datetime import timedelta
+from datetime import date, timedelta
 
 import icalendar
 import pypdf
@@ -14,6 +14,7 @@ from season.nursery_plan import with_its_nursery
 
 from siteplanner.handover.paper.labels import SHEETS
 from siteplanner.handover.paper.text import on_paper
+from siteplanner.handover.tables.calendar import carry_on, write_calendar
 from siteplanner.handover.tables.write_nursery import write_nursery
 from siteplanner.season.nursery.tasks import sowing, tasks_of
 
@@ -172,3 +173,62 @@ def _leading(text):
 def test_letters_that_the_typeface_has_not():
     assert on_paper("mānuka 名 ½ °C") == "manuka ? ½ °C"
     assert on_paper("a\x00\x1b\u202e\ud800b\nc") == "ab c"
+
+
+def events(path):
+    book = icalendar.Calendar.from_ical(path.read_bytes())
+    return {str(e["uid"]): e for e in book.walk("VEVENT")}
+
+
+def calendars(folder, plans):
+    """Write the calendars one after another, each as the later state of the one before."""
+    before = folder / "none.ics"
+    for number, plan in enumerate(plans):
+        path = folder / f"{number}.ics"
+        write_calendar(plan.nursery, plan.name, path)
+        carry_on(path, before)
+        before = path
+        yield path
+
+
+def test_events_move_with_the_planting_day_and_are_known_again(plan, tmp_path):
+    later = with_its_nursery(plant_on=date(2028, 10, 16))
+    first, moved, same, back = (events(p) for p in calendars(tmp_path, [plan, later, later, plan]))
+    assert first.keys() == moved.keys() == back.keys()
+    assert {e["sequence"] for e in first.values()} == {0}
+    for uid, event in moved.items():
+        changed = event["dtstart"].dt != first[uid]["dtstart"].dt
+        assert event["sequence"] == int(changed)
+        assert (event["dtstamp"].dt > first[uid]["dtstamp"].dt) == changed
+        assert back[uid]["sequence"] == 2 * int(changed)
+        assert (back[uid]["dtstamp"].dt > event["dtstamp"].dt) == changed
+    assert any(e["sequence"] for e in moved.values())
+    assert same == moved and (tmp_path / "1.ics").read_bytes() == (tmp_path / "2.ics").read_bytes()
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_carrying_on_changes_no_letter_of_what_is_said(tmp_path, text):
+    hostile = with_its_nursery(made_plan(hostile=text))
+    once, again = calendars(tmp_path, [hostile, hostile])
+    assert once.read_bytes() == again.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b"SEQUENCE:0", b"SEQUENCE:soon"),
+        (b"SEQUENCE:0", b"SEQUENCE:-4"),
+        (b"SEQUENCE:0", b"SEQUENCE:1\r\nSEQUENCE:2"),
+        (b"DTSTAMP:", b"X-STAMP:"),
+        (b"DTSTAMP:", b"DTSTAMP:never"),
+        (b"BEGIN:VCALENDAR", b"BEGIN:VCAL"),
+        (b"UID:", b"\xff\xfe:"),
+    ],
+)
+def test_a_calendar_that_somebody_broke_is_as_none(plan, tmp_path, old, new):
+    path, broken = tmp_path / "nursery.ics", tmp_path / "broken.ics"
+    write_calendar(plan.nursery, plan.name, path)
+    whole = path.read_bytes()
+    broken.write_bytes(whole.replace(old, new))
+    carry_on(path, broken)
+    assert path.read_bytes() == whole

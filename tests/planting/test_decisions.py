@@ -118,7 +118,7 @@ def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):
         "Zone K: on 50 % of it no species suits. Check the zone as drawn.",
         "Zone K: you asked for Correa c, but it suits only 0 % of it.",
         "Zone L: on 50 % of it the slope is over 38°. Check the zone as drawn.",
-        "Kept: 0.01 ha (planted in 2019) planted already, not planted here.",
+        "As drawn: 0.01 ha (planted in 2019) planted already, not planted in this plan.",
     ]
 
 

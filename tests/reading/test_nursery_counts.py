@@ -8,7 +8,7 @@ from season.nursery_plan import with_its_nursery
 from siteplanner.base.errors import InputError
 from siteplanner.handover.tables.write_nursery import write_nursery
 from siteplanner.reading.inputs import read_inputs
-from siteplanner.reading.nursery_counts import read_hand
+from siteplanner.reading.nursery_counts import read_hand, read_stock
 from siteplanner.site.site_file import load_site
 
 SPECIES = ("Eucalyptus ovata", "=Acacia")
@@ -31,6 +31,18 @@ def test_stock_adds_up_and_our_own_apostrophe_is_taken_off(site):
         encoding="utf-8",
     )
     assert read_hand(site, SPECIES).stock == {"Eucalyptus ovata": 25, "=Acacia": 3}
+
+
+def test_stock_may_name_the_batch_it_was_raised_in(site):
+    path = site.folder / "stock.csv"
+    path.write_text(
+        "species,plants,batch\nEucalyptus ovata,20,\nEucalyptus ovata,5,EUCOVA-1\n",
+        encoding="utf-8",
+    )
+    hand = read_hand(site, SPECIES)
+    assert hand.stock == {"Eucalyptus ovata": 20}
+    assert hand.of_batches.to_numpy().tolist() == [["EUCOVA-1", "Eucalyptus ovata", 5]]
+    assert read_stock(path, SPECIES) == {"Eucalyptus ovata": 25}
 
 
 def test_the_form_filled_in_reads_back(site):

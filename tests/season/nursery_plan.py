@@ -18,6 +18,7 @@ from siteplanner.season.nursery.year import nursery_year
 from siteplanner.season.plantings import COLUMNS, Calendar
 from siteplanner.season.windows import Window
 from siteplanner.site.nursery import Nursery
+from siteplanner.site.planting import Mix
 
 SOUTH = np.array([16, 16, 14, 11, 8, 6, 5, 6, 8, 10, 12, 14.0])
 FACTS = {
@@ -59,9 +60,7 @@ def with_its_nursery(
         seed_sources=mothers,
         grid=plan.grid,
     )
-    site = SimpleNamespace(
-        nursery=Nursery(**rules), mix=SimpleNamespace(lowest_suitability=40), folder=Path("site")
-    )
+    site = SimpleNamespace(nursery=Nursery(**rules), mix=Mix(), folder=Path("site"))
     suitability = SimpleNamespace(score=None, on_grid=lambda score: plan.suitability)
     year = nursery_year(inputs, suitability, plan, one_planting(plan, site.nursery), CALENDAR, site)
     return replace(plan, nursery=year, warnings=(*plan.warnings, *year.warnings))
@@ -85,7 +84,7 @@ def one_planting(plan: Plan, rules: Nursery) -> pd.DataFrame:
 def hand(stock: dict[str, int] | None = None, *counts: tuple) -> Hand:
     """Make what was written down: stock, and counts as (batch, stage, count, date)."""
     rows = [(batch, "", "", stage, count, day) for batch, stage, count, day in counts]
-    return Hand(stock or {}, pd.DataFrame(rows, columns=Hand().counts.columns))
+    return Hand(stock or {}, counts=pd.DataFrame(rows, columns=Hand().counts.columns))
 
 
 __all__ = ["SPECIES", "hand", "with_its_nursery"]

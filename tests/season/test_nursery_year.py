@@ -1,8 +1,10 @@
 """Batches of a plan, stock taken off, counts read back, substitutes."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
+import pandas as pd
 import pytest
 from made_plan import made_plan
 from season.nursery_plan import SPECIES, hand, with_its_nursery
@@ -80,7 +82,9 @@ def test_counts_take_the_place_of_what_was_expected():
     assert (batch.stage, batch.counted) == ("pricked out", 60)
     assert batch.expected[1] == pytest.approx(60 * 0.85 * 0.9)
     supply = plan.nursery.supply.set_index("species").loc[GUM]
-    assert supply["short"] == supply["ordered"] - 45
+    # What dies is replaced later: the plants for it are not short now.
+    assert supply["to_plant"] == plan.counts.groupby("species")["trees"].sum()[GUM]
+    assert supply["short"] == supply["to_plant"] - 45 < supply["ordered"] - 45
     assert any("45 plants are expected" in w and "resown until" in w for w in plan.warnings)
     late = with_its_nursery(
         sources=1, hand=hand(None, ("EUCROD-A1-1", "plantable", 45, date(2028, 9, 30)))
@@ -88,9 +92,74 @@ def test_counts_take_the_place_of_what_was_expected():
     assert any("too late to resow" in warning for warning in late.warnings)
 
 
-def test_a_count_of_an_unknown_batch_names_the_nearest():
+def test_a_batch_that_the_plan_no_longer_has_is_named_and_its_plants_count():
+    plan = with_its_nursery(hand=hand(None, ("EUCROD-B1-1", "plantable", 7, None)))
+    before = with_its_nursery().nursery.supply.set_index("species")
+    after = plan.nursery.supply.set_index("species")
+    assert after["expected"][GUM] == before["expected"][GUM] + 7
+    assert after.drop(index=GUM).equals(before.drop(index=GUM))
+    [said] = [w for w in plan.warnings if "EUCROD-B1-1" in w]
+    assert "7 plantable" in said and GUM in said
+
+
+def test_moving_the_first_day_of_planting_stops_no_counts():
+    count = hand(None, ("EUCROD-A1-1", "germinated", 90, None))
+    moved = with_its_nursery(hand=count, plant_on=date(2029, 9, 3))
+    assert moved.nursery.supply["expected"].sum() > 0
+
+
+def test_a_count_of_what_can_be_no_batch_names_the_nearest():
     with pytest.raises(InputError, match="EUCROD-A1-1"):
-        with_its_nursery(hand=hand(None, ("EUCROD-A1-9", "germinated", 5, None)))
+        with_its_nursery(hand=hand(None, ("EUCRUD-A1-1", "germinated", 5, None)))
+
+
+def on_hand_of(batch, plants, *counts, stock=None):
+    rows = pd.DataFrame([(batch, GUM, plants)], columns=["batch", "species", "plants"])
+    return replace(hand(stock, *counts), of_batches=rows)
+
+
+def test_plants_on_hand_that_name_their_batch_count_once():
+    count = ("EUCROD-A1-1", "pricked out", 60, None)
+    plan = with_its_nursery(sources=1, hand=on_hand_of("EUCROD-A1-1", 40, count))
+    supply = plan.nursery.supply.set_index("species").loc[GUM]
+    assert (supply["expected"], supply["on_hand"]) == (40, 0)
+    assert raised(plan) == raised(with_its_nursery(sources=1))
+    assert any("60 pricked out" in w and "those on hand are taken" in w for w in plan.warnings)
+    count = ("EUCROD-A1-1", "plantable", 45, None)
+    plan = with_its_nursery(sources=1, hand=on_hand_of("EUCROD-A1-1", 40, count))
+    assert plan.nursery.supply.set_index("species")["expected"][GUM] == 45
+    assert any("the count is taken" in w for w in plan.warnings)
+
+
+def test_plants_from_elsewhere_count_beside_a_counted_batch_and_it_is_said():
+    count = ("EUCROD-A1-1", "plantable", 45, None)
+    plan = with_its_nursery(sources=1, hand=hand({GUM: 30}, count))
+    assert plan.nursery.supply.set_index("species")["expected"][GUM] == 75
+    assert any("30 plants on hand count beside" in w for w in plan.warnings)
+
+
+def test_a_spare_plant_is_offered_to_one_species_only():
+    # Three species fail, two have plants to spare.
+    rows = [(f"{code}-A1-{n}", "plantable", 0, None)
+            for code in ("EUCROD", "LEPLAN", "ACAMEL") for n in (1, 2)]  # fmt: skip
+    known = {b.batch for b in with_its_nursery().nursery.batches}
+    stock = {SPECIES[3][0]: 90, SPECIES[4][0]: 90}
+    plan = with_its_nursery(hand=hand(stock, *(r for r in rows if r[0] in known)))
+    frame, supply = plan.nursery.substitutes, plan.nursery.supply.set_index("species")
+    assert (supply["short"] > 0).sum() == 3
+    given = frame.groupby("substitute")["offered"].sum()
+    spare = frame.groupby("substitute")["spare"].first()
+    assert given.sum() > 0 and (given <= spare).all()
+    taken = frame.groupby("species")["offered"].sum()
+    assert (taken <= supply["short"].reindex(taken.index)).all()
+    # Offered to each that is short, it would be offered more than once.
+    assert (
+        frame[frame["species"].isin(supply.index[supply["short"] > 0])]
+        .groupby("substitute")["spare"]
+        .sum()
+        .gt(spare)
+        .any()
+    )
 
 
 def test_what_is_short_itself_is_no_substitute():

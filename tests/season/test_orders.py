@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.reading.on_hand import come_through
 from siteplanner.season.nursery.orders import (
     bench_by_month,
     chance_empty,
-    come_through,
     grams,
     order_for,
     seeds_in_a_tube,

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
-from icalendar import Calendar, Event, vText
+from icalendar import Calendar, Event, vDDDTypes, vText
 
 from siteplanner.base.text import uncommanded, utf8
 from siteplanner.season.nursery.tasks import CAUTIONS, Task, tasks_of
@@ -24,21 +26,25 @@ def write_calendar(year: NurseryYear, site_name: str, path: Path) -> None:
 def write_tasks(tasks: Iterable[Task], whose: str, title: str, stamp: date, path: Path) -> None:
     """Write tasks as events of whole days.
 
-    There is no clock in the file: events are stamped with the day ``stamp``, and an event's
-    identity comes from ``whose`` it is, the task and its days, so that the same plan gives the
-    same bytes and reading it in twice gives no doubles.
+    There is no clock in the file: events are stamped with the day ``stamp``, so that the same
+    plan gives the same bytes. An event's identity comes from ``whose`` it is, the task and what
+    it is done to, not from its days: read in again, it moves and gives no double. What is done
+    to the same thing several times is numbered in the order of days.
     """
     book = Calendar()
     book.add("prodid", "-//siteplanner//nursery//EN")
     book.add("version", "2.0")
     book.add("x-wr-calname", vText(uncommanded(title)))
     stamped = datetime.combine(stamp, time(), UTC)
+    times: Counter[str] = Counter()
     for task in tasks:
         event = Event()
-        key = "\n".join([whose, task.title, str(task.start), str(task.end)])
-        digest = hashlib.sha256(utf8(key)).hexdigest()[:32]
+        key = "\n".join([whose, task.title, *sorted(task.batches)])
+        times[key] += 1
+        digest = hashlib.sha256(utf8(f"{key}\n{times[key]}")).hexdigest()[:32]
         event.add("uid", f"{digest}@siteplanner.invalid")
         event.add("dtstamp", stamped)
+        event.add("sequence", 0)
         event.add("dtstart", task.start)
         event.add("dtend", task.end + timedelta(days=1))
         event.add("summary", uncommanded(f"{task.title} ({len(task.lines)})"))
@@ -46,3 +52,66 @@ def write_tasks(tasks: Iterable[Task], whose: str, title: str, stamp: date, path
         event.add("transp", "TRANSPARENT")
         book.add_component(event)
     path.write_bytes(book.to_ical())
+
+
+def carry_on(path: Path, before: Path) -> None:
+    """Number and stamp the events of a new calendar as the later state of the one ``before``.
+
+    An event that has changed gets the next SEQUENCE and a later DTSTAMP (RFC 5545, 3.8.7.4 and
+    3.8.7.2); one that has not keeps both, so that the same plan over the same folder gives the
+    same bytes. Where either is not there, or what was before is no calendar, nothing is done.
+    """
+    if not path.is_file():
+        return
+    earlier = _events(before)
+    if not earlier:
+        return
+    book = Calendar.from_ical(path.read_bytes())
+    events: list[Any] = book.walk("VEVENT")
+    for event in events:
+        was = earlier.get(str(event["uid"]))
+        if was is None:
+            continue
+        sequence, stamped = was["sequence"], was["dtstamp"].dt
+        if _content(was) != _content(event):
+            sequence, stamped = sequence + 1, stamped + timedelta(seconds=1)
+            stamped = max(stamped, event["dtstamp"].dt)
+        for name, value in (("sequence", sequence), ("dtstamp", stamped)):
+            del event[name]
+            event.add(name, value)
+    path.write_bytes(book.to_ical())
+
+
+def _events(path: Path) -> dict[str, Any]:
+    """Events of a calendar that we wrote, by UID; those that somebody broke are left out."""
+    try:
+        if path.stat().st_size > _LARGEST:
+            return {}
+        book = Calendar.from_ical(path.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    # The library has a type for each value; a property that stands twice is a list.
+    events: list[Any] = book.walk("VEVENT")
+    return {
+        str(event["uid"]): event
+        for event in events
+        if isinstance(event.get("uid"), str)
+        and isinstance(event.get("sequence"), int)
+        and isinstance(event.get("dtstamp"), vDDDTypes)
+        and isinstance(event["dtstamp"].dt, datetime)
+        and event["dtstamp"].dt.tzinfo is not None
+        and 0 <= event["sequence"] < _MOST_CHANGES
+    }
+
+
+def _content(event: Any) -> bytes:
+    """What an event says, apart from its number and stamp."""
+    said = event.copy()
+    for name in ("sequence", "dtstamp"):
+        said.pop(name, None)
+    return bytes(said.to_ical())
+
+
+#: A calendar that is larger than this many bytes is none of ours.
+_LARGEST = 2**25
+_MOST_CHANGES = 2**31 - 1

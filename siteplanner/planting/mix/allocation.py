@@ -51,14 +51,14 @@ def allocate_species(
 
     ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
-    is used when ``rules.stock_only`` is true. ``own`` holds the rules of zones that differ,
-    ``ground`` the kind of ground of each, on which survival may have been learnt.
+    is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
+    differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
     on_hand = None
-    if rules.stock_only:
-        on_hand = np.array([(stock or {}).get(n, 0) for n in kinds.names], dtype=np.int64)
+    if stock is not None:
+        on_hand = np.array([stock.get(n, 0) for n in kinds.names], dtype=np.int64)
     height = facts["mature_height_m"].to_numpy(dtype=np.float64)
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
@@ -145,7 +145,11 @@ def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
             f"reaches a suitability of {rules.lowest_suitability} of 100 there."
         )
     if left:
-        why = "stock, budget and shares" if rules.stock_only or rules.budget else "shares"
+        why = (
+            "stock, budget and shares"
+            if rules.stock_only or rules.from_counts or rules.budget
+            else "shares"
+        )
         said.append(
             f"Zone {zone}: {count(left, 'planting place')} left empty to keep to the {why} set "
             "under [mix]."

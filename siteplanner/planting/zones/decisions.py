@@ -126,7 +126,9 @@ def notes_on_decisions(
         if row.use != "plant":
             title = f" ({row.title})" if row.title else ""
             drawn = hectares(row.geometry.area)
-            said.append(f"Kept: {drawn:.2f} ha{title} {USES[row.use]}, not planted here.")
+            said.append(
+                f"As drawn: {drawn:.2f} ha{title} {USES[row.use]}, not planted in this plan."
+            )
             continue
         if not row.changed:
             continue
@@ -165,7 +167,7 @@ def _kept(
             stay = held.geometry[held["zone"] != row.zone].union_all()
         if abs(drawn - kept) < _AGREES_HA:
             if row.changed:
-                said.append(f"Kept: zone {row.zone} as you drew it, {kept:.2f} ha.")
+                said.append(f"As drawn: zone {row.zone}, {kept:.2f} ha.")
             else:
                 whole.append(f"{row.zone} {kept:.2f} ha")
         else:

@@ -77,7 +77,7 @@ def read_rates(path: Path, names: Collection[str]) -> dict[tuple[str, str], floa
             what = f"{name!r} is not in the species table"
             errors.add(path, f"row {row + 2}, species", what, near(name, known))
         elif not 0 <= share <= 1:
-            what = f"{cells['expected_survival'][row]!r} will not do"
+            what = f"{cells['expected_survival'][row]!r} is not valid"
             errors.add(path, f"{name}, expected_survival", what, "write a share from 0 to 1")
         if kind != ground:
             what = f"{ground!r} is no kind of ground"
@@ -85,7 +85,7 @@ def read_rates(path: Path, names: Collection[str]) -> dict[tuple[str, str], floa
             errors.add(path, f"row {row + 2}, ground", what, remedy)
         if (name, ground) in saved:
             where = f"{name}, {ground}" if ground else name
-            errors.add(path, where, "it stands there twice", "keep one row of it")
+            errors.add(path, where, "it is listed twice", "keep one row of it")
         saved[name, ground] = float(share)
     errors.raise_any()
     return saved

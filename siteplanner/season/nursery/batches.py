@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siteplanner.reading.on_hand import sown_into_tubes
 from siteplanner.reading.species.seed_facts import months_of
 from siteplanner.season.nursery.orders import Order, Range, order_for, share_out
 from siteplanner.season.nursery.schedule import Dates, schedule
@@ -219,7 +220,7 @@ def _filled(facts: dict[str, Any], rules: Nursery) -> tuple[dict[str, Any], tupl
         "purity": purity,
         "weeks_to_germinate": weeks,
         "weeks_to_prick_out": prick_out,
-        "into_tubes": math.isnan(prick_out),
+        "into_tubes": sown_into_tubes(facts),
     }, tuple(assumed)
 
 

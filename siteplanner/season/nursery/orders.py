@@ -213,23 +213,6 @@ def seeds_in_a_tube(germination: float, empty: float) -> int:
     return max(1, math.ceil(round(math.log(empty) / math.log(1 - germination), 9)))
 
 
-def come_through(count: float, stage: str, rules: Nursery, tubes: float = math.inf) -> Range:
-    """Plants to expect of a ``count`` at a stage: germinated, pricked out, or plantable.
-
-    No more seedlings are pricked out than there are ``tubes``.
-    """
-    steps = {
-        "germinated": (rules.tube_survival, rules.after_cull),
-        "pricked out": (rules.tube_survival, rules.after_cull),
-        "plantable": (),
-    }[stage]
-    start = [float(count)] * 3
-    if stage == "germinated":
-        start = [min(count * share, tubes) for share in rules.prick_out_survival]
-    low, middle, high = (start[n] * math.prod(step[n] for step in steps) for n in range(3))
-    return low, middle, high
-
-
 def share_out(total: int, lots: int) -> list[int]:
     """Divide whole plants among lots as evenly as can be, the first ones one more.
 

@@ -24,12 +24,17 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class Task:
-    """Something to do from ``start`` to ``end`` (the last day), one line a batch."""
+    """Something to do from ``start`` to ``end`` (the last day), one line a batch.
+
+    ``batches`` names what it is done to: with the title, that is what it is known by when its
+    days move.
+    """
 
     start: date
     end: date
     title: str
     lines: tuple[str, ...]
+    batches: tuple[str, ...]
 
 
 def tasks_of(batches: Iterable[Batch]) -> list[Task]:
@@ -37,11 +42,11 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
 
     Batches without dates give none. Ordered by start, then by the year's order of work.
     """
-    found: dict[tuple[date, int, date, str], list[str]] = {}
+    found: dict[tuple[date, int, date, str], list[tuple[str, str]]] = {}
 
     def add(rank: int, start: date | None, end: date | None, title: str, line: str) -> None:
         if start is not None and end is not None:
-            found.setdefault((start, rank, end, title), []).append(line)
+            found.setdefault((start, rank, end, title), []).append((batch.batch, line))
 
     for batch in batches:
         days, name = batch.dates, f"{batch.batch} {batch.species} ({batch.common_name})"
@@ -63,7 +68,7 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
         add(8, days.plant, days.plant_until, "Plant", f"{name}: {batch.raise_} plants")
         add(9, days.pot_bound, days.pot_bound, "Pot-bound from now on", name)
     return [
-        Task(start, end, title, tuple(lines))
+        Task(start, end, title, tuple(line for _, line in lines), tuple(name for name, _ in lines))
         for (start, _, end, title), lines in sorted(found.items(), key=lambda item: item[0])
     ]
 

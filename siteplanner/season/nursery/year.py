@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -10,19 +9,21 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from siteplanner.base.errors import Errors, near
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.nursery_counts import STAGES, Hand
+from siteplanner.reading.on_hand import INFILL
 from siteplanner.season.nursery.batches import Batch, Planting, batches_of, unreadable_months
-from siteplanner.season.nursery.orders import bench_by_month, come_through
+from siteplanner.season.nursery.orders import bench_by_month
+from siteplanner.season.nursery.supply import (
+    counted_batches,
+    said_of_stock,
+    substitutes_of,
+    supply_of,
+)
 from siteplanner.season.plantings import Calendar
 from siteplanner.site.nursery import Nursery
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
-
-_SUBSTITUTES = 3
-_NOT_SCORED = 255
 
 
 @dataclass(frozen=True)
@@ -32,9 +33,11 @@ class NurseryYear:
     ``bench`` has ``month`` (its first day), ``bench_m2``, ``shade_house_m2`` and ``open_m2``
     (hardening), each at its own fullest day of the month: what moves out within a month counts
     in both places, but once in ``bench_m2``; no rows without a planting date. ``supply`` has one
-    row a species: ``species, ordered, on_hand, worst, expected, best, short`` (plants).
+    row a species: ``species, ordered, to_plant`` (without infill) ``, on_hand`` (from elsewhere)
+    ``, worst, expected, best, short`` (of those to plant), all plants.
     ``substitutes`` has ``zone, species, substitute, suitability`` (mean over the species' places,
-    0-100) ``, spare`` (plants to spare of the substitute), the best first. ``counted_to`` is the
+    0-100) ``, spare`` (plants to spare of the substitute) ``, offered`` (of these, to fill what is
+    short here: no plant is offered twice), the best first. ``counted_to`` is the
     latest date of a count.
     """
 
@@ -63,7 +66,7 @@ def nursery_year(
 ) -> NurseryYear:
     """Work out what the nursery raises for the ``plantings`` (see ``plantings.COLUMNS``).
 
-    Raises :class:`~siteplanner.InputError` for counts of a batch that the plan has not.
+    Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
     """
     rules, hand = site.nursery, inputs.hand
     mean_c = (inputs.climate.tmin_c + inputs.climate.tmax_c) / 2
@@ -77,12 +80,13 @@ def nursery_year(
         wanted = less_on_hand(plantings[plantings["species"] == name], hand.stock.get(name, 0))
         for code, planting in coded(row["code"], wanted, calendar):
             batches += batches_of(row, code, planting, mine, rules, mean_c.tolist())
-    counted, said = counted_batches(batches, hand, site)
-    supply = _supply(facts["botanical_name"], ordered, counted, hand)
+    counted, apart, said = counted_batches(batches, hand, site, facts)
+    supply = supply_of(facts["botanical_name"], ordered, layout.counts, counted, hand, apart)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
-    substitutes = _substitutes(inputs, suitability, layout, supply, site.mix.lowest_suitability)
+    substitutes = substitutes_of(inputs, suitability, layout, supply, site.mix.lowest_suitability)
     warnings = [
         *said,
+        *said_of_stock(counted, hand),
         *_warnings(counted, supply, rules, counted_to),
         *(
             f"Seed source {name or 'without a name'}: its fruiting months cannot be read; write "
@@ -121,135 +125,10 @@ def coded(code: str, plantings: pd.DataFrame, calendar: Calendar) -> list[tuple[
     made = []
     for (window, infill), mine in plantings.groupby(["window", "infill"], sort=True):
         for number, one in enumerate(mine.sort_values("year").itertuples(), start=1):
-            name = f"{code}-{calendar.letter(window)}{number}{'F' if infill else ''}"
+            name = f"{code}-{calendar.letter(window)}{number}{INFILL if infill else ''}"
             planting = Planting(one.plants, one.year, one.infill, one.plant_from, one.plant_until)
             made.append((name, planting))
     return made
-
-
-def counted_batches(
-    batches: Sequence[Batch], hand: Hand, site: Site
-) -> tuple[list[Batch], list[str]]:
-    """Put the latest stage counted in place of what was expected of each batch.
-
-    A later stage counts above an earlier one, a later row above an earlier row. Counts whose
-    species or place is not the batch's are refused, since batch numbers follow the seed
-    sources.
-    """
-    path = site.folder / (site.nursery.counts or "")
-    errors = Errors()
-    by_name = {batch.batch: batch for batch in batches}
-    latest: dict[str, tuple[str, int]] = {}
-    order = {stage: place for place, stage in enumerate(STAGES)}
-    for row in hand.counts.itertuples(index=False):
-        batch = by_name.get(row.batch)
-        if batch is None:
-            errors.add(
-                path, f"batch {row.batch}", "the plan has no such batch", near(row.batch, by_name)
-            )
-            continue
-        for word, given, own in (
-            ("species", row.species, batch.species),
-            ("place", row.place, batch.lot.place),
-        ):
-            if given and given != own:
-                errors.add(
-                    path,
-                    f"batch {row.batch}, {word}",
-                    f"{given!r} was counted, but this batch is now of {own!r}",
-                    "use the batch number in the new nursery.csv",
-                )
-        if order[row.stage] >= order[latest.get(row.batch, ("germinated", 0))[0]]:
-            latest[row.batch] = (row.stage, row.count)
-    errors.raise_any()
-    found, said = [], []
-    for batch in batches:
-        if batch.batch in latest:
-            stage, count = latest[batch.batch]
-            expected = come_through(count, stage, site.nursery, batch.order.tubes)
-            if stage != "germinated" and count > batch.order.tubes:
-                said.append(
-                    f"Batch {batch.batch}: {count} {stage}, more than the {batch.order.tubes} "
-                    "tubes planned. Check the count."
-                )
-            if batch.into_tubes and stage == "germinated":
-                expected = come_through(count, "pricked out", site.nursery)
-            batch = dataclasses.replace(batch, stage=stage, counted=count, expected=expected)
-        found.append(batch)
-    return found, said
-
-
-def _supply(
-    names: pd.Series[str], ordered: pd.Series[int], batches: Sequence[Batch], hand: Hand
-) -> pd.DataFrame:
-    rows = []
-    for name in names:
-        mine = [batch.expected for batch in batches if batch.species == name]
-        wanted, held = int(ordered.get(name, 0)), hand.stock.get(name, 0)
-        if not wanted and not held:
-            continue
-        worst, expected, best = (held + sum(e[n] for e in mine) for n in range(3))
-        rows.append(
-            (
-                name,
-                wanted,
-                held,
-                *(int(n) for n in (worst, expected + 1e-6, best)),
-                max(0, wanted - int(expected + 1e-6)),
-            )
-        )
-    return pd.DataFrame(
-        rows, columns=["species", "ordered", "on_hand", "worst", "expected", "best", "short"]
-    )
-
-
-def _substitutes(
-    inputs: Inputs,
-    suitability: Suitability,
-    layout: Layout,
-    supply: pd.DataFrame,
-    lowest_suitability: int,
-) -> pd.DataFrame:
-    """Find the species that fit best where each species is to stand, zone by zone."""
-    columns = ["zone", "species", "substitute", "suitability", "spare"]
-    names = inputs.species.facts["botanical_name"].to_numpy()
-    rows, cols = inputs.grid.rows_cols(
-        layout.trees.geometry.x.to_numpy(), layout.trees.geometry.y.to_numpy()
-    )
-    scores = suitability.on_grid(suitability.score)[:, rows, cols].astype(np.float64)
-    inside = (scores != _NOT_SCORED).all(axis=0)
-    zones, zone = np.unique(layout.trees["zone"].to_numpy().astype(str), return_inverse=True)
-    place = zone * len(names) + layout.tree_species
-    number = np.bincount(place[inside], minlength=len(zones) * len(names))
-    sums = np.stack(
-        [np.bincount(place[inside], s[inside], minlength=len(number)) for s in scores], axis=1
-    )
-    mean = sums / np.maximum(number, 1)[:, None]
-    spare = (
-        supply["on_hand"].where(supply["ordered"] == 0, supply["expected"]) - supply["ordered"]
-    ).clip(lower=0)
-    spare = pd.Series(spare.to_numpy(), index=supply["species"])
-    short = set(supply["species"][supply["short"] > 0])
-    found = []
-    for here in np.flatnonzero(number):
-        own = names[here % len(names)]
-        scores_here = mean[here].copy()
-        usable = [
-            n
-            for n in np.argsort(-scores_here, kind="stable")
-            if scores_here[n] >= lowest_suitability and names[n] != own and names[n] not in short
-        ]
-        found += [
-            (
-                zones[here // len(names)],
-                own,
-                names[n],
-                round(float(scores_here[n])),
-                int(spare.get(names[n], 0)),
-            )
-            for n in usable[:_SUBSTITUTES]
-        ]
-    return pd.DataFrame(found, columns=columns)
 
 
 def _bench(batches: Sequence[Batch], rules: Nursery) -> pd.DataFrame:
@@ -290,7 +169,7 @@ def _warnings(
             again = f"It can be resown until {late}."
         said.append(
             f"{row.species}: {row.expected} plants are expected ({row.worst} to {row.best}), "
-            f"{row.ordered} are needed. {again} See nursery_substitutes.csv."
+            f"{row.to_plant} are needed. {again} See nursery_substitutes.csv."
         )
     bound = [b.batch for b in batches if b.dates and b.dates.pot_bound < b.dates.plant_until]
     if bound:
