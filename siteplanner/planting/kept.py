@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Errors, near
 from siteplanner.planting.mix.allocation import Allocation
 from siteplanner.planting.mix.mix import Mixed
+from siteplanner.planting.parts import part_letters, parted
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.layout import Places, number_rows
 from siteplanner.planting.rows.patterns import pattern_infos
-from siteplanner.planting.zones.kept import in_order, names_kept
+from siteplanner.planting.zones.kept import in_order, names_kept, parts_before
 from siteplanner.reading.kept_blocks import KeptBlocks
 
 
@@ -66,6 +67,28 @@ def check_patterns(standing: gpd.GeoDataFrame, path: Path) -> None:
             what = f"there is no pattern {block.pattern!r}"
             errors.add(path, f"block {block.block}, pattern", what, near(block.pattern, known))
     errors.raise_any()
+
+
+def cut_as_before(
+    blocks: gpd.GeoDataFrame, places: Places, kept: KeptBlocks
+) -> tuple[gpd.GeoDataFrame, Places]:
+    """Cut new blocks along the lines of earlier ones that together are the same ground.
+
+    A cut depends on where trees are; without this, a few trees more or less would move it, and with
+    it a block's name. ``places.block`` counts the blocks that have a ``spacing_m``.
+    """
+    shapes, parent, names = [], [], []
+    for index, block in enumerate(blocks.itertuples()):
+        before = parts_before(block.geometry, block.zone, kept.open)
+        shapes += list(before.geometry) if len(before) else [block.geometry]
+        names += [block.block + letter for letter in part_letters(len(before))] or [block.block]
+        parent += [index] * max(len(before), 1)
+    if len(parent) == len(blocks):
+        return blocks, places
+    of_all = np.flatnonzero(blocks["spacing_m"] > 0)[places.block]
+    blocks, places = parted(blocks, replace(places, block=of_all), shapes, parent, names)
+    of_planted = np.cumsum((blocks["spacing_m"] > 0).to_numpy(dtype=bool)) - 1
+    return blocks, replace(places, block=of_planted[places.block])
 
 
 def beside_kept(

@@ -23,6 +23,7 @@ from siteplanner.planting.kept import (
     SetOut,
     beside_kept,
     check_patterns,
+    cut_as_before,
     notes_on_kept,
     stock_left,
     with_kept_trees,
@@ -150,6 +151,7 @@ def _places(
     )
     places, dropped = on_safe_ground(places, slope, grid, rules.steepest_deg)
     if len(new):
+        new, places = cut_as_before(new, places, inputs.kept)
         new, _, places = for_crews(new, places, drawn.no_plant, site.work)
 
     def classes_of(blocks: gpd.GeoDataFrame) -> NDArray[np.object_]:

@@ -78,19 +78,32 @@ def into_parts(
         cuts += lines
         pieces += parts
         parent += [index] * len(parts)
-        letters = [""] if len(parts) == 1 else list(_letters(len(parts)))
+        letters = part_letters(len(parts))
         names += [f"{block.block}{letter}" for letter in letters]
     shapes = _noded(blocks.geometry.to_numpy(), np.array(pieces, dtype=object), cuts)
+    return parted(blocks, places, shapes, parent, names)
+
+
+def parted(
+    blocks: gpd.GeoDataFrame,
+    places: Places,
+    shapes: list[shapely.Polygon],
+    parent: list[int],
+    names: list[str],
+) -> tuple[gpd.GeoDataFrame, Places]:
+    """Put parts in the place of blocks: ``parent`` is the block of each, which its places go by."""
     frame = blocks.iloc[parent].reset_index(drop=True)
     frame = frame.set_geometry(gpd.GeoSeries(shapes, crs=blocks.crs)).assign(block=names)
     frame["area_ha"] = hectares(frame.area)
     return frame, replace(places, block=_part_of(places, shapes, parent))
 
 
-def _letters(number: int) -> Iterator[str]:
+def part_letters(number: int) -> list[str]:
+    """Letters after a block's name for each of its parts; none for a block in one part."""
     alphabet = "abcdefghijklmnopqrstuvwxyz"
-    for n in range(number):
-        yield (alphabet[n // 26 - 1] if n >= 26 else "") + alphabet[n % 26]
+    if number == 1:
+        return [""]
+    return [(alphabet[n // 26 - 1] if n >= 26 else "") + alphabet[n % 26] for n in range(number)]
 
 
 def _cut(

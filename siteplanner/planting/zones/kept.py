@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
-from itertools import groupby
 
 import geopandas as gpd
 import numpy as np
@@ -76,31 +75,25 @@ def as_they_were(blocks: gpd.GeoDataFrame, kept: KeptBlocks) -> gpd.GeoDataFrame
 
 
 def names_kept(blocks: gpd.GeoDataFrame, kept: KeptBlocks) -> list[str]:
-    """Name new blocks (``block, zone, geometry``, in order) so that no name is given twice.
+    """Name new blocks (``block, zone, geometry``) so that no name is given twice.
 
-    A block with the zone and outline of an earlier one keeps its name, if all parts of its block
-    do. All others get the numbers that follow the greatest ever given in their zone.
+    A block with the zone and outline of an earlier one keeps its name. All others get the numbers
+    that follow the greatest ever given in their zone; parts of one block share their number.
     """
     before = kept.open
-    same = [_same(block, before) for block in blocks.itertuples()]
     greatest: dict[str, int] = {}
     for part in filter(None, map(_NAME.match, {*kept.names, *kept.blocks["block"]})):
         greatest[part[1]] = max(greatest.get(part[1], 0), int(part[2]))
-    names = list(blocks["block"])
-    given = [_NAME.match(name) for name in names]
-    numbered = [
-        part[1] + part[2] if part else name for part, name in zip(given, names, strict=True)
-    ]
-    for base, group in groupby(range(len(names)), key=lambda n: numbered[n]):
-        mine = list(group)
-        if all(same[n] for n in mine):
-            for n in mine:
-                names[n] = str(same[n])
-            continue
-        zone = blocks["zone"].iloc[mine[0]]
-        greatest[zone] = greatest.get(zone, 0) + 1
-        for n in mine:
-            names[n] = f"{zone}{greatest[zone]}{names[n].removeprefix(base)}"
+    fresh: dict[str, str] = {}
+    names = []
+    for block in blocks.itertuples():
+        same = _same(block, before)
+        own = _NAME.match(block.block)
+        base, letter = (own[1] + own[2], own[3]) if own else (block.block, "")
+        if same is None and base not in fresh:
+            greatest[block.zone] = greatest.get(block.zone, 0) + 1
+            fresh[base] = f"{block.zone}{greatest[block.zone]}"
+        names.append(same or fresh[base] + letter)
     return names
 
 
@@ -112,6 +105,14 @@ def _same(block: object, before: gpd.GeoDataFrame) -> str | None:
     apart = shapely.area(shapely.symmetric_difference(like.geometry.to_numpy(), shape))
     found = like["block"].to_numpy()[apart < _SAME_M2]
     return str(found[0]) if len(found) else None
+
+
+def parts_before(shape: shapely.Geometry, zone: str, before: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Blocks of ``before`` (``block, zone``) that together are this ground of the same zone."""
+    like = before[before["zone"] == zone]
+    inside = like[shapely.within(shapely.point_on_surface(like.geometry.to_numpy()), shape)]
+    apart = shapely.symmetric_difference(inside.union_all(), shape).area
+    return inside if apart < _SAME_M2 else inside.iloc[:0]
 
 
 def in_order(blocks: gpd.GeoDataFrame) -> list[int]:
