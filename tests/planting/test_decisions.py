@@ -134,7 +134,7 @@ def test_the_user_s_file_is_read_and_never_written(tmp_path):
     [
         ({"zone": ["x", "L", ""]}, "'x' is not valid"),
         ({"zone": ["L", "L", ""]}, "zone L: it is listed twice"),
-        ({"use": ["plnt", "plant", "planted"]}, "'plnt' is no use; did you mean 'plant'"),
+        ({"use": ["plnt", "plant", "planted"]}, "'plnt' is not a use; did you mean 'plant'"),
         ({"wanted": ["Corea c", "", ""]}, "'Corea c' is not in the species table"),
         ({"community": ["moor", "", ""]}, "'moor' is not in the site file"),
     ],
