@@ -320,7 +320,7 @@ def test_only_the_last_round_of_a_block_is_judged(tmp_path):
         (f"A1,3,{GUM},,11,,", "11 alive of 10"),
         (f"A1,3,{GUM},,8,3,", "3 trees have a cause"),
         (f"A1,3,{GUM},,some,,", "not a number of trees"),
-        (f"A1,3,{GUM},,9,,spring", "no date"),
+        (f"A1,3,{GUM},,9,,spring", "not a date"),
         (f"A1,3,{GUM},,9,,\nA1,,{GUM},,300,,", "both as a whole and by rows"),
         (f"A1,3,{GUM},,,,", "nothing was counted"),
     ],

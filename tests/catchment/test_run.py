@@ -361,7 +361,7 @@ def test_a_job_that_kills_its_workers_is_given_up_and_told(tmp_path, monkeypatch
 def test_a_cluster_that_does_not_answer_is_told(made, monkeypatch):
     monkeypatch.setattr(cluster, "_CONNECT_S", 1)
     with (
-        pytest.raises(InputError, match=r"tcp://127\.0\.0\.1:9: no Dask cluster answers"),
+        pytest.raises(InputError, match=r"tcp://127\.0\.0\.1:9: the Dask cluster does not answer"),
         cluster.cluster("tcp://127.0.0.1:9", None, 1),
     ):
         pass
