@@ -78,7 +78,7 @@ def test_what_is_said_to_be_kept_is_what_was_kept(first):
     again = zones_of(put_back(path, zoned, zones, blocks=True))
     kept = again.zones.set_index("zone")["area_ha"]
     said = " ".join(again.notes)
-    assert f"Kept: zone {one} as you drew it, {kept[one]:.2f} ha." in said
+    assert f"As drawn: zone {one}, {kept[one]:.2f} ha." in said
     was = zoned.zones.set_index("zone")["area_ha"][other]
     assert f"Kept: zone {other}, {kept[other]:.2f} ha; you drew {was:.2f} ha." in said
     assert f"ha overlaps zone {one}" in said
@@ -114,6 +114,6 @@ def test_check_says_of_drawn_zones_what_the_plan_says(first):
     site = put_back(path, zoned, zones, blocks=True)
     said = CliRunner().invoke(app, ["check", str(site.path)]).output
     of_plan = zones_of(site).notes
-    assert any(f"zone {one} as you drew it" in note for note in of_plan)
+    assert any(note.startswith(f"As drawn: zone {one},") for note in of_plan)
     for note in of_plan:
         assert f"note: {note}" in said
