@@ -1,6 +1,7 @@
 """One calendar, one count: every table of a plan agrees with its trees, and works with nursery."""
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 from examples import examples
@@ -113,7 +114,7 @@ def test_on_any_settings_the_tables_agree(site_file, plant_on, number, tubes, pa
     batches = pd.DataFrame(
         {
             "plants": [b.raise_ for b in plan.nursery.batches],
-            "infill": [b.infill for b in plan.nursery.batches],
+            "infill": np.array([b.infill for b in plan.nursery.batches], dtype=bool),
             "tubes": [b.order.tubes for b in plan.nursery.batches],
             "planting": [b.year for b in plan.nursery.batches],
             "year": [b.dates.plant.year if b.dates else b.year for b in plan.nursery.batches],

@@ -146,7 +146,10 @@ def test_nobody_is_sent_where_the_sample_is_too_steep(sample_plan, tables):
 
 def test_the_samples_hours_are_those_of_its_planting(sample_plan, tables):
     hours = pd.read_csv(sample_plan / "hours.csv")
-    wanted = tables["blocks"]["person_hours"].sum()
+    blocks, works = tables["blocks"].set_index("block"), tables["works"]
+    jobs = works[works["job"].str.startswith("plant") & (works["year"] > 0)]
+    a_tree = blocks["person_hours"] / blocks["trees"]
+    wanted = (jobs["quantity"] * jobs["place"].map(a_tree)).sum()
     assert hours[["plant_h", "steep_crew_h"]].sum().sum() == pytest.approx(wanted, rel=1e-3)
     warnings = json.loads((sample_plan / "plan.json").read_text(encoding="utf-8"))["warnings"]
     crew = hours["short"].fillna("").str.contains("crew")
