@@ -226,7 +226,7 @@ def test_a_paddock_planned_alone_has_the_names_and_rows_of_the_whole_plan(small,
 @pytest.mark.parametrize(
     ("column", "value", "words"),
     [
-        ("status", "prnted", "status: 'prnted' is no status; did you mean 'printed'"),
+        ("status", "prnted", "status: 'prnted' is not a status; did you mean 'printed'"),
         ("block", "", "it has no name or no zone"),
         ("zone", "", "it has no name or no zone"),
     ],
@@ -300,7 +300,7 @@ def test_names_of_a_plan_that_was_replaced_are_retired(small, first, blocks_file
         known_blocks(site, small.parent / "nowhere")
     saved(first, blocks_file)
     gone = first.planted["block"].iloc[0]
-    with pytest.raises(InputError, match="there is no such block"):
+    with pytest.raises(InputError, match="block A99: this block does not exist"):
         mark_blocks(site, small.parent / "nowhere", "printed", ["A99"])
     frame = pyogrio.read_dataframe(blocks_file, layer="blocks")
     trees = pyogrio.read_dataframe(blocks_file, layer="trees")

@@ -114,6 +114,6 @@ def test_check_says_of_drawn_zones_what_the_plan_says(first):
     site = put_back(path, zoned, zones, blocks=True)
     said = CliRunner().invoke(app, ["check", str(site.path)]).output
     of_plan = zones_of(site).notes
-    assert any(f"zone {one} as you drew it" in note for note in of_plan)
+    assert any(note.startswith(f"As drawn: zone {one},") for note in of_plan)
     for note in of_plan:
         assert f"note: {note}" in said
