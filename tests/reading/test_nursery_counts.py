@@ -68,7 +68,7 @@ def test_counts_of_a_batch_that_has_changed_are_refused(site):
         "batch,species,place,stage,count\nEUCROD-A1-1,Acacia melanoxylon,old tree 1,germinated,5\n",
         encoding="utf-8",
     )
-    with pytest.raises(InputError, match="the batch is of 'Eucalyptus rodwayi' now"):
+    with pytest.raises(InputError, match="this batch is now of 'Eucalyptus rodwayi'"):
         with_its_nursery(hand=read_hand(site, SPECIES))
 
 
