@@ -92,10 +92,10 @@ def test_the_command_prints_what_changed(two):
 
 
 def test_a_folder_without_a_plan_is_said(tmp_path):
-    with pytest.raises(InputError, match="holds no plan"):
+    with pytest.raises(InputError, match="so this is not a plan"):
         read_plan(tmp_path)
     done = here("compare", tmp_path, tmp_path)
-    assert done.returncode == 1 and "holds no plan" in done.stderr
+    assert done.returncode == 1 and "so this is not a plan" in done.stderr
 
 
 def test_a_broken_plan_is_said(two):

@@ -84,7 +84,7 @@ def test_three_rows_eaten_order_their_own_trees_and_no_others(site, tmp_path):
     for outcome in (judged(site, [counts]), judged(site, damage=[damage])):
         assert orders(outcome) == {"A1": 30} and outcome.grounds.empty
         assert outcome.species.set_index("species")["infill"].to_dict() == {WATTLE: 12, GUM: 18}
-    assert any("no sample" in line for line in judged(site, [counts]).findings)
+    assert any("not a random sample" in line for line in judged(site, [counts]).findings)
     assert any("30 dead of browsing" in x for x in judged(site, damage=[damage]).findings)
 
 
@@ -116,7 +116,7 @@ def test_a_few_rows_picked_from_the_form_are_no_sample(site, form):
     nearly = frame[~((frame["block"] == "A1") & (frame["row"] == first[0]))]
     outcome = judged(site, [saved(nearly, form.with_name("nearly.csv"))])
     assert outcome.grounds["counted"].sum() == nearly["planted"].sum()
-    assert any("5 of 6 drawn rows" in line and "is off" in line for line in outcome.findings)
+    assert any("5 of 6 drawn rows" in line and "is wrong" in line for line in outcome.findings)
 
 
 def test_a_zone_counted_to_the_last_tree_is_a_sample_without_a_draw(site, tmp_path):

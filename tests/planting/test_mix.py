@@ -104,7 +104,7 @@ def test_must_and_never():
     )
     assert got.trees.tolist() == [0, 90, 10]
     _, got = mix(zone((100, [90, 80, 10])), [0.9] * 3, must=("c",))
-    assert got.clashes[0].words.startswith("c must be there")
+    assert got.clashes[0].words.startswith("c must be planted")
 
 
 def test_a_role_keeps_to_its_ground():

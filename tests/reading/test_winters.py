@@ -35,7 +35,7 @@ def test_winter_far_off_is_named_with_its_figure_and_the_spread():
     values = drawn(30)
     values[17] = -57.8
     (said,) = odd_winters(record(values), "minima.csv")
-    assert said.startswith("minima.csv: winter 2007 has -57.8 °C, far off the others")
+    assert said.startswith("minima.csv: winter 2007 has -57.8 °C, far from the others")
     assert f"{values.std(ddof=1):.1f} °C with it" in said
     assert f"{np.delete(values, 17).std(ddof=1):.1f} °C without" in said
     values[17] = 9.5  # a lost minus sign on a cold winter
@@ -123,4 +123,4 @@ def test_a_site_says_what_is_odd_in_its_record(tmp_path):
         text.replace("2005,-4.9", "2005,-57.8"), encoding="utf-8"
     )
     notes = read_inputs(load_site(tmp_path / "site.toml")).notes
-    assert any("winter 2005 has -57.8 °C, far off the others" in note for note in notes)
+    assert any("winter 2005 has -57.8 °C, far from the others" in note for note in notes)

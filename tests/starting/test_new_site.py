@@ -76,7 +76,7 @@ def test_alone_boundary_and_dem_leave_the_rest_to_fill_in(small, tmp_path):
 def test_every_setting_stands_there_with_its_default_and_its_meaning(tmp_path):
     text = start(tmp_path, WHOLE).path.read_text(encoding="utf-8")
     assert "# power_line = 20.0" in text
-    assert "# First day of planting" in text and "# Here spring begins about September." in text
+    assert "# First year of planting" in text and "# Here spring begins about September." in text
     assert "# prick_out_survival = [0.75, 0.9, 0.97]" in text
     opened = "".join(
         line[2:] if line.startswith(("# [", "# tube_sand")) else line
