@@ -117,11 +117,16 @@ def works_of(
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
     paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
-    plantings = plantings_of(trees.drop(columns="geometry"), calendar, facts, of_tree)
+    # What is in the ground needs no plants any more; its infill is ordered from counts.
+    to_come = (blocks["status"] != "planted").to_numpy(dtype=bool)[of_tree]
+    plantings = plantings_of(
+        trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
+    )
+    scheduled = frame.assign(status=blocks["status"].to_numpy())
     works = Works(
         frame[list(BLOCK_COLUMNS)],
         paddocks,
-        _jobs(frame, paddocks, calendar, _infill(trees, facts), site.work),
+        _jobs(scheduled, paddocks, calendar, _infill(trees, facts), site.work),
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         layout.zone_figures,
@@ -223,10 +228,13 @@ def _years(
     work = materials(trees, np.tile(slope, 2), site.work, contracted)
     days = work["crew_days"].to_numpy(np.float64)
 
+    # Blocks in the ground take nothing any more.
+    to_come = (blocks["status"] != "planted").to_numpy(dtype=bool)[of_tree]
+
     def of_parts(use: NDArray[np.float64]) -> Use:
         """What a part takes in its year, and in the next for its infill."""
         now, following = (
-            np.bincount(part, use * share, 2 * count)[used].astype(np.float64)
+            np.bincount(part, use * share * to_come, 2 * count)[used].astype(np.float64)
             for share in (1.0, dead)
         )
         return Use(now, following)
@@ -287,7 +295,8 @@ def _jobs(
         at = year * 12 + month - 1 + later
         jobs.append((at // 12, at % 12 + 1, order, place, words, round(quantity, 1), unit, note))
 
-    planned = blocks.assign(window_number=calendar.of_block)[blocks["year"] > 0]
+    planned = blocks.assign(window_number=calendar.of_block)
+    planned = planned[(planned["year"] > 0) & (planned["status"] != "planted")]
     for paddock in paddocks.itertuples():
         mine = planned[planned["paddock"] == paddock.paddock]
         if len(mine) and paddock.fence_m:

@@ -16,6 +16,7 @@ from siteplanner.planting.rows.layout import set_out
 from siteplanner.planting.rows.patterns import patterns
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.names import check_names
+from siteplanner.site.nursery import Nursery
 from siteplanner.site.planting import Mix
 from siteplanner.suitability.score import Suitability
 
@@ -103,7 +104,8 @@ def test_names_that_are_none_are_all_said(tmp_path):
     class Named:
         path = tmp_path / "site.toml"
         mix = Mix(must=("Banksia c",), never=("Poa p", "Acacia x"), aim={"Poa p": 1.0})
-        years = type("Years", (), {"shade_lovers": ("Nothing n",)})
+        years = type("Years", (), {"shade_lovers": ("Nothing n",), "first": None})
+        nursery = Nursery()
 
     with pytest.raises(InputError) as told:
         check_names(Named, NAMES)

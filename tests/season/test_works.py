@@ -66,7 +66,7 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
     blocks = pd.DataFrame(
         {"block": ["A1"], "paddock": ["West"], "year": [2028], "later": [2030], "trees": [100],
          "trees_later": [40], "rip_m": [500.0], "weed_m2": [78.5], "guards": [100],
-         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]]}
+         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]], "status": ["planned"]}
     )  # fmt: skip
     paddocks = pd.DataFrame({"paddock": ["West"], "fence_m": [300], "gates": [1]})
     winter = Calendar((Window(182, 223, "in winter"),), np.array([0]), 2028, None)
@@ -89,6 +89,17 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
         (2031, 5, "count what lives", 40.0),
         (2031, 7, "plant infill", 5.0),
     ]
+
+
+def test_a_block_that_is_planted_has_no_planting_to_come():
+    blocks = pd.DataFrame(
+        {"block": ["A1"], "paddock": ["West"], "year": [2028], "later": [0], "trees": [100],
+         "trees_later": [0], "rip_m": [0.0], "weed_m2": [78.5], "guards": [100],
+         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]], "status": ["planted"]}
+    )  # fmt: skip
+    winter = Calendar((Window(182, 223, "in winter"),), np.array([0]), 2028, None)
+    none = pd.DataFrame({"paddock": [], "fence_m": [], "gates": []})
+    assert _jobs(blocks, none, winter, {("A1", 2028): 7}, WorkRates()).empty
 
 
 @pytest.fixture(scope="module")
