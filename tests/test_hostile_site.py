@@ -220,7 +220,7 @@ def calendar_is_ours(data):
     assert book.to_ical() == data
     assert set(book) == {"VERSION", "PRODID", "X-WR-CALNAME"}
     events = book.walk("VEVENT")
-    own = {"UID", "DTSTAMP", "DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "TRANSP"}
+    own = {"UID", "DTSTAMP", "DTSTART", "DTEND", "SUMMARY", "DESCRIPTION", "TRANSP", "SEQUENCE"}
     assert events and all(set(event) == own and not event.subcomponents for event in events)
     assert not re.search(b"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", data)
 

@@ -54,7 +54,7 @@ def instead(name: str, choices: Iterable[str]) -> str:
     """Say what to write for a name that there is not: today's name, or the nearest ones.
 
     >>> instead("lower_share", ["slope"])
-    'it is called elevation_percentile now'
+    'it is now called elevation_percentile'
     >>> instead("slop", ["slope"])
     "did you mean 'slope'?"
     """

@@ -16,7 +16,7 @@ def read_tubes(path: Path) -> dict[str, int]:
 
     Raises :class:`~siteplanner.InputError` with every error.
     """
-    return _read(path, "plants", "is no number of plants", "write a whole number", 1)
+    return _read(path, "plants", "is not a number of plants", "write a whole number", 1)
 
 
 def read_seed(path: Path) -> dict[str, int]:
@@ -25,7 +25,7 @@ def read_seed(path: Path) -> dict[str, int]:
     Raises :class:`~siteplanner.InputError` with every error.
     """
     remedy = "write grams with at most three decimals, such as 12.5"
-    return _read(path, "grams", "is no weight of seed", remedy, MG)
+    return _read(path, "grams", "is not a weight of seed", remedy, MG)
 
 
 def _read(path: Path, column: str, what: str, remedy: str, parts: int) -> dict[str, int]:

@@ -105,7 +105,7 @@ def test_inputs_that_changed_since_make_the_plan_out_of_date(folder):
     (site / "dem.tif").unlink()
     (site / "site.toml").write_text("changed")
     found = verify(folder)
-    said = "out of date: inputs are no longer as it read them: dem.tif (missing), site.toml (chang"
+    said = "out of date. These inputs have changed since: dem.tif (missing), site.toml (chang"
     assert found.errors == () and said in found.notes[0]
     moved = folder.rename(folder.parents[2] / "moved")
     assert "Name it with --site" in verify(moved).notes[0]
@@ -210,7 +210,7 @@ def test_the_command_on_the_sample(sample_plan, tmp_path):
     done = command("verify", sample_plan, "--site", site)
     count = sum(path.is_file() for path in sample_plan.rglob("*")) - 1
     assert (done.returncode, done.stderr) == (0, "")
-    assert f"the plan is whole; all {count} files are as they were made" in done.stdout
+    assert f"the plan is complete; all {count} files are unchanged" in done.stdout
     assert "inputs are unchanged since the plan was made" in done.stdout
     (tmp_path / "plan.json").write_bytes((sample_plan / "plan.json").read_bytes())
     done = here("verify", tmp_path)

@@ -56,7 +56,7 @@ def test_batches_and_labels(plan, codes, tmp_path):
     printed = words_of(tmp_path / "labels.pdf")
     assert {batch.species for batch in plan.nursery.batches} == set(codes)
     for batch in plan.nursery.batches:
-        assert re.fullmatch(rf"{codes[batch.species]}-28-\d+", batch.batch)
+        assert re.fullmatch(rf"{codes[batch.species]}-A1-\d+", batch.batch)
         assert batch.batch in printed
 
 
