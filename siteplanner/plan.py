@@ -124,9 +124,9 @@ class Plan:
         Index into ``factors`` of what holds each species back on each cell, uint8 (species,
         rows, columns), 255 where nothing does or nothing was scored.
     frost:
-        Odds that a frost kills a seedling, columns ``zone, species, odds_low, odds, odds_high``
-        (chance in one winter, 0-1; ``odds`` is NaN where the tolerance is from memory), ``words``
-        and more (see ``siteplanner.season.frost_by_zone``).
+        Odds that a frost kills a seedling, by zone and species: over the places where the species
+        is planted there, or over all of the zone's ground where it is not
+        (``siteplanner.season.frost_odds.ODDS_COLUMNS`` describes every column).
     frost_odds:
         The same as percent on each cell, uint8 (species, rows, columns), 255 where unknown.
         Where a tolerance is from memory: the upper end of the range.

@@ -16,7 +16,8 @@ from siteplanner.planting import lay_out
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.species.table import read_species
 from siteplanner.season import season
-from siteplanner.season.frost_by_zone import COLD_WINTER, colder_winter, odds_by_zone
+from siteplanner.season.frost_by_zone import COLD_WINTER, colder_winter
+from siteplanner.season.frost_odds import odds_by_zone, odds_table, places_of
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.classes import CLASSES
 from siteplanner.suitability.factors import Factor
@@ -181,20 +182,12 @@ def _commonest(worst: NDArray[np.uint8]) -> int | None:
 
 def _frost(inputs: Inputs, ground: Ground, site: Site, row: int, col: int) -> list[tuple[str, str]]:
     """Odds of a killing frost for each species at one cell."""
-    names = inputs.species.facts["botanical_name"]
     lowest, error = (
-        float(ground.layers[name][row, col]) for name in ("winter_minimum", "winter_minimum_error")
+        ground.layers[name][[row], [col]] for name in ("winter_minimum", "winter_minimum_error")
     )
-    if not np.isfinite(lowest + error):
-        return []
-    chances = odds_by_zone(
-        {"here": (lowest, error)},
-        {"here": list(names)},
-        inputs.species,
-        inputs.climate,
-        site.frost.establishment_years,
-        ground.minimum.winter_c,
-    )
+    years = site.frost.establishment_years
+    table = odds_table(inputs.climate, error, years, ground.minimum.winter_c)
+    chances = odds_by_zone(table, {"here": places_of(lowest, error)}, {}, inputs.species, years)
     return list(zip(chances["species"], chances["words"], strict=True))
 
 

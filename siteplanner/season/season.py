@@ -64,7 +64,7 @@ def season_of(
     """
     frost = tell_frost(
         layout.zones,
-        layout.counts,
+        layout.trees,
         ground.layers,
         suitability.mask,
         inputs.grid,

@@ -166,31 +166,44 @@ def odds(
     years: int,
     range_only: bool,
 ) -> Odds:
-    """Odds of a winter that kills at one place.
+    """Odds of a winter that kills at one place, as :func:`chances` gives them.
 
-    ``difference_c`` is the place's winter minimum less the station's, ``error_c`` the standard
-    error of the place's minimum, with that of the station's mean in it; ``dies_below_c`` what the
-    plant bears, ``tolerance_error_c`` how well that is known. The uncertain quantities are drawn
-    400 times, always the same draws: errors as normals, evenly spread so that ranges hold what
-    they should, the Gumbel fit by fitting anew to as many winters drawn from it.
+    ``difference_c`` is the place's winter minimum less the station's; ``dies_below_c`` what the
+    plant bears.
     """
     if not np.isfinite([difference_c, error_c, dies_below_c]).all():
         unknown = float("nan")
         return Odds(unknown, unknown, unknown, unknown, range_only)
+    at_station = np.array([dies_below_c - difference_c])
+    low, chance, high, over = chances(station, at_station, error_c, tolerance_error_c, years=years)
+    return Odds(float(chance[0]), float(low[0]), float(high[0]), float(over[0]), range_only)
+
+
+def chances(
+    station: Gumbel,
+    at_station_c: NDArray[np.float64],
+    error_c: float,
+    tolerance_error_c: float,
+    *,
+    years: int,
+) -> NDArray[np.float64]:
+    """Chances (4, places) of a winter that kills: low, middle, high, and over the ``years``.
+
+    ``at_station_c`` (places,) is what the station's minimum must fall below to kill: what the plant
+    bears less the place's difference from the station. ``error_c`` is the standard error of the
+    place's minimum, with that of the station's mean in it; ``tolerance_error_c`` how well the
+    tolerance is known. The uncertain quantities are drawn 400 times, always the same draws: errors
+    as normals, evenly spread so that ranges hold what they should, the Gumbel fit by fitting anew
+    to as many winters drawn from it.
+    """
     location, scale = _refits(station)
     # The refits draw the error of the station's mean, which is in a place's error too.
     error_c = float(np.sqrt(max(error_c**2 - station.mean_error**2, 0)))
     doubt = np.hypot(tolerance_error_c, error_c) * _even_normals()
-    at_station = dies_below_c - difference_c + doubt
-    chance = _chance(at_station, location, scale)
-    low, high = np.quantile(chance, (_LOW, _HIGH))
-    return Odds(
-        float(chance.mean()),
-        float(low),
-        float(high),
-        float(over_years(chance, years).mean()),
-        range_only,
-    )
+    chance = _chance(at_station_c[:, None] + doubt, location, scale)
+    low, high = np.quantile(chance, (_LOW, _HIGH), axis=1)
+    over = over_years(chance, years).mean(axis=1)
+    return np.stack([low, chance.mean(axis=1), high, over])
 
 
 @lru_cache(maxsize=1)

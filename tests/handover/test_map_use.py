@@ -129,11 +129,16 @@ def test_strength_of_colours_can_be_chosen(browser, page_file):
 def test_zone_sheet_tells_odds_of_frost(browser, page_file):
     with opened(browser, page_file, **DESK) as it:
         it.page.evaluate("openAt(map.getCenter(), aboutZone(plan.zones[0]))")
-        rows = it.page.locator("table.odds tbody tr").all_inner_texts()
-        assert rows == [
-            "swamp peppermint\tabout 1 winter in 8 (between 1 winter in 20 and 1 winter in 4)",
-            "woolly tea-tree\tbetween 1 winter in 50 and 1 winter in 2",
-        ]
+        planted, others = it.page.locator("table.odds").all()
+        assert "where the species is planted" in planted.inner_text()
+        rows = planted.locator("tbody tr").all_inner_texts()
+        assert rows == ["swamp peppermint\t1 winter in 8\t1 winter in 4"]
+        # What is not planted is folded away, and said to be of the whole zone.
+        assert not others.is_visible()
+        it.page.get_by_text("Odds for species not planted here").click()
+        assert "over all of the zone's ground" in others.inner_text()
+        rows = others.locator("tbody tr").all_inner_texts()
+        assert rows == ["woolly tea-tree\tup to 1 winter in 2\tmost winters"]
         it.page.evaluate("openAt(map.getCenter(), aboutZone(plan.zones[1]))")
         assert it.page.locator("table.odds").count() == 0
 

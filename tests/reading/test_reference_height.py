@@ -9,7 +9,8 @@ from site_around import SAMPLE
 
 from siteplanner import load_site
 from siteplanner.reading.inputs import read_inputs
-from siteplanner.season.frost_by_zone import dates_by_zone, odds_by_zone
+from siteplanner.season.frost_by_zone import dates_by_zone
+from siteplanner.season.frost_odds import odds_by_zone, odds_table, places_of
 
 
 def at_grass(folder, lowered: bool):
@@ -42,9 +43,9 @@ def test_months_and_winters_are_brought_to_the_same_height(tmp_path):
     told, _ = dates_by_zone(zones, converted.climate, site.frost)
     expected, _ = dates_by_zone(zones, measured.climate, site.frost)
     pd.testing.assert_frame_equal(told, expected)
-    names = list(converted.species.facts["botanical_name"])
+    ground = {zone: places_of(*np.array([both]).T) for zone, both in zones.items()}
     odds = [
-        odds_by_zone(zones, dict.fromkeys(zones, names), one.species, one.climate, 3)
+        odds_by_zone(odds_table(one.climate, np.array([0.5]), 3), ground, {}, one.species, 3)
         for one in (converted, measured)
     ]
     pd.testing.assert_frame_equal(*odds)

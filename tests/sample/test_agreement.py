@@ -149,6 +149,27 @@ def test_the_ground_of_the_trees_is_within_what_the_species_stand(sample_plan, p
     assert low <= 0.001 * len(trees)
 
 
+def test_odds_of_frost_are_those_of_the_places_where_trees_stand(sample_plan, package):
+    odds = pd.read_csv(sample_plan / "frost.csv")
+    trees = package["trees"]
+    with rasterio.open(sample_plan / "layers" / "winter_minimum.tif") as file:
+        at = shapely.get_coordinates(trees.geometry.to_numpy())
+        cold = np.array([value[0] for value in file.sample(at)]) * file.scales[0] + file.offsets[0]
+    places = trees.assign(cold=cold).groupby(["zone", "species"])["cold"]
+    planted = odds[odds["trees"] > 0].set_index(["zone", "species"])
+    assert planted["trees"].sort_index().to_dict() == places.size().to_dict()
+    apart = planted["coldest_c"] - places.median().reindex(planted.index)
+    assert apart.abs().max() < 0.06
+    # Every other species of the table has the odds of the zone's ground.
+    assert not odds.duplicated(["zone", "species"]).any()
+    assert odds.groupby("zone").size().nunique() == 1
+    for zone in package["zones"].itertuples():
+        mine = odds[(odds["zone"] == zone.zone) & (odds["trees"] > 0)]
+        if "Most at risk" in zone.ground:
+            worst = mine.loc[mine["odds_high"].idxmax()]
+            assert f"killing frost: {worst['words']}" in zone.ground
+
+
 def test_the_frost_estimate_agrees_with_readings_it_was_not_made_from(package):
     # The readings come from a process of their own (sample_site/make_frost.py), so agreement
     # is no tautology; the order along the property must be right.

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from siteplanner import load_site
 from siteplanner.reading.inputs import read_inputs
-from siteplanner.season.frost_by_zone import odds_by_zone, odds_on_cells, station_minima, tolerances
+from siteplanner.season.frost_odds import station_minima
 from siteplanner.suitability.frost_risk import (
     Gumbel,
     Odds,
@@ -154,51 +154,6 @@ def sample():
     from pathlib import Path
 
     return read_inputs(load_site(Path(__file__).parents[2] / "sample_site" / "site.toml"))
-
-
-def test_zone_table_gives_ranges_for_what_is_from_memory(sample):
-    names = list(sample.species.facts["botanical_name"])
-    table = odds_by_zone(
-        {"A": (-7.0, 0.8), "B": (-3.0, 0.8)},
-        {"A": names, "B": names[:2]},
-        sample.species,
-        sample.climate,
-        3,
-    )
-    assert set(table["zone"]) == {"A", "B"}
-    known = tolerances(sample.species).set_index("species")["known"]
-    memory = table["species"].map(known) == "from memory"
-    assert memory.any()
-    assert table.loc[memory, ["odds", "over_years"]].isna().all(axis=None)
-    assert (table["odds_low"] <= table["odds_high"]).all()
-    assert (table["tree_high"] <= table["odds_high"] + 1e-9).all()
-    both = table[table["species"].isin(names[:2])].pivot(
-        index="species", columns="zone", values="odds_high"
-    )
-    assert (both["A"] >= both["B"]).all()
-
-
-def test_cells_and_zones_say_the_same(sample):
-    lowest = np.array([[-7.0, -3.0, np.nan]], np.float32)
-    error = np.full((1, 3), 0.75, np.float32)
-    cells = odds_on_cells(
-        lowest, error, np.array([[True, True, True]]), sample.species, sample.climate
-    )
-    names = list(sample.species.facts["botanical_name"])
-    table = odds_by_zone(
-        {"A": (-7.0, 0.75), "B": (-3.0, 0.75)},
-        {"A": names, "B": names},
-        sample.species,
-        sample.climate,
-        3,
-    )
-    shown = table["odds"].fillna(table["odds_high"])
-    assert (cells[:, 0, 2] == 255).all()
-    for place, zone in enumerate("AB"):
-        want = shown[table["zone"] == zone].to_numpy() * 100
-        got = cells[[names.index(n) for n in table["species"][table["zone"] == zone]], 0, place]
-        # Cells go by steps of 0.2 °C, half of which is up to 5 percent.
-        np.testing.assert_allclose(got, want, atol=5)
 
 
 def test_short_record_is_given_a_wide_distribution(sample):

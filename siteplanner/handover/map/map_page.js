@@ -232,26 +232,23 @@ function speciesTable(counts, caption, columns) {
 
 const yearWords = (year) => (year ? `year ${year}` : "a later year than this plan covers");
 
-function oddsWords(chance) {
-  if (chance === null) return "unknown";
-  if (chance < 0.005) return "under 1 winter in 200";
-  if (chance > 0.95) return "nearly every winter";
-  return chance > 0.5 ? `${Math.round(10 * chance)} winters in 10` : `1 winter in ${Math.round(1 / chance)}`;
+function oddsRows(rows, caption) {
+  return el("table", { class: "odds" }, el("caption", {}, caption),
+    el("thead", {}, el("tr", {}, ["Species", "On average", "Worst tenth"].map((head) =>
+      el("th", { scope: "col" }, head)))),
+    el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" },
+      plan.species[row.species].common_name), el("td", {}, row.words), el("td", {}, row.worst)))));
 }
-/* The plan's own words, or else the figure with its range; a range alone where no figure is known. */
-function oddsOf({ odds, words }) {
-  if (words) return words;
-  const between = `between ${oddsWords(odds[0])} and ${oddsWords(odds[2])}`;
-  return odds[1] === null ? between : `about ${oddsWords(odds[1])} (${between})`;
-}
+/* Of planted species at their own places; of the others, folded away, on all of the zone's ground. */
 function oddsTable(zone) {
   const rows = plan.frost_odds.filter((row) => row.zone === zone.zone);
+  const planted = rows.filter((row) => row.planted), others = rows.filter((row) => !row.planted);
   if (!rows.length) return null;
-  return [el("table", { class: "odds" }, el("caption", {}, "Odds that a frost kills, in one winter"),
-    el("thead", {}, el("tr", {}, ["Species", "Seedlings"].map((head) => el("th", { scope: "col" }, head)))),
-    el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" },
-      plan.species[row.species].common_name), el("td", {}, oddsOf(row)))))),
-  note("Estimates, not a forecast. " + plan.words.sure)];
+  return [planted.length ? oddsRows(planted, "Odds that a frost kills a seedling in one winter, over the places " +
+      "where the species is planted") : null,
+    others.length ? el("details", {}, el("summary", {}, "Odds for species not planted here"),
+      oddsRows(others, "Odds that a frost kills a seedling in one winter, over all of the zone's ground")) : null,
+    note("Estimates, not a forecast. " + plan.words.sure)];
 }
 
 const aboutZone = (zone) => [

@@ -17,7 +17,7 @@ from rasterio.warp import reproject
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
-from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, number, warp
+from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, warp
 from siteplanner.plan import Plan
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 from siteplanner.suitability.factors import SURVIVES, Factor
@@ -56,14 +56,19 @@ def species_ground(plan: Plan) -> dict[str, Any]:
 
 
 def frost_odds(plan: Plan) -> list[dict[str, Any]]:
-    """Give the odds that a frost kills, by zone and species, chances in one winter."""
+    """Give the odds that a frost kills a seedling, by zone and species, in the plan's own words.
+
+    ``planted`` tells whether they are of the places where the species is planted in the zone or of
+    all of the zone's ground; ``worst`` are those of the worst tenth of these places.
+    """
     place = {name: i for i, name in enumerate(plan.species["botanical_name"])}
     return [
         {
             "zone": str(row["zone"]),
             "species": place[row["species"]],
-            "odds": [number(row[name], 4) for name in ("odds_low", "odds", "odds_high")],
-            "words": str(row.get("words") or ""),
+            "planted": bool(row["trees"] > 0),
+            "words": str(row["words"]),
+            "worst": str(row["worst_words"]),
         }
         for row in plan.frost.to_dict("records")
     ]
