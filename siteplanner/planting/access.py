@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Literal
 
@@ -19,6 +19,8 @@ ACCESS_CLASSES = ("volunteers", "experienced people only", "not on foot")
 VOLUNTEERS, _EXPERIENCED, NOT_ON_FOOT = ACCESS_CLASSES
 #: What the access class of a block begins with that a named crew plants on steep ground.
 STEEP_CREW = "steep-ground crew only"
+#: What [planting] steep says of ground that is seeded from the air.
+SEEDED = "seed from above"
 #: Blocks nearer than this to a power line or deep water are not for volunteers.
 NEAR_DANGER_M = 30.0
 _DANGERS = ("power_line", "dam")
@@ -107,6 +109,19 @@ def settled(
     return blocks, blocks[planted].reset_index(drop=True), kept
 
 
+def steep_before(
+    blocks: gpd.GeoDataFrame, classes: NDArray[np.object_], rules: Planting
+) -> NDArray[np.object_]:
+    """What becomes of blocks that stay (blocks,): those not on foot that never had rows.
+
+    ``blocks`` has ``kind`` (below 0: no ground for trees) and ``spacing_m``. A crew named since
+    gets none of them: they stay as they are.
+    """
+    bare = (blocks["kind"] >= 0) & ~(blocks["spacing_m"] > 0)
+    bare &= (np.asarray(classes) == NOT_ON_FOOT) & (rules.steep != "steep crew")
+    return np.where(bare, rules.steep, "").astype(object)
+
+
 def for_steep_crew(classes: Sequence[str] | NDArray[np.object_]) -> NDArray[np.bool_]:
     """Tell which access classes are those of the named steep-ground crew."""
     return np.array([str(one).startswith(STEEP_CREW) for one in classes], dtype=bool)
@@ -148,28 +163,38 @@ def words_on_steep(
             "let it judge on the day; local rules on work at height decide."
         )
     else:
+        best = best_to_seed(steep.geometry, scores, names, grid, lowest_suitability)
         said.append(
             f"{graded} To be seeded from above: no trees are placed or counted, nothing is "
-            f"carried in. {_best_to_seed(steep, scores, names, grid, lowest_suitability)} How much "
-            "seed a hectare takes is not worked out here: ask someone who direct-seeds such "
-            "ground. Flights, drones and seed may need permits, and local rules decide."
+            f"carried in. {_words_on_best(best)} works.csv has the month. How much seed a hectare "
+            "takes is not worked out here: ask someone who direct-seeds such ground. Flights, "
+            "drones and seed may need permits, and local rules decide."
         )
     return said
 
 
-def _best_to_seed(
-    blocks: gpd.GeoDataFrame,
+def best_to_seed(
+    shapes: Iterable[shapely.Geometry],
     scores: NDArray[np.uint8],
     names: Sequence[str],
     grid: Grid,
     lowest_suitability: int,
-) -> str:
-    """Which species fit the blocks best, over all their cells."""
-    cells = grid.cover(blocks.geometry) & (scores[0] != 255)
+) -> list[str] | None:
+    """Species that fit some ground best over all its cells, best first; None: not known.
+
+    ``scores`` (species, rows, columns), 255 unknown.
+    """
+    cells = grid.cover(shapes) & (scores[0] != 255)
     if not cells.any():
-        return "Which species fit there is not known."
+        return None
     mean = scores[:, cells].mean(axis=1)
     best = [n for n in np.argsort(-mean, kind="stable") if mean[n] >= lowest_suitability]
+    return [names[n] for n in best[:_BEST_TO_SEED]]
+
+
+def _words_on_best(best: list[str] | None) -> str:
+    if best is None:
+        return "Which species fit there is not known."
     if not best:
         return "No species fits there well enough by its table."
-    return "Best suited there: " + ", ".join(names[n] for n in best[:_BEST_TO_SEED]) + "."
+    return f"Best suited there: {', '.join(best)}."

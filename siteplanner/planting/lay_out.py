@@ -15,7 +15,13 @@ from siteplanner.base.errors import InputError, input_error
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
-from siteplanner.planting.access import access_classes, on_safe_ground, settled, words_on_steep
+from siteplanner.planting.access import (
+    access_classes,
+    on_safe_ground,
+    settled,
+    steep_before,
+    words_on_steep,
+)
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.draw_zones import Zoned, draw_zones
 from siteplanner.planting.figures import contour_row_spacings, zone_figures
@@ -159,7 +165,8 @@ def _places(
 
     new, _, places = settled(new, places, classes_of(new[new["spacing_m"] > 0]), rules)
     old = drawn.blocks[stays]
-    old = old.assign(access_class=classes_of(old), steep="")
+    classes = classes_of(old)
+    old = old.assign(access_class=classes, steep=steep_before(old, classes, rules))
     names = list(inputs.species.facts["botanical_name"])
     laid = beside_kept(new, places, old, inputs.kept, names)
     if site.paddocks.only is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
 from siteplanner.ground.cold.frost_dates import FrostDates
-from siteplanner.planting.access import for_steep_crew
+from siteplanner.planting.access import SEEDED, best_to_seed, for_steep_crew
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
+from siteplanner.season.direct_seeding import JOB as SEEDING_JOB
+from siteplanner.season.direct_seeding import Seeding, seedings_of
 from siteplanner.season.ground_works import fences, rip_lines
 from siteplanner.season.nursery.batches import tubes_a_plant
 from siteplanner.season.plantings import (
@@ -91,7 +93,7 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = _grounds(blocks, inputs.grid, ground, suitability.mask)
+    grounds, marks = _grounds(blocks, blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     calendar = calendar_of(blocks, marks, frost, inputs, site)
@@ -122,11 +124,12 @@ def works_of(
     plantings = plantings_of(
         trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
     )
+    seedings = _seedings(inputs, ground, suitability, layout, frost, site)
     scheduled = frame.assign(status=blocks["status"].to_numpy())
     works = Works(
         frame[list(BLOCK_COLUMNS)],
         paddocks,
-        _jobs(scheduled, paddocks, calendar, _infill(trees, facts), site.work),
+        _jobs(scheduled, paddocks, calendar, _infill(trees, facts), site.work, seedings),
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         layout.zone_figures,
@@ -137,6 +140,28 @@ def works_of(
     )
     notes = (*told, *notes_on_windows(blocks, calendar))
     return Scheduled(works, year_of_tree, calendar, plantings, notes)
+
+
+def _seedings(
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    layout: Layout,
+    frost: Mapping[str, FrostDates],
+    site: Site,
+) -> list[Seeding]:
+    """Give the blocks that are seeded from above their dates."""
+    seeded = layout.blocks[layout.blocks["steep"] == SEEDED].reset_index(drop=True)
+    if seeded.empty:
+        return []
+    _, marks = _grounds(seeded, layout.planted, inputs.grid, ground, suitability.mask)
+    scores = suitability.on_grid(suitability.score)
+    names = list(inputs.species.facts["botanical_name"])
+    best = [
+        best_to_seed([shape], scores, names, inputs.grid, site.mix.lowest_suitability)
+        for shape in seeded.geometry
+    ]
+    return seedings_of(seeded, calendar_of(seeded, marks, frost, inputs, site), best)
 
 
 def _infill(trees: pd.DataFrame, facts: pd.DataFrame) -> dict[tuple[str, int], int]:
@@ -155,11 +180,18 @@ BLOCK_COLUMNS = (
 
 
 def _grounds(
-    blocks: gpd.GeoDataFrame, grid: Grid, ground: Ground, scored: BoolGrid
+    blocks: gpd.GeoDataFrame,
+    planted: gpd.GeoDataFrame,
+    grid: Grid,
+    ground: Ground,
+    scored: BoolGrid,
 ) -> tuple[list[describe.GroundSummary], list[frozenset[str]]]:
-    """What the ground of each block is like, and the marks that planting windows go by."""
+    """What the ground of each block is like, and the marks that planting windows go by.
+
+    Marks compare a block with all ground that is ``planted``.
+    """
     of_cell = grid.number(blocks.geometry)
-    whole = describe.ground_of(ground.layers, ground.infos, (of_cell > 0) & scored)
+    whole = describe.ground_of(ground.layers, ground.infos, grid.cover(planted.geometry) & scored)
     found = []
     for number in range(len(blocks)):
         cells = (of_cell == number + 1) & scored
@@ -284,6 +316,7 @@ def _jobs(
     calendar: Calendar,
     infill: Mapping[tuple[str, int], int],
     rates: WorkRates,
+    seedings: Sequence[Seeding] = (),
 ) -> pd.DataFrame:
     """Write the dated list: access and fences, then ripping, weeds, planting, checks."""
     jobs: list[tuple[int, int, int, str, str, float, str, str]] = []
@@ -293,19 +326,24 @@ def _jobs(
         quantity: float, unit: str, note: str,
     ) -> None:  # fmt: skip
         at = year * 12 + month - 1 + later
-        jobs.append((at // 12, at % 12 + 1, order, place, words, round(quantity, 1), unit, note))
+        quantity = round(quantity, 2 if unit == "ha" else 1)
+        jobs.append((at // 12, at % 12 + 1, order, place, words, quantity, unit, note))
 
     planned = blocks.assign(window_number=calendar.of_block)
     planned = planned[(planned["year"] > 0) & (planned["status"] != "planted")]
     for paddock in paddocks.itertuples():
         mine = planned[planned["paddock"] == paddock.paddock]
-        if len(mine) and paddock.fence_m:
-            year, month = min(map(calendar.month, mine["window_number"], mine["year"]))
+        begins = [*map(calendar.month, mine["window_number"], mine["year"])]
+        begins += [(s.year, s.month) for s in seedings if s.paddock == paddock.paddock]
+        if begins and paddock.fence_m:
+            year, month = min(begins)
             note = (
                 f"{paddock.gates} gate; before any tree is planted; have buried services located "
                 "first"
             )
             job(year, month, -4, 0, paddock.paddock, "access and fence", paddock.fence_m, "m", note)
+    for one in seedings:
+        job(one.year, one.month, 0, 3, one.block, SEEDING_JOB, one.area_ha, "ha", one.note)
     for block in planned.itertuples():
         if block.rip_m > 0:
             first = calendar.month(block.window_number, block.year)

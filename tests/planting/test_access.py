@@ -1,8 +1,11 @@
 """Steep ground: no tree on what is too steep, and blocks not on foot go by [planting] steep."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import pandas as pd
+import pyproj
 import pytest
 import rasterio
 import shapely
@@ -12,15 +15,19 @@ from made_plan import made_plan
 from pypdf import PdfReader
 
 from siteplanner import InputError, load_site
+from siteplanner.ground.sun.evapotranspiration import reference_evapotranspiration
 from siteplanner.handover.block_work import block_works
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.plan import READS
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.access import ACCESS_CLASSES, NOT_ON_FOOT, on_safe_ground
+from siteplanner.planting.access import ACCESS_CLASSES, NOT_ON_FOOT, on_safe_ground, steep_before
 from siteplanner.planting.lay_out import lay_out
 from siteplanner.planting.rows.layout import Places
 from siteplanner.season import season as seasons
+from siteplanner.season.direct_seeding import seedings_of
+from siteplanner.season.plantings import calendar_of
 from siteplanner.season.season import season_of
+from siteplanner.site.planting import Planting
 from siteplanner.suitability.of_site import assessed
 
 CREW = "Kestrel steep-ground crew"
@@ -137,6 +144,73 @@ def test_left_blocks_take_no_mulch_no_sheet_and_no_hours(ground, planned):
     hours = planting_hours_of(season, layout.planted["block"])
     assert season.hours["plant_h"].sum() == pytest.approx(hours, rel=1e-6)
     assert hours >= season.works.blocks["person_hours"].sum() * (1 - 1e-6)
+
+
+def test_seeded_blocks_have_a_month_in_works_and_take_no_crew(ground, planned):
+    own, layout = planned(steep="seed from above")
+    _, parts = ground
+    inputs = parts[0]
+    season = season_of(*parts, layout, own)
+    out = layout.blocks[layout.blocks["steep"] == "seed from above"].set_index("block")
+    jobs = season.works.jobs
+    mine = jobs[jobs["place"].isin(out.index)].set_index("place")
+    # One job a block, which nothing that sums planting jobs takes for one.
+    assert sorted(mine.index) == sorted(out.index)
+    assert (mine["job"] == "seed from above").all() and (mine["unit"] == "ha").all()
+    assert not mine["job"].str.startswith("plant").any()
+    assert mine["quantity"].to_dict() == out["area_ha"].round(2).to_dict()
+    assert mine["note"].str.contains("seed it takes: not known: ask").all()
+    assert mine["note"].str.contains("best suited: [A-Z][a-z]+ ").all()
+    # In the first year, in a month in which its ground may be planted by the calendar.
+    assert (mine["year"] == jobs.loc[jobs["job"] == "plant", "year"].min()).all()
+    rain, wet = (
+        inputs.climate.rain_mm,
+        reference_evapotranspiration(inputs.climate, inputs.grid.centre_lonlat[1]),
+    )
+    assert all(rain[month - 1] > wet[month - 1] / 2 for month in mine["month"])
+    # Crew and nursery are as where the same ground is left.
+    left_site, left = planned(steep="leave")
+    plain = season_of(*parts, left, left_site)
+    assert season.hours.equals(plain.hours)
+    assert season.works.blocks.equals(plain.works.blocks)
+    fence = "access and fence"
+    others = jobs[~jobs["place"].isin(out.index) & (jobs["job"] != fence)].reset_index(drop=True)
+    also = plain.works.jobs[plain.works.jobs["job"] != fence].reset_index(drop=True)
+    assert others.equals(also)
+    # The fence is up before the first seed is out, however late the first tree.
+    (up,) = (12 * jobs["year"] + jobs["month"])[jobs["job"] == fence]
+    assert up <= (12 * mine["year"] + mine["month"]).min() - 4
+
+
+@pytest.mark.parametrize("kind", ["any", "wet", "dry"])
+def test_seed_goes_out_in_the_season_of_its_hemisphere(ground, planned, kind):
+    site, layout = planned(steep="seed from above")
+    _, (south, *_) = ground
+    out = layout.blocks[layout.blocks["steep"] == "seed from above"].reset_index(drop=True)
+    names = ("rain_mm", "tmin_c", "tmax_c")
+    half = {name: np.roll(getattr(south.climate, name), 6) for name in names}
+    north = replace(
+        south,
+        climate=replace(south.climate, **half),
+        grid=replace(south.grid, crs=pyproj.CRS("EPSG:32656")),  # as far from the equator or not
+    )
+    months = []
+    for inputs in (south, north):
+        calendar = calendar_of(out, [frozenset({kind})] * len(out), {}, inputs, site)
+        found = seedings_of(out, calendar, [None] * len(out))
+        months.append({one.block: one.month for one in found})
+        assert "best suited: not known: ask" in found[0].note
+    apart = {(months[1][name] - months[0][name]) % 12 for name in out["block"]}
+    assert apart <= {5, 6, 7}
+
+
+def test_seeded_blocks_that_stay_in_a_part_plan_are_still_seeded():
+    blocks = pd.DataFrame({"kind": [0, 0, 0, -2], "spacing_m": [0.0, 2.5, 0.0, 0.0]})
+    classes = np.array([NOT_ON_FOOT, NOT_ON_FOOT, "volunteers", NOT_ON_FOOT], dtype=object)
+    rules = Planting(steep="seed from above")
+    assert steep_before(blocks, classes, rules).tolist() == ["seed from above", "", "", ""]
+    crew = Planting(steep="steep crew", steep_crew=CREW)
+    assert steep_before(blocks, classes, crew).tolist() == [""] * 4
 
 
 def test_a_sheet_says_on_every_page_who_alone_may_enter(tmp_path):
