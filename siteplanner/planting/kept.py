@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.layout import Places, number_rows
 from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones.kept import in_order, names_kept, parts_before
-from siteplanner.reading.kept_blocks import KeptBlocks
+from siteplanner.reading.kept_blocks import IN_THE_GROUND, KeptBlocks
 
 
 @dataclass(frozen=True)
@@ -154,8 +154,7 @@ def _trees(
 def with_kept_trees(chosen: Allocation, laid: SetOut, survival: NDArray[np.float64]) -> Allocation:
     """Add the trees that stay to what was chosen for the places that were open.
 
-    ``survival`` (species,) 0-1. In ``mixes`` they count as trees and survivors; how far a mix lies
-    off its aim is told of the chosen trees alone.
+    ``survival`` (species,) 0-1. In ``mixes`` they count as trees and survivors.
     """
     if laid.open.all():
         return chosen
@@ -176,16 +175,16 @@ def with_kept_trees(chosen: Allocation, laid: SetOut, survival: NDArray[np.float
     return replace(chosen, kind=kind, mixes=mixes)
 
 
-def stock_left(
-    stock: Mapping[str, int] | None, laid: SetOut, species: Sequence[str]
-) -> dict[str, int] | None:
-    """Plants in stock that are not promised to blocks that stay and still wait for them."""
-    if stock is None:
-        return None
-    waiting = (laid.planted["status"] != "planted").to_numpy(dtype=bool)[laid.places.block]
-    promised = np.bincount(laid.fixed[waiting & ~laid.open], minlength=len(species))
-    taken = dict(zip(species, promised.tolist(), strict=True))
-    return {name: max(number - taken.get(name, 0), 0) for name, number in stock.items()}
+def waiting_trees(kept: KeptBlocks, species: Sequence[str]) -> NDArray[np.int64]:
+    """Trees (species,) of blocks that stay and are still to be planted, wherever they are.
+
+    Their plants are promised: printed, pegged, planned in a plan of which only a part is laid out
+    anew, or lost and to be planted again. Trees in the ground need no plants.
+    """
+    blocks = kept.standing
+    waits = blocks["block"][blocks["status"] != IN_THE_GROUND]
+    trees = kept.trees["species"][kept.trees["block"].isin(waits)]
+    return trees.value_counts().reindex(list(species), fill_value=0).to_numpy(dtype=np.int64)
 
 
 def notes_on_kept(laid: SetOut, kept: KeptBlocks, area: shapely.Geometry) -> list[str]:

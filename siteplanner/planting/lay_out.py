@@ -31,11 +31,11 @@ from siteplanner.planting.kept import (
     check_patterns,
     cut_as_before,
     notes_on_kept,
-    stock_left,
+    waiting_trees,
     with_kept_trees,
 )
-from siteplanner.planting.mix.allocation import Allocation, allocate_species
-from siteplanner.planting.mix.limited import stock_of_mix
+from siteplanner.planting.mix.allocation import Allocation, allocate_species, costs_of
+from siteplanner.planting.mix.limited import left_for_mix, stock_of_mix
 from siteplanner.planting.mix.mix import Mixed
 from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
@@ -46,6 +46,7 @@ from siteplanner.planting.zones.decisions import (
 )
 from siteplanner.planting.zones.leave import better_left
 from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.kept_blocks import IN_THE_GROUND
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
@@ -105,6 +106,12 @@ class Layout:
     zone_figures: pd.DataFrame
     row_spacings: pd.DataFrame
     notes: tuple[str, ...]
+
+    @property
+    def to_come(self) -> NDArray[np.bool_]:
+        """Trees (trees,) that are not in the ground yet, and take plants, money and days."""
+        done = self.blocks["block"][self.blocks["status"] == IN_THE_GROUND]
+        return ~self.trees["block"].isin(done).to_numpy(dtype=bool)
 
     @property
     def planted(self) -> gpd.GeoDataFrame:
@@ -208,20 +215,27 @@ def _allocated(
     facts = inputs.species.facts
     general, own, told = mixes_of(site.mix, inputs.decided, facts)
     stock, limited = stock_of_mix(inputs.hand, facts, site)
+    names = list(facts["botanical_name"])
+    waiting = waiting_trees(inputs.kept, names)
+    stock, budget, taken = left_for_mix(
+        stock, general.budget, waiting, names, costs_of(names, general)
+    )
+    stays = ~laid.open
     allocation = allocate_species(
-        general,
+        general.model_copy(update={"budget": budget}),
         inputs.species,
         inputs.grid,
         suitability,
         laid.planted,
         laid.places.only(laid.open),
         no_plant,
-        stock_left(stock, laid, list(facts["botanical_name"])),
+        stock,
         own,
         dict(zip(zones["zone"], zones["ground_kind"], strict=True)),
+        (laid.places.only(stays), laid.fixed[stays]),
     )
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)
-    return with_kept_trees(allocation, laid, survival), [*limited, *told]
+    return with_kept_trees(allocation, laid, survival), [*limited, *taken, *told]
 
 
 def _counted(

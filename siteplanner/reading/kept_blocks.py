@@ -30,6 +30,8 @@ STATUSES = ("planned", "printed", "pegged", "planted", "lost", "set aside")
 #: Blocks of which somebody holds a sheet, or that stand: their rows and trees do not move.
 STANDING = ("printed", "pegged", "planted", "lost")
 SET_ASIDE = "set aside"
+#: The status of a block whose trees need no plants, money or days any more.
+IN_THE_GROUND = "planted"
 BLOCK_COLUMNS = (
     "block", "zone", "paddock", "status", "until", "pattern", "spacing_m", "bearing_deg",
     "geometry",

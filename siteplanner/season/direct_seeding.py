@@ -43,9 +43,9 @@ def seedings_of(
         when = window.words if window.fits else f"no time of the year suits: {window.why_not}"
         suited = "not known: ask" if names is None else ", ".join(names) or "none by the table"
         note = (
-            f"{when}; nobody on foot there; keep grazing animals out; best suited: {suited}; seed it takes: "
-            "not known: ask someone who direct-seeds such ground; flights, drones and seed may "
-            "need permits, and local rules decide"
+            f"{when}; nobody on foot there; keep grazing animals out; best suited: {suited}; seed "
+            "it takes: not known: ask someone who direct-seeds such ground; flights, drones and "
+            "seed may need permits, and local rules decide"
         )
         found.append(
             Seeding(

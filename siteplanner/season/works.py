@@ -17,8 +17,10 @@ from siteplanner.ground.cold.frost_dates import FrostDates
 from siteplanner.planting.access import SEEDED, best_to_seed, for_steep_crew
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
+from siteplanner.planting.mix.allocation import costs_of
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.kept_blocks import IN_THE_GROUND
 from siteplanner.season.direct_seeding import JOB as SEEDING_JOB
 from siteplanner.season.direct_seeding import Seeding, seedings_of
 from siteplanner.season.ground_works import fences, rip_lines
@@ -97,9 +99,7 @@ def works_of(
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     calendar = calendar_of(blocks, marks, frost, inputs, site)
-    cost = np.array(
-        [site.mix.tree_costs.get(n, site.mix.tree_cost) for n in facts["botanical_name"]]
-    )[kinds]
+    cost = costs_of(facts["botanical_name"], site.mix)[kinds]
     year_of_part, told = _years(
         layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar.earliest()
     )
@@ -120,7 +120,7 @@ def works_of(
     )
     paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
     # What is in the ground needs no plants any more; its infill is ordered from counts.
-    to_come = (blocks["status"] != "planted").to_numpy(dtype=bool)[of_tree]
+    to_come = layout.to_come
     plantings = plantings_of(
         trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
     )
@@ -260,13 +260,10 @@ def _years(
     work = materials(trees, np.tile(slope, 2), site.work, contracted)
     days = work["crew_days"].to_numpy(np.float64)
 
-    # Blocks in the ground take nothing any more.
-    to_come = (blocks["status"] != "planted").to_numpy(dtype=bool)[of_tree]
-
     def of_parts(use: NDArray[np.float64]) -> Use:
         """What a part takes in its year, and in the next for its infill."""
         now, following = (
-            np.bincount(part, use * share * to_come, 2 * count)[used].astype(np.float64)
+            np.bincount(part, use * share * layout.to_come, 2 * count)[used].astype(np.float64)
             for share in (1.0, dead)
         )
         return Use(now, following)
@@ -330,7 +327,7 @@ def _jobs(
         jobs.append((at // 12, at % 12 + 1, order, place, words, quantity, unit, note))
 
     planned = blocks.assign(window_number=calendar.of_block)
-    planned = planned[(planned["year"] > 0) & (planned["status"] != "planted")]
+    planned = planned[(planned["year"] > 0) & (planned["status"] != IN_THE_GROUND)]
     for paddock in paddocks.itertuples():
         mine = planned[planned["paddock"] == paddock.paddock]
         begins = [*map(calendar.month, mine["window_number"], mine["year"])]

@@ -234,6 +234,11 @@ class Mix(Table):
 
     Species are named by their botanical names. A rule that cannot be held gives way as little
     as can be, and the plan says by how many trees; ``never``, stock and budget never give way.
+
+    Blocks that stay as they are (see [blocks]) keep their trees. What of these is still to be
+    planted is taken from stock and budget first; trees in the ground (status planted) take nothing
+    of either. Shares and the target are of all trees of a zone, those that stay too, in the ground
+    or not: new places make up for them.
     """
 
     least_species: Annotated[int, Field(ge=1, le=30)] = 5
@@ -271,7 +276,8 @@ class Mix(Table):
     A batch not counted has nothing; count what is still in the nursery. Without any stock or
     counts this changes nothing."""
     budget: Annotated[float, Field(ge=0)] | None = None
-    """The most that trees in the ground may cost, in your currency."""
+    """The most that the trees still to be planted may cost, in your currency, those of printed and
+    pegged blocks too. Trees in the ground have been paid for."""
     tree_cost: Annotated[float, Field(ge=0)] = 6.0
     """The cost of a tree in the ground: plant, guard, labour (from memory: use your own)."""
     tree_costs: dict[str, Annotated[float, Field(ge=0)]] = {}

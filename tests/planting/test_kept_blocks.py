@@ -1,5 +1,6 @@
 """Nothing that was printed or planted moves, and no name is given twice."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -14,7 +15,9 @@ from siteplanner import load_site
 from siteplanner.after.mark_blocks import known_blocks, mark_blocks, save_blocks
 from siteplanner.base.errors import InputError
 from siteplanner.cli.app import app
+from siteplanner.plan import READS
 from siteplanner.planting import lay_out as planting
+from siteplanner.planting.kept import waiting_trees
 from siteplanner.planting.lay_out import Layout, lay_out
 from siteplanner.reading.kept_blocks import (
     BLOCK_COLUMNS,
@@ -22,6 +25,8 @@ from siteplanner.reading.kept_blocks import (
     KeptBlocks,
     read_kept_blocks,
 )
+from siteplanner.season import season as seasons
+from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
 
@@ -89,6 +94,11 @@ def drawn_zone(small: Path, first: Layout) -> str:
     )
     zone.to_file(small.with_name("drawn.gpkg"), layer="zones")
     return '\n[decisions]\nzones = "drawn.gpkg"\n'
+
+
+def trees_of(layout: Layout, names: list[str]) -> pd.Series:
+    """Trees of each species in some blocks."""
+    return layout.trees["species"][layout.trees["block"].isin(names)].value_counts()
 
 
 def same_rows(before: Layout, after: Layout, names: list[str]) -> None:
@@ -318,3 +328,90 @@ def test_names_of_a_plan_that_was_replaced_are_retired(small, first, blocks_file
     no_number_again(first, after)
     others = set(first.blocks["block"]) - {gone, other}
     assert others < set(after.blocks["block"])
+
+
+@pytest.mark.parametrize("status", ["printed", "pegged", "planted"])
+def test_the_budget_pays_for_what_is_still_to_be_planted(small, first, blocks_file, status):
+    names = list(first.planted["block"])[:2]
+    saved(first, blocks_file, **dict.fromkeys(names, status))
+    stay, all_trees = int(trees_of(first, names).sum()), len(first.trees)
+    most = stay + (all_trees - stay) // 2  # all that stays, and half of the rest
+    after = laid_out(changed(small, "paid.toml", ("[mix]", f"[mix]\nbudget = {6 * most}")))
+    same_rows(first, after, names)
+    new = len(after.trees) - stay
+    if status == "planted":  # paid for: the budget is for the others alone
+        assert stay + new > most and new <= most
+        assert not any("of the budget" in note for note in after.notes)
+        assert after.to_come.sum() == new
+    else:
+        assert 0.9 * (most - stay) < new <= most - stay
+        (said,) = [note for note in after.notes if "of the budget" in note]
+        assert said.startswith(f"Blocks that stay as they are take {stay} plants first")
+        assert after.to_come.all()
+
+
+@pytest.mark.parametrize("status", ["printed", "planted"])
+def test_the_stock_is_promised_to_what_is_printed_and_not_to_what_is_planted(
+    small, first, blocks_file, status
+):
+    names = list(first.planted["block"])[:2]
+    saved(first, blocks_file, **dict.fromkeys(names, status))
+    needs = trees_of(first, names)
+    common = needs.index[0]
+    stock = (2 * first.trees["species"].value_counts()).to_dict() | {common: int(needs[common]) - 3}
+    lines = [f"{name},{plants}" for name, plants in stock.items()]
+    small.with_name("stock.csv").write_text("\n".join(["species,plants", *lines, ""]), "utf-8")
+    site = changed(
+        small, "stock.toml", ("[mix]", "[mix]\nstock_only = true"),
+        more='\n[nursery]\nstock = "stock.csv"\n',
+    )  # fmt: skip
+    parts = assessed(site, {*planting.READS, *seasons.READS, *READS})
+    after = lay_out(*parts, site)
+    same_rows(first, after, names)
+    new = after.trees["species"][~after.trees["block"].isin(names)].value_counts()
+    short = [note for note in after.notes if "need more than is on hand" in note]
+    if status == "printed":
+        assert new.get(common, 0) == 0
+        assert len(short) == 1 and f"{common} 3." in short[0]
+    else:
+        assert 0 < new[common] <= stock[common] and not short
+    # The nursery is asked for each tree still to come, once.
+    supply = season_of(*parts, after, site).nursery.supply.set_index("species")
+    to_come = after.trees["species"][after.to_come].value_counts()
+    wanted = supply["to_plant"][supply["to_plant"] > 0]
+    assert wanted.to_dict() == to_come.to_dict()
+
+
+def test_a_paddock_planned_alone_leaves_the_stock_of_printed_blocks_elsewhere(
+    small, first, blocks_file
+):
+    east = first.planted["block"][first.planted["paddock"] == "East"].tolist()
+    saved(first, blocks_file, **dict.fromkeys(east, "printed"))
+    kept = read_kept_blocks(load_site(small), first.zones.crs)
+    species = list(first.trees["species"].unique())
+    assert waiting_trees(kept, species).tolist() == (
+        trees_of(first, east).reindex(species, fill_value=0).tolist()
+    )
+    most = len(first.trees[first.trees["block"].isin(east)]) + 40
+    site = changed(small, "west.toml", ("[mix]", f"[mix]\nbudget = {6 * most}"))
+    alone = laid_out(site.with_paddock("West"))
+    assert 30 < len(alone.trees) <= 40 and set(alone.counts["paddock"]) == {"West"}
+
+
+def test_trees_that_stay_count_in_their_zones_shares(small, first, blocks_file):
+    """One species fills a block that stays: the zone's other ground makes up for it."""
+    zone = first.planted["zone"].value_counts().index[0]
+    names = first.planted["block"][first.planted["zone"] == zone].tolist()
+    assert len(names) >= 2
+    mine = first.trees["zone"] == zone
+    common = first.trees["species"][mine].value_counts().index[0]
+    trees = first.trees.copy()
+    trees.loc[trees["block"] == names[0], "species"] = common
+    saved(replace(first, trees=trees), blocks_file, **{names[0]: "planted"})
+    after = laid_out(load_site(small))
+    before = int((first.trees["species"][mine] == common).sum())
+    now = int((after.trees["species"][after.trees["zone"] == zone] == common).sum())
+    forced = int((trees["block"] == names[0]).sum())
+    free = int((first.trees["species"][mine & (trees["block"] != names[0])] == common).sum())
+    assert now == max(before, forced) or abs(now - before) <= 2
+    assert now < forced + free

@@ -4,11 +4,12 @@ import math
 from types import SimpleNamespace
 
 import icalendar
+import numpy as np
 import pandas as pd
 import pytest
 from handover.small_site import small_site
 
-from siteplanner.planting.mix.limited import stock_of_mix
+from siteplanner.planting.mix.limited import left_for_mix, stock_of_mix
 from siteplanner.reading.nursery_counts import Hand
 from siteplanner.run import write_plan
 from siteplanner.site.nursery import Nursery
@@ -64,6 +65,25 @@ def test_before_anything_is_counted_the_mix_is_free_and_it_is_said():
 def test_stock_alone_holds_all_that_is_on_hand_and_no_counts():
     held = hand({GUM: 10}, [("ACADEA-1", "plantable", 7)], [("EUCOVA-1", GUM, 4)])
     assert stock_of_mix(held, FACTS, site(stock_only=True)) == ({GUM: 14}, [])
+
+
+def test_what_stays_is_taken_from_stock_and_budget_first():
+    names, cost = [GUM, WATTLE, BANKSIA], np.array([6.0, 6.0, 10.0])
+    waiting = np.array([4, 0, 3])
+    stock = {GUM: 10, BANKSIA: 2}
+    left, budget, said = left_for_mix(stock, 100.0, waiting, names, cost)
+    assert left == {GUM: 6, BANKSIA: 0} and budget == 100 - 24 - 30
+    assert "take 7 plants first, which cost 54 of the budget of 100." in said[0]
+    assert f"{BANKSIA} 1." in said[1] and GUM not in said[1]
+    assert stock == {GUM: 10, BANKSIA: 2}
+    _, budget, said = left_for_mix(None, 50.0, waiting, names, cost)
+    assert budget == 0 and "4 too much" in said[0] and len(said) == 1
+
+
+@pytest.mark.parametrize("limits", [({GUM: 1}, 5.0), (None, None)])
+def test_without_waiting_trees_or_limits_nothing_is_taken_or_said(limits):
+    waiting = np.zeros(1, int) if limits[0] else np.ones(1, int)
+    assert left_for_mix(*limits, waiting, [GUM], np.array([6.0])) == (*limits, [])
 
 
 @pytest.mark.long

@@ -1,6 +1,7 @@
 """The mix: the aim, rules that hold or give way, and brute force on small cases."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -120,6 +121,49 @@ def test_stock_and_budget_never_give_way():
     assert got.trees.tolist() == [30, 20]
     _, got = mix(scores, [0.9, 0.8], cost=np.array([2.0, 4.0]), budget=130.0)
     assert 126 < got.trees @ [2, 4] <= 130
+
+
+def beside(stays, scores, survival, pioneer=None, *, aim=None, **rules):
+    """The mix of a zone where trees of each species stay, on ground like the other places."""
+    which = kinds(survival, pioneer, aim=aim)
+    supply = gather(scores, which, held(**rules))
+    more = np.repeat(scores[:1], sum(stays), axis=0)
+    whole = gather(np.concatenate([scores, more]), which, held(**rules))
+    supply = replace(supply, standing=np.array(stays), whole=whole)
+    return choose_mix(supply, which, held(**rules))
+
+
+def test_new_places_make_up_for_trees_that_stay():
+    got = beside(
+        [50, 0, 0], zone((100, [90, 60, 50])), [0.9, 0.5, 0.7], aim=np.array([50.0, 30.0, 20.0])
+    )
+    assert got.trees.tolist() == [25, 45, 30]
+    assert got.target_deviation == 0 and not got.clashes
+    # More than the zone's whole share stays: it is told, and nothing of it is added.
+    got = beside([80, 0], zone((20, [90, 90])), [0.9, 0.9], largest_share=0.5)
+    assert got.trees.tolist() == [0, 20]
+    assert [clash.short for clash in got.clashes] == [30]
+    assert got.target_deviation == 30
+
+
+def test_rules_of_a_mix_count_what_stays():
+    scores = zone((60, [90, 90, 90]))
+    got = beside([30, 10, 0], scores, [0.9] * 3, largest_share=0.35, aim_first=0)
+    assert got.trees[0] <= 5 and got.trees.sum() == 60  # 35 of 100, of which 30 stay
+    # A role's share is met by pioneers that stay; a species that stays is one of those asked for.
+    got = beside(
+        [40, 0], zone((60, [60, 90])), [0.5, 0.9], [True, False], pioneer_share=0.4, aim_first=0,
+        least_species=2,
+    )  # fmt: skip
+    assert got.trees.tolist() == [0, 60] and not got.clashes
+    # As little as one tree more of what stays may be planted, but not of what is new.
+    got = beside(
+        [10, 0, 0], zone((90, [90, 90, 90])), [0.9] * 3, aim=np.array([11.0, 85.0, 4.0]),
+        smallest_share=0.1,
+    )  # fmt: skip
+    assert got.trees[0] >= 1 and (got.trees[2] == 0 or got.trees[2] >= 10)
+    got = beside([5, 0], zone((95, [90, 90])), [0.9, 0.9], must=("a",), aim=np.array([0.0, 1.0]))
+    assert got.trees.tolist() == [0, 95] and not got.clashes
 
 
 def test_zones_share_the_stock_where_it_does_most():

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -46,6 +46,7 @@ def allocate_species(
     stock: dict[str, int] | None = None,
     own: Mapping[str, Mix] | None = None,
     ground: Mapping[str, str] | None = None,
+    standing: tuple[Places, NDArray[np.int64]] | None = None,
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
@@ -53,6 +54,7 @@ def allocate_species(
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
     is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
     differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
+    ``standing`` are trees that stay, places and species: they count in their zone's shares.
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
@@ -68,14 +70,24 @@ def allocate_species(
         zone: candidates_of(species, in_zone[zone], (ground or {}).get(zone, "")) for zone in zones
     }
     spots, scores, supplies = [], [], []
-    for zone in zones:
-        mine = np.flatnonzero(zone_of == zone)
-        x, y = places.x[mine], places.y[mine]
+
+    def scored(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float32]:
         score = scores_at(grid, suitability, x, y)
         score[too_tall(x, y, height, no_plant)] = np.nan
+        return score
+
+    for zone in zones:
+        mine = np.flatnonzero(zone_of == zone)
+        score = scored(places.x[mine], places.y[mine])
         spots.append(mine)
         scores.append(score)
-        supplies.append(gather(score, kinds_in[zone], in_zone[zone]))
+        supply = gather(score, kinds_in[zone], in_zone[zone])
+        if standing is not None:
+            supply = _with_standing(
+                supply, score, blocks["zone"].to_numpy() == zone, *standing, scored,
+                kinds_in[zone], in_zone[zone],
+            )  # fmt: skip
+        supplies.append(supply)
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
@@ -97,6 +109,28 @@ def allocate_species(
     return Allocation(kind, mixes, tuple(told))
 
 
+def _with_standing(
+    supply: Supply,
+    score: NDArray[np.float32],
+    in_zone: NDArray[np.bool_],
+    places: Places,
+    fixed: NDArray[np.int64],
+    scored: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float32]],
+    kinds: Candidates,
+    rules: Mix,
+) -> Supply:
+    """Put the trees that stay in a zone beside its supply; ``in_zone`` tells its blocks."""
+    mine = in_zone[places.block]
+    if not mine.any():
+        return supply
+    here = scored(places.x[mine], places.y[mine])
+    return replace(
+        supply,
+        standing=np.bincount(fixed[mine], minlength=len(kinds.names)),
+        whole=gather(np.concatenate([score, here]), kinds, rules),
+    )
+
+
 def candidates_of(species: SpeciesTable, rules: Mix, ground: str = "") -> Candidates:
     """Gather what the mix knows of the species, on a kind of ground, from table and site file."""
     facts = species.facts
@@ -107,8 +141,13 @@ def candidates_of(species: SpeciesTable, rules: Mix, ground: str = "") -> Candid
         species.survival_on(ground),
         tuple(tuple(roles) for roles in facts["roles"]),
         aim,
-        np.array([rules.tree_costs.get(name, rules.tree_cost) for name in names]),
+        costs_of(names, rules),
     )
+
+
+def costs_of(names: Sequence[str], rules: Mix) -> NDArray[np.float64]:
+    """Cost of a tree in the ground (species,), in the user's currency."""
+    return np.array([rules.tree_costs.get(n, rules.tree_cost) for n in names], dtype=np.float64)
 
 
 def scores_at(

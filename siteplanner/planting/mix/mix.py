@@ -66,17 +66,27 @@ class Supply:
 
     ``group`` int64 (places,), the group of each place, -1 where no species fits; ``size``
     int64 (groups,); ``suitability`` float64 (groups, species), mean score, NaN where the species
-    does not fit the group.
+    does not fit the group. ``standing`` int64 (species,) are the zone's trees that stay, which
+    count in its shares; ``whole`` the supply of their places and these together, whose ground the
+    aim goes by. Both are None where no tree stays.
     """
 
     group: NDArray[np.int64]
     size: NDArray[np.int64]
     suitability: NDArray[np.float64]
+    standing: NDArray[np.int64] | None = None
+    whole: Supply | None = None
 
     @property
     def places(self) -> int:
         """Number of places on which some species fits."""
         return int(self.size.sum())
+
+    @property
+    def stays(self) -> NDArray[np.int64]:
+        """Trees of each species that stay in the zone, int64 (species,)."""
+        none = np.zeros(self.suitability.shape[1], dtype=np.int64)
+        return none if self.standing is None else self.standing
 
     def where(self) -> NDArray[np.bool_]:
         """Tell which species may stand on which place, bool (places, species)."""
@@ -100,10 +110,10 @@ class Mixed:
     """Trees of each species, int64 (species,), and how good the mix is.
 
     ``target_deviation`` is the number of trees that would have to be of another species to meet the
-    aim; ``survivors`` are expected; ``most_survivors`` could be had by looking at survival alone
-    under the same rules (a bound: parts of species are allowed), and ``most_target_deviation`` is
-    how far that would be off the aim: the two show what the aim costs. ``optimality_gap``: how much
-    better, as a share of the places, a mix might be at most.
+    aim, of those that stay too; ``survivors`` are expected; ``most_survivors`` could be had by
+    looking at survival alone under the same rules (a bound: parts of species are allowed), and
+    ``most_target_deviation`` is how far that would be off the aim: the two show what the aim costs.
+    ``optimality_gap``: how much better, as a share of the places, a mix might be at most.
     """
 
     trees: NDArray[np.int64]
@@ -173,9 +183,11 @@ def _grouped(scores: NDArray[np.floating], fits: NDArray[np.bool_]) -> Supply:
 def aim_of(supply: Supply, kinds: Candidates) -> NDArray[np.float64]:
     """Share of each species in the target community here; they add up to 1 (or are all 0).
 
-    Where weights are given they are kept among the species that fit. Else the aim goes by the
+    It is of all the zone's ground, that of trees that stay too. Where weights are given they are
+    kept among the species that fit. Else the aim goes by the
     ground that a species fits and the square of its mean suitability there (our own rule of thumb).
     """
+    supply = supply.whole or supply
     size = supply.size[:, None] * np.isfinite(supply.suitability)
     ground = size.sum(axis=0)
     if kinds.aim is not None:
@@ -213,11 +225,11 @@ def choose_mix(
     loosely, _ = tough.program.solve(nodes=_NODES, optimality_gap=_OPTIMALITY_GAP, whole=False)
     return Mixed(
         trees,
-        _clashes(zone, values, kinds, rules),
-        _off(trees, zone.aim),
+        _clashes(zone, values, kinds, rules, supply.stays),
+        _off(trees + supply.stays, zone.aim),
         float(values[zone.placed] @ zone.worth),
         float(loosely[tough.placed] @ tough.worth),
-        _off(loosely[tough.trees], zone.aim),
+        _off(loosely[tough.trees] + supply.stays, zone.aim),
         optimality_gap / supply.places,
     )
 
@@ -252,9 +264,13 @@ def zone_program(
     stock: NDArray[np.int64] | None = None,
     budget: float | None = None,
 ) -> Zone:
-    """Write a zone's mix as an integer program; only trees and uses are whole numbers."""
+    """Write a zone's mix as an integer program; only trees and uses are whole numbers.
+
+    Every share is of all the zone's trees, those that stay too.
+    """
     group, kind = np.nonzero(np.isfinite(supply.suitability))
-    places, species = supply.places, len(kinds.names)
+    places, species, stays = supply.places, len(kinds.names), supply.stays
+    total = places + int(stays.sum())
     ground = np.bincount(kind, supply.size[group], species)
     most = ground if stock is None else np.minimum(ground, stock)
     worth = supply.suitability[group, kind] / 100 * kinds.survival[kind]
@@ -267,47 +283,53 @@ def zone_program(
     used = program.add(np.zeros(species), 0, (most > 0).astype(float), whole=True)
     left = program.add(np.array(_LEFT), 0, np.array([_EMPTY * places, places]))
     pull = rules.aim_first
-    under = program.add(np.full(species, _UNDER * pull), 0, places)
+    under = program.add(np.full(species, _UNDER * pull), 0, total)
     over = [
         program.add(np.full(species, cost * pull), 0, upto)
-        for cost, upto in zip(_OVER, (*(aim * places * s for s in _OVER_TO), places), strict=True)
+        for cost, upto in zip(_OVER, (*(aim * total * s for s in _OVER_TO), total), strict=True)
     ]
-    over_share = program.add(np.full(species, _RULE), 0, places)
+    over_share = program.add(np.full(species, _RULE), 0, total)
     few = program.add(np.array([_SPECIES * places]), 0, rules.least_species)
-    must = kinds.listed(rules.must)
+    must = kinds.listed(rules.must) & (stays == 0)
     missed = program.add(np.full(species, _MUST * places), 0, must.astype(float))
 
     rows = np.arange(len(supply.size))
     program.rule([(group, placed, 1.0)], -np.inf, supply.size, rows)
     program.rule([(kind, placed, 1.0), (each, trees, -1.0)], 0, 0, each)
     program.rule([(0, trees, 1.0), (0, left, 1.0)], places, places)
-    # Off the aim: trees = aim + over - under.
+    # Off the aim: trees, with those that stay, = aim + over - under.
     program.rule(
         [(each, trees, -1.0), *((each, part, 1.0) for part in over), (each, under, -1.0)],
-        -aim * places,
-        -aim * places,
+        stays - aim * total,
+        stays - aim * total,
         each,
     )
-    # Shares are of the trees planted: places less empty ones.
+    # Shares are of the trees planted: places less empty ones, and what stays.
     largest = rules.largest_share
     program.rule(
         [(each, trees, 1.0), (each, over_share, -1.0)]
         + [(each, left[n : n + 1].repeat(species), largest) for n in range(2)],
         -np.inf,
-        largest * places,
+        largest * total - stays,
         each,
     )
     program.rule([(each, trees, 1.0), (each, used, -most)], -np.inf, 0, each)
-    fewest = np.minimum(np.ceil(max(rules.smallest_share * places, rules.smallest_clump, 1)), most)
+    fewest = np.ceil(max(rules.smallest_share * total, rules.smallest_clump, 1))
+    fewest = np.minimum(np.maximum(fewest - stays, 1), most)
     program.rule([(each, trees, 1.0), (each, used, -fewest)], 0, np.inf, each)
-    program.rule([(0, used, 1.0), (0, few, 1.0)], rules.least_species, np.inf)
+    program.rule(
+        [(0, used, (stays == 0).astype(float)), (0, few, 1.0)],
+        rules.least_species - np.count_nonzero(stays),
+        np.inf,
+    )
     program.rule([(each, used, 1.0), (each, missed, 1.0)], must.astype(float), np.inf, each)
     short = {}
     for role, share in rules.roles_asked().items():
-        short[role] = program.add(np.array([_RULE]), 0, places)
+        having = kinds.having(role).astype(float)
+        short[role] = program.add(np.array([_RULE]), 0, total)
         program.rule(
-            [(0, trees, kinds.having(role).astype(float)), (0, short[role], 1.0), (0, left, share)],
-            share * places,
+            [(0, trees, having), (0, short[role], 1.0), (0, left, share)],
+            share * total - having @ stays,
             np.inf,
         )
     if budget is not None and kinds.cost is not None:
@@ -316,11 +338,15 @@ def zone_program(
 
 
 def _clashes(
-    zone: Zone, values: NDArray[np.float64], kinds: Candidates, rules: Rules
+    zone: Zone,
+    values: NDArray[np.float64],
+    kinds: Candidates,
+    rules: Rules,
+    stays: NDArray[np.int64],
 ) -> tuple[Clash, ...]:
     """Name the rules that gave way, and by how much."""
     found = []
-    trees = values[zone.trees].sum()
+    trees = values[zone.trees].sum() + stays.sum()
     for name, missed in zip(kinds.names, values[zone.missed], strict=True):
         if missed > 0.5:
             found.append(Clash(f"{name} must be planted, but no free ground suits it", 1, ""))

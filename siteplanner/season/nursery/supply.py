@@ -114,18 +114,18 @@ def _species_counted(
 def supply_of(
     names: pd.Series[str],
     ordered: pd.Series[int],
-    counts: pd.DataFrame,
+    trees: pd.Series[int],
     batches: Sequence[Batch],
     hand: Hand,
     apart: Mapping[str, Range],
 ) -> pd.DataFrame:
     """Sum up what each species comes to (see :class:`~.year.NurseryYear`).
 
-    ``ordered`` has the plants to raise of each species, infill too; ``counts`` is the layout's;
-    ``apart`` are plants of batches that the plan no longer has. Batches raised as infill are left
-    out of what is expected, as of what is short: they wait for deaths to be counted.
+    ``ordered`` has the plants to raise of each species, infill too; ``trees`` those that are still
+    to be planted, without it; ``apart`` are plants of batches that the plan no longer has. Batches
+    raised as infill are left out of what is expected, as of what is short: they wait for deaths to
+    be counted.
     """
-    trees = counts.groupby("species", sort=False)["trees"].sum()
     rows = []
     for name in names:
         wanted, to_plant = int(ordered.get(name, 0)), int(trees.get(name, 0))
@@ -158,15 +158,14 @@ def substitutes_of(
     supply: pd.DataFrame,
     lowest_suitability: int,
 ) -> pd.DataFrame:
-    """Find the species that fit best where each species is to stand, zone by zone."""
+    """Find the species that fit best where each species is still to be planted, zone by zone."""
     names = inputs.species.facts["botanical_name"].to_numpy()
-    rows, cols = inputs.grid.rows_cols(
-        layout.trees.geometry.x.to_numpy(), layout.trees.geometry.y.to_numpy()
-    )
+    trees, kinds = layout.trees[layout.to_come], layout.tree_species[layout.to_come]
+    rows, cols = inputs.grid.rows_cols(trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy())
     scores = suitability.on_grid(suitability.score)[:, rows, cols].astype(np.float64)
     inside = (scores != _NOT_SCORED).all(axis=0)
-    zones, zone = np.unique(layout.trees["zone"].to_numpy().astype(str), return_inverse=True)
-    place = zone * len(names) + layout.tree_species
+    zones, zone = np.unique(trees["zone"].to_numpy().astype(str), return_inverse=True)
+    place = zone * len(names) + kinds
     number = np.bincount(place[inside], minlength=len(zones) * len(names))
     sums = np.stack(
         [np.bincount(place[inside], s[inside], minlength=len(number)) for s in scores], axis=1

@@ -33,8 +33,9 @@ class NurseryYear:
     ``bench`` has ``month`` (its first day), ``bench_m2``, ``shade_house_m2`` and ``open_m2``
     (hardening), each at its own fullest day of the month: what moves out within a month counts
     in both places, but once in ``bench_m2``; no rows without a planting date. ``supply`` has one
-    row a species: ``species, ordered, to_plant`` (without infill) ``, on_hand`` (from elsewhere)
-    ``, worst, expected, best, short`` (of those to plant), all plants.
+    row a species: ``species, ordered, to_plant`` (without infill, nor trees in the ground)
+    ``, on_hand`` (from elsewhere) ``, worst, expected, best, short`` (of those to plant), all
+    plants.
     ``substitutes`` has ``zone, species, substitute, suitability`` (mean over the species' places,
     0-100) ``, spare`` (plants to spare of the substitute) ``, offered`` (of these, to fill what is
     short here: no plant is offered twice), the best first. ``counted_to`` is the
@@ -81,7 +82,8 @@ def nursery_year(
         for code, planting in coded(row["code"], wanted, calendar):
             batches += batches_of(row, code, planting, mine, rules, mean_c.tolist())
     counted, apart, said = counted_batches(batches, hand, site, facts)
-    supply = supply_of(facts["botanical_name"], ordered, layout.counts, counted, hand, apart)
+    to_plant = layout.trees["species"][layout.to_come].value_counts()
+    supply = supply_of(facts["botanical_name"], ordered, to_plant, counted, hand, apart)
     counted_to = max((d for d in hand.counts["date"] if d is not None), default=None)
     substitutes = substitutes_of(inputs, suitability, layout, supply, site.mix.lowest_suitability)
     warnings = [
