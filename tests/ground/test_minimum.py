@@ -210,8 +210,7 @@ def test_stated_errors_hold_two_in_three_places_of_a_made_world():
     covariance = (x * spread**2) @ x.T + model.field_covariance(places, places)
     covariance += model.MICROSITE_C**2 * np.eye(count + 40)
     mean = x @ np.array([0.0, *(kind.mean for kind in PREDICTORS)])
-    for _ in range(250):
-        drawn = multivariate_t(mean, covariance, df=4, seed=rng).rvs()
+    for drawn in multivariate_t(mean, covariance, df=4, seed=rng).rvs(250):
         read = drawn[:count] + model.INSTRUMENT_C * rng.standard_normal(count)
         fit = fit_minimum(read, [a[:count] for a in at], places[:count], station_m=STATION)
         fit = dataclasses.replace(fit, winter_all_c=0.0, winter_place_c=0.0)
