@@ -19,13 +19,7 @@ from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.handover.gis.rasters import coded, describe
 from siteplanner.reading.dem import metres_of_heights
-from siteplanner.reading.files.true_metres import (
-    MOST_OFF,
-    degrees,
-    in_metres,
-    in_words,
-    stretch,
-)
+from siteplanner.reading.files.true_metres import degrees, in_metres, not_true
 from siteplanner.suitability.classes import NOT_SCORED
 from siteplanner.tiled.tiles import Box
 
@@ -185,15 +179,9 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     if not straight or not np.isclose(transform.a, -transform.e, rtol=1e-6):
         raise input_error(path, "", "its cells are not square with north up", remedy)
     middle = transform @ (shape[1] / 2, shape[0] / 2)
-    off = stretch(found.to_2d(), *degrees(found.to_2d(), *middle))
-    if abs(off) > MOST_OFF:
-        raise input_error(
-            path,
-            "",
-            f"its CRS {found.name!r} is not true to scale: lengths on its map are {in_words(off)} "
-            "than on the ground in the middle of the DEM",
-            remedy,
-        )
+    wrong = not_true(found.to_2d(), *degrees(found.to_2d(), *middle), "the DEM's middle")
+    if wrong:
+        raise input_error(path, "", f"its CRS {found.name!r} {wrong}", remedy)
     if metres_of_heights(found, unit) != 1:
         raise input_error(
             path, "", "its heights are in feet", "convert them to metres and save it again"

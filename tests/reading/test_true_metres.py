@@ -28,6 +28,7 @@ from siteplanner.site.site_file import load_site
 EARTH = pyproj.Geod(ellps="WGS84")
 LON, LAT = 154.4, -42.0  # open sea
 CELLS = 48
+EAST, SOUTH = 0.1234, 0.0567  # heights rise by that much a cell, m
 
 
 def lonlat(crs, x, y):
@@ -46,7 +47,7 @@ def site_at(folder, crs, lon=LON, lat=LAT, across=100.0, asked=None):
         folder / "dem.tif", "w", driver="GTiff", width=CELLS, height=CELLS, count=1,
         dtype="float32", crs=crs, transform=from_origin(west, north, cell, cell),
     ) as file:  # fmt: skip
-        file.write((300 + 0.1 * cols + np.sin(rows / 9)).astype(np.float32), 1)
+        file.write((300 + EAST * cols + SOUTH * rows).astype(np.float32), 1)
     square = shapely.Point(x, y).buffer(across / 2, cap_style="square")
     path = site_around(folder, {"file": "dem.tif", "margin_m": 20.0}, square, crs)
     head, *species = (folder / "species.csv").read_text("utf-8").splitlines(keepends=True)
@@ -60,6 +61,21 @@ def true_area(folder):
     land = gpd.read_file(folder / "land.gpkg")
     shapes = land.geometry.segmentize(20).to_crs(4326)
     return sum(abs(EARTH.geometry_area_perimeter(shape)[0]) for shape in shapes)
+
+
+def height_error(folder, inputs):
+    """Largest error of heights in the property, m: those of the DEM's plane at the same place.
+
+    GDAL places what it resamples to an eighth of a cell.
+    """
+    grid = inputs.grid
+    rows, cols = np.nonzero(grid.cover(inputs.boundary.geometry))
+    x, y = grid.transform @ (cols + 0.5, rows + 0.5)
+    with rasterio.open(folder / "dem.tif") as file:
+        back = pyproj.Transformer.from_crs(grid.crs, file.crs.to_wkt(), always_xy=True)
+        col, row = ~file.transform @ back.transform(x, y)
+    plane = 300 + EAST * (col - 0.5) + SOUTH * (row - 0.5)
+    return np.abs(inputs.dem[rows, cols] - plane).max()
 
 
 def off_the_ground(crs, x, y, step=100.0):
@@ -148,6 +164,7 @@ def test_the_working_crs_is_true_to_scale(tmp_path, crs, lon, lat, worked):
     assert inputs.boundary.area.sum() == pytest.approx(true_area(tmp_path / "site"), rel=0.002)
     said = [note for note in inputs.notes if "not true to scale" in note]
     assert len(said) == (worked != crs)
+    assert height_error(tmp_path / "site", inputs) < (EAST + SOUTH) / 8
 
 
 @pytest.mark.parametrize(
@@ -170,6 +187,7 @@ def test_where_no_utm_zone_is_true_the_crs_is_the_property_s_own(
         assert about["Longitude of natural origin"] == middle
     assert off_the_ground(found, *corners(inputs.boundary.total_bounds)) <= 0.001
     assert any("not true to scale" in note and found.name in note for note in inputs.notes)
+    assert height_error(tmp_path / "site", inputs) < (EAST + SOUTH) / 8
     # A file that goes out and comes back is in the same CRS.
     inputs.boundary.to_file(tmp_path / "out.gpkg")
     assert gpd.read_file(tmp_path / "out.gpkg").crs == found
@@ -220,9 +238,7 @@ def test_blocks_kept_in_a_crs_that_is_not_true_are_refused_with_what_helps(merca
     assert "[site] crs" not in str(refused.value)
 
 
-@given(
-    st.floats(-180, 180), st.floats(-90, 90), st.floats(50, 50_000), st.floats(0, 360)
-)
+@given(st.floats(-180, 180), st.floats(-90, 90), st.floats(50, 50_000), st.floats(0, 360))
 def test_lengths_are_true_in_the_crs_of_any_place(lon, lat, across, turn):
     ways = turn + np.arange(0, 360, 90)
     ends = EARTH.fwd(np.full(4, lon), np.full(4, lat), ways, np.full(4, across / 2))

@@ -13,7 +13,7 @@ from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
 
-from siteplanner.base.errors import Errors, input_error
+from siteplanner.base.errors import Errors
 from siteplanner.reading.files.raster_place import misplaced, must_be_here
 from siteplanner.reading.files.text import must_hold
 from siteplanner.site.site_file import Site

@@ -61,14 +61,13 @@ def working_crs(site: Site, notes: list[str] | None = None) -> pyproj.CRS:
         return named
     if not in_metres(crs):
         return metric_crs(*spots)
-    off = stretch(crs, *spots)
-    if abs(off) <= MOST_OFF:
+    wrong = not_true(crs, *spots, "the property")
+    if not wrong:
         return crs
     better = metric_crs(*spots)
     if notes is not None:
         notes.append(
-            f"The DEM's CRS, {crs.name}, is not true to scale at the property: lengths on its map "
-            f"are {in_words(off)} than on the ground. The site is worked in {better.name} instead, "
+            f"The DEM's CRS, {crs.name}, {wrong}. The site is worked in {better.name} instead, "
             f"where spacings and setbacks are true to {100 * MOST_OFF:g} %."
         )
     return better
@@ -126,15 +125,23 @@ def metric_crs(lon: ArrayLike, lat: ArrayLike) -> pyproj.CRS:
     return pyproj.CRS.from_wkt(made.to_wkt())
 
 
-def in_words(off: float) -> str:
-    """Say a share by which lengths differ.
+def not_true(crs: pyproj.CRS, lon: ArrayLike, lat: ArrayLike, where: str) -> str:
+    """Say how a CRS is not true to scale at spots, words that go after its name; "" if it is.
 
-    >>> in_words(0.3456), in_words(-0.0123), in_words(3.2)
-    ('up to 35 % longer', 'up to 1.2 % shorter', 'up to 320 % longer')
+    ``where`` are words for the spots.
     """
+    off = stretch(crs, lon, lat)
+    if abs(off) <= MOST_OFF:
+        return ""
+    if not np.isfinite(off):
+        return f"does not reach {where}"
     percent = 100 * abs(off)
     digits = 2 if percent < 1 else 1 if percent < 10 else 0
-    return f"up to {percent:.{digits}f} % {'longer' if off > 0 else 'shorter'}"
+    more = "longer" if off > 0 else "shorter"
+    return (
+        f"is not true to scale at {where}: lengths on its map are up to {percent:.{digits}f} % "
+        f"{more} than on the ground"
+    )
 
 
 def spots_of(frame: gpd.GeoDataFrame) -> Spots:
@@ -207,20 +214,19 @@ def _must_be_true(site: Site, named: pyproj.CRS, spots: Spots) -> None:
         across = (spots[0][0] - area.west) % 360 - ((area.east - area.west) % 360 or 360)
         up = spots[1][0]
         elsewhere = 3 < across < 357 or not area.south - 3 < up < area.north + 3
-    off = stretch(named, *spots)
-    if elsewhere or not np.isfinite(off):
+    if elsewhere:
         raise input_error(
             site.path,
             "site.crs",
             f"{named.name!r} is for another part of the earth than the property",
             "choose the projected CRS of the property, or leave it out",
         )
-    if abs(off) > MOST_OFF:
+    wrong = not_true(named, *spots, "the property")
+    if wrong:
         code = metric_crs(*spots).to_epsg()
         raise input_error(
             site.path,
             "site.crs",
-            f"{named.name!r} is not true to scale at the property: lengths on its map are "
-            f"{in_words(off)} than on the ground",
+            f"{named.name!r} {wrong}",
             f"leave it out, or write EPSG:{code}" if code else "leave it out",
         )
