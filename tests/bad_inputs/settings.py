@@ -135,6 +135,14 @@ def crs_across_the_earth(site):
     change(site, site={"crs": "EPSG:32633"})
 
 
+@TABLE.refuse(
+    "site.toml", "site.crs", "lengths on its map are up to 35 % longer than on the ground",
+    "leave it out, or write EPSG:32756",
+)  # fmt: skip
+def crs_whose_metres_are_no_metres(site):
+    change(site, site={"crs": "EPSG:3857"})
+
+
 @TABLE.refuse("local.csv", "", "this file does not exist", "check the path")
 def a_list_of_local_species_that_is_gone(site):
     change(site, decisions={"local": "local.csv"})

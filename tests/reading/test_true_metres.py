@@ -216,6 +216,24 @@ def test_a_crs_that_was_asked_for_and_is_true_is_used(tmp_path):
     assert not any("not true to scale" in note for note in inputs.notes)
 
 
+def test_a_dem_in_feet_is_worked_in_metres(tmp_path):
+    # EPSG:2225 is in US survey feet.
+    inputs = read_inputs(load_site(site_at(tmp_path / "site", "EPSG:2225", -123.5, 40.3, 600.0)))
+    assert inputs.grid.crs == pyproj.CRS("EPSG:32610")
+    assert inputs.boundary.area.sum() == pytest.approx(true_area(tmp_path / "site"), rel=0.002)
+    assert height_error(tmp_path / "site", inputs) < (EAST + SOUTH) / 8
+
+
+def test_a_boundary_in_web_mercator_goes_with_a_dem_that_is_true(tmp_path):
+    path = site_at(tmp_path / "site", "EPSG:7856")
+    land = gpd.read_file(tmp_path / "site" / "land.gpkg")
+    land.to_crs(3857).to_file(tmp_path / "site" / "land.gpkg")
+    inputs = read_inputs(load_site(path))
+    assert inputs.grid.crs == pyproj.CRS("EPSG:7856")
+    assert inputs.boundary.area.sum() == pytest.approx(land.area.sum(), rel=1e-6)
+    assert not any("not true to scale" in note for note in inputs.notes)
+
+
 def test_the_property_counts_and_not_the_far_ends_of_its_dem(tmp_path):
     path = site_at(tmp_path / "site", "EPSG:32631", 5.99, 0.1)
     with rasterio.open(
