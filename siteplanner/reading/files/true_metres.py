@@ -18,6 +18,7 @@ from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 
 from siteplanner.base.errors import Errors, InputError, input_error
 from siteplanner.reading.files.features import POLYGONS, read_features
+from siteplanner.reading.files.raster_place import of_the_earth
 from siteplanner.reading.files.tiles import opened
 from siteplanner.site.site_file import Site
 
@@ -192,7 +193,14 @@ def _named(site: Site) -> pyproj.CRS | None:
                 "write an EPSG code such as EPSG:32756",
             )
             continue
-        if place == "site.crs" and not in_metres(known[place]):
+        if not of_the_earth(known[place]):
+            errors.add(
+                site.path,
+                place,
+                f"{name!r} is not for the surface of the earth",
+                "write an EPSG code such as EPSG:32756",
+            )
+        elif place == "site.crs" and not in_metres(known[place]):
             errors.add(
                 site.path,
                 place,
