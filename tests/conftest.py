@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import hashlib
 import io
 import os
@@ -12,6 +13,9 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+
+# One worker a core: more threads in each would only wait for one another.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 from examples import examples
@@ -145,3 +149,9 @@ def pytest_terminal_summary(terminalreporter, exitstatus, config):
     if os.environ.get("SITEPLANNER_REQUIRE_ALL") == "1" and skipped:
         terminalreporter.write_line(f"{len(skipped)} tests were skipped, none may be", red=True)
         terminalreporter._session.exitstatus = 1
+
+
+def pytest_collection_finish():
+    """What is imported by now stays: Python need not look through it for garbage again and again."""
+    gc.collect()
+    gc.freeze()

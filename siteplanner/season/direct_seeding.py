@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
 
-from siteplanner.season.plantings import Calendar
+from siteplanner.ground.assess import Ground
+from siteplanner.ground.cold.frost_dates import FrostDates
+from siteplanner.planting.access import SEEDED, best_to_seed
+from siteplanner.planting.lay_out import Layout
+from siteplanner.reading.inputs import Inputs
+from siteplanner.season.ground_works import grounds_of
+from siteplanner.season.plantings import Calendar, calendar_of
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.score import Suitability
 
 JOB = "seed from above"
 
@@ -24,7 +32,7 @@ class Seeding:
     note: str
 
 
-def seedings_of(
+def dated(
     blocks: gpd.GeoDataFrame, calendar: Calendar, best: Sequence[Sequence[str] | None]
 ) -> list[Seeding]:
     """Give each block to be seeded its date: the first year's window of its ground.
@@ -54,3 +62,28 @@ def seedings_of(
             )
         )  # fmt: skip
     return found
+
+
+def seedings_of(
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    layout: Layout,
+    frost: Mapping[str, FrostDates],
+    site: Site,
+) -> list[Seeding]:
+    """Give the blocks of a layout that are seeded from above their dates.
+
+    ``frost`` are the frost dates of each zone.
+    """
+    seeded = layout.blocks[layout.blocks["steep"] == SEEDED].reset_index(drop=True)
+    if seeded.empty:
+        return []
+    _, marks = grounds_of(seeded, layout.planted, inputs.grid, ground, suitability.mask)
+    scores = suitability.on_grid(suitability.score)
+    names = list(inputs.species.facts["botanical_name"])
+    best = [
+        best_to_seed([shape], scores, names, inputs.grid, site.mix.lowest_suitability)
+        for shape in seeded.geometry
+    ]
+    return dated(seeded, calendar_of(seeded, marks, frost, inputs, site), best)

@@ -1,4 +1,4 @@
-"""What is done to the ground before planting: new fences, and lines for a machine."""
+"""The ground that is worked: what it is like, new fences, and lines for a machine."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from siteplanner.base.grid import BoolGrid, Grid
+from siteplanner.ground.assess import Ground
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones import describe
@@ -71,3 +73,26 @@ def rip_lines(
     ).explode(ignore_index=True)
     found = found[found.length >= SHORTEST_RIP_M].reset_index(drop=True)
     return found.assign(length_m=found.length)[["block", "length_m", "geometry"]]
+
+
+def grounds_of(
+    blocks: gpd.GeoDataFrame,
+    planted: gpd.GeoDataFrame,
+    grid: Grid,
+    ground: Ground,
+    scored: BoolGrid,
+) -> tuple[list[describe.GroundSummary], list[frozenset[str]]]:
+    """What the ground of each block is like, and the marks that planting windows go by.
+
+    Marks compare a block with all ground that is ``planted``.
+    """
+    of_cell = grid.number(blocks.geometry)
+    whole = describe.ground_of(ground.layers, ground.infos, grid.cover(planted.geometry) & scored)
+    found = []
+    for number in range(len(blocks)):
+        cells = (of_cell == number + 1) & scored
+        if not cells.any():
+            # A block thinner than a cell: what lies about it.
+            cells = grid.cover([blocks.geometry.iloc[number]], all_touched=True)
+        found.append(describe.ground_of(ground.layers, ground.infos, cells))
+    return found, [describe.tags(one, whole) for one in found]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -11,20 +12,18 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.ground.assess import Ground
 from siteplanner.ground.cold.frost_dates import FrostDates
-from siteplanner.planting.access import SEEDED, best_to_seed, for_steep_crew
+from siteplanner.planting.access import for_steep_crew
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.mix.allocation import costs_of
-from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.kept_blocks import IN_THE_GROUND
 from siteplanner.season.direct_seeding import JOB as SEEDING_JOB
 from siteplanner.season.direct_seeding import Seeding, seedings_of
-from siteplanner.season.ground_works import fences, rip_lines
-from siteplanner.season.nursery.batches import tubes_a_plant
+from siteplanner.season.ground_works import fences, grounds_of, rip_lines
+from siteplanner.season.nursery.batches import most_tubes, tubes_a_plant
 from siteplanner.season.plantings import (
     Calendar,
     calendar_of,
@@ -95,18 +94,30 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = _grounds(blocks, blocks, inputs.grid, ground, suitability.mask)
+    grounds, marks = grounds_of(blocks, blocks, inputs.grid, ground, suitability.mask)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     calendar = calendar_of(blocks, marks, frost, inputs, site)
     cost = costs_of(facts["botanical_name"], site.mix)[kinds]
-    year_of_part, told = _years(
-        layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar.earliest()
-    )
     first = calendar.first or 1
     label = np.append(np.arange(site.years.number) + first, 0)
-    year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
-    trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
+    # What is in the ground needs no plants any more; its infill is ordered from counts.
+    to_come = layout.to_come
+    kept_back = 0
+    while True:
+        year_of_part, told = _years(
+            layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar, kept_back
+        )
+        year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
+        trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
+        plantings = plantings_of(
+            trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
+        )
+        # Only now it is known which batches are small and need more tubes a plant.
+        over = most_tubes(plantings, facts, site.nursery) - _tubes_a_year(site)
+        if over <= 0:
+            break
+        kept_back += math.ceil(over)
 
     frame = _block_frame(site, blocks, trees, waits, of_tree, slope, cost, facts)
     later = frame["trees_later"] > 0
@@ -119,12 +130,7 @@ def works_of(
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
     paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
-    # What is in the ground needs no plants any more; its infill is ordered from counts.
-    to_come = layout.to_come
-    plantings = plantings_of(
-        trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
-    )
-    seedings = _seedings(inputs, ground, suitability, layout, frost, site)
+    seedings = seedings_of(inputs, ground, suitability, layout, frost, site)
     scheduled = frame.assign(status=blocks["status"].to_numpy())
     works = Works(
         frame[list(BLOCK_COLUMNS)],
@@ -142,26 +148,12 @@ def works_of(
     return Scheduled(works, year_of_tree, calendar, plantings, notes)
 
 
-def _seedings(
-    inputs: Inputs,
-    ground: Ground,
-    suitability: Suitability,
-    layout: Layout,
-    frost: Mapping[str, FrostDates],
-    site: Site,
-) -> list[Seeding]:
-    """Give the blocks that are seeded from above their dates."""
-    seeded = layout.blocks[layout.blocks["steep"] == SEEDED].reset_index(drop=True)
-    if seeded.empty:
-        return []
-    _, marks = _grounds(seeded, layout.planted, inputs.grid, ground, suitability.mask)
-    scores = suitability.on_grid(suitability.score)
-    names = list(inputs.species.facts["botanical_name"])
-    best = [
-        best_to_seed([shape], scores, names, inputs.grid, site.mix.lowest_suitability)
-        for shape in seeded.geometry
-    ]
-    return seedings_of(seeded, calendar_of(seeded, marks, frost, inputs, site), best)
+def _tubes_a_year(site: Site) -> float:
+    """Tubes that the nursery can fill and hold a year, by what the site file limits."""
+    tubes = math.inf if site.years.tubes is None else site.years.tubes
+    if site.years.bench_m2 is None:
+        return tubes
+    return min(tubes, site.years.bench_m2 / site.nursery.tube_m2)
 
 
 def _infill(trees: pd.DataFrame, facts: pd.DataFrame) -> dict[tuple[str, int], int]:
@@ -177,29 +169,6 @@ BLOCK_COLUMNS = (
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",
     "person_hours", "crew_days", "rip_m", "cost",
 )  # fmt: skip
-
-
-def _grounds(
-    blocks: gpd.GeoDataFrame,
-    planted: gpd.GeoDataFrame,
-    grid: Grid,
-    ground: Ground,
-    scored: BoolGrid,
-) -> tuple[list[describe.GroundSummary], list[frozenset[str]]]:
-    """What the ground of each block is like, and the marks that planting windows go by.
-
-    Marks compare a block with all ground that is ``planted``.
-    """
-    of_cell = grid.number(blocks.geometry)
-    whole = describe.ground_of(ground.layers, ground.infos, grid.cover(planted.geometry) & scored)
-    found = []
-    for number in range(len(blocks)):
-        cells = (of_cell == number + 1) & scored
-        if not cells.any():
-            # A block thinner than a cell: what lies about it.
-            cells = grid.cover([blocks.geometry.iloc[number]], all_touched=True)
-        found.append(describe.ground_of(ground.layers, ground.infos, cells))
-    return found, [describe.tags(one, whole) for one in found]
 
 
 def _waiting(
@@ -240,7 +209,8 @@ def _years(
     waits: NDArray[np.int64],
     cost: NDArray[np.float64],
     slope: NDArray[np.float64],
-    earliest: NDArray[np.int64],
+    calendar: Calendar,
+    kept_back: int,
 ) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     """Year of each block's first part, then of each block's waiting part."""
     count = len(blocks)
@@ -277,9 +247,9 @@ def _years(
         paddock=np.tile(pd.factorize(blocks["paddock"])[0], 2)[used],
         access_m=away[used],
         after=after[used],
-        earliest=np.tile(earliest, 2)[used],
+        earliest=np.tile(calendar.earliest(), 2)[used],
     )
-    year, told = spread(parts, site.years)
+    year, told = spread(parts, site.years, kept_back, site.nursery.tube_m2)
     whole = np.full(2 * count, site.years.number)
     whole[used] = year
     return whole, told

@@ -24,7 +24,7 @@ from siteplanner.planting.access import ACCESS_CLASSES, NOT_ON_FOOT, on_safe_gro
 from siteplanner.planting.lay_out import lay_out
 from siteplanner.planting.rows.layout import Places
 from siteplanner.season import season as seasons
-from siteplanner.season.direct_seeding import seedings_of
+from siteplanner.season.direct_seeding import dated
 from siteplanner.season.plantings import calendar_of
 from siteplanner.season.season import season_of
 from siteplanner.site.planting import Planting
@@ -197,7 +197,7 @@ def test_seed_goes_out_in_the_season_of_its_hemisphere(ground, planned, kind):
     months = []
     for inputs in (south, north):
         calendar = calendar_of(out, [frozenset({kind})] * len(out), {}, inputs, site)
-        found = seedings_of(out, calendar, [None] * len(out))
+        found = dated(out, calendar, [None] * len(out))
         months.append({one.block: one.month for one in found})
         assert "best suited: not known: ask" in found[0].note
     apart = {(months[1][name] - months[0][name]) % 12 for name in out["block"]}
