@@ -118,7 +118,7 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         frost=pd.DataFrame(
             [
                 ("A", said(SPECIES[0][0]), 40, "1 winter in 8", "1 winter in 4"),
-                ("A", said(SPECIES[1][0]), 0, "up to 1 winter in 2", "most winters"),
+                ("A", said(SPECIES[1][0]), 0, "up to 1 winter in 2", "up to 1 winter in 2"),
             ],
             columns=["zone", "species", "trees", "words", "worst_words"],
         ),

@@ -234,10 +234,11 @@ const yearWords = (year) => (year ? `year ${year}` : "a later year than this pla
 
 function oddsRows(rows, caption) {
   return el("table", { class: "odds" }, el("caption", {}, caption),
-    el("thead", {}, el("tr", {}, ["Species", "On average", "Worst tenth"].map((head) =>
+    el("thead", {}, el("tr", {}, ["Species", "Mean of the places, and the worst tenth"].map((head) =>
       el("th", { scope: "col" }, head)))),
     el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" },
-      plan.species[row.species].common_name), el("td", {}, row.words), el("td", {}, row.worst)))));
+      plan.species[row.species].common_name), el("td", {}, row.words,
+      row.worst === row.words ? null : el("small", {}, `worst tenth: ${row.worst}`))))));
 }
 /* Of planted species at their own places; of the others, folded away, on all of the zone's ground. */
 function oddsTable(zone) {
