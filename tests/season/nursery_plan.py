@@ -62,7 +62,11 @@ def with_its_nursery(
     )
     site = SimpleNamespace(nursery=Nursery(**rules), mix=Mix(), folder=Path("site"))
     suitability = SimpleNamespace(score=None, on_grid=lambda score: plan.suitability)
-    year = nursery_year(inputs, suitability, plan, one_planting(plan, site.nursery), CALENDAR, site)
+    layout = SimpleNamespace(
+        trees=plan.trees, tree_species=plan.tree_species, to_come=np.ones(len(plan.trees), bool)
+    )
+    plantings = one_planting(plan, site.nursery)
+    year = nursery_year(inputs, suitability, layout, plantings, CALENDAR, site)
     return replace(plan, nursery=year, warnings=(*plan.warnings, *year.warnings))
 
 
