@@ -350,6 +350,20 @@ def test_the_budget_pays_for_what_is_still_to_be_planted(small, first, blocks_fi
         assert after.to_come.all()
 
 
+def test_a_budget_that_printed_blocks_exceed_leaves_nothing_for_others(small, first, blocks_file):
+    names = list(first.planted["block"])[:2]
+    saved(first, blocks_file, **dict.fromkeys(names, "printed"))
+    stay = int(trees_of(first, names).sum())
+    site = changed(small, "poor.toml", ("[mix]", f"[mix]\nbudget = {6 * stay - 60}"))
+    parts = assessed(site, {*planting.READS, *seasons.READS, *READS})
+    after = lay_out(*parts, site)
+    same_rows(first, after, names)
+    assert len(after.trees) == stay and set(after.planted["block"]) == set(names)
+    assert any("60 too much, so nothing is left for new places" in n for n in after.notes)
+    assert any("left empty to keep to the stock, budget and shares" in n for n in after.notes)
+    assert season_of(*parts, after, site).works.blocks["cost"].sum() == 6 * stay
+
+
 @pytest.mark.parametrize("status", ["printed", "planted"])
 def test_the_stock_is_promised_to_what_is_printed_and_not_to_what_is_planted(
     small, first, blocks_file, status

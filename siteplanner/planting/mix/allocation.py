@@ -186,7 +186,7 @@ def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
     if left:
         why = (
             "stock, budget and shares"
-            if rules.stock_only or rules.from_counts or rules.budget
+            if rules.stock_only or rules.from_counts or rules.budget is not None
             else "shares"
         )
         said.append(
