@@ -152,6 +152,6 @@ def pytest_terminal_summary(terminalreporter, exitstatus, config):
 
 
 def pytest_collection_finish():
-    """What is imported by now stays: Python need not look through it for garbage again and again."""
+    """What is imported by now stays: no need to search it for garbage again and again."""
     gc.collect()
     gc.freeze()

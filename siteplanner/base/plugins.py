@@ -138,10 +138,10 @@ def _folders() -> tuple[tuple[str, int], ...]:
     return tuple((path, Path(path).stat().st_mtime_ns) for path in sys.path if Path(path).exists())
 
 
-@functools.lru_cache(maxsize=4)
-def _installed(_: tuple[tuple[str, int], ...]) -> importlib.metadata.EntryPoints:
-    """All entry points; to go through every package's metadata takes a good part of a check."""
-    return importlib.metadata.entry_points()
+@functools.lru_cache(maxsize=16)
+def _installed(_: tuple[tuple[str, int], ...], group: str) -> importlib.metadata.EntryPoints:
+    """A group's entry points; going through every package's metadata takes a while."""
+    return importlib.metadata.entry_points(group=group)
 
 
 def offers(group: str) -> list[Offer]:
@@ -152,7 +152,7 @@ def offers(group: str) -> list[Offer]:
     """
     found = [
         Offer(group, entry.name, entry.value, entry.dist.name, entry.dist.version)
-        for entry in _installed(_folders()).select(group=group)
+        for entry in _installed(_folders(), group)
         if entry.dist is not None
     ]
     own = {offer.name: offer.value for offer in found if offer.ours}

@@ -12,7 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.stats import norm, theilslopes
+from scipy.special import ndtr
 
 from siteplanner.base.errors import Errors
 
@@ -66,7 +66,7 @@ def mann_kendall(values: ArrayLike) -> tuple[int, float, float]:
     ties = np.unique(x, return_counts=True)[1]
     variance = (n * (n - 1) * (2 * n + 5) - (ties * (ties - 1) * (2 * ties + 5)).sum()) / 18
     z = math.copysign(max(abs(s) - 1, 0), s) / math.sqrt(variance) if variance > 0 else 0.0
-    return s, z, float(2 * norm.sf(abs(z)))
+    return s, z, float(2 * ndtr(-abs(z)))
 
 
 def trend_of_winters(minima: pd.Series[float], name: str) -> list[str]:
@@ -81,7 +81,11 @@ def trend_of_winters(minima: pd.Series[float], name: str) -> list[str]:
     if chance >= _SAID_AT:
         return []
     years = known.index.to_numpy(dtype=np.float64)
-    rate = float(theilslopes(known.to_numpy(), years).slope)
+    early, late = np.triu_indices(len(known), 1)
+    slopes = np.diff(known.to_numpy()[[early, late]], axis=0) / np.diff(
+        years[[early, late]], axis=0
+    )
+    rate = float(np.median(slopes))
     ahead = rate * (years[-1] + 10 - float(years.mean()))
     warmer = "risen" if rate > 0 else "fallen"
     effect = "overstate" if rate > 0 else "understate"

@@ -128,7 +128,7 @@ def test_a_mistake_of_our_own_is_no_plugins():
 @pytest.mark.parametrize("declared", [None, {"extra": "siteplanner.extra:extra"}])
 def test_where_siteplanner_is_not_installed_as_it_is_that_is_said(monkeypatch, declared):
     if declared is None:
-        monkeypatch.setattr(plugins, "_installed", lambda folders: EntryPoints())
+        monkeypatch.setattr(plugins, "_installed", lambda folders, group: EntryPoints())
     else:
         monkeypatch.setattr(plugins, "_declared", lambda root, group, own: own | declared)
     with pytest.raises(InputError, match=r"siteplanner is not installed, .*pip install -e "):

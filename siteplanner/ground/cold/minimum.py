@@ -25,7 +25,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import KDTree
 from scipy.spatial.distance import cdist
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from siteplanner.base.grid import FloatGrid, Grid
 
@@ -142,7 +142,7 @@ class MinimumFit:
 
     def quantile(self, share: float = TWO_IN_THREE) -> float:
         """Half-width, in units of the scaled deviation, that holds ``share`` of cases."""
-        return float(student.ppf((1 + share) / 2, self.freedom))
+        return float(stdtrit(self.freedom, (1 + share) / 2))
 
     @property
     def winter_c(self) -> float:

@@ -8,17 +8,31 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
+from numpy.polynomial.legendre import leggauss
 from numpy.typing import NDArray
 from scipy.special import ndtr
-from scipy.stats.qmc import Sobol
 
 from siteplanner.season.nursery.schedule import add_months
 from siteplanner.site.nursery import Nursery
 
 Range = tuple[float, float, float]
 """A share or a number at its worst, as expected, and at its best."""
-#: Quantiles of the four steps from seed to plant, spread evenly over all that may be.
-_EVENLY = Sobol(4, scramble=False).random_base2(9)
+
+
+def _evenly(steps: int, nodes: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Quantiles of independent steps (steps, n) and weights (n,) of a mean over all of them.
+
+    Gauss-Legendre nodes in each: with five, the mean is within 0.001 of that over a grid of
+    24 quantiles a step, for batches of 20 to 1000 plants.
+    """
+    at, weight = leggauss(nodes)
+    quantiles = np.array(np.meshgrid(*[(at + 1) / 2] * steps, indexing="ij"))
+    weights = np.array(np.meshgrid(*[weight / 2] * steps, indexing="ij")).prod(axis=0)
+    return quantiles.reshape(steps, -1), weights.ravel()
+
+
+#: Quantiles of the four steps from seed to plant, over all that may be, and their weights.
+_QUANTILES, _WEIGHTS = _evenly(4, 5)
 #: More is not sown to spare: a batch that needs it hangs on one unsure step.
 _MOST_SPARE = 4.0
 
@@ -139,7 +153,7 @@ def chance_enough(
     """
     steps = (germination, rules.prick_out_survival, rules.tube_survival, rules.after_cull)
     comes_up, pricked, in_tubes, kept = (
-        triangular(evenly, share) for evenly, share in zip(_EVENLY.T, steps, strict=True)
+        triangular(evenly, share) for evenly, share in zip(_QUANTILES, steps, strict=True)
     )
     tried, share = (
         (tubes, 1 - (1 - comes_up) ** in_tube) if in_tube else (seeds, comes_up * pricked)
@@ -152,7 +166,8 @@ def chance_enough(
     strong = in_tubes * kept
     spread = np.sqrt(filled * strong * (1 - strong) + strong**2 * scatter**2 * below)
     # Half a plant: whole plants are counted, and the normal distribution is continuous.
-    return float(ndtr((filled * strong - plants + 0.5) / np.maximum(spread, 1e-9)).mean())
+    enough = ndtr((filled * strong - plants + 0.5) / np.maximum(spread, 1e-9))
+    return float(enough @ _WEIGHTS)
 
 
 def triangular(evenly: NDArray[np.float64], share: Range) -> NDArray[np.float64]:
