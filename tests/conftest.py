@@ -13,6 +13,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+# One worker a core: more threads in each would only wait for one another.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 from examples import examples
 from filelock import FileLock

@@ -11,6 +11,7 @@ from __future__ import annotations
 import functools
 import importlib.metadata
 import importlib.util
+import sys
 import tomllib
 import traceback
 from collections.abc import Callable, Iterable
@@ -132,6 +133,17 @@ def _last_line(
     return "/".join(parts[start:]), line
 
 
+def _folders() -> tuple[tuple[str, int], ...]:
+    """Folders that packages are looked for in, and when something was last put into each."""
+    return tuple((path, Path(path).stat().st_mtime_ns) for path in sys.path if Path(path).exists())
+
+
+@functools.lru_cache(maxsize=4)
+def _installed(_: tuple[tuple[str, int], ...]) -> importlib.metadata.EntryPoints:
+    """All entry points; to go through every package's metadata takes a good part of a check."""
+    return importlib.metadata.entry_points()
+
+
 def offers(group: str) -> list[Offer]:
     """List what installed packages offer in a group, siteplanner's own first.
 
@@ -140,7 +152,7 @@ def offers(group: str) -> list[Offer]:
     """
     found = [
         Offer(group, entry.name, entry.value, entry.dist.name, entry.dist.version)
-        for entry in importlib.metadata.entry_points(group=group)
+        for entry in _installed(_folders()).select(group=group)
         if entry.dist is not None
     ]
     own = {offer.name: offer.value for offer in found if offer.ours}

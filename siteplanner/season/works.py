@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -20,7 +21,7 @@ from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.ground_works import fences, rip_lines
-from siteplanner.season.nursery.batches import tubes_a_plant
+from siteplanner.season.nursery.batches import most_tubes, tubes_a_plant
 from siteplanner.season.plantings import (
     Calendar,
     calendar_of,
@@ -98,13 +99,25 @@ def works_of(
     cost = np.array(
         [site.mix.tree_costs.get(n, site.mix.tree_cost) for n in facts["botanical_name"]]
     )[kinds]
-    year_of_part, told = _years(
-        layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar.earliest()
-    )
     first = calendar.first or 1
     label = np.append(np.arange(site.years.number) + first, 0)
-    year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
-    trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
+    # What is in the ground needs no plants any more; its infill is ordered from counts.
+    to_come = (blocks["status"] != "planted").to_numpy(dtype=bool)[of_tree]
+    kept_back = 0
+    while True:
+        year_of_part, told = _years(
+            layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar, kept_back
+        )
+        year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
+        trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
+        plantings = plantings_of(
+            trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
+        )
+        # Only now it is known which batches are small and need more tubes a plant.
+        over = most_tubes(plantings, facts, site.nursery) - _tubes_a_year(site)
+        if over <= 0:
+            break
+        kept_back += math.ceil(over)
 
     frame = _block_frame(site, blocks, trees, waits, of_tree, slope, cost, facts)
     later = frame["trees_later"] > 0
@@ -117,11 +130,6 @@ def works_of(
         rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
     )
     paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
-    # What is in the ground needs no plants any more; its infill is ordered from counts.
-    to_come = (blocks["status"] != "planted").to_numpy(dtype=bool)[of_tree]
-    plantings = plantings_of(
-        trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
-    )
     scheduled = frame.assign(status=blocks["status"].to_numpy())
     works = Works(
         frame[list(BLOCK_COLUMNS)],
@@ -137,6 +145,14 @@ def works_of(
     )
     notes = (*told, *notes_on_windows(blocks, calendar))
     return Scheduled(works, year_of_tree, calendar, plantings, notes)
+
+
+def _tubes_a_year(site: Site) -> float:
+    """Tubes that the nursery can fill and hold a year, by what the site file limits."""
+    tubes = math.inf if site.years.tubes is None else site.years.tubes
+    if site.years.bench_m2 is None:
+        return tubes
+    return min(tubes, site.years.bench_m2 / site.nursery.tube_m2)
 
 
 def _infill(trees: pd.DataFrame, facts: pd.DataFrame) -> dict[tuple[str, int], int]:
@@ -208,7 +224,8 @@ def _years(
     waits: NDArray[np.int64],
     cost: NDArray[np.float64],
     slope: NDArray[np.float64],
-    earliest: NDArray[np.int64],
+    calendar: Calendar,
+    kept_back: int,
 ) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     """Year of each block's first part, then of each block's waiting part."""
     count = len(blocks)
@@ -248,9 +265,9 @@ def _years(
         paddock=np.tile(pd.factorize(blocks["paddock"])[0], 2)[used],
         access_m=away[used],
         after=after[used],
-        earliest=np.tile(earliest, 2)[used],
+        earliest=np.tile(calendar.earliest(), 2)[used],
     )
-    year, told = spread(parts, site.years)
+    year, told = spread(parts, site.years, kept_back, site.nursery.tube_m2)
     whole = np.full(2 * count, site.years.number)
     whole[used] = year
     return whole, told

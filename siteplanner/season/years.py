@@ -51,17 +51,21 @@ class Parts:
     earliest: NDArray[np.int64]
 
 
-def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+def spread(
+    parts: Parts, rules: Years, tubes_beyond: int = 0, tube_m2: float = 0.0
+) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     """Choose the year (0 … number-1) of each part, ``number`` where it does not fit any more.
 
     As many trees as early as the limits let be; near the access first, few paddocks a year. A
     part that waits for nurse trees comes ``nurse_years`` later at the soonest. Also says what
-    is left for later and which limit holds it back.
+    is left for later and which limit holds it back. So many tubes as small batches need beyond
+    what the parts say, ``tubes_beyond`` of ``tube_m2`` each, are kept back in every year.
     """
     number, count = rules.number, len(parts.trees)
     if count == 0:
         return np.empty(0, dtype=np.int64), ()
     limits = _limits(parts, rules)
+    kept_back = {"tubes": tubes_beyond, "bench space": tubes_beyond * tube_m2}
     last = number + rules.nurse_years
     if not limits:
         first = parts.earliest[parts.after]  # of what a part waits for, where it does
@@ -89,11 +93,11 @@ def spread(parts: Parts, rules: Years) -> tuple[NDArray[np.int64], tuple[str, ..
         program.rule(
             [(each, chosen[t], 1.0), (each, opened[parts.paddock], -1.0)], -np.inf, 0, each
         )
-        for use, most in limits.values():
+        for words, (use, most) in limits.items():
             taken = [(0, chosen[t], use.now)]
             if t:  # the infill of what was planted the year before
                 taken.append((0, chosen[t - 1], use.next))
-            program.rule(taken, -np.inf, most)
+            program.rule(taken, -np.inf, max(0.0, most - kept_back.get(words, 0.0)))
     waits = np.flatnonzero(parts.after >= 0)
     if len(waits):
         rows = np.arange(len(waits))

@@ -2,6 +2,7 @@
 
 import importlib
 import sys
+from importlib.metadata import EntryPoints
 
 import pytest
 from toy_package import install
@@ -127,7 +128,7 @@ def test_a_mistake_of_our_own_is_no_plugins():
 @pytest.mark.parametrize("declared", [None, {"extra": "siteplanner.extra:extra"}])
 def test_where_siteplanner_is_not_installed_as_it_is_that_is_said(monkeypatch, declared):
     if declared is None:
-        monkeypatch.setattr(plugins.importlib.metadata, "entry_points", lambda group: ())
+        monkeypatch.setattr(plugins, "_installed", lambda folders: EntryPoints())
     else:
         monkeypatch.setattr(plugins, "_declared", lambda root, group, own: own | declared)
     with pytest.raises(InputError, match=r"siteplanner is not installed, .*pip install -e "):

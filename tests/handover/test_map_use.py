@@ -23,6 +23,8 @@ from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
 
+long = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def plan():
@@ -329,7 +331,10 @@ def test_print_is_a4_with_each_sum_once(browser, page_file, plan):
 # ---- every control, and the network ---------------------------------------------------------
 
 
-@pytest.mark.parametrize("world", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize(
+    "world",
+    [pytest.param(DESK, marks=long, id="desk"), pytest.param(PHONE, id="phone")],
+)
 def test_every_control_works_without_network_or_complaint(browser, page_file, world):
     with opened(browser, page_file, **world) as it:
         page = it.page

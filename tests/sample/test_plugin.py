@@ -123,13 +123,18 @@ SICK = {
         ("siteplanner.writers", "check", "writer sick has no title"),
     ],
 )  # fmt: skip
-def test_a_sick_package_is_named_in_one_sentence(tmp_path, group, words, said):
+def test_a_sick_package_is_named_in_one_sentence(tmp_path, monkeypatch, group, words, said):
     value, text = SICK[group]
     files = {"sick_package/__init__.py": "", f"sick_package/{value.partition(':')[0]}.py": text}
     install(tmp_path, "sick-package", {group: {"sick": f"sick_package.{value}"}}, files)
     site = small_site(tmp_path / "site")
     given = {"plan": [site, "--quiet", "--out", tmp_path / "plan"], "check": [site]}.get(words, [])
-    done = command(words, *given, env=os.environ | {"PYTHONPATH": str(tmp_path)})
+    monkeypatch.syspath_prepend(tmp_path)
+    try:
+        done = here(words, *given)
+    finally:
+        for name in [name for name in sys.modules if name.startswith("sick_package")]:
+            del sys.modules[name]
     assert done.returncode == 1
     [line] = done.stderr.strip().splitlines()
     assert line.startswith(f"plugin sick-package, entry point sick of {group}: ")

@@ -138,11 +138,12 @@ def main(target: Path, caller: int) -> None:
         alone = True
     finally:
         if alone or os.getppid() != caller:
-            # The pipe may break off a moment before the dying caller lets go of its lock.
+            # The pipe may break off a moment before the dying caller lets go of its lock, and of
+            # its threads the last may do so a moment after it has lost its children.
             patience = time.monotonic() + 2
             while os.getppid() == caller and time.monotonic() < patience:
                 time.sleep(0.01)
-            recover(target)
+            recover(target, patience_s=2)
 
 
 if __name__ == "__main__":

@@ -86,10 +86,10 @@ def staged(target: Path, *, overwrite: bool = False) -> Iterator[Path]:
             _retire(leftover, target)
 
 
-def recover(target: Path) -> None:
+def recover(target: Path, *, patience_s: float = 0) -> None:
     """Put the previous plan back after a killed run, and remove what that run left.
 
-    Does nothing while another run is writing the plan.
+    Does nothing while another run is writing the plan, for longer than ``patience_s``.
     """
     target = _real(target)
     if not target.parent.is_dir():
@@ -97,7 +97,7 @@ def recover(target: Path) -> None:
     # Look before locking, so that a folder one may only read can still be looked at.
     if not any([_lock_path(target).exists(), _aside(target).exists(), _leftovers(target)]):
         return
-    with contextlib.suppress(BeingWrittenError), _only_run(target, patience_s=0):
+    with contextlib.suppress(BeingWrittenError), _only_run(target, patience_s=patience_s):
         _recover(target)
 
 

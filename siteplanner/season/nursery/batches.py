@@ -101,21 +101,40 @@ class Batch:
 def tubes_a_plant(facts: pd.DataFrame, rules: Nursery) -> NDArray[np.float64]:
     """Tubes to fill for one plant of each species, in a batch of ``SMALL_BATCH`` plants.
 
-    Larger batches need a smaller spare, so that a year's batches stay within what was reckoned.
+    Larger batches need a smaller spare, smaller ones a larger: ``most_tubes`` counts these.
     """
-    found = []
-    for row in facts.to_dict("records"):
-        known, _ = _filled(row, rules)
-        order = order_for(
-            SMALL_BATCH,
-            rules,
-            germination=known["germination"],
-            seeds_per_gram=row["seeds_per_gram"],
-            purity=known["purity"],
-            into_tubes=known["into_tubes"],
-        )
-        found.append(order.tubes / SMALL_BATCH)
-    return np.array(found)
+    records = facts.to_dict("records")
+    return np.array([_order_of(row, SMALL_BATCH, rules).tubes / SMALL_BATCH for row in records])
+
+
+def most_tubes(plantings: pd.DataFrame, facts: pd.DataFrame, rules: Nursery) -> int:
+    """Tubes of the year that takes most, were each of the ``plantings`` raised as batches.
+
+    ``plantings`` has ``species, year, plants``. Batches of ``SMALL_BATCH`` plants and more count
+    as ``tubes_a_plant``, which is the most they take.
+    """
+    rows = {row["botanical_name"]: row for row in facts.to_dict("records")}
+    a_plant = dict(zip(facts["botanical_name"], tubes_a_plant(facts, rules), strict=True))
+    tubes = [
+        _order_of(rows[name], plants, rules).tubes
+        if plants < SMALL_BATCH
+        else plants * a_plant[name]
+        for name, plants in zip(plantings["species"], plantings["plants"], strict=True)
+    ]
+    by_year = pd.Series(tubes, dtype=float).groupby(plantings["year"].to_numpy()).sum()
+    return math.ceil(by_year.max()) if len(by_year) else 0
+
+
+def _order_of(facts: dict[str, Any], plants: int, rules: Nursery) -> Order:
+    known, _ = _filled(facts, rules)
+    return order_for(
+        plants,
+        rules,
+        germination=known["germination"],
+        seeds_per_gram=facts["seeds_per_gram"],
+        purity=known["purity"],
+        into_tubes=known["into_tubes"],
+    )
 
 
 def batches_of(
@@ -140,14 +159,7 @@ def batches_of(
     for number, (lot, plants) in enumerate(
         zip(lots, share_out(to_raise, len(lots)), strict=True), start=1
     ):
-        order = order_for(
-            plants,
-            rules,
-            germination=known["germination"],
-            seeds_per_gram=facts["seeds_per_gram"],
-            purity=known["purity"],
-            into_tubes=known["into_tubes"],
-        )
+        order = _order_of(facts, plants, rules)
         dates = None
         if planting.plant_from is not None and planting.plant_until is not None:
             dates = schedule(
