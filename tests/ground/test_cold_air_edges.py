@@ -52,6 +52,14 @@ def test_a_valley_cut_off_further_up_is_as_deep_there():
     assert depth_on(valley[:150], beyond=np.inf)[floor].mean() < 0.9 * whole[floor].mean()
 
 
+def test_heights_in_whole_metres_do_not_dam_a_gentle_valley_at_the_edge():
+    y, x = np.meshgrid(np.arange(80) * 30.0, np.arange(-20, 21) * 30.0, indexing="ij")
+    valley = 200 - 0.003 * y + 0.0002 * x**2
+    smooth, stepped = (depth_on(dem, 30.0)[40:, 20] for dem in (valley, np.round(valley)))
+    assert np.ptp(np.round(valley)[-5:, 20]) == 0  # level over the last 120 m
+    assert stepped.mean() == pytest.approx(smooth.mean(), rel=0.1)
+
+
 def test_a_hollow_well_inside_does_not_feel_the_edge():
     x, y = middles((81, 81), 10.0)
     away = np.hypot(x, y)

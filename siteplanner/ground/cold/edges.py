@@ -14,9 +14,10 @@ from scipy.ndimage import distance_transform_edt
 from siteplanner.base.grid import BoolGrid, FloatGrid
 from siteplanner.ground.cold._air import Edges
 
-#: Ground within this distance of the edge, m, says how it falls beyond: a field or so, since one
-#: cell says little. Tried from 30 to 400 m on cut-down DEMs of real ground.
-_SEEN_M = 100.0
+#: Ground within these distances of the edge, m, says how it falls beyond: the first over which it
+#: falls outwards, since a bank, a step of whole metres or a level field says little of the land.
+#: Tried on cut-down DEMs of real ground. Judgement.
+_SEEN_M = (100.0, 300.0, 1000.0)
 #: A change of depth that counts, m, and the share of the ground from which on it is told.
 _COUNTS_M, _TOLD = 0.5, 0.01
 #: The effect is taken to reach through the whole DEM when it comes this near to its middle.
@@ -24,44 +25,63 @@ _THROUGH = 0.9
 
 
 def edge_faces(
-    bed: NDArray[np.float32], beyond_known: BoolGrid, cell: float, share: float
+    bed: NDArray[np.float32], unknown: BoolGrid, cell: float, share: float
 ) -> tuple[Edges, Edges]:
     """Find the faces, between columns and between rows, through which air leaves the ground.
 
-    ``bed`` (m) and ``beyond_known`` are (rows, columns) and include the rim. Beyond a face the
-    ground falls ``share`` times as steeply as the line fitted to the cells within 100 m inwards
-    of it (least squares). An infinite share gives no faces: all that flows over the edge has
-    fallen into nothing.
+    ``bed`` (m) and ``unknown`` are (rows, columns); the rim is unknown. Beyond a face the ground
+    falls ``share`` times as steeply as within, by a line fitted (least squares) to the cells
+    straight inwards of it. An infinite share gives no faces: what flows over the edge has fallen
+    into nothing.
     """
-    steps = max(1, round(_SEEN_M / cell))
     if np.isinf(share):
         none = np.zeros(0, np.int64), np.zeros(0, np.float32)
         return none, none
-    row, col, fall = _falls(bed, beyond_known, steps)
+    row, col, fall = _falls(bed, unknown, cell)
     across = row * (bed.shape[1] - 1) + col, np.float32(share) * fall
-    col, row, fall = _falls(bed.T, beyond_known.T, steps)
+    col, row, fall = _falls(bed.T, unknown.T, cell)
     return across, (row * bed.shape[1] + col, np.float32(share) * fall)
 
 
 def _falls(
-    bed: NDArray[np.float32], beyond_known: BoolGrid, steps: int
+    bed: NDArray[np.float32], unknown: BoolGrid, cell: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float32]]:
     """Row and left column of each face at the edge along rows, and its fall, positive rightwards.
 
-    The fall (m from cell to cell) is nil where the ground falls inwards.
+    The fall (m from cell to cell) is nil where the ground falls outwards over no distance.
     """
-    row, left = np.nonzero(beyond_known[:, 1:] != beyond_known[:, :-1])
-    rightwards = beyond_known[row, left + 1]
+    row, left = np.nonzero(unknown[:, 1:] != unknown[:, :-1])
+    rightwards = unknown[row, left + 1]
+    start, way = np.where(rightwards, left, left + 1), np.where(rightwards, -1, 1)
+    fall = np.zeros(len(row))
+    for metres in _SEEN_M:
+        wider = _fitted_fall(bed, unknown, row, start, way, max(1, round(metres / cell)))
+        fall = np.where(fall > 0, fall, np.maximum(wider, 0))
+    signed = (-way * fall).astype(np.float32)
+    return row.astype(np.int64), left.astype(np.int64), signed
+
+
+def _fitted_fall(
+    bed: NDArray[np.float32],
+    unknown: BoolGrid,
+    row: NDArray[np.intp],
+    start: NDArray[np.intp],
+    way: NDArray[np.intp],
+    steps: int,
+) -> NDArray[np.float64]:
+    """Fall towards each start, m from cell to cell, over so many cells along its row from there.
+
+    Only as far as the ground is known; nil where no second cell is.
+    """
     inwards = np.arange(steps + 1)
-    cols = np.where(rightwards[:, None], left[:, None] - inwards, left[:, None] + 1 + inwards)
     # The rim is unknown on every side, so a line inwards ends there at the latest.
-    here = row[:, None], np.clip(cols, 0, bed.shape[1] - 1)
-    seen = np.logical_and.accumulate(~beyond_known[here], axis=1)
+    cols = np.clip(start[:, None] + way[:, None] * inwards, 0, bed.shape[1] - 1)
+    here = row[:, None], cols
+    seen = np.logical_and.accumulate(~unknown[here], axis=1)
     middle = (seen.sum(axis=1, keepdims=True) - 1) / 2
     off = np.where(seen, inwards - middle, 0)
     fall = (off * bed[here]).sum(axis=1) / np.maximum((off**2).sum(axis=1), 0.5)
-    outwards = np.maximum(fall, 0).astype(np.float32)
-    return row.astype(np.int64), left.astype(np.int64), np.where(rightwards, outwards, -outwards)
+    return np.asarray(fall, dtype=np.float64)
 
 
 def edge_effect_note(effect: FloatGrid, cells: BoolGrid, cell: float) -> list[str]:
