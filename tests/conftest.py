@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import hashlib
 import io
 import os
@@ -148,3 +149,9 @@ def pytest_terminal_summary(terminalreporter, exitstatus, config):
     if os.environ.get("SITEPLANNER_REQUIRE_ALL") == "1" and skipped:
         terminalreporter.write_line(f"{len(skipped)} tests were skipped, none may be", red=True)
         terminalreporter._session.exitstatus = 1
+
+
+def pytest_collection_finish():
+    """What is imported by now stays: no need to search it for garbage again and again."""
+    gc.collect()
+    gc.freeze()

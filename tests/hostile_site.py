@@ -15,7 +15,7 @@ from conftest import SITE
 from site_around import quarters, site_around
 
 CRS = "EPSG:32756"
-SQUARE = shapely.box(620000, 5350000, 620300, 5350300)
+SQUARE = shapely.box(620000, 5350000, 620180, 5350180)
 #: How a cell begins that a spreadsheet takes for a formula; "" and a path for the others.
 STARTS = ("=", "+", "-", "@", "", "../../")
 #: Every name carries this: no XML, HTML or script, template, console markup, escape sequence,

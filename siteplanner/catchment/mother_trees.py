@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from siteplanner.reading.files.features import POINTS, read_features
-from siteplanner.reading.files.tiles import working_crs
+from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.site.site_file import Site
 
 COLUMNS = ["species", "trees", "lon", "lat"]

@@ -23,7 +23,8 @@ from rasterio.warp import calculate_default_transform, reproject, transform_boun
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.base.units import hectares, metres_in
-from siteplanner.reading.files.tiles import in_metres, opened
+from siteplanner.reading.files.tiles import opened
+from siteplanner.reading.files.true_metres import in_metres
 from siteplanner.reading.height_step import step_of
 from siteplanner.site.site_file import Site
 
@@ -97,7 +98,8 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
         finer = _metres_across(native, native_crs, crs, boundary) < cell * 0.99
         how = Resampling.average if finer else Resampling.bilinear
         values, transform = _resampled(values, transform, native_crs, crs, cell, box, how)
-        unit = "m" if in_metres(native_crs) else "degrees or feet"
+        own = "m" if same else "m on the map of its own CRS"
+        unit = own if in_metres(native_crs) else "degrees or feet"
         done = "averaged by area" if finer else "resampled"
         notes.append(
             f"The DEM's cells of {native:g} {unit} were {done} to the planning cell of {cell:g} m."

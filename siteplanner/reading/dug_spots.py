@@ -69,7 +69,7 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
                 path,
                 f"row {row + 2}",
                 f"no soil polygon is within {FARTHEST_M:.0f} m of the spot",
-                "check its easting and northing",
+                f"check its easting and northing, which are in {soils.crs.name}",
             )
         inside = np.flatnonzero(shapely.contains(shapes, point))
         told: dict[str, object] = {"unit": ""}

@@ -27,7 +27,8 @@ from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.text import must_hold
-from siteplanner.reading.files.tiles import tiles, working_crs
+from siteplanner.reading.files.tiles import tiles
+from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
 from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
@@ -104,7 +105,7 @@ def read_inputs(site: Site) -> Inputs:
             return read(*arguments)
         return None
 
-    crs = got(working_crs, site)
+    crs = got(working_crs, site, notes)
     boundary = got(_boundary, site, crs, notes)
     paddocks = got(_paddocks, site, crs, notes)
     soils = got(_soils, site, crs, notes)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, texts
+from siteplanner.reading.files.true_metres import not_true, spots_of
 from siteplanner.reading.published import Published, read_published
 from siteplanner.site.site_file import Site
 
@@ -128,10 +129,11 @@ def _of_file(path: Path, crs: pyproj.CRS | None, species: Collection[str] | None
     errors = Errors()
     for layer, frame in (("blocks", blocks), ("trees", trees)):
         if crs is not None and len(frame) and frame.crs != crs:
+            true = not not_true(frame.crs, *spots_of(frame), "the blocks")
             errors.add(
                 path, f"layer {layer}", f"its CRS is {frame.crs.name}, the site's is {crs.name}",
-                "a tree must not move: save the layer in the site's CRS, or write that CRS in "
-                "the site file, [site] crs",
+                "a tree must not move: save the layer in the site's CRS"
+                + (", or write that CRS in the site file, [site] crs" if true else ""),
             )  # fmt: skip
     _check_blocks(path, blocks, errors)
     _check_trees(path, trees, blocks, species, errors)

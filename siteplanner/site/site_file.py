@@ -51,7 +51,8 @@ class Name(Table):
 
     name: str = Field(min_length=1, max_length=200)
     crs: str | None = None
-    """A projected CRS in metres, such as "EPSG:32756"; by default the DEM's."""
+    """A projected CRS in metres, such as "EPSG:32756", true to scale to 0.1 % at the property. By
+    default the DEM's where it is that, else the UTM zone, else one about the property's middle."""
 
 
 class HowSure(Table):

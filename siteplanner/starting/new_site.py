@@ -23,6 +23,7 @@ from siteplanner.base.units import hectares
 from siteplanner.reading.files.features import POLYGONS, read_features
 from siteplanner.reading.files.schema_matching import guess_columns, layer_of
 from siteplanner.reading.files.tiles import TILES
+from siteplanner.reading.files.true_metres import metric_crs, spots_of
 from siteplanner.season.nursery.schedule import season
 from siteplanner.site.commented import defaults, table
 from siteplanner.site.site_file import load_site
@@ -139,7 +140,7 @@ def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
 
 
 def _hectares(outline: gpd.GeoDataFrame) -> float:
-    return hectares(float(outline.to_crs(outline.estimate_utm_crs()).area.sum()))
+    return hectares(float(outline.to_crs(metric_crs(*spots_of(outline))).area.sum()))
 
 
 def _place(lon: float, lat: float) -> str:
@@ -169,7 +170,7 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
     started.found.append(f"heights: {first.name}, cells of {cell[0]:g} x {cell[1]:g} {unit}")
     if len(tiles) > 1:
         return
-    metres = outline.estimate_utm_crs()
+    metres = metric_crs(*spots_of(outline))
     reach = gpd.GeoSeries([shapely.box(*bounds)], crs=crs).to_crs(metres).union_all()
     land = outline.to_crs(metres).union_all()
     if not reach.covers(land):

@@ -19,7 +19,7 @@ from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.handover.gis.rasters import coded, describe
 from siteplanner.reading.dem import metres_of_heights
-from siteplanner.reading.files.tiles import in_metres
+from siteplanner.reading.files.true_metres import degrees, in_metres, not_true
 from siteplanner.suitability.classes import NOT_SCORED
 from siteplanner.tiled.tiles import Box
 
@@ -178,6 +178,10 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     straight = transform.b == 0 and transform.d == 0 and transform.a > 0 and transform.e < 0
     if not straight or not np.isclose(transform.a, -transform.e, rtol=1e-6):
         raise input_error(path, "", "its cells are not square with north up", remedy)
+    middle = transform @ (shape[1] / 2, shape[0] / 2)
+    wrong = not_true(found.to_2d(), *degrees(found.to_2d(), *middle), "the DEM's middle")
+    if wrong:
+        raise input_error(path, "", f"its CRS {found.name!r} {wrong}", remedy)
     if metres_of_heights(found, unit) != 1:
         raise input_error(
             path, "", "its heights are in feet", "convert them to metres and save it again"

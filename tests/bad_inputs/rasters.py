@@ -62,6 +62,11 @@ def dem_without_crs(site):
     dem(site, crs=None)
 
 
+@TABLE.refuse("dem.tif", "", "not for the surface of the earth", "set the CRS")
+def dem_of_the_moon(site):
+    dem(site, crs="+proj=eqc +R=1737400 +units=m +type=crs")
+
+
 @TABLE.refuse("dem.tif", "", "in different places", "CRS")
 def dem_in_another_zone(site):
     dem(site, crs="EPSG:32750")

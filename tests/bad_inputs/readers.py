@@ -17,7 +17,7 @@ from siteplanner.base.errors import InputError
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.features import ANY, read_features
-from siteplanner.reading.files.tiles import working_crs
+from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.nursery_counts import read_hand
 from siteplanner.reading.records import read_climate, read_soils
 from siteplanner.reading.species.table import read_species

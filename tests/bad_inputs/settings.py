@@ -135,6 +135,19 @@ def crs_across_the_earth(site):
     change(site, site={"crs": "EPSG:32633"})
 
 
+@TABLE.refuse(
+    "site.toml", "site.crs", "lengths on its map are up to 35 % longer than on the ground",
+    "leave it out, or write EPSG:32756",
+)  # fmt: skip
+def crs_whose_metres_are_no_metres(site):
+    change(site, site={"crs": "EPSG:3857"})
+
+
+@TABLE.refuse("site.toml", "site.crs", "is not for the surface of the earth", "EPSG:32756")
+def crs_of_the_moon(site):
+    change(site, site={"crs": "+proj=eqc +R=1737400 +units=m +type=crs"})
+
+
 @TABLE.refuse("local.csv", "", "this file does not exist", "check the path")
 def a_list_of_local_species_that_is_gone(site):
     change(site, decisions={"local": "local.csv"})

@@ -18,13 +18,13 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
+import pypdfium2
 import pytest
 import shapely
 from catchment.made_catchment import CRS, MOTHERS, NAMES, made_catchment, small_site
 from conftest import command, digests
 from distributed import LocalCluster
 from icalendar import Calendar
-from pypdf import PdfReader
 
 from siteplanner import load_site
 from siteplanner.base.errors import InputError
@@ -53,7 +53,8 @@ def out(made):
 
 
 def words_of(path):
-    return "\n".join(page.extract_text() for page in PdfReader(path).pages)
+    pages = pypdfium2.PdfDocument(path)
+    return "\n".join(page.get_textpage().get_text_bounded() for page in pages)
 
 
 def test_a_site_that_fails_is_told_and_stops_no_other(made, out):

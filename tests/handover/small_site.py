@@ -112,7 +112,7 @@ class Warm:
         return json.loads(self.process.stdout.readline())
 
 
-def strays(target: Path, seconds: float = 300) -> list[str]:
+def strays(target: Path, seconds: float = 60) -> list[str]:
     """What lies beside the plan once those who clear up are done, or ``seconds`` have passed."""
     end = time.monotonic() + seconds
     while True:

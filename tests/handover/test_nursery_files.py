@@ -10,6 +10,7 @@ import icalendar
 import pypdf
 import pytest
 from made_plan import made_plan
+from pages import page_texts
 from season.nursery_plan import with_its_nursery
 
 from siteplanner.handover.paper.labels import SHEETS
@@ -55,7 +56,7 @@ def rows(path):
 
 
 def text_of(path):
-    return "\n".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+    return "\n".join(page_texts(path))
 
 
 def test_the_files_are_the_promised_ones_and_repeat_to_the_byte(plan, folder, tmp_path):

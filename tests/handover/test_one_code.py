@@ -4,6 +4,7 @@ import re
 from xml.etree import ElementTree as ET
 
 import pytest
+from pages import page_texts
 from pypdf import PdfReader
 from python_calamine import CalamineWorkbook
 from season.nursery_plan import with_its_nursery
@@ -30,7 +31,7 @@ def codes(plan):
 
 
 def words_of(path):
-    return " ".join(page.extract_text() for page in PdfReader(path).pages).split()
+    return " ".join(page_texts(path)).split()
 
 
 def test_sheets(plan, codes, tmp_path):

@@ -2,6 +2,7 @@
 
 import dataclasses
 
+import geopandas as gpd
 import numpy as np
 import pyproj
 import pytest
@@ -12,9 +13,9 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 
 from siteplanner.base.errors import InputError
 from siteplanner.reading.dem import read_dem
-from siteplanner.reading.files.tiles import working_crs
+from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.height_step import step_of
-from siteplanner.site.inputs import Dem
+from siteplanner.site.inputs import Boundary, Dem
 
 CRS = "EPSG:32756"
 WEST, NORTH, CELL = 620_000.0, 5_350_400.0, 4.0
@@ -38,6 +39,10 @@ class ToySite:
     def path(self):
         return self.folder / "site.toml"
 
+    @property
+    def boundary(self):
+        return Boundary(file="field.gpkg")
+
 
 def hills(shape=(100, 110)):
     rows, cols = np.mgrid[: shape[0], : shape[1]]
@@ -55,6 +60,7 @@ def write(path, heights, transform=PLACE, crs=CRS, **profile):
 
 def read(folder, margin_m=100.0, site_crs=None, **dem):
     site = ToySite(folder, Dem(margin_m=margin_m, **dem), site_crs)
+    gpd.GeoDataFrame(geometry=[FIELD], crs=CRS).to_file(folder / "field.gpkg")
     return read_dem(site, working_crs(site), FIELD)
 
 

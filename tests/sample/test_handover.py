@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 import geopandas as gpd
 import pandas as pd
 import pytest
+from pages import page_texts
 from pypdf import PdfReader
 from python_calamine import CalamineWorkbook
 
@@ -45,12 +46,12 @@ def test_trees_by_species_are_the_same_in_every_file(sample_plan, counts):
 
 def test_rows_on_the_sheets_are_the_rows_of_the_gis_file(sample_plan):
     rows = gpd.read_file(sample_plan / "plan.gpkg", layer="rows", ignore_geometry=True)
-    texts = [page.extract_text() for page in PdfReader(sample_plan / "sheets.pdf").pages]
+    texts = page_texts(sample_plan / "sheets.pdf")
     for block, mine in rows.groupby("block"):
         # The head may also say who alone may plant there.
-        head = re.compile(rf"Block {re.escape(block)}: rows[\n;]")
+        head = re.compile(rf"Block {re.escape(block)}: rows[ ;]")
         pages = "\n".join(t for t in texts if head.match(t))
-        printed = re.findall(r"^(\d+)\n[A-Z]+\n(\d+)\n([\d.]+)$", pages, re.MULTILINE)
+        printed = re.findall(r"^(\d+) [A-Z]+ (\d+) ([\d.]+) ", pages, re.MULTILINE)
         wanted = zip(mine["row"], mine["trees"], mine["ground_spacing_m"], strict=True)
         assert printed == [
             (str(r), str(n), f"{slope_distance:.2f}") for r, n, slope_distance in wanted

@@ -294,6 +294,7 @@ def test_layers_that_cannot_be_made_in_tiles_are_refused_by_name(tmp_path):
     [
         ({"crs": None}, "no coordinate reference system"),
         ({"crs": "EPSG:4326"}, "not projected in metres"),
+        ({"crs": "EPSG:3857"}, "lengths on its map are up to 3[78] % longer"),
         ({"transform": rasterio.Affine(10, 0, 0, 0, -20, 0)}, "not square"),
         ({"transform": rasterio.Affine(7, 7, 0, 7, -7, 0)}, "not square"),
     ],

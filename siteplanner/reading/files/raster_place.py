@@ -12,6 +12,8 @@ import pyproj
 from siteplanner.base.errors import input_error
 
 _FETCHES = re.compile(rb"/vsi(curl|s3|gs|az|adls|oss|swift|hdfs|webhdfs)|https?://", re.IGNORECASE)
+#: Half the long axis of the earth (WGS 84); other ellipsoids of the earth are within 0.1 %.
+_EARTH_M = 6_378_137.0
 _SOURCE = re.compile(rb"<Source(Filename|Dataset)[^>]*>([^<]*)<", re.IGNORECASE)
 
 
@@ -29,6 +31,12 @@ def must_be_here(path: Path) -> None:
             )
 
 
+def of_the_earth(crs: pyproj.CRS) -> bool:
+    """Whether a CRS is for the surface of the earth, in degrees or projected."""
+    radius = crs.ellipsoid.semi_major_metre if crs.ellipsoid else 0.0
+    return bool((crs.is_geographic or crs.is_projected) and abs(radius / _EARTH_M - 1) < 0.01)
+
+
 def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
     """What is wrong with an open raster's place on the ground, and the remedy; None if nothing."""
     t = source.transform
@@ -38,7 +46,7 @@ def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
         return "it is not georeferenced", "georeference it in a GIS and save it again"
     if t.b or t.d or t.a <= 0 or t.e >= 0:
         return "it is rotated or upside down", "save the DEM again with north up"
-    if not (crs.is_geographic or crs.is_projected):
+    if not of_the_earth(crs):
         return (
             f"its CRS ({crs.name}) is not for the surface of the earth",
             "set the CRS it was made in, such as EPSG:32756",

@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from siteplanner.base.errors import Errors, input_error
+from siteplanner.reading.files.raster_place import of_the_earth
 
 #: More numbers than these are left out of a note.
 _NAMED = 8
@@ -75,7 +76,7 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
     Degrees called metres and the reverse, latitude before longitude, and a layer on both sides
     of the 180th meridian, which would be as wide as the earth.
     """
-    if not (frame.crs.is_geographic or frame.crs.is_projected):
+    if not of_the_earth(frame.crs):
         raise input_error(
             path,
             place,

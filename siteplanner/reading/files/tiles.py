@@ -1,4 +1,4 @@
-"""Finds and opens the files that make up the DEM, and chooses the CRS to work in."""
+"""Finds and opens the files that make up the DEM."""
 
 from __future__ import annotations
 
@@ -7,15 +7,13 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyproj
 import rasterio
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
-from rasterio.warp import transform_bounds
 
-from siteplanner.base.errors import Errors, input_error
+from siteplanner.base.errors import Errors
 from siteplanner.reading.files.raster_place import misplaced, must_be_here
 from siteplanner.reading.files.text import must_hold
 from siteplanner.site.site_file import Site
@@ -112,77 +110,3 @@ def opened(site: Site) -> Iterator[list[Any]]:
             sources.append(source)
         errors.raise_any()
         yield sources
-
-
-def working_crs(site: Site) -> pyproj.CRS:
-    """Choose the CRS to work in: the site file's, else the DEM's, else the UTM zone.
-
-    Raises :class:`~siteplanner.InputError` when the DEM cannot be opened or has no
-    CRS, or when a CRS named in the site file is unknown or not in metres.
-    """
-    errors = Errors()
-    for place, name in (("site.crs", site.site.crs), ("dem.crs", site.dem.crs)):
-        if name is None:
-            continue
-        try:
-            named = pyproj.CRS.from_user_input(name)
-        except pyproj.exceptions.CRSError:
-            errors.add(
-                site.path,
-                place,
-                f"{name!r} is not a known CRS",
-                "write an EPSG code such as EPSG:32756",
-            )
-            continue
-        if place == "site.crs" and not in_metres(named.to_2d()):
-            errors.add(
-                site.path,
-                place,
-                f"{name!r} is not projected in metres",
-                "choose a projected CRS in metres, such as the UTM zone, or leave it out",
-            )
-    errors.raise_any()
-    with opened(site) as sources:
-        crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
-        bounds = sources[0].bounds
-    if site.site.crs is not None:
-        named = pyproj.CRS.from_user_input(site.site.crs).to_2d()
-        _must_be_meant_for(site, named, crs, bounds)
-        return named
-    if in_metres(crs):
-        return crs
-    west, south, east, north = transform_bounds(crs.to_wkt(), "EPSG:4326", *bounds)
-    zone = int(np.clip((west + east) / 2 // 6 + 31, 1, 60))
-    return pyproj.CRS.from_epsg((32700 if south + north < 0 else 32600) + zone)
-
-
-def _must_be_meant_for(
-    site: Site, named: pyproj.CRS, crs: pyproj.CRS, bounds: tuple[float, float, float, float]
-) -> None:
-    """Refuse a CRS that is meant for another part of the earth than the DEM's (with 3° to spare).
-
-    Metres would be no metres there.
-    """
-    area = named.area_of_use
-    try:
-        west, south, east, north = transform_bounds(crs.to_wkt(), "EPSG:4326", *bounds)
-    except RasterioError:
-        return  # said when the DEM is read
-    if area is None or not np.isfinite([west, south, east, north]).all():
-        return
-    across = ((west + east) / 2 - area.west) % 360 - (area.east - area.west) % 360
-    if 3 < across < 357 or not area.south - 3 < (south + north) / 2 < area.north + 3:
-        raise input_error(
-            site.path,
-            "site.crs",
-            f"{named.name!r} is for another part of the earth than the DEM",
-            "choose the projected CRS of the property, or leave it out",
-        )
-
-
-def in_metres(crs: pyproj.CRS) -> bool:
-    """Whether a CRS is projected and counts in metres."""
-    return bool(
-        crs.is_projected
-        and all(abs(axis.unit_conversion_factor - 1) < 1e-9 for axis in crs.axis_info[:2])
-    )
