@@ -16,6 +16,7 @@ from siteplanner.base.plugins import code_of
 from siteplanner.base.symbology.colours import check_schemes
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
+from siteplanner.ground.cold.edges import edge_effect_note
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit
 from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.water.edge_contamination import edge_note
@@ -34,6 +35,7 @@ READS = (
     "cold_air_check",
     "edge_contamination_catchment",
     "edge_contamination_cold_air",
+    "cold_air_edge_effect",
 )
 #: Layer functions whose results are kept between runs, beside the night, which keeps itself: 0.3
 #: to 0.5 s for 4 MB on a million cells. The 41 layers of the sun take 0.6 to 0.9 s there, but
@@ -141,6 +143,7 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
             layers["edge_contamination_cold_air"],
             property_cells,
         ),
+        *edge_effect_note(layers["cold_air_edge_effect"], property_cells, inputs.grid.cell),
     ]
 
 

@@ -24,6 +24,7 @@ from siteplanner.handover.cautions import STEEP_DEG, cautions_of
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
 from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.signs import SIGNS, signs
+from siteplanner.handover.paper.thermometers import thermometer_lines
 from siteplanner.reading.species.codes import species_codes
 
 HOSTILE = '<b>&amp;</b> {{7*7}} \x00\x1b\ud800 (paren) \\n <para> "q" '
@@ -155,6 +156,44 @@ def test_no_warning_is_left_out_however_many(plan, tmp_path):
     assert all(f"Warning number {n}:" in said for n in range(90))
     (listed,) = pages_of(texts, "List of blocks")
     assert "Block A1: planting sheet" in texts[_listed_page(texts[listed], "A1") - 1]
+
+
+def test_front_page_says_where_one_more_thermometer_helps_and_what_it_is_worth(plan, tmp_path):
+    places = [row.geometry.representative_point() for row in plan.paddocks.iloc[:2].itertuples()]
+    lon, lat = plan.grid.lonlat([p.x for p in places], [p.y for p in places])
+    spots = pd.DataFrame(
+        {
+            "spot": ["1", "2"],
+            "easting": [p.x for p in places],
+            "northing": [p.y for p in places],
+            "longitude": lon,
+            "latitude": lat,
+            "error_there_c": [1.9, 1.8],
+            "mean_error_before_c": [1.14, 1.1],
+            "mean_error_after_c": [1.1, 1.07],
+        }
+    )
+    write_sheets(replace(plan, thermometers=spots), tmp_path / "sheets.pdf")
+    texts = [page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages]
+    overview = next(n for n, text in enumerate(texts) if "Where the blocks are" in text)
+    said = " ".join(" ".join(texts[:overview]).split())
+    for k, (worth, more) in enumerate(
+        [("1.14 to 1.10", "."), ("1.10 to 1.07", ", once the spots above are read too.")]
+    ):
+        zone = plan.zones["zone"][plan.zones.distance(places[k]).to_numpy().argmin()]
+        assert (
+            f"T{k + 1}: latitude {lat[k]:.5f}, longitude {lon[k]:.5f} (WGS 84), zone {zone}, "
+            f"paddock {plan.paddocks['name'].iloc[k]}. One winter's reading brings the mean error "
+            f"of the coldest night on the planted ground from {worth} °C{more}"
+        ) in said
+    assert plan.zones["zone"].nunique() > 1
+    away = spots.assign(easting=spots["easting"] + 5000)
+    lines = thermometer_lines(replace(plan, thermometers=away))
+    assert all("zone" in line and "paddock" not in line for line in lines[:2])
+
+
+def test_sheets_without_spots_speak_of_no_thermometer(texts):
+    assert not any("thermometer" in text for text in texts)
 
 
 def test_no_caution_of_a_run_sheet_is_left_out_however_many(plan, tmp_path):

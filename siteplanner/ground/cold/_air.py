@@ -1,8 +1,8 @@
 """Compiled steps of the cold-air layer: flow between cells, and what a cell gains and loses.
 
 Cells hold a depth of chilled air over their bed; faces between cells hold a discharge. Faces
-are interior ones only: at the rim stand cells that are emptied after every step, so that the
-edge is open without a case of its own.
+are interior ones only: at the rim stand cells that are emptied after every step, and what flows
+into them through the faces of the edge has left.
 """
 
 from __future__ import annotations
@@ -23,6 +23,9 @@ _MIXED = 1.0 / 600.0
 
 #: Faces with a screen: flat index, height over the sill (m), share that is closed (0-1).
 Screens = tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]
+#: Faces of the edge: flat index, and the fall (m) of the air's surface across the face, positive
+#: to the right and downwards; air leaves that way, and none passes where the fall is nil.
+Edges = tuple[NDArray[np.int64], NDArray[np.float32]]
 #: Share of its own and of each neighbour's discharge that a face starts a step with.
 _OWN, _NEXT = np.float32(0.9), np.float32(0.05)
 
@@ -122,6 +125,22 @@ def _screened(  # type: ignore[no-untyped-def]
         )
 
 
+@kernel(types.void(_D1, _F1, _I8, _I8, _F1, _F1, _f4, _f4, _f4))
+def _leave(depth, flow, faces, inside, fall, old, push, drag_dt, cap):  # type: ignore[no-untyped-def]
+    """Work the faces of the edge out again: beyond them the air is as deep as ``inside``.
+
+    ``inside`` is the known cell beside each face, ``old`` what the face started the step with.
+    All arrays are flat.
+    """
+    none = np.float32(0)
+    for k in range(len(faces)):
+        deep, sill = depth[inside[k]], abs(fall[k])
+        here = deep + max(np.float64(fall[k]), 0.0)
+        there = deep + max(-np.float64(fall[k]), 0.0)
+        now = _through(here, there, sill, none, none, old[k], push, drag_dt, cap)
+        flow[faces[k]] = now if sill > none else none
+
+
 @kernel(types.void(_F8, _F4, _F4, _F1, _f4))
 def _limit(depth, flow_x, flow_y, leaving, share):  # type: ignore[no-untyped-def]
     """Hold what leaves a cell to what it holds; ``leaving`` (columns,) is room to work in.
@@ -212,6 +231,7 @@ def advance(
     flows: tuple[NDArray[np.float32], NDArray[np.float32]],
     cooling: NDArray[np.float32],
     screens: tuple[Screens, Screens],
+    edges: tuple[Edges, Edges],
     drains: NDArray[np.int64],
     made: NDArray[np.float64],
     lost: NDArray[np.float64],
@@ -239,24 +259,34 @@ def advance(
     sides = [
         (beds, cells, sill.ravel(), flow.ravel(), faces, here, there, screen, closed)
         for sill, flow, (faces, screen, closed), (here, there) in zip(
-            sills, flows, screens, _beside(screens, cols), strict=True
+            sills, flows, screens, _beside((screens[0][0], screens[1][0]), cols), strict=True
+        )
+        if len(faces)
+    ]
+    rims = [
+        (cells, flow.ravel(), faces, np.where(fall > 0, *beside), fall)
+        for flow, (faces, fall), beside in zip(
+            flows, edges, _beside((edges[0][0], edges[1][0]), cols), strict=True
         )
         if len(faces)
     ]
     for _ in range(steps):
         old = [side[3][side[4]] for side in sides]
+        left = [rim[1][rim[2]] for rim in rims]
         work[0] = 0
         _flow(bed, *sills, depth, *flows, work, push, drag_dt, cap)
         for side, before in zip(sides, old, strict=True):
             _screened(*side, before, push, drag_dt, cap)
+        for rim, before in zip(rims, left, strict=True):
+            _leave(*rim, before, push, drag_dt, cap)
         _limit(depth, *flows, leaving, share)
         _gain(depth, *flows, cooling, new, dt, dt / cell, full, made, lost, *drained)
 
 
 def _beside(
-    screens: tuple[Screens, Screens], cols: int
+    faces: tuple[NDArray[np.int64], NDArray[np.int64]], cols: int
 ) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Cells on either side of the screened faces between columns and between rows."""
-    row, col = np.divmod(screens[0][0], cols - 1)
-    left, above = row * cols + col, screens[1][0]
+    """Cells on either side of faces between columns and between rows, all as flat indices."""
+    row, col = np.divmod(faces[0], cols - 1)
+    left, above = row * cols + col, faces[1]
     return [(left, left + 1), (above, above + cols)]

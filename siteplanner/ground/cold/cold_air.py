@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import shapely
@@ -19,7 +20,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import FloatGrid
-from siteplanner.ground.cold._air import ROWS_A_STEP, Screens, advance
+from siteplanner.ground.cold._air import ROWS_A_STEP, Edges, Screens, advance
+from siteplanner.ground.cold.edges import edge_faces
 
 #: Share of the largest step at which a wave crosses a cell; 1/sqrt(2) is the limit of the form.
 _COURANT = 0.6
@@ -62,7 +64,8 @@ class Level:
     """Ground at one cell size, with a rim of drains one cell wide: all arrays include it.
 
     ``bed`` is height less ``datum`` (float32, m). A sill is the highest ground on the straight
-    line between two cells' centres, so that a bank narrower than a cell still dams.
+    line between two cells' centres, so that a bank narrower than a cell still dams. ``drains``
+    are cells beyond the known ground, ``edges`` the faces through which air leaves for them.
     """
 
     cell: float
@@ -71,6 +74,7 @@ class Level:
     sills: tuple[NDArray[np.float32], NDArray[np.float32]]
     cooling: NDArray[np.float32]
     drains: NDArray[np.int64]
+    edges: tuple[Edges, Edges]
     screens: tuple[Screens, Screens]
 
 
@@ -108,10 +112,12 @@ def level_of(
     factor: int,
     chilling: FloatGrid | float,
     belts: tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.float64]] | None = None,
+    beyond: float = 1.0,
 ) -> Level:
     """Bring a DEM to cells ``factor`` times as wide.
 
-    ``dem`` is (rows, columns), m, NaN where unknown: unknown ground is an open edge.
+    ``dem`` is (rows, columns), m, NaN where unknown: an edge, beyond which the ground falls
+    ``beyond`` times as steeply as within (infinite: it falls away; see ``edges``).
     ``chilling`` (m/s) is one figure or an array of the DEM's shape. ``belts`` are lines in
     units of the DEM's cells (x to the right, y down, from the top-left corner), their heights
     in m and porosities (0-1).
@@ -149,6 +155,7 @@ def level_of(
         ),
         cooling.astype(np.float32),
         np.flatnonzero(drains),
+        edge_faces(bed - shift, drains, cell * factor, beyond),
         _screens(belts, factor, bed.shape) if belts is not None else no_screens(),
     )
 
@@ -251,6 +258,7 @@ class _Band:
     above: int
     below: int
     drains: NDArray[np.int64]
+    edges: tuple[Edges, Edges]
     screens: tuple[Screens, Screens]
 
 
@@ -263,10 +271,8 @@ def _bands(level: Level) -> list[_Band]:
         first, last = rows * n // count, rows * (n + 1) // count
         above, below = max(0, first - reach), min(rows, last + reach)
         mine = (level.drains >= above * cols) & (level.drains < below * cols)
-        screens = tuple(
-            _cut(screen, above * width, (below - less) * width)
-            for screen, width, less in zip(level.screens, (cols - 1, cols), (0, 1), strict=True)
-        )
+        across = above * (cols - 1), below * (cols - 1)
+        down = above * cols, (below - 1) * cols
         out.append(
             _Band(
                 first,
@@ -274,15 +280,17 @@ def _bands(level: Level) -> list[_Band]:
                 above,
                 below,
                 level.drains[mine] - above * cols,
-                (screens[0], screens[1]),
+                (_cut(level.edges[0], *across), _cut(level.edges[1], *down)),
+                (_cut(level.screens[0], *across), _cut(level.screens[1], *down)),
             )
         )
     return out
 
 
-def _cut(screen: Screens, start: int, stop: int) -> Screens:
-    mine = (screen[0] >= start) & (screen[0] < stop)
-    return screen[0][mine] - start, screen[1][mine], screen[2][mine]
+def _cut(faces: Any, start: int, stop: int) -> Any:
+    """Take the faces from one flat index to another, counted from there, and what they carry."""
+    mine = (faces[0] >= start) & (faces[0] < stop)
+    return faces[0][mine] - start, *(carried[mine] for carried in faces[1:])
 
 
 def _steps(
@@ -307,6 +315,7 @@ def _steps(
         flows,
         level.cooling[wide],
         band.screens,
+        band.edges,
         band.drains,
         made,
         lost,

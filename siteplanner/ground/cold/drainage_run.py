@@ -85,11 +85,12 @@ def run_drainage(
     lies_m: float = 2.0,
     belts: Belts | None = None,
     coarser: int = COARSER,
+    beyond: float = 1.0,
 ) -> Drainage:
     """Run a night on ``dem`` (rows, columns; m; NaN unknown) with square cells of ``cell`` m.
 
     The ground is taken to cells of at least ``cell_m``. Air "arrives" when it first lies
-    ``lies_m`` deep. For ``belts`` see ``cold_air.level_of``.
+    ``lies_m`` deep. For ``belts`` and ``beyond`` see ``cold_air.level_of``.
     """
     factor = max(1, math.ceil(cell_m / cell - 1e-9))
     wide = level_of(dem, cell, factor * COARSER, 0.0)
@@ -97,9 +98,9 @@ def run_drainage(
     sky = sky.repeat(factor * COARSER, 0).repeat(factor * COARSER, 1)
     chilling = sky[: dem.shape[0], : dem.shape[1]] * np.float32(air.chilling)
     last = min(LAST_S, seconds / 2) if coarser > 1 else seconds
-    fine = level_of(dem, cell, factor, chilling, belts)
+    fine = level_of(dem, cell, factor, chilling, belts, beyond)
     if coarser > 1:
-        level = level_of(dem, cell, factor * coarser, chilling, belts)
+        level = level_of(dem, cell, factor * coarser, chilling, belts, beyond)
         state, when = still(level), np.full(level.bed.shape, np.nan, np.float32)
         _watched(level, state, seconds - last, air, lies_m, when)
         state = finer(state, level, fine)
@@ -162,6 +163,8 @@ def cached_drainage(
     *,
     cell_m: float,
     lies_m: float,
+    coarser: int = COARSER,
+    beyond: float = 1.0,
 ) -> Drainage:
     """Run the night, or take it from an earlier run with the same inputs and code."""
     key = cache.key_of(
@@ -172,13 +175,18 @@ def cached_drainage(
             air,
             cell_m,
             lies_m,
+            coarser,
+            beyond,
             *([shapely.to_wkb(belts[0]).tolist(), belts[1], belts[2]] if belts else []),
         ],
         code_of(),
     )
 
     def make() -> cache.Arrays:
-        made = run_drainage(dem, cell, seconds, air, cell_m=cell_m, lies_m=lies_m, belts=belts)
+        made = run_drainage(
+            dem, cell, seconds, air, cell_m=cell_m, lies_m=lies_m, belts=belts, coarser=coarser,
+            beyond=beyond,
+        )  # fmt: skip
         return {**vars(made), "imbalance": np.array(made.imbalance)}
 
     found = cache.cached("drainage", key, make)

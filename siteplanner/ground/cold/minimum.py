@@ -28,6 +28,7 @@ from scipy.spatial.distance import cdist
 from scipy.special import stdtrit
 
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.ground.cold.products import thin_product
 
 Floats = NDArray[np.float64]
 
@@ -226,10 +227,10 @@ class MinimumFit:
         left, seen = self.left.astype(np.float32), self.seen.T.astype(np.float32)
         for first in range(0, len(places), _POINTS_A_RUN):
             part = np.s_[first : first + _POINTS_A_RUN]
-            near = root @ _matern(cdist(self.places, places[part]).astype(np.float32))
+            near = thin_product(root, _matern(cdist(self.places, places[part]).astype(np.float32)))
             out[0, part] = left @ near
             out[1, part] = FIELD_C**2 - np.einsum("ij,ij->j", near, near)
-            out[2:, part] = seen @ near
+            out[2:, part] = thin_product(seen, near)
         return out
 
     def _coarse(self, grid: Grid, step: int) -> NDArray[np.float32]:
@@ -251,7 +252,7 @@ class MinimumFit:
         away = -field[2:]
         away[0] += 1
         away[1 : 1 + kinds] += shaped
-        spread = root.T @ away
+        spread = thin_product(root.T, away)
         in_read = np.concatenate([np.zeros(1 + kinds), self.winters]).astype(np.float32)
         own = np.maximum(field[1], 0) + np.float32(MICROSITE_C**2)
         average = self.scale * (own + (spread**2).sum(axis=0))

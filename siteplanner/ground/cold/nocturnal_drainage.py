@@ -32,14 +32,21 @@ from siteplanner.ground.layer import WHOLE_GRID, layer, radius
 
 _METHOD = (
     "One calm clear night, sunset to sunrise of the design date: a chilled layer of air that "
-    "drains, pools and spills, on cells of 5 m or more with open edges. Cooling is weaker where "
-    "less sky is visible and as the pool deepens. Banks and buildings are as in the DEM, hedges "
-    "have a height and a porosity. {what}"
+    "drains, pools and spills, on cells of 5 m or more. Beyond the DEM's edge the ground is "
+    "taken to fall on as it does within; where it does not fall outwards no air passes, so a "
+    "level plain keeps all that the night makes. Cooling is weaker where less sky is visible and "
+    "as the pool deepens. Banks and buildings are as in the DEM, hedges have a height and a "
+    "porosity. {what}"
 )
 _SOURCE = (
     "local inertial form of Bates, Horritt & Fewtrell 2010; length of the night FAO-56 (Allen et "
-    "al. 1998) eq. 34; coldness, cooling and drag from memory, judgement"
+    "al. 1998) eq. 34; coldness, cooling and drag from memory, judgement; the edge common "
+    "practice, no source"
 )
+#: Two grounds beyond the edge, as shares of the fall within: one that levels out, one that falls
+#: away. Judgement: on an even slope a quarter of the fall lies some 60 % deeper.
+_LEVELS_OUT, _FALLS_AWAY = 0.25, math.inf
+_EDGE_COARSER = 6
 
 
 def _to_cells(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGrid:
@@ -136,6 +143,17 @@ def _nearest(values: FloatGrid, shape: tuple[int, int], factor: int) -> FloatGri
         colours="YlGnBu_09",
         classes=("no lane", "lane through the rows"),
     ),
+    LayerInfo(
+        name="cold_air_edge_effect",
+        title="How far the cold air depends on the ground beyond the DEM",
+        unit="m",
+        method="The same night twice on cells six times as wide: depth at dawn where the ground "
+        "beyond the edge falls a quarter as steeply as within, less the depth where it falls "
+        "away",
+        source="our own; common practice, no source",
+        valid=(-100, 100),
+        colours="viridis",
+    ),
     reach=WHOLE_GRID,
 )
 def nocturnal_cold_air_drainage(
@@ -158,8 +176,9 @@ def nocturnal_cold_air_drainage(
     """Depth (m), arrival (h), speed (m/s), direction (degrees) and lines of the cold air.
 
     Then growth of the depth (m) and lanes for an earlier plan's rows, ``mature_shelter``, which dam
-    the air like ``shelter``; both nil without them. ``design_day`` is a day of the year, 0
-    for the longest night. Air flows on cells of at least ``cell_m`` m. See ``cold_air.ColdAir``
+    the air like ``shelter``; both nil without them. Last the effect (m) of what
+    is taken of the ground beyond the DEM. ``design_day`` is a day of the year, 0 for the longest
+    night. Air flows on cells of at least ``cell_m`` m. See ``cold_air.ColdAir``
     for the air's own settings; ``lies_m`` is the depth from which air counts as lying. The
     busiest ``share_of_lines`` of cells may be lines; a lane is ``lane_m`` wide.
     """
@@ -167,8 +186,9 @@ def nocturnal_cold_air_drainage(
     factor = max(1, math.ceil(cell_m / grid.cell - 1e-9))
     known = np.isfinite(dem)
 
-    def run(belts: Belts | None) -> Drainage:
-        return cached_drainage(dem, grid.cell, seconds, air, belts, cell_m=cell_m, lies_m=lies_m)
+    def run(belts: Belts | None, **how: Any) -> Drainage:
+        how = {"cell_m": cell_m, "lies_m": lies_m} | how
+        return cached_drainage(dem, grid.cell, seconds, air, belts, **how)
 
     def clear(values: NDArray[Any]) -> FloatGrid:
         return np.where(known, values, np.float32(np.nan)).astype(np.float32)
@@ -194,7 +214,21 @@ def nocturnal_cold_air_drainage(
         clear(_nearest(lines, dem.shape, factor)),
         clear(growth),
         clear(lane_cells),
+        clear(_edge_effect(run, belts_on(both, grid), grid, cell_m)),
     )
+
+
+def _edge_effect(
+    run: Callable[..., Drainage], belts: Belts | None, grid: Grid, cell_m: float
+) -> FloatGrid:
+    """Depth (m) where the ground beyond the DEM levels out less the depth where it falls away."""
+    wide = _EDGE_COARSER * cell_m
+    levels_out, falls_away = (
+        run(belts, cell_m=wide, coarser=1, beyond=share).depth
+        for share in (_LEVELS_OUT, _FALLS_AWAY)
+    )
+    factor = max(1, math.ceil(wide / grid.cell - 1e-9))
+    return _to_cells(levels_out - falls_away, grid.shape, factor)
 
 
 def _lanes(

@@ -45,6 +45,7 @@ from siteplanner.handover.paper.pages import (
 )
 from siteplanner.handover.paper.signs import SIGNS, draw_signs, signs
 from siteplanner.handover.paper.text import fonts
+from siteplanner.handover.paper.thermometers import thermometer_lines
 from siteplanner.plan import Plan
 
 _BLOCKS_A_PAGE = 54
@@ -105,6 +106,7 @@ def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[s
     sections = {
         "How to read a sheet": _HOW,
         "Be careful": plan.cautions,
+        "Where one more thermometer helps most": thermometer_lines(plan),
         "Please read": plan.warnings,
     }
     story = [part for name, said in sections.items() if said for part in section(name, said, _SIZE)]
