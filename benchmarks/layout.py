@@ -24,7 +24,8 @@ from siteplanner.base.grid import Grid
 from siteplanner.planting.mix import allocation
 from siteplanner.planting.mix.allocation import allocate_species
 from siteplanner.planting.mix.assign import clumped, place_species
-from siteplanner.planting.mix.mix import Candidates, choose_mix, gather
+from siteplanner.planting.mix.mix import choose_mix
+from siteplanner.planting.mix.supply import Candidates, gather
 from siteplanner.planting.rows.contour import contour, row_spacings
 from siteplanner.planting.rows.layout import number_rows, set_out
 from siteplanner.planting.rows.patterns import Relief, patterns

@@ -360,7 +360,7 @@ def test_a_budget_that_printed_blocks_exceed_leaves_nothing_for_others(small, fi
     same_rows(first, after, names)
     assert len(after.trees) == stay and set(after.planted["block"]) == set(names)
     assert any("60 too much, so nothing is left for new places" in n for n in after.notes)
-    assert any("left empty to keep to the stock, budget and shares" in n for n in after.notes)
+    assert any("left empty, because the budget is used up" in n for n in after.notes)
     assert season_of(*parts, after, site).works.blocks["cost"].sum() == 6 * stay
 
 

@@ -9,8 +9,9 @@ from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplanner.planting.mix.mix import Candidates, aim_of, choose_mix, gather
+from siteplanner.planting.mix.mix import choose_mix
 from siteplanner.planting.mix.shares import share_out
+from siteplanner.planting.mix.supply import Candidates, aim_of, gather
 from siteplanner.site.planting import Mix
 
 
@@ -94,7 +95,8 @@ def test_rules_that_clash_give_way_by_as_little_as_can_be_and_say_so():
     assert got.trees.tolist() == [40, 10]
     assert [(c.short, c.unit) for c in got.clashes] == [(1, "species"), (15, "trees")]
     assert (
-        got.clashes[1].words == "50% pioneer were asked for (25 trees); the mix has 15 trees fewer"
+        got.clashes[1].words == "50% pioneer were asked for (25 trees); the mix has 15 trees "
+        "fewer, because species with that role suit only 10 of the 50 places"
     )
 
 
@@ -208,12 +210,11 @@ def test_no_other_mix_is_nearer_to_what_was_asked(sizes, scores, largest, pionee
         step2 = np.clip(off - step, 0, share * places)
         over = 0.5 * step + 0.75 * step2 + np.maximum(off - step - step2, 0)
         left = places - trees.sum()
-        cheap = min(left, 0.1 * places)
         rule = np.maximum(trees - largest * trees.sum(), 0).sum()
         rule += max(0, pioneers * trees.sum() - trees[pioneer].sum())
         return (
             aim_first * (over + 0.5 * np.maximum(-off, 0)).sum()
-            + 3 * rule + cheap + 8 * (left - cheap) - survivors
+            + 3 * rule + (8 + 3 * pioneers) * left - survivors
         )  # fmt: skip
 
     ways = []
@@ -280,3 +281,79 @@ def test_many_groups_are_told_apart_without_loss_of_truth():
     which = kinds([0.8] * 14)
     supply = gather(scores, which, held())
     assert not (supply.where() & (scores < 40)).any()
+
+
+def test_shares_that_cannot_hold_are_not_paid_for_with_empty_places():
+    # One species suits: it takes every place, and each share that it breaks is said with why.
+    _, got = mix(
+        zone((100, [90, 10])),
+        [0.9, 0.9],
+        [False, True],
+        largest_share=0.35,
+        pioneer_share=0.4,
+        roles={"habitat": 0.9, "shelter": 0.5},
+        least_species=1,
+    )
+    assert got.trees.tolist() == [100, 0]
+    assert [clash.words for clash in got.clashes] == [
+        "40% pioneer were asked for (40 trees); the mix has 40 trees fewer, because no "
+        "species with that role suits this ground",
+        "50% shelter were asked for (50 trees); the mix has 50 trees fewer, because no "
+        "species with that role suits this ground",
+        "no species should exceed 35% of the trees; a does, by 65 trees, because it alone suits "
+        "100 of the 100 places",
+    ]
+
+
+def test_too_few_species_for_the_largest_share_are_the_reason():
+    _, got = mix(zone((100, [90, 90])), [0.9, 0.9], largest_share=0.35)
+    assert got.trees.sum() == 100
+    assert got.clashes[0].words.endswith("because only 2 species suit this ground")
+
+
+def test_a_stock_that_keeps_a_share_from_holding_is_named():
+    _, got = mix(
+        zone((100, [90, 90])), [0.9, 0.9], [True, False], stock=np.array([10, 100]),
+        pioneer_share=0.4, largest_share=0.7,
+    )  # fmt: skip
+    assert got.trees.tolist() == [10, 90]
+    assert [c.words.split("because ")[1] for c in got.clashes] == [
+        "there are only 10 plants of these for this zone",
+        "the stock of the others is used up",
+    ]
+
+
+def test_the_smallest_share_gives_way_before_a_place_stays_empty():
+    # b alone suits five places, fewer than a tenth; b and c have four more places between them.
+    scores = zone((91, [90, 0, 0]), (5, [0, 90, 0]), (4, [0, 0, 90]))
+    supply, got = mix(scores, [0.9] * 3, smallest_share=0.1)
+    assert (supply.group >= 0).all()
+    assert got.trees.tolist() == [91, 5, 4]
+    assert [c.words for c in got.clashes] == [
+        "a species should have at least 10 trees; b has 5, because no more places suit it",
+        "a species should have at least 10 trees; c has 4, because no more places suit it",
+    ]
+    # Ground that two share is not enough for both.
+    scores = zone((84, [90, 0, 0]), (6, [0, 90, 0]), (4, [0, 90, 90]), (6, [0, 0, 90]))
+    _, got = mix(scores, [0.9] * 3, smallest_share=0.1)
+    assert got.trees.sum() == 100 and (got.trees > 0).all()
+    assert any("so that no place stays empty" in c.words for c in got.clashes)
+
+
+@given(
+    sizes=st.lists(st.integers(1, 30), min_size=1, max_size=4),
+    scores=st.lists(st.integers(0, 100), min_size=16, max_size=16),
+    largest=st.sampled_from([0.1, 0.35, 1.0]),
+    smallest=st.sampled_from([0.0, 0.1, 0.3]),
+    roles=st.sampled_from([{}, {"habitat": 1.0, "shelter": 1.0, "food": 0.8}]),
+    least=st.integers(1, 6),
+)
+@settings(max_examples=examples(60))
+def test_without_stock_or_budget_every_place_that_suits_is_planted(
+    sizes, scores, largest, smallest, roles, least
+):
+    grid = np.array(scores, float).reshape(4, 4)[: len(sizes)]
+    places = zone(*zip(sizes, grid, strict=True))
+    rules = {"largest_share": largest, "smallest_share": smallest, "least_species": least}
+    _, got = mix(places, [0.9, 0.7, 0.8, 0.6], [True, False, False, True], roles=roles, **rules)
+    assert got.trees.sum() == (places >= 40).any(axis=1).sum()

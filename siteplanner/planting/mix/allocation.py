@@ -13,9 +13,10 @@ from scipy.ndimage import distance_transform_edt
 from siteplanner.base.grid import Grid
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
-from siteplanner.planting.mix.mix import Candidates, Mixed, Supply, choose_mix, gather
+from siteplanner.planting.mix.mix import Mixed, choose_mix
 from siteplanner.planting.mix.nurses import nurse
 from siteplanner.planting.mix.shares import share_out
+from siteplanner.planting.mix.supply import Candidates, Supply, gather
 from siteplanner.planting.rows.layout import Places
 from siteplanner.planting.zones.setbacks import too_tall
 from siteplanner.reading.species.table import SpeciesTable
@@ -105,7 +106,7 @@ def allocate_species(
         placed = place_species(score, mixed.trees, number, taste)
         kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
         mixes[zone] = mixed
-        told += _told(zone, supply, mixed, in_zone[zone])
+        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], placed < 0)
     return Allocation(kind, mixes, tuple(told))
 
 
@@ -168,29 +169,40 @@ def scores_at(
     return suitability.score[:, place_of_cell[rows, cols]].T.astype(np.float32)
 
 
-def _told(zone: str, supply: Supply, mixed: Mixed, rules: Mix) -> list[str]:
-    """Tell which rules gave way in a zone, and how many places stay empty."""
+def _told(
+    zone: str,
+    supply: Supply,
+    mixed: Mixed,
+    rules: Mix,
+    stock: NDArray[np.int64] | None,
+    empty: NDArray[np.bool_],
+) -> list[str]:
+    """Tell which rules gave way in a zone, and how many places stay empty.
+
+    ``stock`` is the zone's; ``empty`` (places,) tells where nothing stands.
+    """
     said = []
     if mixed.clashes:
         said.append(
             f"Zone {zone}: {'; '.join(clash.words for clash in mixed.clashes)}. The mix is as "
             "near as the rules under [mix] in the site file allow."
         )
-    unsuited = int((supply.group < 0).sum())
-    left = supply.places - int(mixed.trees.sum())
-    if unsuited:
+    if unsuited := int((supply.group < 0).sum()):
         said.append(
             f"Zone {zone}: {count(unsuited, 'planting place')} left empty, because no species "
-            f"reaches a suitability of {rules.lowest_suitability} of 100 there."
+            f"that may be planted there reaches a suitability of {rules.lowest_suitability} of 100."
         )
-    if left:
-        why = (
-            "stock, budget and shares"
-            if rules.stock_only or rules.from_counts or rules.budget is not None
-            else "shares"
-        )
+    left = empty & (supply.group >= 0)
+    if left.any():
+        suits = supply.where()[left].any(axis=0)
+        in_stock = suits if stock is None else suits & (mixed.trees < stock)
+        if not in_stock.any():
+            why = "the stock of what suits there is used up"
+        elif rules.budget is not None:
+            why = "the budget is used up"
+        else:
+            why = "the search for the best mix stopped early; allow more species or larger shares"
         said.append(
-            f"Zone {zone}: {count(left, 'planting place')} left empty to keep to the {why} set "
-            "under [mix]."
+            f"Zone {zone}: {count(int(left.sum()), 'planting place')} left empty, because {why}."
         )
     return said

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.program import Program
-from siteplanner.planting.mix.mix import Candidates, Supply, zone_program
+from siteplanner.planting.mix.mix import zone_program
+from siteplanner.planting.mix.supply import Candidates, Supply
 from siteplanner.site.planting import Mix as Rules
 
 
