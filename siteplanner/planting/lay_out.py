@@ -24,6 +24,7 @@ from siteplanner.planting.access import (
 )
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.draw_zones import Zoned, draw_zones
+from siteplanner.planting.failing import notes_on_failing
 from siteplanner.planting.figures import contour_row_spacings, zone_figures
 from siteplanner.planting.kept import (
     SetOut,
@@ -134,21 +135,31 @@ def lay_out(
     drawn = draw_zones(inputs, ground, suitability, site, step=step)
     no_plant = drawn.no_plant
     step("Setting out the grids")
-    laid, steep = _places(inputs, ground, suitability, drawn, site)
+    named = inputs.species.facts["botanical_name"]
+    failing = notes_on_failing(
+        suitability, ground, inputs.grid, drawn.area, _to_plant(drawn), site.mix, list(named)
+    )
+    laid, steep = _places(inputs, ground, suitability, drawn, site, failing)
     step("Choosing the mix and placing the species")
     allocation, told = _allocated(inputs, suitability, laid, drawn.zones, no_plant, site)
     notes = [*drawn.notes, *notes_on_kept(laid, inputs.kept, drawn.area), *steep]
-    notes += [*told, *allocation.told]
+    notes += [*told, *failing, *allocation.told]
     notes += better_left(laid.planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
     return _counted(inputs, ground, site, drawn, laid, allocation, notes)
 
 
 def _places(
-    inputs: Inputs, ground: Ground, suitability: Suitability, drawn: Zoned, site: Site
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    drawn: Zoned,
+    site: Site,
+    failing: list[str],
 ) -> tuple[SetOut, list[str]]:
     """Set out the grids, cut the blocks to a crew's days and settle who may work on them.
 
-    Blocks that stay have their trees. Also what to say of steep ground.
+    Blocks that stay have their trees. Also what to say of steep ground. ``failing`` says why
+    most species fail, which an error repeats where no place is left.
     """
     rules, slope, grid = site.planting, ground.layers["slope"], inputs.grid
     stays = drawn.blocks["stays"].to_numpy(dtype=bool)
@@ -179,7 +190,7 @@ def _places(
     if site.paddocks.only is not None:
         laid = laid.within([site.paddocks.only])
     if not len(laid.places.x):
-        raise _no_place(site, (laid.blocks["steep"] != "").any())
+        raise _no_place(site, (laid.blocks["steep"] != "").any(), failing)
     said = words_on_steep(
         laid.blocks,
         dropped,
@@ -192,11 +203,20 @@ def _places(
     return laid, said
 
 
-def _no_place(site: Site, steep: bool) -> InputError:
+def _to_plant(drawn: Zoned) -> gpd.GeoDataFrame:
+    """Zones with ground to plant."""
+    to_plant = drawn.blocks["zone"][drawn.blocks["spacing_m"] > 0]
+    return drawn.zones[drawn.zones["zone"].isin(to_plant)]
+
+
+def _no_place(site: Site, steep: bool, failing: list[str]) -> InputError:
+    why = "the ground is too steep, or no species suits it"
+    if failing and not steep:
+        why += f" ({' '.join(failing).rstrip('.')})"
     return input_error(
         site.path,
         "planting.steep" if steep else "planting.steepest_deg",
-        "no place is left to plant: the ground is too steep, or no species suits it",
+        f"no place is left to plant: {why}",
         "name a steep_crew, or look at work.experienced_deg, with someone who knows the ground"
         if steep
         else "look at steepest_deg and mix.lowest_suitability, with someone who knows the ground",

@@ -55,9 +55,9 @@ def clashes_of(
     if gave.few > 0:
         asked, got = rules.least_species, rules.least_species - gave.few
         suit = np.count_nonzero(fits.any(axis=0) | (supply.stays > 0))
-        why = "suit this ground"
+        why = "suits this ground" if got == 1 else "suit this ground"
         if suit > got:
-            why += " and are in stock" if stock is not None else " and have room in the mix"
+            why += ", stock and mix" if stock is not None else " and the other rules"
         found.append(
             Clash(f"{asked} species were asked for, but only {got} {why}", gave.few, "species")
         )
