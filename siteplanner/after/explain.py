@@ -8,9 +8,10 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 
+from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import input_error, near
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.units import hectares
+from siteplanner.base.units import area_number, area_words, hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import lay_out
 from siteplanner.reading.inputs import Inputs
@@ -81,7 +82,7 @@ def explain_at(site: Site, at: str, step: Step = nothing_step) -> Explained:
         if name in ground.layers
     ]
     return Explained(
-        f"At {x:.0f}, {y:.0f} ({grid.crs.name})",
+        f"At {x:.0f}, {y:.0f} ({crs_words(grid.crs)})",
         listed,
         _species(inputs, ground, suitability, row, col),
         _frost(inputs, ground, site, row, col),
@@ -138,7 +139,7 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
             ground.infos[suitability.factors[most].layer].title.lower() if most is not None else ""
         )
         area = hectares(cells.sum() * inputs.grid.cell_area)
-        rows.append((place, f"{area:.1f}", *(f"{100 * s:.0f}" for s in shares), limit))
+        rows.append((place, area_number(area, 1), *(f"{100 * s:.0f}" for s in shares), limit))
     limits = []
     for factor in np.argsort(
         -np.bincount(worst, minlength=256)[: len(suitability.factors)], kind="stable"
@@ -153,15 +154,15 @@ def explain_species(site: Site, name: str, step: Step = nothing_step) -> Suited:
             np.bincount(values.astype(np.intp)).argmax() if info.classes else np.median(values)
         )
         area = hectares(cells.sum() * inputs.grid.cell_area)
-        limits.append((info.title, f"{area:.1f}", why(one, info, species, usual)))
+        limits.append((info.title, area_number(area, 1), why(one, info, species, usual)))
     unknown = []
     for one in suitability.factors:
         missing = np.isnan(ground.layers[one.layer][suitability.mask])
         if _matters(one, species) and missing.any():
             unknown.append(
                 f"{ground.infos[one.layer].title} is unknown on "
-                f"{hectares(missing.sum() * inputs.grid.cell_area):.1f} ha, so the top class is "
-                "not given there."
+                f"{area_words(hectares(missing.sum() * inputs.grid.cell_area), 1)}, so the top "
+                "class is not given there."
             )
     row = facts.iloc[species]
     return Suited(f"{row['botanical_name']} ({row['common_name']})", rows, limits, unknown)

@@ -288,7 +288,7 @@ def _rules(site: Site, facts: pd.DataFrame, trees: gpd.GeoDataFrame) -> dict[str
     """Rules of the mix by zone, with what the user barred there."""
     crs = pyproj.CRS(trees.crs.to_wkt())
     decided = read_decisions(site, crs, list(facts["botanical_name"]))
-    general, own, _ = mixes_of(site.mix, decided, facts)
+    general, own = mixes_of(site.mix, decided, facts)
     return {zone: own.get(zone, general) for zone in sorted(set(trees["zone"]))}
 
 

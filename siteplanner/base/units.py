@@ -38,7 +38,15 @@ _WORDS = {
     "centimetres": "cm", "millimetres": "mm",
 }  # fmt: skip
 
+#: What a length in each unit is called in a sentence.
+_PLURALS = {
+    "m": "metres", "cm": "centimetres", "mm": "millimetres", "km": "kilometres", "in": "inches",
+    "ft": "feet", "us-ft": "US survey feet",
+}  # fmt: skip
+
 _HECTARE_M2 = 10_000.0
+#: Areas under this are said in square metres: two decimals would say little of them.
+_SMALL_HA = 0.01
 
 #: A number, or an array or column of them.
 Measures = TypeVar("Measures", float, NDArray[np.float64], "pd.Series[float]")
@@ -84,6 +92,18 @@ def metres_in(unit: str, otherwise: float = math.nan) -> float:
     return size if kind == "length" else otherwise
 
 
+def length_unit(metres: float) -> str:
+    """Name the unit of length that is so many metres, in the plural.
+
+    >>> length_unit(0.3048), length_unit(1200 / 3937), length_unit(2.0)
+    ('feet', 'US survey feet', 'units of 2 m')
+    """
+    for unit, words in _PLURALS.items():
+        if math.isclose(_SIZES[unit][1], metres, rel_tol=1e-8):
+            return words
+    return f"units of {metres:g} m"
+
+
 def hectares(square_metres: Measures) -> Measures:
     """Give areas in square metres as hectares.
 
@@ -91,3 +111,26 @@ def hectares(square_metres: Measures) -> Measures:
     2.5
     """
     return square_metres / _HECTARE_M2
+
+
+def area_words(ha: float, decimals: int = 2) -> str:
+    """Say an area given in hectares; one under 0.01 ha in square metres.
+
+    ``decimals`` is of areas of 1 ha and more; smaller ones always have two.
+
+    >>> area_words(1.5), area_words(0.0423), area_words(0.0042), area_words(1234.56, 1)
+    ('1.50 ha', '0.04 ha', '42 m²', '1,234.6 ha')
+    """
+    number = area_number(ha, decimals)
+    return number if number.endswith("m²") else f"{number} ha"
+
+
+def area_number(ha: float, decimals: int = 2) -> str:
+    """Say an area under a heading that names hectares; a small one has its own unit.
+
+    >>> area_number(1.5), area_number(0.0042)
+    ('1.50', '42 m²')
+    """
+    if 0 < ha < _SMALL_HA:
+        return f"{max(ha * _HECTARE_M2, 1):.0f} m²"
+    return f"{ha:,.{decimals if ha >= 1 else 2}f}"

@@ -25,6 +25,7 @@ from reportlab.platypus import (
 )
 
 from siteplanner.base.text import uncommanded
+from siteplanner.base.units import area_number, area_words
 from siteplanner.catchment.sketch import Sketch
 from siteplanner.handover.paper.text import BOLD, FONT, fonts, for_paragraph
 from siteplanner.plan import CAUTIONS
@@ -99,10 +100,11 @@ def write_report(told: Told, path: Path) -> None:
 
 def _summary(told: Told) -> list[Flowable]:
     sites, of = told.sites, len(told.sites) + len(told.failed)
+    planted, whole = (area_words(sites[name].sum(), 1) for name in ("planted_ha", "area_ha"))
     ground = sites["order"].sum()
     said = [
-        f"{len(sites)} of {of} properties are planned: {sites['planted_ha'].sum():,.1f} ha to "
-        f"plant of {sites['area_ha'].sum():,.1f} ha, {sites['trees'].sum():,} trees in the ground, "
+        f"{len(sites)} of {of} properties are planned: {planted} to "
+        f"plant of {whole}, {sites['trees'].sum():,} trees in the ground, "
         f"of {int((told.species['trees'] > 0).sum())} species.",
         f"Plants to order, with the allowance for those that die: {ground:,} (from "
         f"{sites['order_least'].sum():,} if half as many die as expected, to "
@@ -132,14 +134,14 @@ def _summary(told: Told) -> list[Flowable]:
 def _sites(told: Told) -> list[Flowable]:
     sites = told.sites
     rows = [
-        [s.name, f"{s.planted_ha:,.2f}", f"{s.trees:,}", f"{s.order:,}",
+        [s.name, area_number(s.planted_ha), f"{s.trees:,}", f"{s.order:,}",
          f"{s.order_least:,} to {s.order_most:,}", f"{s.crew_days:,.1f}",
          "unknown" if s.frost_error_c != s.frost_error_c else f"{s.frost_error_c:.1f}",
          f"{s.warnings:,}"]
         for s in sites.itertuples()
     ]  # fmt: skip
     rows.append(
-        ["All", f"{sites['planted_ha'].sum():,.2f}", f"{sites['trees'].sum():,}",
+        ["All", area_number(sites["planted_ha"].sum()), f"{sites['trees'].sum():,}",
          f"{sites['order'].sum():,}",
          f"{sites['order_least'].sum():,} to {sites['order_most'].sum():,}",
          f"{sites['crew_days'].sum():,.1f}", "", f"{sites['warnings'].sum()}"]

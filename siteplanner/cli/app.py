@@ -103,7 +103,8 @@ def check(site: SiteFile) -> None:
 
     Of zones drawn by hand it says what the plan would say.
     """
-    from siteplanner.base.units import hectares
+    from siteplanner.base.crs import crs_words
+    from siteplanner.base.units import area_words, hectares
     from siteplanner.run import check_plugins, notes_on_zones
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
@@ -118,10 +119,10 @@ def check(site: SiteFile) -> None:
     grid = inputs.grid
     fields = inputs.paddocks
     lines = [
-        f"boundary: {hectares(inputs.boundary.area.sum()):.1f} ha, {grid.crs.name}",
+        f"boundary: {area_words(hectares(inputs.boundary.area.sum()), 1)}, {crs_words(grid.crs)}",
         f"heights: {grid.shape[0]} x {grid.shape[1]} cells of {grid.cell:g} m",
         f"paddocks: {len(fields)}, of which {int(fields['plant'].sum())} to plant "
-        f"({hectares(fields[fields['plant']].area.sum()):.1f} ha)",
+        f"({area_words(hectares(fields[fields['plant']].area.sum()), 1)})",
         f"soil: {len(inputs.soils)} polygons",
         f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
         f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "

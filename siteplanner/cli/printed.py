@@ -10,6 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from siteplanner.base.text import visible
+from siteplanner.base.units import area_number
 
 if TYPE_CHECKING:
     from siteplanner.after.compare import Comparison
@@ -42,13 +43,13 @@ def print_plan(made: Plan, target: Path) -> None:
         zones.add_row(
             escaped(zone.zone),
             escaped(zone.title),
-            f"{zone.area_ha:.2f}",
+            area_number(zone.area_ha),
             spacing,
             f"{zone.trees:,}",
         )
     zones.add_section()
     zones.add_row(
-        "", "all zones", f"{made.zones['area_ha'].sum():.2f}", "", f"{made.trees_total:,}"
+        "", "all zones", area_number(made.zones["area_ha"].sum()), "", f"{made.trees_total:,}"
     )
     console.print(zones)
     totals = made.counts.groupby(["species", "common_name"], sort=False)[["trees", "order"]].sum()

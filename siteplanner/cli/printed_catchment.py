@@ -5,6 +5,7 @@ from __future__ import annotations
 from rich.console import Console
 from rich.table import Table
 
+from siteplanner.base.units import area_number
 from siteplanner.catchment.run import SHARED, SITES, Result
 from siteplanner.cli.printed import escaped
 
@@ -25,7 +26,7 @@ def print_catchment(result: Result) -> None:
         cells = ["", "", "", ""]
         if row is not None:
             span = f"{row.order_least:,}-{row.order_most:,}"
-            cells = [f"{row.planted_ha:,.2f}", f"{row.trees:,}", f"{row.order:,}", span]
+            cells = [area_number(row.planted_ha), f"{row.trees:,}", f"{row.order:,}", span]
         table.add_row(escaped(site.name), *cells, outcome.state)
     console.print(table)
     lacking = told.short["lacking"].sum()

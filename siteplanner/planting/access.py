@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.units import area_words
 from siteplanner.planting.rows.layout import Places
 from siteplanner.site.planting import Planting, WorkRates
 
@@ -150,7 +151,7 @@ def words_on_steep(
     if steep.empty:
         return said
     which = f"Block{'s' * (len(steep) > 1)} {', '.join(steep['block'])}"
-    area = f"{steep['area_ha'].sum():.2f} ha"
+    area = area_words(steep["area_ha"].sum())
     graded = f"{which} ({area}): graded not on foot, too steep for people with a load."
     if rules.steep == "leave":
         said.append(

@@ -44,6 +44,7 @@ from siteplanner.planting.rows.layout import draw_rows, set_out, with_their_own_
 from siteplanner.planting.rows.patterns import Relief, patterns
 from siteplanner.planting.zones.decisions import (
     mixes_of,
+    notes_on_doubtful,
 )
 from siteplanner.planting.zones.leave import better_left
 from siteplanner.reading.inputs import Inputs
@@ -143,7 +144,7 @@ def lay_out(
     step("Choosing the mix and placing the species")
     allocation, told = _allocated(inputs, suitability, laid, drawn.zones, no_plant, site)
     notes = [*drawn.notes, *notes_on_kept(laid, inputs.kept, drawn.area), *steep]
-    notes += [*told, *failing, *allocation.told]
+    notes += [*told, *_doubtful(inputs, laid, allocation), *failing, *allocation.told]
     notes += better_left(laid.planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
     return _counted(inputs, ground, site, drawn, laid, allocation, notes)
 
@@ -203,6 +204,15 @@ def _places(
     return laid, said
 
 
+def _doubtful(inputs: Inputs, laid: SetOut, allocation: Allocation) -> list[str]:
+    """Name species that are not local, or weedy, with the zones that they are planted in."""
+    facts, grows = inputs.species.facts, allocation.kind >= 0
+    zones = laid.planted["zone"].to_numpy()[laid.places.block[grows]]
+    names = facts["botanical_name"].to_numpy()[allocation.kind[grows]]
+    planted = pd.Series(zones).groupby(names).unique()
+    return notes_on_doubtful(inputs.decided, facts, {n: sorted(z) for n, z in planted.items()})
+
+
 def _to_plant(drawn: Zoned) -> gpd.GeoDataFrame:
     """Zones with ground to plant."""
     to_plant = drawn.blocks["zone"][drawn.blocks["spacing_m"] > 0]
@@ -233,7 +243,7 @@ def _allocated(
 ) -> tuple[Allocation, list[str]]:
     """Put species on the places that have none yet; also what the rules of the mix tell."""
     facts = inputs.species.facts
-    general, own, told = mixes_of(site.mix, inputs.decided, facts)
+    general, own = mixes_of(site.mix, inputs.decided, facts)
     stock, limited = stock_of_mix(inputs.hand, facts, site)
     names = list(facts["botanical_name"])
     waiting = waiting_trees(inputs.kept, names)
@@ -255,7 +265,7 @@ def _allocated(
         (laid.places.only(stays), laid.fixed[stays]),
     )
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)
-    return with_kept_trees(allocation, laid, survival), [*limited, *taken, *told]
+    return with_kept_trees(allocation, laid, survival), [*limited, *taken]
 
 
 def _counted(

@@ -6,7 +6,7 @@ import geopandas as gpd
 import shapely
 
 from siteplanner.base.errors import input_error
-from siteplanner.base.units import hectares
+from siteplanner.base.units import area_words, hectares
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.site_file import Site
 
@@ -48,7 +48,7 @@ def note_gaps(
     outside = paddocks.union_all().difference(property_).area
     if outside > 100:
         notes.append(
-            f"{hectares(outside):.2f} ha of paddocks lie outside the boundary "
+            f"{area_words(hectares(outside))} of paddocks lie outside the boundary "
             f"({site.paddocks.file}); nothing is planted there."
         )
     fields, left = (paddocks[paddocks["plant"] == plant] for plant in (True, False))
@@ -56,7 +56,7 @@ def note_gaps(
     twice = fields.union_all().intersection(left.union_all()).area
     if twice > 100:
         notes.append(
-            f"Paddocks to plant overlap paddocks to leave on {hectares(twice):.2f} ha "
+            f"Paddocks to plant overlap paddocks to leave on {area_words(hectares(twice))} "
             f"({site.paddocks.file}); this ground will be planted."
         )
     planted = fields.union_all().intersection(property_)
@@ -77,7 +77,7 @@ def note_gaps(
     bare = planted.difference(soils.union_all()).area
     if bare > 100:
         notes.append(
-            f"{hectares(bare):.2f} ha to be planted have no soil polygon ({site.soils.file}); "
+            f"{area_words(hectares(bare))} to be planted have no soil polygon ({site.soils.file}); "
             "the soil there counts as unknown."
         )
 
@@ -95,4 +95,4 @@ def note_overlap(
     pairs = left < right
     twice = shapely.area(shapely.intersection(parts[left[pairs]], parts[right[pairs]])).sum()
     if twice > 100:
-        notes.append(f"{what} overlap on {hectares(twice):.2f} ha ({file}); {counts} there.")
+        notes.append(f"{what} overlap on {area_words(hectares(twice))} ({file}); {counts} there.")

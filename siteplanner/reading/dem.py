@@ -22,7 +22,7 @@ from rasterio.warp import calculate_default_transform, reproject, transform_boun
 
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.grid import BoolGrid, Grid
-from siteplanner.base.units import hectares, metres_in
+from siteplanner.base.units import area_words, hectares, length_unit, metres_in
 from siteplanner.reading.files.tiles import opened
 from siteplanner.reading.files.true_metres import in_metres
 from siteplanner.reading.height_step import step_of
@@ -87,8 +87,9 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     step = step_of(values)
     if step:
         notes.append(
-            f"The DEM's heights are rounded to steps of {step:g} m, which makes false terraces on "
-            "slopes. For water flow and curvature they were smoothed by up to half a step."
+            f"The DEM's heights are rounded to steps of {_in_own_unit(step, metres)}, which makes "
+            "false terraces on slopes. For water flow and curvature they were smoothed by up to "
+            "half a step."
         )
     native = abs(transform.a)
     same = native_crs.equals(crs, ignore_axis_order=True)
@@ -99,7 +100,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
         how = Resampling.average if finer else Resampling.bilinear
         values, transform = _resampled(values, transform, native_crs, crs, cell, box, how)
         own = "m" if same else "m on the map of its own CRS"
-        unit = own if in_metres(native_crs) else "degrees or feet"
+        unit = own if in_metres(native_crs) else unit_of_map(native_crs)
         done = "averaged by area" if finer else "resampled"
         notes.append(
             f"The DEM's cells of {native:g} {unit} were {done} to the planning cell of {cell:g} m."
@@ -151,9 +152,23 @@ def _unit(site: Site, source: Any) -> tuple[float, str]:
         factor = metres_in(site.dem.heights_in)
     else:
         factor = metres_of_heights(pyproj.CRS.from_wkt(source.crs.to_wkt()), source.units[0])
-    unit = "feet" if round(factor, 3) == 0.305 else "their unit"
+    unit = length_unit(factor)
     words = "" if factor == 1 else f"Heights were converted from {unit} to metres (× {factor:.6g})."
     return factor, words
+
+
+def _in_own_unit(length_m: float, metres: float) -> str:
+    """Say a length with the DEM's own unit of ``metres`` beside it, where that is not the metre."""
+    own = "" if metres == 1 else f" ({length_m / metres:.3g} {length_unit(metres)})"
+    return f"{length_m:.4g} m{own}"
+
+
+def unit_of_map(crs: pyproj.CRS) -> str:
+    """Name the unit that a CRS counts in, in the plural: degrees, feet."""
+    axis = crs.axis_info[0]
+    if crs.is_projected:
+        return length_unit(axis.unit_conversion_factor)
+    return f"{axis.unit_name}s"
 
 
 def metres_of_heights(crs: pyproj.CRS, band_unit: str | None) -> float:
@@ -343,7 +358,7 @@ def _must_cover(
         raise input_error(
             path,
             "",
-            f"the DEM does not cover the boundary: {hectares(bare):.2f} ha ({share:.0%}) have no "
-            "height",
+            f"the DEM does not cover the boundary: {area_words(hectares(bare))} ({share:.0%}) have "
+            "no height",
             "get a DEM that covers the whole property, better with 400 m around it",
         )

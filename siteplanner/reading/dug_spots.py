@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import Errors, near
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.base.units import metres_in
@@ -69,7 +70,7 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
                 path,
                 f"row {row + 2}",
                 f"no soil polygon is within {FARTHEST_M:.0f} m of the spot",
-                f"check its easting and northing, which are in {soils.crs.name}",
+                f"check its easting and northing, which are in {crs_words(soils.crs)}",
             )
         inside = np.flatnonzero(shapely.contains(shapes, point))
         told: dict[str, object] = {"unit": ""}

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
-from siteplanner.base.units import hectares
+from siteplanner.base.units import area_words, hectares
 from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
 from siteplanner.reading.decisions import Decided, read_decisions
 from siteplanner.reading.dem import read_dem
@@ -42,7 +42,7 @@ from siteplanner.reading.records import (
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import SpeciesTable, read_species
-from siteplanner.reading.winters import odd_winters, trend_of_winters
+from siteplanner.reading.winters import few_winters, odd_winters, trend_of_winters
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 
@@ -176,6 +176,7 @@ def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataF
 def _climate(site: Site, notes: list[str]) -> Climate:
     """The station's climate, with what is odd in its winters named."""
     climate = read_climate(site)
+    notes += few_winters(climate.winter_minima, site.climate.winter_minima)
     notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
     notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
     return climate
@@ -247,7 +248,7 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     twice = float(frame.area.sum()) - whole.area
     if twice > 1:
         notes.append(
-            f"Polygons of the boundary overlap on {hectares(twice):.2f} ha "
+            f"Polygons of the boundary overlap on {area_words(hectares(twice))} "
             f"({site.boundary.file}); this ground is counted once."
         )
         parts = shapely.get_parts(whole)

@@ -20,6 +20,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.true_metres import not_true, spots_of
@@ -133,7 +134,8 @@ def _of_file(path: Path, crs: pyproj.CRS | None, species: Collection[str] | None
         if crs is not None and len(frame) and frame.crs != crs:
             true = not not_true(frame.crs, *spots_of(frame), "the blocks")
             errors.add(
-                path, f"layer {layer}", f"its CRS is {frame.crs.name}, the site's is {crs.name}",
+                path, f"layer {layer}",
+                f"its CRS is {crs_words(frame.crs)}, the site's is {crs_words(crs)}",
                 "a tree must not move: save the layer in the site's CRS"
                 + (", or write that CRS in the site file, [site] crs" if true else ""),
             )  # fmt: skip

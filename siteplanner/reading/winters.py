@@ -22,8 +22,28 @@ _ODD = 8.0
 #: A record's spread is taken for at least this, °C, so that an even record names nothing.
 _LEAST_SPREAD_C = 0.5
 _FEWEST = 8
+#: Winters from which on a record shows how winters differ, and the standard deviation that is
+#: taken for one that is shorter or all alike, °C (from memory).
+ENOUGH_WINTERS, ASSUMED_SPREAD_C = 5, 1.5
 #: Winters from which on a trend is tested, and the chance at which it is said.
 _LONG, _SAID_AT = 30, 0.05
+
+
+def few_winters(minima: pd.Series[float], name: str) -> list[str]:
+    """Say that a record (°C by year) has too few winters to show how they differ.
+
+    >>> few_winters(pd.Series([-3.0], [2024]), "minima.csv")[0][:57]
+    'minima.csv: one winter is too few to show how winters dif'
+    """
+    number = len(minima)
+    if number >= ENOUGH_WINTERS:
+        return []
+    verb = "one winter is" if number == 1 else f"{number} winters are"
+    return [
+        f"{name}: {verb} too few to show how winters differ. Their standard deviation is taken as "
+        f"{ASSUMED_SPREAD_C} °C (from memory), and all odds of frost and the colder winters named "
+        f"rest on that. List ten winters or more, at the least {ENOUGH_WINTERS}."
+    ]
 
 
 def odd_winters(minima: pd.Series[float], name: str) -> list[str]:

@@ -15,6 +15,7 @@ from scipy.ndimage import map_coordinates
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.reading.records import Climate
 from siteplanner.reading.species.table import SpeciesTable
+from siteplanner.reading.winters import ASSUMED_SPREAD_C, ENOUGH_WINTERS
 from siteplanner.suitability.frost_risk import (
     SEEDLING_TENDER_C,
     TOLERANCE_ERROR,
@@ -79,10 +80,10 @@ def tolerances(species: SpeciesTable) -> pd.DataFrame:
 
 
 def station_minima(climate: Climate) -> Gumbel:
-    """Fit the station's winter minima; a short or even record is given a deviation of 1.5 °C."""
+    """Fit the station's winter minima; a short or even record is given the assumed deviation."""
     minima = climate.winter_minima.to_numpy(dtype=np.float64)
-    if len(minima) < 5 or np.ptp(minima) == 0:
-        return gumbel_of(float(minima.mean()), 1.5, len(minima))
+    if len(minima) < ENOUGH_WINTERS or np.ptp(minima) == 0:
+        return gumbel_of(float(minima.mean()), ASSUMED_SPREAD_C, len(minima))
     return fit_gumbel(minima)
 
 

@@ -19,7 +19,7 @@ import shapely
 from rasterio.errors import RasterioError
 
 from siteplanner.base.errors import InputError, input_error, near
-from siteplanner.base.units import hectares
+from siteplanner.base.units import area_words, hectares
 from siteplanner.reading.files.features import POLYGONS, read_features
 from siteplanner.reading.files.schema_matching import guess_columns, layer_of
 from siteplanner.reading.files.tiles import TILES
@@ -107,7 +107,8 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
         *_seed_sources(folder, given, started),
         *_settings(lat, started),
     ]
-    started.found.insert(0, f"the property is {_hectares(outline):.1f} ha near {_place(lon, lat)}")
+    area = area_words(_hectares(outline), 1)
+    started.found.insert(0, f"the property is {area} near {_place(lon, lat)}")
     target.write_bytes("\n".join(lines).encode("utf-8"))
     load_site(target)  # a site file of ours that cannot be read is our error, found here
     return started

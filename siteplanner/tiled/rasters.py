@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
+from siteplanner.base.crs import crs_words, with_code
 from siteplanner.base.errors import input_error
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.units import length_unit
 from siteplanner.handover.gis.rasters import coded, describe
 from siteplanner.reading.dem import metres_of_heights
 from siteplanner.reading.files.true_metres import degrees, in_metres, not_true
@@ -181,12 +183,11 @@ def open_heights(path: Path) -> tuple[Raster, Grid]:
     middle = transform @ (shape[1] / 2, shape[0] / 2)
     wrong = not_true(found.to_2d(), *degrees(found.to_2d(), *middle), "the DEM's middle")
     if wrong:
-        raise input_error(path, "", f"its CRS {found.name!r} {wrong}", remedy)
-    if metres_of_heights(found, unit) != 1:
-        raise input_error(
-            path, "", "its heights are in feet", "convert them to metres and save it again"
-        )
-    return Raster(path, shape), Grid(found.to_2d(), transform, shape)
+        raise input_error(path, "", f"its CRS {crs_words(found.to_2d())} {wrong}", remedy)
+    if (metres := metres_of_heights(found, unit)) != 1:
+        in_unit = f"its heights are in {length_unit(metres)}"
+        raise input_error(path, "", in_unit, "convert them to metres and save it again")
+    return Raster(path, shape), Grid(with_code(found.to_2d()), transform, shape)
 
 
 def _window(box: Box) -> Window:

@@ -90,6 +90,26 @@ def climate_at_infinity(site):
     swap(site, "climate.csv", "1,9.4,", "1,inf,")
 
 
+@TABLE.refuse("climate.csv", "row 2, tmin_c", "it is empty", POINT)
+def one_climate_cell_empty(site):
+    swap(site, "climate.csv", "1,9.4,", "1,,")
+
+
+@TABLE.refuse(
+    "climate.csv", "tmin_c in rows 2, 3; rain_mm in every row", "14 cells are empty", POINT
+)
+    "climate.csv", "tmin_c in rows 2, 3; rain_mm in every row", "14 cells are empty", POINT
+)
+def climate_cells_empty(site):
+    path = site.parent / "climate.csv"
+    rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
+    for number, row in enumerate(rows[1:]):
+        row[rows[0].index("rain_mm")] = ""
+        if number < 2:
+            row[rows[0].index("tmin_c")] = ""
+    path.write_text("\n".join(map(",".join, rows)) + "\n", encoding="utf-8")
+
+
 @TABLE.refuse("climate.csv", "month 1, tmax_c", "1e+300 is not possible", "°C")
 def climate_of_huge_numbers(site):
     swap(site, "climate.csv", "1,9.4,21.3", "1,9.4,1e300")

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from siteplanner.base.units import converter, hectares, metres_in
+from siteplanner.base.units import area_number, area_words, converter, hectares, metres_in
 
 
 @pytest.mark.parametrize(
@@ -35,3 +35,12 @@ def test_a_length_turned_there_and_back_is_the_same(unit, value):
 def test_hectares_of_numbers_and_arrays():
     assert hectares(12_345.0) == 1.2345
     assert hectares(np.array([0.0, 5_000.0])).tolist() == [0.0, 0.5]
+
+
+@given(st.floats(1e-6, 1e5))
+def test_no_area_is_said_as_nothing(ha):
+    number, unit = area_words(ha, 1).replace(",", "").split(" ")
+    assert float(number) > 0
+    assert unit == ("m²" if ha < 0.01 else "ha")
+    # Under a heading that names hectares a small area still has its unit.
+    assert area_number(ha).endswith(" m²") == (ha < 0.01)

@@ -19,6 +19,7 @@ from siteplanner.planting.zones.decisions import (
     letters_of,
     mixes_of,
     notes_on_decisions,
+    notes_on_doubtful,
     titles_of,
 )
 from siteplanner.reading.decisions import read_decisions
@@ -86,16 +87,19 @@ def test_a_letter_that_the_user_gave_is_given_to_no_other_zone():
 
 def test_barred_wanted_local_and_weedy_species_reach_the_mix(tmp_path):
     mine = decided(tmp_path, settings="bar_not_local = true")
-    general, own, told = mixes_of(Mix(never=(), must=("Acacia a",)), mine, FACTS)
+    general, own = mixes_of(Mix(never=(), must=("Acacia a",)), mine, FACTS)
     assert general.never == ("Correa c",)
     assert own["K"].never == ("Correa c", "Acacia a")
     assert own["K"].must == ()  # wanted, but not local and so barred; and Acacia a barred here
     assert own["L"].aim == {"Banksia b": 3, "Correa c": 1}
-    assert told == [
-        "Correa c: not on your list of local species; left out under [decisions].",
-        "Banksia b: marked as weedy outside their range; to leave them out, set bar_weedy = true "
-        "under [decisions].",
+    left_out = "Correa c: not on your list of local species; left out under [decisions]."
+    assert notes_on_doubtful(mine, FACTS, {"Banksia b": ["A", "L"]}) == [
+        left_out,
+        "Banksia b (zone A, L): marked as weedy outside their range; to leave them out, set "
+        "bar_weedy = true under [decisions].",
     ]
+    # A weedy species that is planted nowhere is no news.
+    assert notes_on_doubtful(mine, FACTS, {"Acacia a": ["A"]}) == [left_out]
 
 
 def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):

@@ -11,6 +11,7 @@ import shapely
 from affine import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
+from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import InputError
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.files.true_metres import working_crs
@@ -93,13 +94,50 @@ def test_tiles_are_joined_to_the_same_heights(plain, tmp_path, how):
 
 
 @pytest.mark.parametrize(
-    ("unit", "factor"), [("ft", 0.3048), ("us-ft", 1200 / 3937)], ids=["feet", "survey feet"]
+    ("unit", "factor", "words"),
+    [("ft", 0.3048, "feet"), ("us-ft", 1200 / 3937, "US survey feet")],
+    ids=["feet", "survey feet"],
 )
-def test_feet_said_in_the_site_file(plain, tmp_path, unit, factor):
+def test_feet_said_in_the_site_file(plain, tmp_path, unit, factor, words):
     name = write(tmp_path / "feet.tif", (hills() / factor).astype(np.float64))
     got = read(tmp_path, file=name, heights_in=unit)
     assert np.allclose(got.dem, plain.dem, atol=1e-3)
-    assert "from feet to metres" in got.notes[0]
+    assert f"from {words} to metres" in got.notes[0]
+
+
+def test_whole_feet_and_cells_in_feet_are_said_in_feet(tmp_path):
+    # EPSG:2225 counts in US survey feet; the heights are whole ones.
+    survey = 1200 / 3937
+    middle = gpd.GeoSeries([shapely.Point(-123.5, 40.3)], crs=4326)
+    east, north = middle.to_crs("EPSG:2225").iloc[0].coords[0]
+    place = Affine(10, 0, east - 1000, 0, -10, north + 1000)
+    y, x = np.mgrid[:200, :200] * 10 * survey
+    heights = np.rint((200 + 0.2 * x + 0.1 * y) / survey).astype(np.float32)
+    name = write(tmp_path / "us.tif", heights, place, "EPSG:2225")
+    site = ToySite(tmp_path, Dem(file=name, heights_in="us-ft", margin_m=50.0), None)
+    field = middle.to_crs("EPSG:32610").iloc[0].buffer(80)
+    gpd.GeoDataFrame(geometry=[field], crs="EPSG:32610").to_file(tmp_path / "field.gpkg")
+    said = read_dem(site, working_crs(site), field).notes
+    assert said[0].startswith("Heights were converted from US survey feet to metres")
+    assert "steps of 0.3048 m (1 US survey feet)" in said[1]
+    assert said[2].startswith("The DEM's cells of 10 US survey feet were ")
+
+
+@pytest.mark.parametrize(
+    "told",
+    ["+proj=utm +zone=56 +south +datum=WGS84 +units=m", "EPSG:32756+6360", "EPSG:32756"],
+    ids=["parameters", "with heights", "code"],
+)
+def test_a_crs_keeps_its_code_however_the_file_says_it(tmp_path, told):
+    name = write(tmp_path / "dem.tif", hills(), crs=told)
+    crs = read(tmp_path, file=name, heights_in="m").grid.crs
+    assert crs.to_string() == "EPSG:32756"
+    assert crs_words(crs) == "EPSG:32756 (WGS 84 / UTM zone 56S)"
+
+
+def test_a_crs_without_a_code_has_its_name():
+    made = pyproj.CRS("+proj=tmerc +lon_0=151.3 +datum=WGS84 +units=m +type=crs")
+    assert crs_words(made) == made.name
 
 
 def test_feet_told_by_a_vertical_crs(plain, tmp_path):

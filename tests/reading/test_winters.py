@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -16,11 +18,13 @@ from siteplanner import load_site
 from siteplanner.base.errors import Errors
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.reading.winters import (
+    few_winters,
     mann_kendall,
     odd_winters,
     one_value_a_winter,
     trend_of_winters,
 )
+from siteplanner.season.frost_odds import station_minima
 
 
 def record(values, first=1990):
@@ -124,3 +128,13 @@ def test_a_site_says_what_is_odd_in_its_record(tmp_path):
     )
     notes = read_inputs(load_site(tmp_path / "site.toml")).notes
     assert any("winter 2005 has -57.8 °C, far from the others" in note for note in notes)
+
+
+@pytest.mark.parametrize(("number", "start"), [(1, "one winter is"), (4, "4 winters are")])
+def test_too_few_winters_are_said_with_what_stands_in(number, start):
+    (said,) = few_winters(record(drawn(number)), "minima.csv")
+    assert said.startswith(f"minima.csv: {start} too few to show how winters differ")
+    assumed = station_minima(SimpleNamespace(winter_minima=record(drawn(number))))
+    deviation = assumed.scale * np.pi / np.sqrt(6)
+    assert f"taken as {deviation:.1f} °C" in said
+    assert few_winters(record(drawn(5)), "minima.csv") == []

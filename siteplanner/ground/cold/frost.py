@@ -16,7 +16,7 @@ from scipy.ndimage import label, uniform_filter
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.strips import over_rows, plain
-from siteplanner.base.units import hectares
+from siteplanner.base.units import area_words, hectares
 from siteplanner.ground.cold.lanes import HELD_M
 from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.layer import CELL, WHOLE_GRID, layer, radius
@@ -311,9 +311,10 @@ def held_back(layers: Mapping[str, FloatGrid], mask: BoolGrid, grid: Grid) -> li
         if lanes
         else "No lane through the rows would drain it."
     )
+    area = area_words(hectares(deeper.sum() * grid.cell_area), 1)
     return [
         "Once the rows of the earlier plan are mature, cold air at dawn will be at least "
-        f"{HELD_M:g} m deeper on {hectares(deeper.sum() * grid.cell_area):.1f} ha, by up to "
+        f"{HELD_M:g} m deeper on {area}, by up to "
         f"{float(np.nanmax(growth[mask])):.1f} m (layer cold_air_growth). {advice} An estimate, "
         "not a forecast."
     ]

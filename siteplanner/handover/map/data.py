@@ -22,6 +22,7 @@ import shapely
 from siteplanner.base.symbology import colours
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
+from siteplanner.base.units import area_words
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import (
@@ -52,7 +53,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
     return {
         "name": plan.name,
         "trees_total": plan.trees_total,
-        "area_ha": number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 2),
+        "area_ha": number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 4),
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "units": _UNITS,
         "frost_error_c": number(plan.frost_error_c, 1),
@@ -79,7 +80,12 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "totals": _totals(plan),
         "identity": _identity(plan.name, blocks),
         "paddocks": [
-            record | {"plant": bool(plant), "why_not": _why_no_trees(record["trees"], bool(plant))}
+            record
+            | {
+                "plant": bool(plant),
+                "area": area_words(record["area_ha"]),
+                "why_not": _why_no_trees(record["trees"], bool(plant)),
+            }
             for record, plant in zip(
                 _features(
                     plan.paddocks, frame, ["name"], {"area_ha": 4, "trees": 0}, label=True
@@ -229,6 +235,7 @@ def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
         record["colour"] = colour
         record["marks"] = marks
         record["labels"] = _labels(shape, frame)
+        record["area"] = area_words(record["area_ha"])
     return records
 
 

@@ -27,7 +27,6 @@ const count = (n) => n.toLocaleString("en");
 const several = (n, noun) => `${count(n)} ${noun}${n === 1 ? "" : "s"}`;
 const signed = (n, digits) => (n === null ? "unknown" : n.toFixed(digits).replace("-", "−"));
 const celsius = (n) => (n === null ? "unknown" : signed(n, 1) + " °C");
-const area = (ha) => (ha < 0.1 ? Math.round(ha * 1e4) + " m²" : ha.toFixed(2) + " ha");
 const titled = (words) => words.charAt(0).toUpperCase() + words.slice(1);
 
 const place = (x, y) => L.Projection.SphericalMercator.unproject(
@@ -255,7 +254,7 @@ function oddsTable(zone) {
 const aboutZone = (zone) => [
   el("h2", {}, chip(zone), " ", zone.title), zone.why_not ? el("p", { class: "why-not" }, zone.why_not) : null,
   el("p", {}, zone.ground),
-  facts([["Area", area(zone.area_ha)], ["Trees", count(zone.trees)],
+  facts([["Area", zone.area], ["Trees", count(zone.trees)],
     ["Spacing", zone.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
     ["Density", zone.trees ? `${count(zone.density_ha)} trees per ha` : ""]]),
   zone.trees ? [speciesTable(zone.counts, `Trees in zone ${zone.zone}`, ["trees", "order"]), note(plan.words.losses)] : null,
@@ -286,7 +285,7 @@ const aboutSetback = (ground) => [el("h2", {}, "Setback: no trees"),
   el("p", {}, `${titled(plan.symbology[ground.kind].word)}: keep trees at least ${ground.setback_m} m away.`), note(plan.words.codes)];
 const aboutPaddock = (paddock) => [el("h2", {}, paddock.name),
   paddock.why_not ? el("p", { class: "why-not" }, paddock.why_not) : null,
-  facts([["Area", area(paddock.area_ha)], ["Trees", count(paddock.trees)]])];
+  facts([["Area", paddock.area], ["Trees", count(paddock.trees)]])];
 const heightWords = plan.reference_height_m === null ? "the reference height"
   : plan.reference_height_m + " m";
 const aboutFrost = (reading) => [el("h2", {}, "Frost reading"), el("p", {}, reading.name),

@@ -24,6 +24,7 @@ from siteplanner.base.symbology.kinds import (
     SOLID_OPACITY,
 )
 from siteplanner.base.text import unturned
+from siteplanner.base.units import area_number, area_words
 
 
 def rendered(name: str, **values: Any) -> Markup:
@@ -56,7 +57,12 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {"count": _count, "area": _area, "outline": _outline}
+    made.filters |= {
+        "count": _count,
+        "area": area_words,
+        "area_number": area_number,
+        "outline": _outline,
+    }
     made.globals |= {
         "HATCHES": HATCHES,
         "HATCH_STEP_MM": HATCH_STEP_MM,
@@ -80,15 +86,6 @@ def _count(number: int, noun: str = "") -> str:
     ('1 tree', '1,200 trees')
     """
     return f"{number:,}" + (f" {noun}{'' if number == 1 else 's'}" if noun else "")
-
-
-def _area(ha: float) -> str:
-    """Write an area in hectares, small ones in square metres.
-
-    >>> _area(0.0423), _area(1.5)
-    ('423 m²', '1.50 ha')
-    """
-    return f"{ha * 1e4:.0f} m²" if ha < 0.1 else f"{ha:.2f} ha"
 
 
 def _outline(marker: str) -> str:

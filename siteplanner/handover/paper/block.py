@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from reportlab.lib.units import mm
 
+from siteplanner.base.units import area_words
 from siteplanner.handover.block_work import BlockWork, row_spacing_slope_distance
 from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.fieldwork import PACE_M, letters, paces, start_of
@@ -135,7 +136,7 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> float:
     y = pen.heading(x, y, _SIDE, f"Zone {work.zone}") - 0.8
     lines = [
         f"{work.title[:1].upper()}{work.title[1:]}.",
-        f"Paddock {work.paddock}. {work.area_ha:.2f} ha on the map.",
+        f"Paddock {work.paddock}. {area_words(work.area_ha)} on the map.",
         f"{int(work.trees.sum())} trees in {len(work.number)} rows, pattern {work.pattern}.",
         *when_and_who(book, work),
         _spacing(book.plan, work),

@@ -12,6 +12,7 @@ from reportlab.platypus import Flowable
 
 from siteplanner.base.bearings import convergence
 from siteplanner.base.text import uncommanded
+from siteplanner.base.units import area_number, area_words
 from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.fieldwork import (
     BUCKET,
@@ -117,7 +118,7 @@ def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[s
     number = 3 + len(more) + lists
     entries = []
     for w, pages in zip(work, of_block, strict=True):
-        entries.append([w.block, w.zone, w.paddock, f"{w.area_ha:.2f}", str(len(w.number)),
+        entries.append([w.block, w.zone, w.paddock, area_number(w.area_ha), str(len(w.number)),
                         str(int(w.trees.sum())), str(number)])  # fmt: skip
         number += len(pages)
     out = [
@@ -155,7 +156,7 @@ def _draw_front(
     area = sum(w.area_ha for w in work)
     said = (
         f"{int(total.sum()):,} trees of {int((total > 0).sum())} species in {len(work)} blocks, "
-        f"{area:.2f} ha on the map."
+        f"{area_words(area)} on the map."
     )
     y = pen.paragraph(MARGIN, y, wide, said, 10) + 1
     columns = [

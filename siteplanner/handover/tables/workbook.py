@@ -102,6 +102,8 @@ def _formats(book: Workbook) -> dict[str, Any]:
         "whole": {"num_format": "#,##0"},
         "one": {"num_format": "#,##0.0"},
         "two": {"num_format": "#,##0.00"},
+        # Hectares; an area under 100 m2 has digits enough to be seen.
+        "area": {"num_format": "[=0]0.00;[<0.01]0.0000;#,##0.00"},
         "share": {"num_format": "0.0%"},
         "year": {"num_format": "0"},
     }
@@ -198,7 +200,7 @@ def _zones(plan: Plan) -> list[_Column]:
         _Column("Zone", _texts(zones["zone"]), width=7),
         _Column("What it is", _texts(zones["title"]), width=34),
         _Column("Ground", _texts(zones["ground"]), width=60),
-        _Column("Area, map ha", zones["area_ha"].tolist(), "two", total=True),
+        _Column("Area, map ha", zones["area_ha"].tolist(), "area", total=True),
         _Column("Pattern", _texts(zones["pattern"])),
         _Column("Spacing, m on the map", zones["spacing_m"].tolist(), "two"),
         _Column("Trees a map ha", per_ha, "whole"),
@@ -212,7 +214,7 @@ def _blocks(plan: Plan) -> list[_Column]:
         _Column("Block", _texts(blocks["block"]), width=8),
         _Column("Zone", _texts(blocks["zone"]), width=7),
         _Column("Paddock", _texts(blocks["paddock"]), width=24),
-        _Column("Area, map ha", blocks["area_ha"].tolist(), "two", total=True),
+        _Column("Area, map ha", blocks["area_ha"].tolist(), "area", total=True),
         _Column("Bearing of rows, ° from grid north", blocks["bearing_deg"].tolist(), "one", 16),
         _Column("Rows", blocks["rows"].tolist(), "whole", total=True),
         _Column("Trees", blocks["trees"].tolist(), "whole", total=True),
@@ -348,7 +350,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         (
             "Area planted, map ha",
             _Formula(f'=SUMIF(Zones!H2:H{zones},">0",Zones!D2:D{zones})', area),
-            "two",
+            "area",
         ),
         ("Coldest-night estimate, ± °C", plan.frost_error_c, "one"),
     ]

@@ -199,11 +199,7 @@ def zone_program(
     # Shares are of the trees planted: places less empty ones, and what stays.
     largest = rules.largest_share
     program.rule(
-        [
-            (each, trees, 1.0),
-            (each, over_share, -1.0),
-            (each, left.repeat(species), largest),
-        ],
+        [(each, trees, 1.0), (each, over_share, -1.0), (each, left.repeat(species), largest)],
         -np.inf,
         largest * total - stays,
         each,

@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.base.units import hectares
+from siteplanner.base.units import area_words, hectares
 from siteplanner.planting.zones.blocks import BY_HAND, FROM_PLAN
 from siteplanner.reading.decisions import USES, Decided
 from siteplanner.site.planting import Mix
@@ -63,28 +63,49 @@ def titles_of(decided: Decided) -> dict[str, str]:
     return {z: t for z, t in zip(zones["zone"], zones["title"], strict=True) if t}
 
 
-def mixes_of(
-    mix: Mix, decided: Decided, facts: pd.DataFrame
-) -> tuple[Mix, dict[str, Mix], list[str]]:
-    """Rules of the mix everywhere, those of zones that have their own, and what to tell.
-
-    Species that are not on the list of local ones, and those whose cautions call them weedy, are
-    told of, and barred where ``[decisions]`` says so.
-    """
+def _doubtful(
+    decided: Decided, facts: pd.DataFrame
+) -> tuple[tuple[list[str], str, str, bool], ...]:
+    """Species not on the list of local ones, and weedy ones: words, setting, whether it bars."""
     names = list(facts["botanical_name"])
-    told: list[str] = []
-    never = list(mix.never)
     away = [] if decided.local is None else [n for n in names if n not in decided.local]
     weedy = [n for n, c in zip(names, facts["cautions"], strict=True) if "weedy" in str(c)]
-    for found, words, setting in (
+    kinds = (
         (away, "not on your list of local species", "bar_not_local"),
         (weedy, "marked as weedy outside their range", "bar_weedy"),
-    ):
-        if found:
-            barred = getattr(decided.rules, setting)
-            end = "left out" if barred else f"to leave them out, set {setting} = true"
-            told.append(f"{', '.join(found)}: {words}; {end} under [decisions].")
-            never += [n for n in found if barred and n not in never]
+    )
+    return tuple((*kind, getattr(decided.rules, kind[2])) for kind in kinds)
+
+
+def notes_on_doubtful(
+    decided: Decided, facts: pd.DataFrame, planted: Mapping[str, Sequence[str]]
+) -> list[str]:
+    """Name species that are not local, or weedy, where they are planted; and those left out.
+
+    ``planted`` has the zones of each species that is planted.
+    """
+    told = []
+    for found, words, setting, barred in _doubtful(decided, facts):
+        if barred:
+            if found:
+                told.append(f"{', '.join(found)}: {words}; left out under [decisions].")
+            continue
+        where = [f"{n} (zone {', '.join(planted[n])})" for n in found if n in planted]
+        if where:
+            end = f"to leave them out, set {setting} = true under [decisions]"
+            told.append(f"{', '.join(where)}: {words}; {end}.")
+    return told
+
+
+def mixes_of(mix: Mix, decided: Decided, facts: pd.DataFrame) -> tuple[Mix, dict[str, Mix]]:
+    """Rules of the mix everywhere, and those of zones that have their own.
+
+    Species that are not on the list of local ones, and those whose cautions call them weedy, are
+    barred where ``[decisions]`` says so.
+    """
+    never = list(mix.never)
+    for found, _, _, barred in _doubtful(decided, facts):
+        never += [n for n in found if barred and n not in never]
     general = mix.model_copy(
         update={"never": tuple(never), "must": tuple(n for n in mix.must if n not in never)}
     )
@@ -99,7 +120,7 @@ def mixes_of(
             change["aim"] = decided.rules.communities[row.community]
         if change:
             own[row.zone] = general.model_copy(update=change)
-    return general, own, told
+    return general, own
 
 
 def notes_on_decisions(
@@ -127,7 +148,7 @@ def notes_on_decisions(
             title = f" ({row.title})" if row.title else ""
             drawn = hectares(row.geometry.area)
             said.append(
-                f"As drawn: {drawn:.2f} ha{title} {USES[row.use]}, not planted in this plan."
+                f"As drawn: {area_words(drawn)}{title} {USES[row.use]}, not planted in this plan."
             )
             continue
         if not row.changed:
@@ -167,13 +188,14 @@ def _kept(
             stay = held.geometry[held["zone"] != row.zone].union_all()
         if abs(drawn - kept) < _AGREES_HA:
             if row.changed:
-                said.append(f"As drawn: zone {row.zone}, {kept:.2f} ha.")
+                said.append(f"As drawn: zone {row.zone}, {area_words(kept)}.")
             else:
-                whole.append(f"{row.zone} {kept:.2f} ha")
+                whole.append(f"{row.zone} {area_words(kept)}")
         else:
             why = _why_not_all(drawn, kept, inside, [("", stay), *taken])
             said.append(
-                f"Kept: zone {row.zone}, {kept:.2f} ha; you drew {drawn:.2f} ha. {'. '.join(why)}."
+                f"Kept: zone {row.zone}, {area_words(kept)}; you drew {area_words(drawn)}. "
+                f"{'. '.join(why)}."
             )
         taken.append((row.zone, inside))
     if whole:
@@ -194,20 +216,21 @@ def _why_not_all(
     why = []
     outside = drawn - hectares(inside.area)
     if outside >= _AGREES_HA:
-        why.append(f"{outside:.2f} ha may not be planted (setbacks, paddocks, your decisions)")
+        why.append(f"{area_words(outside)} may not be planted (setbacks, paddocks, your decisions)")
     left = inside
     for other, shape in taken:
         shared = hectares(shapely.intersection(left, shape).area)
         if shared >= _AGREES_HA:
             gone = f"overlaps zone {other} and went to it"
             gone = gone if other else "is in blocks that stay as they are or are set aside"
-            why.append(f"{shared:.2f} ha {gone}")
+            why.append(f"{area_words(shared)} {gone}")
         left = shapely.difference(left, shape)
     rest = hectares(left.area) - kept
     if rest >= _AGREES_HA:
-        why.append(f"{rest:.2f} ha is in pieces too small to plant")
+        why.append(f"{area_words(rest)} is in pieces too small to plant")
     elif rest <= -_AGREES_HA:
-        why.append(f"{-rest:.2f} ha beside it is too small for a block of its own and joined it")
+        joined = "beside it is too small for a block of its own and joined it"
+        why.append(f"{area_words(-rest)} {joined}")
     return why or ["The difference is in small pieces along the edges"]
 
 

@@ -23,6 +23,7 @@ WIDEST_M = 200_000.0
 POLYGONS = ("Polygon", "MultiPolygon")
 POINTS = ("Point",)
 ANY = ("Point", "MultiPoint", "LineString", "MultiLineString", *POLYGONS)
+_A_NUMBER = "write a number with a decimal point"
 
 
 def read_features(
@@ -171,18 +172,39 @@ def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> p
             path, "", "it has no rows", "below the header, write one row for each entry"
         )
     errors = Errors()
+    empty: dict[str, list[int]] = {}
     for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:
             errors.add(path, column, "this column is missing", near(column, frame.columns))
             continue
         numbers = pd.to_numeric(frame[column], errors="coerce")
-        for row in frame.index[~np.isfinite(numbers.astype("float64"))]:
+        bad = ~np.isfinite(numbers.astype("float64"))
+        if (blank := bad & (frame[column] == "")).any():
+            empty[column] = [row + 2 for row in frame.index[blank]]
+        for row in frame.index[bad & ~blank]:
             errors.add(
                 path,
                 f"row {row + 2}, {column}",
-                f"{frame[column][row]!r} is not a number" if frame[column][row] else "it is empty",
-                "write a number with a decimal point",
+                f"{frame[column][row]!r} is not a number",
+                _A_NUMBER,
             )
         frame[column] = numbers
+    _add_empty(path, empty, len(frame), errors)
     errors.raise_any()
     return frame
+
+
+def _add_empty(path: Path, empty: dict[str, list[int]], rows: int, errors: Errors) -> None:
+    """Add the empty cells of a table, the rows of each column that has any, as one error."""
+    number = sum(len(mine) for mine in empty.values())
+    if number == 1:
+        [(column, (row,))] = empty.items()
+        errors.add(path, f"row {row}, {column}", "it is empty", _A_NUMBER)
+    elif number:
+        where: dict[str, list[str]] = {}
+        for column, mine in empty.items():
+            named = "every row" if len(mine) == rows else f"row{'s' * (len(mine) > 1)} "
+            named += "" if len(mine) == rows else ", ".join(map(str, mine))
+            where.setdefault(named, []).append(column)
+        listed = "; ".join(f"{', '.join(found)} in {named}" for named, found in where.items())
+        errors.add(path, listed, f"{number} cells are empty", _A_NUMBER)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pyproj
 
+from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import input_error
 
 _FETCHES = re.compile(rb"/vsi(curl|s3|gs|az|adls|oss|swift|hdfs|webhdfs)|https?://", re.IGNORECASE)
@@ -48,7 +49,7 @@ def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
         return "it is rotated or upside down", "save the DEM again with north up"
     if not of_the_earth(crs):
         return (
-            f"its CRS ({crs.name}) is not for the surface of the earth",
+            f"its CRS ({crs_words(crs)}) is not for the surface of the earth",
             "set the CRS it was made in, such as EPSG:32756",
         )
     west, south, east, north = source.bounds

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.reading.files.raster_place import of_the_earth
 
@@ -80,7 +81,7 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
         raise input_error(
             path,
             place,
-            f"its CRS ({frame.crs.name}) is not for the surface of the earth",
+            f"its CRS ({crs_words(frame.crs)}) is not for the surface of the earth",
             "set the CRS it was drawn in, in a GIS",
         )
     west, south, east, north = frame.total_bounds

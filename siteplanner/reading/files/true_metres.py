@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from pyproj.crs import ProjectedCRS
 from pyproj.crs.coordinate_operation import TransverseMercatorConversion
 
+from siteplanner.base.crs import crs_words, with_code
 from siteplanner.base.errors import Errors, InputError, input_error
 from siteplanner.reading.files.features import POLYGONS, read_features
 from siteplanner.reading.files.raster_place import of_the_earth
@@ -44,7 +45,7 @@ def working_crs(site: Site, notes: list[str] | None = None) -> pyproj.CRS:
     """
     named = _named(site)
     with opened(site) as sources:
-        crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
+        crs = with_code(pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d())
         bounds = np.array([source.bounds for source in sources])
     box = rasterio.coords.BoundingBox(*bounds[:, :2].min(axis=0), *bounds[:, 2:].max(axis=0))
     spots = _spots(site, crs, box)
@@ -68,8 +69,8 @@ def working_crs(site: Site, notes: list[str] | None = None) -> pyproj.CRS:
     better = metric_crs(*spots)
     if notes is not None:
         notes.append(
-            f"The DEM's CRS, {crs.name}, {wrong}. The site is worked in {better.name} instead, "
-            f"where spacings and setbacks are true to {100 * MOST_OFF:g} %."
+            f"The DEM's CRS, {crs_words(crs)}, {wrong}. The site is worked in {crs_words(better)} "
+            f"instead, where spacings and setbacks are true to {100 * MOST_OFF:g} %."
         )
     return better
 
@@ -184,7 +185,7 @@ def _named(site: Site) -> pyproj.CRS | None:
         if name is None:
             continue
         try:
-            known[place] = pyproj.CRS.from_user_input(name).to_2d()
+            known[place] = with_code(pyproj.CRS.from_user_input(name).to_2d())
         except pyproj.exceptions.CRSError:
             errors.add(
                 site.path,
