@@ -94,7 +94,8 @@ class Plan:
         Frost readings: ``name``, ``winter_min_c``, ``height_m``, ``at_reference_c`` (brought
         to the stated height), ``estimated_c``, ``geometry``.
     counts:
-        Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
+        Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals. Trees in
+        the ground are among ``trees`` and not in ``infill`` and ``order``.
     frost_error_c:
         Error of the winter-minimum estimate on the property's middle cell, °C, within which it
         lies in two of three winters not read; NaN where it is not known.

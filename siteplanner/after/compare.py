@@ -140,10 +140,11 @@ def _commonest(plan: Compared) -> float:
 
 
 def _deaths(plan: Compared, times: float) -> float:
-    """Percent of the trees expected to die, by the infill that was worked out for them."""
-    trees, order = plan.counts["trees"], plan.counts["order"]
+    """Percent of the trees to plant expected to die, by the infill worked out for them."""
+    coming = plan.counts[plan.counts["order"] > 0]
+    trees = coming["order"] - coming["infill"]
     whole = float(trees.sum())
-    dead = (trees * (1 - trees / order)).sum()
+    dead = (trees * (1 - trees / coming["order"])).sum()
     return float(100 * times * dead / whole) if whole else 0.0
 
 

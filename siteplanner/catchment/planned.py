@@ -132,6 +132,9 @@ def _figures(
     scale = order / by_block["order"] if by_block["order"] else math.nan
     trees = _numbers(blocks, "trees")
     a_tree = _numbers(blocks, "cost") / trees
+    # Trees in the ground are in no order: what they cost is not in doubt.
+    paid = _numbers(blocks, "order") == 0
+    least, most = (trees.where(paid, _numbers(blocks, n)) for n in ("order_least", "order_most"))
     error = manifest["frost_error_c"]
     return {
         "area_ha": round(hectares(area_m2), 2),
@@ -143,8 +146,8 @@ def _figures(
         "order_most": math.ceil(by_block["order_most"] * scale) if order else 0,
         "crew_days": round(float(_numbers(blocks, "crew_days").sum()), 2),
         "cost": round(float(_numbers(blocks, "cost").sum()), 2),
-        "cost_least": round(float((a_tree * _numbers(blocks, "order_least")).sum()), 2),
-        "cost_most": round(float((a_tree * _numbers(blocks, "order_most")).sum()), 2),
+        "cost_least": round(float((a_tree * least).sum()), 2),
+        "cost_most": round(float((a_tree * most).sum()), 2),
         "frost_error_c": math.nan if error is None else round(float(error), 2),
         "warnings": len(manifest["warnings"]),
     }

@@ -1,4 +1,4 @@
-"""Counts: trees to plant, to allow for infill, and to order; and what goes with them."""
+"""Counts: trees, what to allow for infill and what is still to order; and what goes with them."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ DEATHS = (0.5, 1.5)
 def count_trees(trees: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
     """Count trees per zone, paddock and species.
 
-    ``trees`` has ``zone, paddock, species`` one row a tree; ``species`` has
-    ``botanical_name, common_name, expected_survival``. Returns ``zone, paddock, species,
-    common_name, trees, infill, order``: see :func:`ordered`.
+    ``trees`` has ``zone, paddock, species`` one row a tree, and may have more (see
+    :func:`split`); ``species`` has ``botanical_name, common_name, expected_survival``. Returns
+    ``zone, paddock, species, common_name, trees, infill, order``: see :func:`split`.
     """
     counts = split(trees, ["zone", "paddock", "species"], species)
     return counts[["zone", "paddock", "species", "common_name", "trees", "infill", "order"]]
@@ -35,20 +35,31 @@ def split(trees: pd.DataFrame, keys: Sequence[str], species: pd.DataFrame) -> pd
     same trees are split, the parts' orders add up to the whole's: a part's own lies within a
     plant of what it asks for where its trees follow each other. ``trees`` may have ``survival``,
     where a species' differs with the ground; each survival of a species then rounds by itself.
+    Where it has ``to_come``, a tree that is in the ground already is among ``trees`` and in no
+    order: its infill is ordered from counts of what lives. ``infill`` is what the order has
+    beyond the trees to come.
     """
     facts = species.set_index("botanical_name")
     expected = facts["expected_survival"].reindex(trees["species"]).to_numpy(dtype=float)
     survival = trees["survival"].to_numpy(dtype=float) if "survival" in trees else expected
-    alike = pd.DataFrame({"species": trees["species"].to_numpy(), "survival": survival})
-    before = alike.groupby(["species", "survival"], sort=False).cumcount().to_numpy()
+    coming = np.ones(len(trees), dtype=bool)
+    if "to_come" in trees:
+        coming = trees["to_come"].to_numpy(dtype=bool)
+    alike = pd.DataFrame(
+        {"species": trees["species"].to_numpy(), "survival": survival, "to_come": coming}
+    )
+    before = alike.groupby(list(alike.columns), sort=False).cumcount().to_numpy()
     lives = {"order": survival}
     for column, deaths in zip(("order_least", "order_most"), DEATHS, strict=True):
         lives[column] = np.maximum(1 - (1 - survival) * deaths, 0.05)
-    orders = {c: ordered(before + 1, live) - ordered(before, live) for c, live in lives.items()}
-    counts = trees[[*dict.fromkeys(keys)]].assign(trees=1, **orders)
-    counts = counts.groupby(list(keys), sort=True)[["trees", *orders]].sum().reset_index()
+    orders = {
+        c: (ordered(before + 1, live) - ordered(before, live)) * coming for c, live in lives.items()
+    }
+    counts = trees[[*dict.fromkeys(keys)]].assign(trees=1, coming=coming.astype(int), **orders)
+    sums = ["trees", "coming", *orders]
+    counts = counts.groupby(list(keys), sort=True)[sums].sum().reset_index()
     counts["common_name"] = facts["common_name"].reindex(counts["species"]).to_numpy()
-    counts["infill"] = counts["order"] - counts["trees"]
+    counts["infill"] = counts["order"] - counts.pop("coming")
     counts["order_least"] = np.minimum(counts["order_least"], counts["order"])
     counts["order_most"] = np.maximum(counts["order_most"], counts["order"])
     return counts

@@ -84,7 +84,8 @@ class Layout:
     no_plant, setbacks:
         What to keep clear of, with ``setback_m``, and the ground kept clear around it.
     counts:
-        Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals.
+        Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals. Trees in
+        the ground are among ``trees`` and not in ``infill`` and ``order``.
     mixes:
         The mix of each zone that has trees, by its letter.
     zone_figures, row_spacings:
@@ -297,6 +298,7 @@ def _counted(
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
     zones = drawn.zones
     lives = _survival(inputs, zones, trees["zone"], kinds)
+    to_come = planted["status"].to_numpy()[places.block] != IN_THE_GROUND
     in_zone = _count(trees["zone"], zones["zone"])
     zones = zones.assign(trees=in_zone, density_ha=in_zone / zones["area_ha"])
     blocks = blocks.assign(
@@ -319,7 +321,8 @@ def _counted(
         no_plant=drawn.no_plant,
         setbacks=drawn.setbacks,
         counts=count_trees(
-            trees[["zone", "species"]].assign(paddock=paddock, survival=lives), facts
+            trees[["zone", "species"]].assign(paddock=paddock, survival=lives, to_come=to_come),
+            facts,
         ),
         mixes=allocation.mixes,
         zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, allocation.mixes),

@@ -43,7 +43,7 @@ class Works:
     ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
     later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
     order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, person_hours,
-    crew_days, rip_m, cost``. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job:
+    crew_days, rip_m, cost``; a block in the ground has trees and an order of 0. ``paddocks``: ``paddock, fence_m, gates``. ``jobs``: one row a job:
     ``year, month, place, job, quantity, unit, note``, in order of time. ``row_counts``: trees by
     ``block, row, species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``.
     ``zones`` and ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is
@@ -109,7 +109,9 @@ def works_of(
             layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar, kept_back
         )
         year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
-        trees = layout.trees.assign(year=year_of_tree, survival=layout.tree_survival)
+        trees = layout.trees.assign(
+            year=year_of_tree, survival=layout.tree_survival, to_come=to_come
+        )
         plantings = plantings_of(
             trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
         )

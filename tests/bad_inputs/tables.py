@@ -98,8 +98,6 @@ def one_climate_cell_empty(site):
 @TABLE.refuse(
     "climate.csv", "tmin_c in rows 2, 3; rain_mm in every row", "14 cells are empty", POINT
 )
-    "climate.csv", "tmin_c in rows 2, 3; rain_mm in every row", "14 cells are empty", POINT
-)
 def climate_cells_empty(site):
     path = site.parent / "climate.csv"
     rows = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]

@@ -10,6 +10,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from python_calamine import CalamineWorkbook
 
+from siteplanner.after.mark_blocks import save_blocks
+from siteplanner.reading.kept_blocks import BLOCK_COLUMNS, TREE_COLUMNS, KeptBlocks
 from siteplanner.run import make_plan
 from siteplanner.site.site_file import load_site
 
@@ -32,8 +34,17 @@ def hold_together(trees, counts, blocks, rows, years, zones, jobs):
     assert counted(years, keys) == counted(one, keys)
     assert counted(zones, ["zone"]) == counted(one, ["zone"])
     planting = jobs[jobs["job"] == "plant"]
-    assert counted(planting, ["place"], "quantity") == counted(one[one["year"] > 0], ["block"])
-    assert int(blocks["order"].sum()) == int(counts["order"].sum())
+    coming = one[one["to_come"]] if "to_come" in one else one
+    assert counted(planting, ["place"], "quantity") == counted(
+        coming[coming["year"] > 0], ["block"]
+    )
+    for keys in (["zone"], ["zone", "paddock"]):
+        assert counted(blocks, keys, "order") == counted(counts, keys, "order")
+    # What is in the ground needs no order: its infill is ordered from counts of what lives.
+    keys = ["zone", "paddock", "species"]
+    to_plant = counts.assign(to_plant=counts["order"] - counts["infill"])
+    assert counted(to_plant, keys, "to_plant") == counted(coming, keys)
+    assert set(counted(blocks, ["block"], "order")) == set(coming["block"])
 
 
 def works_and_nursery_agree(jobs, batches, planned_order):
@@ -138,3 +149,30 @@ def test_on_any_settings_the_tables_agree(site_file, plant_on, number, tubes, pa
         assert min(b.dates.plant for b in plan.nursery.batches).isoformat() >= plant_on
     if tubes:
         assert (batches.groupby("planting")["tubes"].sum() <= tubes).all()
+
+
+def test_blocks_in_the_ground_are_in_no_order(tmp_path):
+    path = small_site(tmp_path / "site")
+    path.write_text(path.read_text("utf-8") + "[work]\nblock_days = 0.5\n", "utf-8")
+    before = make_plan(load_site(path))
+    done = list(before.works.blocks["block"])[::2]
+    blocks = before.blocks.assign(until=0)
+    blocks["status"] = np.where(blocks["block"].isin(done), "planted", "planned")
+    kept = KeptBlocks(blocks[list(BLOCK_COLUMNS)], before.trees[list(TREE_COLUMNS)])
+    save_blocks(kept, path.with_name("blocks.gpkg"))
+    plan = make_plan(load_site(path))
+    works = plan.works
+    trees = pd.DataFrame(plan.trees.drop(columns="geometry"))
+    trees["paddock"] = trees["block"].map(plan.blocks.set_index("block")["paddock"])
+    trees["to_come"] = ~trees["block"].isin(done)
+    assert 0 < trees["to_come"].sum() < len(trees)
+    hold_together(
+        trees, plan.counts, works.blocks, works.row_counts, works.by_year, works.zones, works.jobs
+    )
+    planted = works.blocks[works.blocks["block"].isin(done)]
+    assert (planted[["order", "order_least", "order_most"]] == 0).all(axis=None)
+    raised = sum(batch.raise_ for batch in plan.nursery.batches)
+    assert raised == int(plan.counts["order"].sum()) < int(before.counts["order"].sum())
+    by_species = plan.counts.groupby("species")["order"].sum()
+    supply = plan.nursery.supply.set_index("species")["ordered"]
+    assert by_species[by_species > 0].to_dict() == supply[supply > 0].to_dict()

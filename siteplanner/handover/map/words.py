@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 LOSSES = (
-    "“Order” is the number of trees planned plus an allowance for losses. Real losses vary with "
-    "season, browsing and care."
+    "“Order” is the number of trees still to be planted plus an allowance for losses; trees in the "
+    "ground are in no order. Real losses vary with season, browsing and care."
 )
 CODES = (
     "Setbacks here are starting values. Local codes and the owner of the asset decide: where they "
