@@ -117,10 +117,10 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         limiting=_limiting(outside),
         frost=pd.DataFrame(
             [
-                ("A", said(SPECIES[0][0]), 40, "1 winter in 8", "1 winter in 4"),
-                ("A", said(SPECIES[1][0]), 0, "up to 1 winter in 2", "up to 1 winter in 2"),
+                ("A", said(SPECIES[0][0]), 40, "1 winter in 8", "1 winter in 4", 0.12),
+                ("A", said(SPECIES[1][0]), 0, "up to 1 winter in 2", "up to 1 winter in 2", np.nan),
             ],
-            columns=["zone", "species", "trees", "words", "worst_words"],
+            columns=["zone", "species", "trees", "words", "worst_words", "odds"],
         ),
         frost_odds=np.where(outside, 255, suitability // 2).astype(np.uint8),
         frost_dates=pd.DataFrame(),

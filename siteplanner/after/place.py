@@ -236,7 +236,11 @@ def _ready(
     if "status" in blocks:
         status = blocks["status"].fillna("").astype(str).str.lower()
     # What the site's file says of a block is newer than the plan.
-    status = blocks["block"].map(marked).fillna(status)
+    status = pd.Series(
+        [marked.get(name, said) for name, said in zip(blocks["block"], status, strict=True)],
+        index=blocks.index,
+        dtype=object,
+    )
     if ticks is not None:
         status[blocks["block"].isin(ticks["block"])] = "planted"
     status[status.isin(READY) & (blocks["year"] <= 0)] = "left for after the planned years"

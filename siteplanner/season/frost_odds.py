@@ -24,6 +24,7 @@ from siteplanner.suitability.frost_risk import (
     chances,
     fit_gumbel,
     gumbel_of,
+    one_in,
     over_years,
     widened,
 )
@@ -37,6 +38,12 @@ _UNKNOWN = 255
 _ALIKE_C, _MANY = 0.05, 1 << 20
 #: The worst tenth of places begins at this quantile of their odds.
 _WORST = 0.9
+
+#: What the odds on cells are, in words.
+CELLS_SHOW = (
+    "Where the species' tolerance is from memory, it is the upper end of the range; elsewhere the "
+    "middle."
+)
 
 #: ``zone, species``; ``trees`` of it there, whose places the odds are of (0: the species is not
 #: planted there, and the odds are of all of the zone's ground that may be planted). Chances that
@@ -256,7 +263,7 @@ def odds_on_cells(
     """Chance in percent that one winter kills a seedling, (species, rows, columns), 255 unknown.
 
     The upper end of the range where the tolerance is from memory, to be on the safe side; the
-    middle elsewhere.
+    middle elsewhere: ``CELLS_SHOW`` says so to people, ``cell_words`` of one cell.
     """
     lowest, error = winter_minimum[mask], winter_minimum_error[mask]
     known = np.isfinite(lowest) & np.isfinite(error)
@@ -268,6 +275,26 @@ def odds_on_cells(
             percent = np.rint(100 * (high if one.known == "from memory" else middle))
             out[place, mask] = np.where(known, percent, _UNKNOWN).astype(np.uint8)
     return out
+
+
+def range_only(rows: pd.DataFrame) -> dict[str, bool]:
+    """Tell by species of ``odds_by_zone`` whether only the range of its odds is given.
+
+    On cells it then has the upper end, the others the middle (see ``odds_on_cells``).
+    """
+    return {str(s): bool(odds.isna().all()) for s, odds in rows.groupby("species")["odds"]}
+
+
+def cell_words(percent: int, range_only: bool) -> str:
+    """Say a cell's figure of ``odds_on_cells`` as what it is, in the words of ``Odds``.
+
+    >>> cell_words(12, range_only=False), cell_words(12, range_only=True)
+    ('1 winter in 8 (middle of the range)', 'up to 1 winter in 8')
+    """
+    said = one_in(percent / 100)
+    if range_only:
+        return f"up to {said}" if said.startswith("1 winter") else said
+    return f"{said} (middle of the range)" if said.startswith("1 winter") else said
 
 
 def planted_places(

@@ -22,6 +22,7 @@ from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts
+from siteplanner.season.frost_odds import cell_words
 
 long = pytest.mark.long
 
@@ -77,6 +78,25 @@ def test_page_reads_the_plans_own_cells(browser, page_file, plan):
         assert it.complaints == []
     for codes, values in zip(told, (plan.suitability, plan.limiting, plan.frost_odds), strict=True):
         assert codes == values[2, rows, cols].tolist()
+
+
+def test_a_tap_says_which_figure_of_the_odds_it_shows(browser, page_file, plan):
+    spot = plan.blocks.geometry[0].representative_point()
+    lon, lat = lonlat(plan, spot.x, spot.y)
+    (row,), (col,) = plan.grid.rows_cols(np.array([spot.x]), np.array([spot.y]))
+    with opened(browser, page_file, **DESK) as it:
+        for species, range_only in ((0, False), (1, True)):
+            words = it.page.evaluate(
+                """async ([place, lat, lng]) => {
+                  showing.species = place;
+                  const parts = await saidOf(L.latLng(lat, lng));
+                  return parts.map((part) => part.innerText || part.textContent).join(" ");
+                }""",
+                [species, lat, lon],
+            )
+            percent = int(plan.frost_odds[species, row, col])
+            assert cell_words(percent, range_only) in words
+        assert it.complaints == []
 
 
 def test_a_picked_species_colours_the_ground_and_says_why(browser, page_file, plan):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,10 +18,12 @@ from siteplanner.reading.inputs import read_inputs
 from siteplanner.season.frost_by_zone import tell_frost
 from siteplanner.season.frost_odds import (
     ODDS_COLUMNS,
+    cell_words,
     odds_by_zone,
     odds_on_cells,
     odds_table,
     places_of,
+    range_only,
     station_minima,
     tolerances,
 )
@@ -170,3 +173,17 @@ def test_cells_zones_and_spots_say_the_same(sample, winter_c):
         spot = odds_by_zone(alone, {zone: ground[zone]}, {}, inputs.species, 3)
         want = rows[rows["zone"] == zone].reset_index(drop=True)
         assert spot.equals(want)
+
+
+def test_a_cells_figure_says_whether_it_is_the_middle_or_the_upper_end(sample):
+    assert cell_words(12, range_only=True) == "up to 1 winter in 8"
+    assert cell_words(12, range_only=False) == "1 winter in 8 (middle of the range)"
+    assert cell_words(0, range_only=True) == cell_words(0, range_only=False)
+    species = sample[1].species
+    table = species.facts.assign(evidence="published")
+    table.loc[table.index[0], "seedling_dies_below_c"] = -5.0
+    some = replace(species, facts=table)
+    vague = range_only(told((sample[0], replace(sample[1], species=some)), trees_at([5], "")).odds)
+    known = tolerances(some).set_index("species")["known"]
+    assert set(vague.values()) == {True, False}
+    assert vague and all(upper == (known[name] == "from memory") for name, upper in vague.items())

@@ -78,8 +78,7 @@ const bandOf = (score) => ground.bands.find((band) => score >= band.low);
 const oddsBand = (percent) => ground.odds.filter((band) => percent >= band.low).pop();
 const VIEWS = { suitability: "Suitability", limiting: "What limits it",
   odds: "Odds that frost kills a seedling, in one winter" };
-const ODDS_NOTE = "This is an estimate, not a forecast. Where the species' tolerance is from memory, it is the " +
-  "upper end of the range.";
+const ODDS_NOTE = "This is an estimate, not a forecast. " + ground.odds_note;
 const viewsOf = (place) => Object.keys(VIEWS).filter((view) => ground.species[place][view]);
 
 /* How a view colours its codes, and the rows of its legend. */
@@ -144,7 +143,7 @@ async function saidOf(latlng) {
   } else if (one.limiting) pairs.push(["Limited by", "no factor that was scored"]);
   const odds = one.odds ? codeAt(await codesOf(one.odds), latlng) : 255;
   if (odds !== 255) {
-    pairs.push(["Frost kills", `a seedling in ${odds ? `up to about ${odds}` : "under 1"} % of winters`]);
+    pairs.push(["Frost kills a seedling", ground.odds_said[one.odds_kind][odds]]);
   }
   return [el("h3", { class: "species" }, speciesName(plan.species[place])), facts(pairs)];
 }

@@ -19,6 +19,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
 from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, warp
 from siteplanner.plan import Plan
+from siteplanner.season.frost_odds import CELLS_SHOW, cell_words, range_only
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
 from siteplanner.suitability.factors import SURVIVES, Factor
 
@@ -36,7 +37,9 @@ def species_ground(plan: Plan) -> dict[str, Any]:
     ``frame`` places the pictures as the page's own ``frame`` does. In ``suitability`` a grey
     value is the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a
     percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at
-    ``high``. Pictures that the plan has no values for are left out.
+    ``high``. ``odds_said`` has the words of each percentage, 0-100, of odds that are the middle of
+    their range and of those that are its upper end; ``odds_kind`` of a species tells which.
+    Pictures that the plan has no values for are left out.
     """
     frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
     inside = plan.grid.cover(plan.boundary.geometry)
@@ -49,6 +52,11 @@ def species_ground(plan: Plan) -> dict[str, Any]:
                 ODDS_BANDS, colours.ramp("YlOrRd_09", len(ODDS_BANDS)), strict=True
             )
         ],
+        "odds_said": {
+            kind: [cell_words(percent, upper) for percent in range(101)]
+            for kind, upper in (("middle", False), ("upper", True))
+        },
+        "odds_note": CELLS_SHOW,
         "kinds": [*colours.KINDS],
         "factors": [_factor(factor, plan, frame) for factor in plan.factors],
         "species": [_species(place, plan, frame, inside) for place in range(len(plan.species))],
@@ -102,6 +110,8 @@ def _species(place: int, plan: Plan, frame: MapFrame, inside: NDArray[np.bool_])
     if plan.frost_odds is not None:
         odds = _codes(plan.frost_odds[place], plan.grid, frame, SUITABILITY_PIXELS)
         record["odds"] = grey_image(odds)
+        upper = range_only(plan.frost).get(plan.species["botanical_name"].iloc[place], True)
+        record["odds_kind"] = "upper" if upper else "middle"
     record["wants"] = [wants(factor, plan.infos[factor.layer], place) for factor in plan.factors]
     return record
 
