@@ -154,14 +154,15 @@ def _evened(spot: Floats, of_run: NDArray[np.int64], at: Floats, xy: Floats) -> 
 
     ``spot`` (trees,) metres along all runs; the first and the last tree of a run stay.
     """
+    if not len(spot):
+        return spot
     within = of_run[1:] == of_run[:-1]
-    along = np.diff(spot)
-    runs = of_run[-1] + 1 if len(of_run) else 0
-    steps = np.bincount(of_run[1:][within], minlength=runs)
+    along, run = np.diff(spot), of_run[1:][within]
+    steps = np.bincount(run, minlength=of_run[-1] + 1)
     for _ in range(_ROUNDS):
         straight = np.hypot(*np.diff(_point(spot, at, xy), axis=0).T)
         share = np.where(within, straight / along, 1.0)
-        whole = np.bincount(of_run[1:][within], share[within], runs)
+        whole = np.bincount(run, share[within], len(steps))
         share = np.where(within, share * (steps / np.maximum(whole, 1e-12))[of_run[1:]], 1.0)
         spot = np.interp(np.arange(len(spot)), np.r_[0.0, np.cumsum(share)], spot)
     return spot

@@ -94,7 +94,8 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
     new_block = np.r_[True, block[1:] != block[:-1]]
     new_row = np.r_[True, (block[1:] != block[:-1]) | (row[1:] != row[:-1])]
     step = np.where(new_row, np.nan, np.hypot(np.diff(x, prepend=0.0), np.diff(y, prepend=0.0)))
-    usual = pd.Series(step).groupby(np.cumsum(new_row)).transform("median").to_numpy()
+    of_row = np.cumsum(new_row) - 1
+    usual = pd.Series(step).groupby(of_row).quantile(0.5, interpolation="lower").to_numpy()[of_row]
     in_rows = np.array([one.in_rows for one in facts])[block]
     broken = new_row | (step > stride * np.where(in_rows & (usual < spacing), usual, spacing))
     run = np.cumsum(new_block | broken)
