@@ -3,7 +3,8 @@
 Rows lie on contours of the smoothed ground. Their height step is halved each time the ground
 gets twice as gentle, so that rows are always 0.75 to 1.5 spacings apart: where the ground
 steepens every second row ends, where it flattens one begins between every two. In a row trees
-stand the closer the wider the rows are, so that the stocking stays 10 000 / s². (Our own.)
+stand the closer the wider the rows are, so that the stocking stays 10 000 / s²; a row has one step,
+and is cut where the ground asks for a very different one. (Our own.)
 """
 
 from __future__ import annotations
@@ -68,7 +69,7 @@ class Surface:
     PatternInfo(
         title="Rows along the contour",
         picture="Level rows that follow the contour. A row ends where the ground gets steeper, "
-        "and a new one begins where it gets flatter.",
+        "and a new one begins where it gets flatter. In a row, trees are evenly apart by the tape.",
         spacing=(
             "on average: rows are 0.75 to 1.5 spacings apart, with trees closer together where "
             "rows are further apart"
