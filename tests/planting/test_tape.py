@@ -103,6 +103,20 @@ def test_stocking_along_the_ground_is_of_its_surface():
     assert len(xy) * 9 / surface == pytest.approx(1, abs=0.01)
 
 
+def test_distances_along_the_ground_are_kept_on_the_ground():
+    heights = 2 * GROUNDS["knolls"]
+    xy, rows = laid(heights, 3.0, along_ground=True)
+    up = map_coordinates(heights, [(600 - xy[:, 1]) / 2 - 0.5, xy[:, 0] / 2 - 0.5], order=1)
+    # Heights are smoothed a little before they are used.
+    assert nearest(np.column_stack([xy, up])) >= 0.97 * NEAREST * 3.0
+    check_tape(rows, heights, few=0.002)
+
+
+def test_ground_too_small_for_a_tree_has_none():
+    xy, rows = laid(GROUNDS["hills"], 30.0, shapely.Point(260, 333).buffer(0.5))
+    assert len(xy) == len(rows) <= 1
+
+
 wave = st.tuples(st.floats(1, 6), st.floats(15, 80), st.floats(0, np.pi), st.floats(0, 2 * np.pi))
 
 

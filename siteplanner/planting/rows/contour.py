@@ -112,10 +112,9 @@ def contour(
         x, y = np.r_[level[:, 0], flat_x], np.r_[level[:, 1], flat_y]
         # Neighbours in a row are as near as its tape says, all others further apart.
         least = np.r_[_BENT * tape, np.full(len(flat_x), spacing_m)].clip(max=_LEAST * spacing_m)
-        if along_ground:
-            least *= np.cos(np.arctan(surface.at(surface.steep, x, y)))
+        height = surface.at(surface.height, x, y) if along_ground else None
         row = np.r_[row, flat_row + row.max(initial=-1) + 1]
-        keep = apart(x, y, least, np.arange(len(x)))
+        keep = apart(x, y, least, np.arange(len(x)), height)
         return x[keep], y[keep], numbered(row[keep])
 
     found = places(1.0)

@@ -86,6 +86,8 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
     gap: a step longer than the pattern's ``stride``, in spacings or, where trees are closer in a
     row, in its own usual steps.
     """
+    if not len(places.x):
+        return places
     order = np.lexsort((places.row, places.block))
     x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
     facts = [pattern_infos()[pattern] for pattern in blocks["pattern"]]
