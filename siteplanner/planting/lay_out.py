@@ -294,8 +294,7 @@ def _counted(
         crs=inputs.grid.crs,
     )
     paddock = planted["paddock"].to_numpy()[places.block]
-    along_ground = site.planting.spacing_along == "ground"
-    rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
+    rows = draw_rows(trees, planted, inputs.dem, inputs.grid)
     zones = drawn.zones
     lives = _survival(inputs, zones, trees["zone"], kinds)
     to_come = planted["status"].to_numpy()[places.block] != IN_THE_GROUND
