@@ -45,7 +45,8 @@ class Works:
     order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, person_hours,
     crew_days, rip_m, cost``; a block in the ground has trees and an order of 0. ``paddocks``:
     ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month, place, job, quantity,
-    unit, note``, in order of time. ``row_counts``: trees by ``block, row, species, year``. ``rip``: lines for the machine, ``block, length_m, geometry``.
+    unit, note``, in order of time. ``row_counts``: trees by ``block, row, species, year``.
+    ``rip``: lines for the machine, ``block, length_m, geometry``.
     ``zones`` and ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is
     later than the years planned. ``by_year``: trees by ``year, zone, paddock, species,
     common_name``.

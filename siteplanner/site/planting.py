@@ -233,7 +233,8 @@ class Mix(Table):
     """``[mix]``: what the mix of species in each zone must hold to.
 
     Species are named by their botanical names. A rule that cannot be held gives way as little
-    as can be, and the plan says by how many trees; ``never``, stock and budget never give way.
+    as can be, and the plan says by how many trees and why; no place stays empty for it. ``never``,
+    stock and budget never give way.
 
     Blocks that stay as they are (see [blocks]) keep their trees. What of these is still to be
     planted is taken from stock and budget first; trees in the ground (status planted) take nothing

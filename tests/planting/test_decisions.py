@@ -95,7 +95,7 @@ def test_barred_wanted_local_and_weedy_species_reach_the_mix(tmp_path):
     left_out = "Correa c: not on your list of local species; left out under [decisions]."
     assert notes_on_doubtful(mine, FACTS, {"Banksia b": ["A", "L"]}) == [
         left_out,
-        "Banksia b (zone A, L): marked as weedy outside their range; to leave them out, set "
+        "Banksia b (zones A, L): marked as weedy outside their range; to leave them out, set "
         "bar_weedy = true under [decisions].",
     ]
     # A weedy species that is planted nowhere is no news.

@@ -90,7 +90,11 @@ def notes_on_doubtful(
             if found:
                 told.append(f"{', '.join(found)}: {words}; left out under [decisions].")
             continue
-        where = [f"{n} (zone {', '.join(planted[n])})" for n in found if n in planted]
+        where = [
+            f"{n} (zone{'s' * (len(planted[n]) > 1)} {', '.join(planted[n])})"
+            for n in found
+            if n in planted
+        ]
         if where:
             end = f"to leave them out, set {setting} = true under [decisions]"
             told.append(f"{', '.join(where)}: {words}; {end}.")
