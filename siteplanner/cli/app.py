@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import functools
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
@@ -294,12 +293,6 @@ def _told_to_stop() -> Iterator[None]:
             signal.signal(number, signal.SIG_DFL if handler is None else handler)
 
 
-@functools.cache
-def _command() -> Callable[[], object]:
-    """All commands as one; made once, for programs that run several."""
-    return typer.main.get_command(app)
-
-
 def main() -> None:
     """Run a command; bad input ends with 1, wrong usage with 2, our own error with 3."""
     if "--version" in sys.argv[1:2]:
@@ -311,7 +304,7 @@ def main() -> None:
     stderr = Console(stderr=True, soft_wrap=True, emoji=False)
     try:
         with _told_to_stop():
-            _command()()
+            app()
     except InputError as error:
         for detail in error.errors:
             stderr.print(escaped(str(detail)), style="bold", highlight=False)
