@@ -13,9 +13,10 @@ import pandas as pd
 import shapely
 
 from siteplanner.base.errors import input_error
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.units import hectares
 from siteplanner.planting.counts import DEATHS
-from siteplanner.reading.published import MANIFEST, read_published, whole_numbers
+from siteplanner.reading.published import read_published, whole_numbers
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ import pyogrio
 import shapely
 
 from siteplanner.base.errors import Errors, input_error, near
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.handover.gis.geopackage import fixed_gdal_options
 from siteplanner.reading.kept_blocks import (
     SET_ASIDE,
@@ -25,7 +26,7 @@ from siteplanner.reading.kept_blocks import (
     no_trees,
     read_kept_blocks,
 )
-from siteplanner.reading.published import MANIFEST, read_published
+from siteplanner.reading.published import read_published
 from siteplanner.site.site_file import Site
 
 #: Blocks that share no more ground (m²) lie beside each other.

@@ -16,9 +16,10 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from siteplanner.base.errors import InputError, input_error
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.handover.folder.manifest import versions
 from siteplanner.handover.folder.publish import not_own
-from siteplanner.reading.published import MANIFEST, manifest_bytes, short, understood
+from siteplanner.reading.published import manifest_bytes, short, understood
 
 _NAMED = 8
 _MISSING = "Missing"

@@ -11,12 +11,12 @@ import pandas as pd
 
 from siteplanner import __version__
 from siteplanner.base.errors import ErrorDetail, InputError
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.catchment.mother_trees import blurred
 from siteplanner.catchment.planned import Planned, read_planned
 from siteplanner.handover.folder.manifest import digest, plain, versions
 from siteplanner.handover.folder.publish import BeingWrittenError, recover
 from siteplanner.reading.inputs import hashes
-from siteplanner.reading.published import MANIFEST
 from siteplanner.run import write_plan
 from siteplanner.site.site_file import Site, load_site
 

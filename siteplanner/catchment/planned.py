@@ -12,9 +12,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.units import hectares
 from siteplanner.handover.folder.manifest import digest
-from siteplanner.reading.published import MANIFEST, Published, read_published
+from siteplanner.reading.published import Published, read_published
 
 _BATCH_DATES = ("collect_from", "collect_to", "pretreat_from", "sow_on", "prick_out_on",
                 "harden_from", "resow_by")  # fmt: skip

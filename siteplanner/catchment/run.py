@@ -10,6 +10,7 @@ from pathlib import Path
 import geopandas as gpd
 
 from siteplanner.base.errors import Errors
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.tables import write_table
 from siteplanner.base.text import utf8
 from siteplanner.catchment.cluster import cluster, run
@@ -23,7 +24,6 @@ from siteplanner.catchment.stock import read_seed, read_tubes
 from siteplanner.catchment.summary import mother_table, site_table, write_summary
 from siteplanner.handover.folder.manifest import digest, plain, versions
 from siteplanner.handover.folder.publish import staged
-from siteplanner.reading.published import MANIFEST
 
 #: Folders in a catchment's own: plans of the sites, and what may be passed on.
 SITES, SHARED = "sites", "shared"

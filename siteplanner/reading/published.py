@@ -18,11 +18,10 @@ import pandas as pd
 import pyogrio
 
 from siteplanner.base.errors import input_error
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.text import visible
 from siteplanner.reading.files.cells import read_cells
 
-#: The file that makes a folder a plan.
-MANIFEST = "plan.json"
 _LARGEST = 64 * 2**20
 _AGAIN = "run siteplanner plan again"
 

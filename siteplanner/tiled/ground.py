@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 
 from siteplanner.base.errors import Errors, input_error
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.renamed import instead
 from siteplanner.ground.layer import WHOLE_GRID, Reach
 from siteplanner.ground.resolve import Catalogue, Maker, catalogue, check, resolve
 from siteplanner.handover.folder.manifest import digest, versions
 from siteplanner.handover.folder.publish import staged
 from siteplanner.reading.height_step import step_of
-from siteplanner.reading.published import MANIFEST
 from siteplanner.tiled.over_tiles import Made, Step, Workers
 from siteplanner.tiled.rasters import Raster, open_heights
 from siteplanner.tiled.tiles import Box, cut, part_of

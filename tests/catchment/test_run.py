@@ -174,12 +174,13 @@ def mothers(folder):
 def found(position, content):
     """Ways in which an exact position can be read from bytes: both its numbers, side by side.
 
-    As binary numbers, or as text from a decimetre, or a metre in degrees, on.
+    As binary numbers, or as text from a decimetre on. To the metre, some row's end would lie
+    where a mother tree stands by chance.
     """
     ways = []
     for number in position:
         binary = [struct.pack(f"{order}d", number) for order in "<>"]
-        digits = range(1, 4) if number > 1e3 else range(5, 9)
+        digits = range(1, 4) if number > 1e3 else range(6, 10)
         texts = [f"{number:.{n}f}".encode() for n in digits]
         ways.append([way for way in (*binary, *texts) if way in content])
     east, north = (

@@ -7,7 +7,7 @@ from hashlib import file_digest
 from pathlib import Path
 
 from siteplanner.base.errors import input_error
-from siteplanner.reading.published import MANIFEST
+from siteplanner.base.plan_folder import MANIFEST
 
 #: The file of a plan that people open in a GIS, where it is edited by one click.
 FEATURES = "plan.gpkg"

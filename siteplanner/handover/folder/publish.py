@@ -25,8 +25,8 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from siteplanner.base.errors import ErrorDetail, InputError, input_error
+from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.handover.folder.edited import refuse_edited
-from siteplanner.reading.published import MANIFEST
 
 #: What other programs put beside a file they open: statistics, journals, overviews, masks.
 SIDE_FILES = (".aux.xml", ".ovr", ".msk", "-wal", "-shm", "-journal")
