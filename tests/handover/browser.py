@@ -75,7 +75,7 @@ def opened(browser, file: Path, **context) -> Iterator[Opened]:
     """Open a file with the network off; every request but the file itself is stopped."""
     with browser.new_context(offline=True, **(context or DESK)) as world:
         page = world.new_page()
-        page.set_default_timeout(120_000)
+        page.set_default_timeout(60_000)
         it = Opened(page)
 
         def guard(route) -> None:

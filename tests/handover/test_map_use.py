@@ -222,6 +222,8 @@ def test_a_block_is_found_and_its_sheet_holds_the_plans_counts(browser, page_fil
         mine = plan.trees[plan.trees["block"] == "B2"]
         assert shown == mine["species"].value_counts().to_dict()
         assert "Top bench" in sheet.inner_text() and "bearing 60°" in sheet.inner_text()
+        hectares = plan.blocks.set_index("block")["area_ha"]["B2"]
+        assert f"{hectares:.2f} ha" in sheet.inner_text()
 
 
 def test_ticks_last_and_come_back_through_survival(browser, page_file, plan, planted, tmp_path):

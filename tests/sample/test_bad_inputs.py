@@ -81,8 +81,8 @@ def test_a_cell_that_is_empty_or_no_number(site):
     lines[2] = "2,9.1,warm,50"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     assert errors(site) == [
-        f"{path}, row 2, tmin_c: it is empty; write a number with a decimal point.",
         f"{path}, row 3, tmax_c: 'warm' is not a number; write a number with a decimal point.",
+        f"{path}, row 2, tmin_c: it is empty; write a number with a decimal point.",
     ]
 
 

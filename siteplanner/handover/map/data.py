@@ -75,7 +75,8 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "species": _species(plan),
         "zones": _zones(plan, frame),
         "blocks": [
-            record | works for record, works in zip(blocks, _works(plan), strict=True)
+            record | works | {"area": area_words(record["area_ha"])}
+            for record, works in zip(blocks, _works(plan), strict=True)
         ],
         "totals": _totals(plan),
         "identity": _identity(plan.name, blocks),

@@ -115,7 +115,7 @@ function aboutBlock(block) {
   const careful = counts.map((row) => plan.species[row.species]).filter((one) => one.cautions);
   return [el("h2", {}, chip(zone), " Block ", block.block), el("p", {}, zone.title),
     zone.why_not ? el("p", { class: "why-not" }, zone.why_not) : null,
-    facts([["Paddock", block.paddock], ["Area", area(block.area_ha)], ["Trees", count(block.trees)],
+    facts([["Paddock", block.paddock], ["Area", block.area], ["Trees", count(block.trees)],
       ["Rows", block.rows ? `${block.rows}, bearing ${block.bearing_deg}° from grid north` : ""],
       ["Spacing", block.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
       ["Not on foot", block.trees ? "" : { leave: "left as it is", "seed from above": "to be seeded from above" }[block.steep] || ""],
