@@ -10,6 +10,11 @@ from siteplanner.base.units import hectares
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.site_file import Site
 
+#: What is further from the property than this may be meant to lie elsewhere.
+_FAR_M = 1000.0
+#: More things than these are left out of a note.
+_NAMED = 8
+
 
 def note_strangers(
     seeds: gpd.GeoDataFrame, species: SpeciesTable, site: Site, notes: list[str]
@@ -22,6 +27,28 @@ def note_strangers(
             f"Mother trees of species that are not in the species table ({', '.join(strange)}; "
             f"{site.seed_sources.file}) are left out of the seed to collect."
         )
+
+
+def note_far(
+    boundary: gpd.GeoDataFrame, no_plant: gpd.GeoDataFrame, site: Site, notes: list[str]
+) -> None:
+    """Name what is to be kept clear of but lies far outside: it may be in a wrong place."""
+    if site.no_plant is None or no_plant.empty:
+        return
+    away = shapely.distance(no_plant.geometry.array, boundary.union_all())
+    far = no_plant[away > _FAR_M]
+    if far.empty:
+        return
+    named = [
+        f"{row.kind} {row.name}".strip() + f" ({metres / 1000:.3g} km)"
+        for row, metres in zip(far.itertuples(index=False), away[away > _FAR_M], strict=True)
+    ]
+    more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+    notes.append(
+        f"{len(far)} of {len(no_plant)} things to keep clear of lie more than "
+        f"{_FAR_M / 1000:g} km outside the boundary ({site.no_plant.file}): "
+        f"{', '.join(named[:_NAMED])}{more}. If they should be on the property, check their CRS."
+    )
 
 
 def note_gaps(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import os
 from collections.abc import Callable
@@ -12,7 +13,6 @@ from typing import TypeVar
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
 import shapely
 from numpy.typing import NDArray
@@ -20,13 +20,12 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
 from siteplanner.base.units import hectares
-from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
+from siteplanner.reading.cross_checks import note_far, note_gaps, note_overlap, note_strangers
 from siteplanner.reading.decisions import Decided, read_decisions
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.dug_spots import with_answers
-from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
-from siteplanner.reading.files.text import must_hold
+from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.tiles import tiles
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
@@ -47,6 +46,8 @@ from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 
 Value = TypeVar("Value")
+#: Files that decide what a Shapefile says.
+_OF_A_SHAPEFILE = (".shp", ".dbf", ".shx", ".prj", ".cpg")
 
 
 @dataclass(frozen=True)
@@ -139,6 +140,7 @@ def read_inputs(site: Site) -> Inputs:
     notes += heights.notes
     readings = _inside(heights.grid, readings, "frost readings", notes)
     note_gaps(boundary, paddocks, soils, site, notes)
+    note_far(boundary, no_plant, site, notes)
     return Inputs(
         grid=heights.grid,
         dem=heights.dem,
@@ -228,9 +230,21 @@ def hashes(site: Site) -> dict[str, str]:
     """SHA-256 of every input file, by its path relative to the site file."""
     found = {}
     for name in files(site):
-        with (site.folder / name).open("rb") as stream:
-            found[name] = hashlib.file_digest(stream, "sha256").hexdigest()
+        for part in _parts(site.folder / name):
+            with part.open("rb") as stream:
+                found[_relative(part, site)] = hashlib.file_digest(stream, "sha256").hexdigest()
     return found
+
+
+def _parts(path: Path) -> list[Path]:
+    """Give the files that an input is made of: those of a folder or a Shapefile, else itself."""
+    if path.is_dir():  # a lock is of whoever has it open
+        inside = sorted(part for part in path.rglob("*") if part.is_file())
+        return [part for part in inside if part.suffix != ".lock"]
+    if path.suffix.lower() != ".shp":
+        return [path]
+    beside = (part for part in path.parent.glob(f"{glob.escape(path.stem)}.*"))
+    return sorted(part for part in beside if part.suffix.lower() in _OF_A_SHAPEFILE)
 
 
 def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
@@ -325,14 +339,7 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     if part is None:
         return empty
     path = site.folder / part.file
-    must_hold(path)
-    source = geodata_in(path)
-    try:
-        layers = part.layers or tuple(str(n) for n in pyogrio.list_layers(source)[:, 0])
-    except pyogrio.errors.DataSourceError as error:
-        raise input_error(
-            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
-        ) from None
+    layers = part.layers or tuple(one.name for one in layers_in(path) if one.shapes is not None)
     errors = Errors()
     frames = []
     for layer in layers:

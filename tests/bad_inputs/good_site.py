@@ -133,7 +133,8 @@ class Case:
     """One way to break the good site, and what has to be said of it.
 
     ``file`` ends the path that the sentence begins with, ``place`` stands before its colon,
-    ``what`` and ``remedy`` after it. A ``repair`` is no error: ``check`` lists ``what`` as a note.
+    ``what`` and ``remedy`` after it. A ``repair`` is no error: ``check`` lists ``what`` as a note,
+    where it is not empty, and says all of ``also``.
     """
 
     name: str
@@ -143,6 +144,7 @@ class Case:
     what: str
     remedy: str
     repair: bool = False
+    also: tuple[str, ...] = ()
 
 
 class CaseTable:
@@ -162,11 +164,19 @@ class CaseTable:
 
         return enter
 
-    def repair(self, what: str) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
+    def repair(
+        self, what: str, *also: str
+    ) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
         """Enter a function that makes a site odd, which is repaired and told."""
 
         def enter(breaks: Callable[[Path], None]) -> Callable[[Path], None]:
-            self.cases.append(Case(breaks.__name__, breaks, "", "", what, "", repair=True))
+            self.cases.append(
+                Case(breaks.__name__, breaks, "", "", what, "", repair=True, also=also)
+            )
             return breaks
 
         return enter
+
+    def take(self, *also: str) -> Callable[[Callable[[Path], None]], Callable[[Path], None]]:
+        """Enter a function that makes a site odd but clear: it is read, with nothing to tell."""
+        return self.repair("", *also)

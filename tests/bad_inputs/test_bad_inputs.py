@@ -5,11 +5,20 @@ import shutil
 import pytest
 from conftest import command, digests, here
 
-from bad_inputs import archives, good_site, rasters, settings, tables, vectors
+from bad_inputs import (
+    archives,
+    good_site,
+    odd_files,
+    odd_shapes,
+    rasters,
+    settings,
+    tables,
+    vectors,
+)
 
 CASES = [
     pytest.param(case, id=f"{part.__name__.rpartition('.')[2]}-{case.name}")
-    for part in (archives, rasters, settings, tables, vectors)
+    for part in (archives, odd_files, odd_shapes, rasters, settings, tables, vectors)
     for case in part.TABLE.cases
 ]
 REFUSED = [case for case in CASES if not case.values[0].repair]
@@ -55,9 +64,9 @@ def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
     assert "Traceback" not in err and digests(site.parent.parent) == before
     if case.repair:
         assert (code, err) == (0, "")
-        assert [
-            line for line in out.splitlines() if line.startswith("note: ") and case.what in line
-        ]
+        notes = [line for line in out.splitlines() if line.startswith("note: ")]
+        assert any(case.what in line for line in notes), out
+        assert [words for words in case.also if words not in out] == [], out
         return
     assert code == 1, err
     said = err.splitlines()

@@ -174,17 +174,17 @@ def boundary_without_features(site):
     outline(site)
 
 
-@TABLE.refuse("outline.gpkg", f"{LAYER}, feature 1", "it is a LineString", "Polygon")
+@TABLE.repair("closed lines are taken as outlines: feature 1.", "boundary: 4.0 ha")
 def boundary_drawn_as_a_line(site):
     outline(site, shapely.LineString(SQUARE.exterior.coords))
 
 
-@TABLE.refuse("outline.gpkg", f"{LAYER}, feature 2", "it is a Point", "Polygon")
+@TABLE.repair("left out: feature 2 (Point)", "boundary: 4.0 ha")
 def boundary_of_mixed_shapes(site):
     outline(site, SQUARE, at(20, 20))
 
 
-@TABLE.refuse("outline.gpkg", f"{LAYER}, feature 1", "it is a GeometryCollection", "Polygon")
+@TABLE.repair("left out: feature 1 (Point)", "boundary: 4.0 ha")
 def boundary_that_is_a_collection(site):
     outline(site, shapely.GeometryCollection([SQUARE, at(20, 20)]))
 

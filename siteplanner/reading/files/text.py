@@ -11,14 +11,17 @@ LARGEST_BYTES = 100_000_000
 AS_CSV = "save it as CSV, UTF-8, with commas"
 
 
-def must_hold(path: Path) -> None:
-    """Raise :class:`~siteplanner.InputError` unless there is a file that holds something."""
+def must_hold(path: Path, folder: bool = False) -> None:
+    """Raise :class:`~siteplanner.InputError` unless there is a file that holds something.
+
+    A ``folder`` passes where one may be a data set, such as a FileGDB.
+    """
     try:
         if not path.exists():
             raise input_error(
                 path, "", "this file does not exist", "check the path in the site file"
             )
-        if path.is_dir() and path.suffix.lower() != ".gdb":
+        if path.is_dir() and not folder:
             raise input_error(
                 path, "", "it is a folder, not a file", "give the path of a file in it"
             )
