@@ -26,6 +26,7 @@ from siteplanner.reading.dem import read_dem
 from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.opening import layers_in
+from siteplanner.reading.files.parts import which
 from siteplanner.reading.files.tiles import tiles
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
@@ -177,7 +178,7 @@ def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataF
 
 def _climate(site: Site, notes: list[str]) -> Climate:
     """The station's climate, with what is odd in its winters named."""
-    climate = read_climate(site)
+    climate = read_climate(site, notes)
     notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
     notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
     return climate
@@ -185,7 +186,7 @@ def _climate(site: Site, notes: list[str]) -> Climate:
 
 def _species(site: Site, notes: list[str]) -> SpeciesTable:
     """The species table, with expected survival learnt from counts where the site names it."""
-    species = read_species(site.folder / site.species.file)
+    species = read_species(site.folder / site.species.file, notes)
     if site.species.survival:
         species, said = with_saved_rates(species, site.folder / site.species.survival)
         notes.append(said)
@@ -274,6 +275,8 @@ def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS, notes)
     errors = Errors()
+    if not part.columns.name:
+        frame["name"] = [f"Paddock {n + 1}" for n in frame.index]
     frame["name"] = texts(frame["name"])
     for number in frame.index[frame["name"].isna()]:
         errors.add(
@@ -328,9 +331,9 @@ def _hollows(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDat
     part = site.frost.hollows
     if part is None:
         return gpd.GeoDataFrame({"name": []}, geometry=[], crs=crs)
-    return read_features(
-        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POLYGONS, notes
-    )
+    path, columns = site.folder / part.file, part.columns.model_dump()
+    frame = read_features(path, part.layer, columns, crs, POLYGONS, notes)
+    return frame if "name" in frame else frame.assign(name="")
 
 
 def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
@@ -348,14 +351,17 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     errors.raise_any()
     frame = pd.concat(frames, ignore_index=True) if frames else empty
     kinds = [k for k in type(site.setbacks).model_fields if k != "boundary"]
-    frame["kind"] = texts(frame["kind"])
-    frame["name"] = texts(frame["name"]).fillna("")
-    for number in frame.index[~frame["kind"].isin(kinds)]:
+    frame["kind"] = texts(frame["kind"]) if "kind" in frame else "other"
+    frame["name"] = texts(frame["name"]).fillna("") if "name" in frame else ""
+    meaning = {word.lower(): kind for word, kind in part.words.items()}
+    frame["kind"] = frame["kind"].map(lambda word: meaning.get(str(word).lower(), word))
+    for word in dict.fromkeys(frame["kind"][~frame["kind"].isin(kinds)]):
+        these = frame["kind"].isna() if word is None else frame["kind"] == word
         errors.add(
             path,
-            f"feature {number + 1}, {part.columns.kind}",
-            f"{frame['kind'][number]!r} is not a kind of thing to keep clear of",
-            near(str(frame["kind"][number]), kinds),
+            f"{which(these)}, {part.columns.kind}",
+            f"{word!r} is not a kind of thing to keep clear of",
+            near(str(word), kinds) + " Or give its meaning in the site file under no_plant.words",
         )
     errors.raise_any()
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs if frames else crs)
@@ -367,9 +373,10 @@ def _seed_sources(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.G
         return gpd.GeoDataFrame(
             {c: [] for c in ("species", "name", "fruiting_months")}, geometry=[], crs=crs
         )
-    return read_features(
-        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POINTS, notes
-    )
+    path, columns = site.folder / part.file, part.columns.model_dump()
+    frame = read_features(path, part.layer, columns, crs, POINTS, notes)
+    absent = [name for name in ("name", "fruiting_months") if name not in frame]
+    return frame.assign(**dict.fromkeys(absent, ""))
 
 
 def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -> gpd.GeoDataFrame:

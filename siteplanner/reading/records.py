@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Errors, input_error, near, told
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
+from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.reading.reference_height import to_reference
 from siteplanner.reading.weather import StationAir, vapour_of_humidity, wind_at_2_m
 from siteplanner.reading.winters import one_value_a_winter
@@ -21,6 +22,9 @@ from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
 EXPOSURES = ("open", "sheltered")
+_SOIL_NUMBERS = ("depth_m", "ph", "stones_percent", "sand", "silt", "clay")
+#: More soil units than these are left out of a sentence.
+_NAMED = 5
 
 
 @dataclass(frozen=True)
@@ -74,10 +78,15 @@ def read_soils(
     """
     part = site.soils
     path = site.folder / part.file
-    columns = {name: theirs or None for name, theirs in part.columns.model_dump().items()}
+    columns = part.columns.model_dump()
+    notes = [] if notes is None else notes
     frame = read_features(path, part.layer, columns, crs, POLYGONS, notes)
     absent = [name for name in columns if name not in frame]
     frame[absent] = pd.DataFrame(None, frame.index, absent, dtype=object)
+    if "unit" in absent:
+        frame["unit"] = [f"polygon {n + 1}" for n in frame.index]
+    labels = [f"soil unit {unit}" for unit in frame["unit"]]
+    frame = with_plain_numbers(path.name, frame, _SOIL_NUMBERS, labels, notes)
     errors = Errors()
     standard = {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}
     for column, classes in standard.items():
@@ -92,12 +101,13 @@ def read_soils(
                 )
         words = texts(frame[column]).map(lambda w: w.lower() if isinstance(w, str) else None)
         said = words.map(lambda w, t=theirs: t.get(w, w) if isinstance(w, str) else None)
-        for number in frame.index[said.notna() & ~said.isin([*classes, *theirs.values()])]:
+        strange = said.notna() & ~said.isin([*classes, *theirs.values()])
+        for word in dict.fromkeys(said[strange]):
             errors.add(
                 path,
-                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                f"{words[number]!r} is not a {column} class",
-                near(words[number], classes)
+                f"soil {_units(frame['unit'][said == word])}, {getattr(part.columns, column)}",
+                f"{word!r} is not a {column} class",
+                near(word, classes)
                 + f" Or give its meaning in the site file under soils.words.{column}",
             )
         frame[column] = said.astype(object)
@@ -125,6 +135,13 @@ def read_soils(
     return frame
 
 
+def _units(units: pd.Series[str]) -> str:
+    """Name soil units in a sentence, each once."""
+    names = list(dict.fromkeys(map(str, units)))
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return f"unit{'s' if len(names) > 1 else ''} {', '.join(names[:_NAMED])}{more}"
+
+
 def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
     """Texture class of each polygon's sand, silt and clay; None where one is unknown."""
     errors = Errors()
@@ -144,7 +161,7 @@ def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
     return pd.Series(words, frame.index, dtype=object)
 
 
-def read_climate(site: Site) -> Climate:
+def read_climate(site: Site, notes: list[str] | None = None) -> Climate:
     """Read the station's monthly means and winter minima.
 
     Raises :class:`~siteplanner.InputError` with every error of both files.
@@ -152,7 +169,7 @@ def read_climate(site: Site) -> Climate:
     path = site.folder / site.climate.monthly
     errors = Errors()
     with errors.gather():
-        monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"], _AIR_COLUMNS)
+        monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"], _AIR_COLUMNS, notes)
         if sorted(monthly["month"]) != list(range(1, 13)):
             errors.add(
                 path,
@@ -188,7 +205,7 @@ def read_climate(site: Site) -> Climate:
                         f"give the month's {what}",
                     )
     with errors.gather():
-        minima = _winter_minima(site.folder / site.climate.winter_minima)
+        minima = _winter_minima(site.folder / site.climate.winter_minima, notes)
     errors.raise_any()
     by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
     by_year[:] = to_reference(by_year.to_numpy(), site.frost)
@@ -197,12 +214,12 @@ def read_climate(site: Site) -> Climate:
     )
     nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
     height = site.climate.station_elevation_m
-    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air, height)
+    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site, notes), air, height)
 
 
-def _winter_minima(path: Path) -> pd.DataFrame:
+def _winter_minima(path: Path, notes: list[str] | None) -> pd.DataFrame:
     """Read ``year`` and ``min_c``, each winter once."""
-    minima = read_table(path, ["year", "min_c"])
+    minima = read_table(path, ["year", "min_c"], notes=notes)
     year = minima["year"]
     errors = Errors()
     for row in minima.index[~year.between(1800, 2200) | (year != year.round())]:
@@ -255,12 +272,12 @@ def _air(site: Site, path: Path, monthly: pd.DataFrame) -> StationAir | None:
     )
 
 
-def _daily_minima(site: Site) -> pd.Series[float] | None:
+def _daily_minima(site: Site, notes: list[str] | None) -> pd.Series[float] | None:
     """Read the station's daily minima, brought to the reference height."""
     if site.climate.daily_minima is None:
         return None
     path = site.folder / site.climate.daily_minima
-    frame = read_table(path, ["min_c"])
+    frame = read_table(path, ["min_c"], notes=notes)
     if "date" not in frame:
         raise input_error(path, "date", "this column is missing", "name the column of dates date")
     dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
@@ -313,8 +330,12 @@ def read_readings(
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS, notes)
     errors = Errors()
     frame["name"] = [
-        str(n) if not pd.isna(n) else f"reading {i + 1}" for i, n in enumerate(frame["name"])
+        str(n) if not pd.isna(n) else f"reading {i + 1}"
+        for i, n in enumerate(frame.get("name", [None] * len(frame)))
     ]
+    notes = [] if notes is None else notes
+    needed = ["winter_min_c", "height_m", "winter"]
+    frame = with_plain_numbers(path.name, frame, needed, frame["name"], notes)
     for column, low, high, remedy in (
         ("winter_min_c", -60, 30, "give the winter's lowest temperature in °C"),
         ("height_m", 0.0, 3.0, "give the height of the instrument above the ground in metres"),
@@ -332,7 +353,7 @@ def read_readings(
         frame[column] = numbers
     errors.raise_any()
     twice = frame.duplicated(["name", "winter"])
-    if twice.any() and notes is not None and site.frost.nights == 1:
+    if twice.any() and site.frost.nights == 1:
         names = ", ".join(sorted(set(frame["name"][twice])))
         notes.append(
             f"Frost readings of the same name and winter ({names}): their mean is used where they "

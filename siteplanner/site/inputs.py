@@ -17,7 +17,10 @@ class Boundary(Table):
 
 
 class PaddockColumns(Table):
-    """Names of the paddock columns in the user's file."""
+    """Names of the paddock columns in the user's file; "" where it has none.
+
+    Without ``plant`` all paddocks are planted; without ``name`` they are numbered.
+    """
 
     name: str = "name"
     plant: str | None = "plant"
@@ -183,7 +186,10 @@ class ClimateFiles(Table):
 
 
 class NoPlantColumns(Table):
-    """Names of the columns in the user's file of things to keep clear of."""
+    """Names of the columns in the user's file of things to keep clear of; "" where it has none.
+
+    Without ``kind`` everything is of the kind other.
+    """
 
     kind: str = "kind"
     name: str = "name"
@@ -195,6 +201,8 @@ class NoPlant(Table):
     file: str
     layers: tuple[str, ...] | None = None
     columns: NoPlantColumns = NoPlantColumns()
+    words: dict[str, str] = {}
+    """The user's own words for kinds, each with the kind it means."""
 
 
 class SpeciesFile(Table):

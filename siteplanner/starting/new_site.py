@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-import os
 import shutil
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,28 +18,22 @@ from rasterio.errors import RasterioError
 
 from siteplanner.base.errors import InputError, input_error, near
 from siteplanner.base.units import hectares
+from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.features import POLYGONS, read_features
-from siteplanner.reading.files.schema_matching import guess_columns, layer_of
+from siteplanner.reading.files.opening import layers_in
+from siteplanner.reading.files.schema_matching import layer_of
 from siteplanner.reading.files.tiles import TILES
 from siteplanner.reading.files.true_metres import metric_crs, spots_of
 from siteplanner.season.nursery.schedule import season
 from siteplanner.site.commented import defaults, table
 from siteplanner.site.site_file import load_site
+from siteplanner.starting.matched import Started, columns_table, relative_to, vector_table
 
 LISTS = Path(__file__).parent / "lists"
 _MARGIN_M = 400.0
 _GPKG = {"dataset_options": {"VERSION": "1.2"}}
 _FIXED_TIME = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
 _SOIL_COLUMNS = ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent")
-
-
-@dataclass
-class Started:
-    """What came of it: the site file, what was worked out, and what is still missing."""
-
-    path: Path
-    found: list[str] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -96,9 +88,9 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
         "# not read: remove the # to use it. What is not written has the value shown.",
         "",
         *table("site", {"name": title}),
-        *table("boundary", {"file": _relative(given.boundary, folder), "layer": layer}),
+        *table("boundary", {"file": relative_to(given.boundary, folder), "layer": layer}),
         *_paddocks(folder, given, outline, started),
-        *table("dem", {"file": _relative(given.dem, folder)}, defaults("dem")),
+        *table("dem", {"file": relative_to(given.dem, folder)}, defaults("dem")),
         *_soils(folder, given, outline, started),
         *_frost(started),
         *_climate(folder, given, started),
@@ -116,22 +108,14 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
 def _also_there(given: Given) -> Given:
     """Take paddocks and soils from the boundary's own file when it has layers called so."""
     try:
-        names = " ".join(str(name).lower() for name in pyogrio.list_layers(given.boundary)[:, 0])
-    except pyogrio.errors.DataSourceError:
+        names = " ".join(layer.name.lower() for layer in layers_in(given.boundary))
+    except InputError:
         return given  # said when the boundary is read
     found = {part: getattr(given, part) for part in ("paddocks", "soils")}
     for part, path in found.items():
         if path is None and part.rstrip("s") in names:
             found[part] = given.boundary
     return dataclasses.replace(given, **found)
-
-
-def _relative(path: Path, folder: Path) -> str:
-    """Give a path as seen from the site's folder; from the root where there is no such way."""
-    try:
-        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
-    except ValueError:
-        return path.resolve().as_posix()
 
 
 def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
@@ -155,7 +139,7 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
         raise input_error(path, "", "there is no raster in this folder", "name a DEM file")
     first = tiles[0] if tiles else path
     try:
-        with rasterio.open(first) as source:
+        with listening(), rasterio.open(first) as source:
             crs, bounds, cell = source.crs, source.bounds, source.res
     except RasterioError as error:
         raise input_error(
@@ -185,34 +169,9 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
         )
 
 
-def _vector(
-    name: str,
-    wanted: Sequence[str],
-    path: Path,
-    folder: Path,
-    started: Started,
-    *,
-    needed: Sequence[str] | None = None,
-) -> list[str]:
-    """Write a table that names a vector file, its layer and the columns that were recognised."""
-    layer = layer_of(path, name, started.found)
-    columns, absent = guess_columns(path, layer, wanted)
-    for column in absent if needed is None else [c for c in absent if c in needed]:
-        started.missing.append(
-            f"{name}: no column for {column} was recognised in {path.name}; name it under "
-            f"[{name}], columns"
-        )
-    changed = {key: value for key, value in columns.items() if key != value}
-    if changed:
-        pairs = ", ".join(f"{value} is {key}" for key, value in changed.items())
-        started.found.append(f"{name}: columns matched by their names, please check: {pairs}")
-    values = {"file": _relative(path, folder), "layer": layer, "columns": changed or None}
-    return table(name, values)
-
-
 def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.paddocks is not None:
-        return _vector("paddocks", ("name", "plant"), given.paddocks, folder, started)
+        return vector_table("paddocks", ("name", "plant"), given.paddocks, folder, started)
     frame = gpd.GeoDataFrame(
         {"name": ["whole property"], "plant": [1]}, geometry=[outline.union_all()], crs=outline.crs
     )
@@ -228,7 +187,10 @@ def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: St
 
 def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.soils is not None:
-        return _vector("soils", _SOIL_COLUMNS, given.soils, folder, started)
+        shares = ("sand", "silt", "clay")
+        return vector_table(
+            "soils", (*_SOIL_COLUMNS, *shares), given.soils, folder, started, needed=_SOIL_COLUMNS
+        )
     unknown: dict[str, Any] = {"unit": ["unknown"], "texture": [None], "drainage": [None]}
     unknown |= {name: np.array([np.nan]) for name in _SOIL_COLUMNS[3:]}
     frame = gpd.GeoDataFrame(unknown, geometry=[outline.union_all()], crs=outline.crs)
@@ -277,7 +239,7 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
         ),
     ):
         if path is not None:
-            files[key] = _relative(path, folder)
+            files[key] = relative_to(path, folder)
             continue
         files[key] = "climate.csv" if key == "monthly" else "winter_minima.csv"
         _write_new(folder / files[key], "".join(f"{row}\n" for row in [header, *rows]))
@@ -287,7 +249,11 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
 
 def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
     if given.no_plant is not None:
-        return table("no_plant", {"file": _relative(given.no_plant, folder)})
+        first = layers_in(given.no_plant)[0].name
+        return [
+            *table("no_plant", {"file": relative_to(given.no_plant, folder)}),
+            *columns_table("no_plant", ("kind", "name"), given.no_plant, first, started, ("kind",)),
+        ]
     started.missing.append(
         "what to keep clear of: no power line, building, buried pipe, waterway or track is "
         "known; draw them, and have buried services located"
@@ -318,7 +284,7 @@ def _starter(given: Given) -> Path | None:
 
 def _species(folder: Path, given: Given, starter: Path | None, started: Started) -> list[str]:
     if given.species is not None:
-        return table("species", {"file": _relative(given.species, folder)})
+        return table("species", {"file": relative_to(given.species, folder)})
     if starter is not None:
         shutil.copyfile(starter, folder / "species.csv")
         started.missing.append(
@@ -343,7 +309,7 @@ def _seed_sources(folder: Path, given: Given, started: Started) -> list[str]:
             '# file = "seed_sources.gpkg"',
             "",
         ]
-    return _vector(
+    return vector_table(
         "seed_sources",
         ("species", "name", "fruiting_months", "permit"),
         given.seed_sources,

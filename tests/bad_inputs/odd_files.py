@@ -8,6 +8,7 @@ import zipfile
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pyogrio
 import shapely
 
@@ -48,7 +49,7 @@ def collection(site: Path, *features: object, **more: object) -> None:
 
 def square(*, shift: float = 0.0) -> dict[str, object]:
     """Give the property as GeoJSON's geometry, moved east by metres."""
-    moved = shapely.transform(SQUARE, lambda xy: xy + [shift, 0.0])
+    moved = shapely.transform(SQUARE, lambda xy: xy + np.array([shift, 0.0]))
     return json.loads(shapely.to_geojson(lon_lat(moved)))
 
 

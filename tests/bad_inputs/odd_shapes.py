@@ -40,7 +40,7 @@ def parts_on_top_of_each_other(site):
 
 @TABLE.repair("repaired", "boundary: 3.8 ha")
 def holes_on_top_of_each_other(site):
-    more = shapely.transform(INNER, lambda xy: xy + [20.0, 0.0])
+    more = shapely.transform(INNER, lambda xy: xy + np.array([20.0, 0.0]))
     outline(site, shapely.Polygon(SQUARE.exterior, [INNER.exterior, more.exterior]))
 
 

@@ -8,6 +8,7 @@ from conftest import command, digests, here
 from bad_inputs import (
     archives,
     good_site,
+    odd_columns,
     odd_files,
     odd_shapes,
     rasters,
@@ -16,9 +17,10 @@ from bad_inputs import (
     vectors,
 )
 
+PARTS = (archives, odd_columns, odd_files, odd_shapes, rasters, settings, tables, vectors)
 CASES = [
     pytest.param(case, id=f"{part.__name__.rpartition('.')[2]}-{case.name}")
-    for part in (archives, odd_files, odd_shapes, rasters, settings, tables, vectors)
+    for part in PARTS
     for case in part.TABLE.cases
 ]
 REFUSED = [case for case in CASES if not case.values[0].repair]

@@ -278,7 +278,7 @@ def column_that_is_not_there(site):
     redo(site, "land.gpkg", lambda f: f.rename(columns={"name": "caled"}))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, depth_m", "'0,6' is not valid", "decimal point")
+@TABLE.repair("the comma is read as the decimal point in soil unit A, depth_m: 0,6;")
 def decimal_comma_in_the_soils(site):
     redo(site, "soils.gpkg", lambda f: f.assign(depth_m=["0,6"] * 4))
 
@@ -298,7 +298,9 @@ def fewer_than_no_stones(site):
     redo(site, "soils.gpkg", lambda f: f.assign(stones_percent=[-5.0] * 4))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, texture", "is not a texture class", "did you mean")
+@TABLE.refuse(
+    "soils.gpkg", "soil units A, B, C, D, texture", "is not a texture class", "did you mean"
+)
 def unknown_texture(site):
     redo(site, "soils.gpkg", lambda f: f.assign(texture=["clay lome"] * 4))
 

@@ -1,6 +1,8 @@
 """A new site: written from a boundary and a DEM, commented, and never over another."""
 
+import dataclasses
 import tomllib
+import zipfile
 
 import geopandas as gpd
 import numpy as np
@@ -13,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
+from siteplanner.base.units import hectares
 from siteplanner.reading.files.schema_matching import guess_columns
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.site.commented import quoted
@@ -166,3 +169,57 @@ def test_the_command_says_what_is_missing(small, tmp_path):
     assert done.returncode == 0 and "Still missing" in done.stdout
     again = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
     assert again.returncode == 1 and "already" in again.stderr
+
+
+SOIL = {"MUSYM": "unit", "Soil_textu": "texture", "drclassdcd": "drainage", "soil_pH": "ph",
+        "stones_per": "stones_percent", "Depth_m": "depth_m"}  # fmt: skip
+
+
+def soil_file(folder, **more):
+    columns = {name: ["x"] for name in SOIL} | {name: [value] for name, value in more.items()}
+    frame = gpd.GeoDataFrame(columns, geometry=[shapely.box(0, 0, 1, 1)], crs=32756)
+    frame.to_file(folder / "soil.gpkg")
+    return folder / "soil.gpkg"
+
+
+def test_common_names_and_names_cut_short_are_known(tmp_path):
+    path = soil_file(tmp_path, phase="x", Shape_Area=1.0)
+    found, absent = guess_columns(path, None, tuple(SOIL.values()))
+    assert {theirs: ours for ours, theirs in found.items()} == SOIL and not absent
+
+
+def test_a_word_that_only_begins_alike_is_no_match(tmp_path):
+    frame = gpd.GeoDataFrame({"phase": ["a"]}, geometry=[shapely.box(0, 0, 1, 1)], crs=32756)
+    frame.to_file(tmp_path / "soil.gpkg")
+    assert guess_columns(tmp_path / "soil.gpkg", None, ("ph",)) == ({}, ["ph"])
+
+
+def test_the_mapping_is_written_with_the_candidates_beside(small, tmp_path):
+    odd = 'a"\n[plugins]\n#'
+    given = dataclasses.replace(small, soils=soil_file(tmp_path, **{odd: 1}))
+    path = start(tmp_path / "new", given).path
+    text = path.read_text(encoding="utf-8")
+    columns = tomllib.loads(text)["soils"]["columns"]
+    assert columns == {ours: theirs for theirs, ours in SOIL.items()} | dict.fromkeys(
+        ("sand", "silt", "clay"), ""
+    )
+    assert '# soil.gpkg has the columns ["MUSYM", "Soil_textu", ' in text
+    assert "plugins" not in tomllib.loads(text)
+
+
+@pytest.mark.parametrize("kind", ["GML", "KML", "OpenFileGDB", "ESRI Shapefile in a ZIP"])
+def test_a_new_site_can_be_checked_whatever_the_boundary_came_in(small, tmp_path, kind):
+    land = gpd.read_file(small.boundary)
+    path = tmp_path / {"GML": "a.gml", "KML": "a.kml", "OpenFileGDB": "a.gdb"}.get(kind, "a.zip")
+    if path.suffix == ".zip":
+        land.to_file(tmp_path / "a.shp")
+        with zipfile.ZipFile(path, "w") as packed:
+            for part in tmp_path.glob("a.[sdp]*"):
+                packed.write(part, part.name)
+    else:
+        land.to_file(path, driver=kind)
+    given = dataclasses.replace(WHOLE, boundary=path, dem=small.dem)
+    site = load_site(start(tmp_path / "new", given).path)
+    before = digests(tmp_path)
+    assert hectares(read_inputs(site).boundary.area.sum()) == pytest.approx(4.0, rel=1e-3)
+    assert digests(tmp_path) == before

@@ -12,6 +12,7 @@ import pyproj
 import shapely
 
 from siteplanner.base.errors import Errors, input_error, near
+from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.reading.files.opening import open_layer
 from siteplanner.reading.files.parts import usable, which
 from siteplanner.reading.files.shapes import check_axes, repaired
@@ -19,6 +20,11 @@ from siteplanner.reading.files.sheet import read_sheet
 
 #: Nobody's property is wider; a larger extent means that the units are wrong.
 WIDEST_M = 200_000.0
+#: Columns that a file need not have; a site file says so with "".
+MAY_BE_ABSENT = frozenset(
+    ("name", "plant", "kind", "exposure", "fruiting_months", "permit")
+    + ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent", "sand", "silt", "clay")
+)
 POLYGONS = ("Polygon", "MultiPolygon")
 POINTS = ("Point",)
 ANY = ("Point", "MultiPoint", "LineString", "MultiLineString", *POLYGONS)
@@ -75,6 +81,13 @@ def _with_columns(
     """Give the columns their standard names; a missing one joins the errors."""
     out: dict[str, object] = {}
     for standard, theirs in columns.items():
+        if theirs == "" and standard not in MAY_BE_ABSENT:
+            errors.add(
+                path,
+                place,
+                f"the site file says that there is no column for {standard}, which is needed",
+                "name the column in the site file (columns), or leave this file out",
+            )
         if not theirs:
             continue
         if theirs not in frame.columns:
@@ -82,12 +95,18 @@ def _with_columns(
                 path,
                 place,
                 f"there is no column {theirs!r}",
-                f'name it in the site file (columns), or write {standard} = "" there if the file '
-                "has none; " + near(theirs, [c for c in frame.columns if c != frame.geometry.name]),
+                "name it in the site file (columns)"
+                + _or_none(standard)
+                + "; "
+                + near(theirs, [c for c in frame.columns if c != frame.geometry.name]),
             )
         else:
             out[standard] = frame[theirs]
     return gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
+
+
+def _or_none(standard: str) -> str:
+    return f', or write {standard} = "" there if it has none' * (standard in MAY_BE_ABSENT)
 
 
 def _moved_to(
@@ -134,14 +153,26 @@ def texts(column: pd.Series[str]) -> pd.Series[str]:
     return trimmed.astype(object)
 
 
-def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> pd.DataFrame:
-    """Read a CSV or XLSX that must have these columns and may have others, all numbers."""
+def read_table(
+    path: Path,
+    columns: Iterable[str],
+    may: Iterable[str] = (),
+    notes: list[str] | None = None,
+) -> pd.DataFrame:
+    """Read a CSV or XLSX that must have these columns and may have others, all numbers.
+
+    Decimal commas are read as such, and listed in ``notes``.
+    """
+    columns = [*columns]
     frame = read_sheet(path).map(lambda cell: cell.partition("#")[0].strip())
     if frame.empty:
         raise input_error(
             path, "", "it has no rows", "below the header, write one row for each entry"
         )
     errors = Errors()
+    present = [c for c in (*columns, *may) if c in frame]
+    rows = [f"row {n + 2}" for n in frame.index]
+    frame = with_plain_numbers(path.name, frame, present, rows, [] if notes is None else notes)
     for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:
             errors.add(path, column, "this column is missing", near(column, frame.columns))

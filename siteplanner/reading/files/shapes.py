@@ -118,7 +118,7 @@ def _must_be_degrees(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
         raise input_error(
             path,
             place,
-            f"its CRS is in degrees, but its numbers (up to {np.abs(xy).max():.0f}) are not degrees",
+            f"its CRS is in degrees, but its numbers (up to {np.abs(xy).max():.0f}) are not",
             "set the CRS it was drawn in, in a GIS",
         )
     wrong = "is out of range"
