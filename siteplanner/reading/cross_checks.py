@@ -79,7 +79,7 @@ def note_gaps(
             f"({site.paddocks.file}); nothing is planted there."
         )
     fields, left = (paddocks[paddocks["plant"] == plant] for plant in (True, False))
-    note_overlap("Paddocks", fields, site.paddocks.file, "the first paddock is used", notes)
+    note_overlap("Paddocks", fields, str(site.paddocks.file), "the first paddock is used", notes)
     twice = fields.union_all().intersection(left.union_all()).area
     if twice > 100:
         notes.append(
@@ -89,14 +89,14 @@ def note_gaps(
     planted = fields.union_all().intersection(property_)
     if not planted.area > 0:
         raise input_error(
-            site.folder / site.paddocks.file,
+            site.folder / str(site.paddocks.file),
             f"layer {site.paddocks.layer or ''}".strip(),
             "the paddocks to plant lie outside the boundary",
             "check its CRS and that the file is for this property",
         )
     if not planted.intersects(soils.union_all()):
         raise input_error(
-            site.folder / site.soils.file,
+            site.folder / str(site.soils.file),
             f"layer {site.soils.layer or ''}".strip(),
             "it covers none of the ground to be planted",
             "check its CRS and that the file is for this property",

@@ -30,6 +30,13 @@ from siteplanner.reading.files.parts import which
 from siteplanner.reading.files.tiles import tiles
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
+from siteplanner.reading.left_out import (
+    WHOLE,
+    notes_on_left_out,
+    unknown_soil,
+    whole_property,
+    with_own_winters,
+)
 from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
 from siteplanner.reading.records import (
@@ -109,8 +116,8 @@ def read_inputs(site: Site) -> Inputs:
 
     crs = got(working_crs, site, notes)
     boundary = got(_boundary, site, crs, notes)
-    paddocks = got(_paddocks, site, crs, notes)
-    soils = got(_soils, site, crs, notes)
+    paddocks = got(_paddocks, site, boundary, crs, notes)
+    soils = got(_soils, site, boundary, crs, notes)
     climate = got(_climate, site, notes)
     readings = got(read_readings, site, crs, notes)
     hollows = got(_hollows, site, crs, notes)
@@ -131,6 +138,7 @@ def read_inputs(site: Site) -> Inputs:
     if crs is not None and boundary is not None:
         heights = got(read_dem, site, crs, boundary.union_all())
     if readings is not None and climate is not None:
+        climate = with_own_winters(climate, readings)
         readings = got(against_station, site, readings, climate)
     errors.raise_any()
     assert heights is not None and boundary is not None and paddocks is not None
@@ -138,7 +146,7 @@ def read_inputs(site: Site) -> Inputs:
     assert hollows is not None and no_plant is not None and seeds is not None
     assert species is not None and shelter is not None and mature_shelter is not None
     assert decided is not None and kept is not None
-    notes += heights.notes
+    notes += [*heights.notes, *notes_on_left_out(site, soils, len(readings))]
     readings = _inside(heights.grid, readings, "frost readings", notes)
     note_gaps(boundary, paddocks, soils, site, notes)
     note_far(boundary, no_plant, site, notes)
@@ -166,10 +174,17 @@ def read_inputs(site: Site) -> Inputs:
     )
 
 
-def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def _soils(
+    site: Site, boundary: gpd.GeoDataFrame | None, crs: pyproj.CRS | None, notes: list[str]
+) -> gpd.GeoDataFrame | None:
     """The soil polygons, with what was found in dug spots laid over them."""
-    soils = read_soils(site, crs, notes)
-    note_overlap("Soil polygons", soils, site.soils.file, "the last polygon is used", notes)
+    if site.soils.file is not None:
+        soils = read_soils(site, crs, notes)
+        note_overlap("Soil polygons", soils, site.soils.file, "the last polygon is used", notes)
+    elif boundary is not None:
+        soils = unknown_soil(boundary)
+    else:
+        return None
     if site.soils.dug:
         soils, answered = with_answers(soils, site.folder / site.soils.dug)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
@@ -179,8 +194,9 @@ def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataF
 def _climate(site: Site, notes: list[str]) -> Climate:
     """The station's climate, with what is odd in its winters named."""
     climate = read_climate(site, notes)
-    notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
-    notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
+    if site.climate.winter_minima is not None:
+        notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
+        notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
     return climate
 
 
@@ -202,25 +218,24 @@ def files(site: Site) -> list[str]:
         site.paddocks.file,
         *(_relative(tile, site) for tile in tiles(site)),
         site.soils.file,
-        *([site.soils.dug] if site.soils.dug else []),
-        *(name for name in (site.decisions.zones, site.decisions.local) if name),
-        *([_relative(site.blocks_file, site)] if site.blocks_file.is_file() else []),
+        site.soils.dug,
+        site.decisions.zones,
+        site.decisions.local,
+        _relative(site.blocks_file, site) if site.blocks_file.is_file() else None,
         *frost,
-        *([site.shelter.file] if site.shelter else []),
-        *([f"{site.frost.mature_shelter}/plan.gpkg"] if site.frost.mature_shelter else []),
+        site.shelter.file if site.shelter else None,
+        f"{site.frost.mature_shelter}/plan.gpkg" if site.frost.mature_shelter else None,
         site.climate.monthly,
         site.climate.winter_minima,
-        *([site.climate.daily_minima] if site.climate.daily_minima else []),
-        *([site.no_plant.file] if site.no_plant else []),
+        site.climate.daily_minima,
+        site.no_plant.file if site.no_plant else None,
         site.species.file,
-        *([site.seed_sources.file] if site.seed_sources else []),
-        *(
-            name
-            for name in (site.species.survival, site.nursery.stock, site.nursery.counts)
-            if name
-        ),
+        site.seed_sources.file if site.seed_sources else None,
+        site.species.survival,
+        site.nursery.stock,
+        site.nursery.counts,
     ]
-    return list(dict.fromkeys(named))
+    return list(dict.fromkeys(name for name in named if name))
 
 
 def _relative(path: Path, site: Site) -> str:
@@ -270,8 +285,19 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     return frame
 
 
-def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def _paddocks(
+    site: Site, boundary: gpd.GeoDataFrame | None, crs: pyproj.CRS | None, notes: list[str]
+) -> gpd.GeoDataFrame | None:
     part = site.paddocks
+    if part.file is None:
+        if part.only not in (None, WHOLE):
+            raise input_error(
+                site.path,
+                "paddocks.file",
+                f"there is no paddock {part.only!r}, since no paddocks are given",
+                "name the file of the paddocks under [paddocks]",
+            )
+        return None if boundary is None else whole_property(boundary)
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS, notes)
     errors = Errors()

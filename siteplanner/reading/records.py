@@ -23,6 +23,7 @@ from siteplanner.site.site_file import Site
 #: How a frost reading may be exposed to the night sky.
 EXPOSURES = ("open", "sheltered")
 _SOIL_NUMBERS = ("depth_m", "ph", "stones_percent", "sand", "silt", "clay")
+_MONTHLY = ("tmin_c", "tmax_c", "rain_mm")
 #: More soil units than these are left out of a sentence.
 _NAMED = 5
 
@@ -46,6 +47,14 @@ class Climate:
     daily_minima: pd.Series[float] | None = None
     air: StationAir | None = None
     elevation_m: float | None = None
+
+    @property
+    def in_words(self) -> str:
+        """Say what is known of the climate."""
+        known = bool(np.isfinite(self.rain_mm).all())
+        rain = f"{self.rain_mm.sum():.0f} mm rain a year" if known else "months not given"
+        said = f"{rain}, {len(self.winter_minima)} winter minima"
+        return f"{said}, {self.et0_in_words}" if known else said
 
     @property
     def et0_in_words(self) -> str:
@@ -77,7 +86,7 @@ def read_soils(
     Raises :class:`~siteplanner.InputError` with every word and number that will not do.
     """
     part = site.soils
-    path = site.folder / part.file
+    path = site.folder / str(part.file)
     columns = part.columns.model_dump()
     notes = [] if notes is None else notes
     frame = read_features(path, part.layer, columns, crs, POLYGONS, notes)
@@ -166,55 +175,65 @@ def read_climate(site: Site, notes: list[str] | None = None) -> Climate:
 
     Raises :class:`~siteplanner.InputError` with every error of both files.
     """
-    path = site.folder / site.climate.monthly
+    path = site.folder / (site.climate.monthly or "")
     errors = Errors()
-    with errors.gather():
-        monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"], _AIR_COLUMNS, notes)
-        if sorted(monthly["month"]) != list(range(1, 13)):
-            errors.add(
-                path,
-                "month",
-                "it must have each month from 1 to 12 once",
-                "write one row for each month",
-            )
-        monthly = monthly.sort_values("month")
-        for row in monthly.itertuples():
-            if row.tmin_c > row.tmax_c:
-                errors.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
-            for column in ("tmin_c", "tmax_c"):
-                if not -60 <= getattr(row, column) <= 60:
-                    errors.add(
-                        path,
-                        f"month {row.month}, {column}",
-                        f"{getattr(row, column)} is not possible",
-                        "give the month's mean in °C",
-                    )
-            if not 0 <= row.rain_mm < 5000:
-                errors.add(
-                    path,
-                    f"month {row.month}, rain_mm",
-                    f"{row.rain_mm} mm is not possible",
-                    "give the month's mean rainfall in mm",
-                )
-            for column, (low, high, what) in _AIR_COLUMNS.items():
-                if not low <= getattr(row, column, low) <= high:
-                    errors.add(
-                        path,
-                        f"month {row.month}, {column}",
-                        f"{getattr(row, column)} is not possible",
-                        f"give the month's {what}",
-                    )
-    with errors.gather():
-        minima = _winter_minima(site.folder / site.climate.winter_minima, notes)
+    monthly = pd.DataFrame(np.nan, range(12), ["month", *_MONTHLY])
+    minima = pd.DataFrame({"year": [], "min_c": []}, dtype="float64")
+    if site.climate.monthly is not None:
+        with errors.gather():
+            monthly = _monthly(path, notes)
+    if site.climate.winter_minima is not None:
+        with errors.gather():
+            minima = _winter_minima(site.folder / site.climate.winter_minima, notes)
     errors.raise_any()
     by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
     by_year[:] = to_reference(by_year.to_numpy(), site.frost)
-    tmin, tmax, rain = (
-        monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
-    )
+    tmin, tmax, rain = (monthly[c].to_numpy(dtype=np.float64) for c in _MONTHLY)
     nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
     height = site.climate.station_elevation_m
     return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site, notes), air, height)
+
+
+def _monthly(path: Path, notes: list[str] | None) -> pd.DataFrame:
+    """Read the twelve months, January first."""
+    monthly = read_table(path, ["month", *_MONTHLY], _AIR_COLUMNS, notes)
+    errors = Errors()
+    if sorted(monthly["month"]) != list(range(1, 13)):
+        errors.add(
+            path,
+            "month",
+            "it must have each month from 1 to 12 once",
+            "write one row for each month",
+        )
+    monthly = monthly.sort_values("month")
+    for row in monthly.itertuples():
+        if row.tmin_c > row.tmax_c:
+            errors.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
+        for column in ("tmin_c", "tmax_c"):
+            if not -60 <= getattr(row, column) <= 60:
+                errors.add(
+                    path,
+                    f"month {row.month}, {column}",
+                    f"{getattr(row, column)} is not possible",
+                    "give the month's mean in °C",
+                )
+        if not 0 <= row.rain_mm < 5000:
+            errors.add(
+                path,
+                f"month {row.month}, rain_mm",
+                f"{row.rain_mm} mm is not possible",
+                "give the month's mean rainfall in mm",
+            )
+        for column, (low, high, what) in _AIR_COLUMNS.items():
+            if not low <= getattr(row, column, low) <= high:
+                errors.add(
+                    path,
+                    f"month {row.month}, {column}",
+                    f"{getattr(row, column)} is not possible",
+                    f"give the month's {what}",
+                )
+    errors.raise_any()
+    return monthly
 
 
 def _winter_minima(path: Path, notes: list[str] | None) -> pd.DataFrame:
@@ -384,7 +403,7 @@ def read_readings(
 
 def against_station(site: Site, readings: gpd.GeoDataFrame, climate: Climate) -> gpd.GeoDataFrame:
     """Add ``difference_c``: one winter is not a climate, the station carries it further."""
-    path = site.folder / site.climate.winter_minima
+    path = site.folder / str(site.climate.winter_minima)
     missing = sorted(set(readings["winter"].astype(int)) - set(climate.winter_minima.index))
     if missing:
         raise input_error(

@@ -78,6 +78,8 @@ def tolerances(species: SpeciesTable) -> pd.DataFrame:
 def station_minima(climate: Climate) -> Gumbel:
     """Fit the station's winter minima; a short or even record is given a deviation of 1.5 °C."""
     minima = climate.winter_minima.to_numpy(dtype=np.float64)
+    if not len(minima):
+        return gumbel_of(np.nan, 1.5, 0)
     if len(minima) < 5 or np.ptp(minima) == 0:
         return gumbel_of(float(minima.mean()), 1.5, len(minima))
     return fit_gumbel(minima)
@@ -211,8 +213,13 @@ def odds_on_cells(
 def dates_by_zone(
     coldest: Mapping[str, tuple[float, float]], climate: Climate, asked: Frost
 ) -> tuple[pd.DataFrame, dict[str, FrostDates]]:
-    """Frost dates of each zone, columns ``DATE_COLUMNS`` (dates in words), and as they are."""
+    """Frost dates of each zone, columns ``DATE_COLUMNS`` (dates in words), and as they are.
+
+    None where the station's months or its winters are not known.
+    """
     mean = float(climate.winter_minima.mean())
+    if not np.isfinite([mean, *climate.tmin_c]).all():
+        return pd.DataFrame(columns=DATE_COLUMNS), {}
     nights = nights_of(climate.night_minima, (climate.tmin_c + climate.tmax_c) / 2, mean)
     growth = growth_starts(nights)
     if asked.growth_starts is not None:

@@ -27,9 +27,12 @@ class PaddockColumns(Table):
 
 
 class Paddocks(Table):
-    """``[paddocks]``: polygons with a name; ``plant`` 1 means to be planted in this plan."""
+    """``[paddocks]``: polygons with a name; ``plant`` 1 means to be planted in this plan.
 
-    file: str
+    Without a ``file`` the whole property is one paddock to plant.
+    """
+
+    file: str | None = None
     layer: str | None = None
     columns: PaddockColumns = PaddockColumns()
     only: str | None = None
@@ -85,9 +88,9 @@ class SoilWords(Table):
 
 
 class Soils(Table):
-    """``[soils]``: soil polygons; an empty cell means that nobody knows."""
+    """``[soils]``: soil polygons; an empty cell means that nobody knows, as does no ``file``."""
 
-    file: str
+    file: str | None = None
     layer: str | None = None
     columns: SoilColumns = SoilColumns()
     words: SoilWords = SoilWords()
@@ -173,10 +176,13 @@ class Shelter(Table):
 
 
 class ClimateFiles(Table):
-    """``[climate]``: a station's monthly means and its coldest night of each winter."""
+    """``[climate]``: a station's monthly means and its coldest night of each winter.
 
-    monthly: str
-    winter_minima: str
+    Each may be left out: what it says is then unknown.
+    """
+
+    monthly: str | None = None
+    winter_minima: str | None = None
     station_elevation_m: Annotated[float, Field(ge=-430, le=9000)] | None = None
     """The frost estimate is surer with it, and Penman-Monteith needs it for the air pressure."""
     wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 10.0

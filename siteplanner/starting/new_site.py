@@ -33,6 +33,7 @@ LISTS = Path(__file__).parent / "lists"
 _MARGIN_M = 400.0
 _GPKG = {"dataset_options": {"VERSION": "1.2"}}
 _FIXED_TIME = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
+_STATION = ("monthly", "winter_minima")
 _SOIL_COLUMNS = ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent")
 
 
@@ -59,8 +60,9 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     """Write ``site.toml`` and what else is missing into ``folder``, which must hold no site yet.
 
     Where no paddocks are given the whole property is one paddock to plant; where no soils are
-    given one polygon says that nobody knows. Climate cannot be worked out: its tables are
-    written with empty cells. Data are left where they are. Raises
+    given one polygon says that nobody knows; where no species are given a starter list is taken,
+    so that the site can be planned at once. Climate cannot be worked out: its tables are written
+    with empty cells, to be filled in. Data are left where they are. Raises
     :class:`~siteplanner.InputError`, and then nothing was written.
     """
     target = folder / "site.toml"
@@ -81,7 +83,7 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     lon, lat = _centre(outline)
     _look_at_dem(given.dem, outline, started)
     title = name or folder.resolve().name
-    starter = _starter(given)
+    starter = _starter(given, lat)
     folder.mkdir(parents=True, exist_ok=True)
     lines = [
         "# A site for siteplanner. Paths are relative to this file. A line that starts with # is",
@@ -221,7 +223,7 @@ def _frost(started: Started) -> list[str]:
 
 
 def _climate(folder: Path, given: Given, started: Started) -> list[str]:
-    files = {}
+    files, to_fill = {}, []
     for key, path, header, rows, what in (
         (
             "monthly",
@@ -241,10 +243,14 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
         if path is not None:
             files[key] = relative_to(path, folder)
             continue
-        files[key] = "climate.csv" if key == "monthly" else "winter_minima.csv"
-        _write_new(folder / files[key], "".join(f"{row}\n" for row in [header, *rows]))
-        started.missing.append(f"climate: fill in {files[key]}, {what}, from a weather station")
-    return table("climate", files, defaults("climate"))
+        name = "climate.csv" if key == "monthly" else "winter_minima.csv"
+        _write_new(folder / name, "".join(f"{row}\n" for row in [header, *rows]))
+        to_fill += [f"# Fill in {name}, then remove the # from this line:", f'# {key} = "{name}"']
+        started.missing.append(
+            f"climate: fill in {name}, {what}, from a weather station, and name it under [climate]"
+        )
+    optional = [line for line in defaults("climate") if line.split(" = ")[0][2:] not in _STATION]
+    return table("climate", files, [*to_fill, *optional])
 
 
 def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
@@ -267,37 +273,43 @@ def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
     ]
 
 
-def _starter(given: Given) -> Path | None:
-    """Find the starter list asked for, or complain with the choices."""
-    if given.species_list is None:
+def _starter(given: Given, latitude: float) -> Path | None:
+    """Find the starter list asked for, or one for the latitude where no species are given."""
+    if given.species is not None:
         return None
     lists = {path.stem: path for path in sorted(LISTS.glob("*.csv"))}
-    if given.species_list not in lists:
+    name = given.species_list or starter_for(latitude)
+    if name not in lists:
         raise input_error(
-            LISTS,
-            "",
-            f"there is no starter list {given.species_list!r}",
-            near(given.species_list, lists) if lists else "give a table with --species",
+            LISTS, "", f"there is no starter list {given.species_list!r}", near(name, lists)
         )
-    return lists[given.species_list]
+    return lists[name]
+
+
+def starter_for(latitude: float) -> str:
+    """Choose a starter list by latitude alone, which is a guess (from memory).
+
+    >>> starter_for(-42), starter_for(52), starter_for(37), starter_for(-28)
+    ('cool-temperate-south', 'temperate-oceanic-north', 'mediterranean', 'humid-subtropical')
+    """
+    if abs(latitude) < 32:
+        return "humid-subtropical"
+    if latitude < 0:
+        return "cool-temperate-south" if latitude < -38 else "mediterranean"
+    return "temperate-oceanic-north" if latitude > 45 else "mediterranean"
 
 
 def _species(folder: Path, given: Given, starter: Path | None, started: Started) -> list[str]:
-    if given.species is not None:
-        return table("species", {"file": relative_to(given.species, folder)})
-    if starter is not None:
+    if given.species is not None or starter is None:
+        return table("species", {"file": relative_to(given.species or folder, folder)})
+    if not (folder / "species.csv").exists():
         shutil.copyfile(starter, folder / "species.csv")
-        started.missing.append(
-            f"species: species.csv is the starter list {starter.stem}; check every species and "
-            "number with a local nursery or herbarium, and that none is a weed where you are"
-        )
-    else:
-        header = "botanical_name,common_name,roles,expected_survival,winter_minimum dies below [°C]"
-        _write_new(folder / "species.csv", header + "\n")
-        started.missing.append(
-            "species: species.csv is empty; write one row for each species, or copy a starter list "
-            "(siteplanner species lists them)"
-        )
+    guessed = "" if given.species_list else ", chosen by the latitude alone"
+    started.missing.append(
+        f"species: species.csv is the starter list {starter.stem}{guessed}; check every species "
+        "and number with a local nursery or herbarium, and that none is a weed where you are "
+        "(siteplanner species shows the other lists)"
+    )
     return table("species", {"file": "species.csv"})
 
 

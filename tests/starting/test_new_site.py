@@ -1,6 +1,7 @@
 """A new site: written from a boundary and a DEM, commented, and never over another."""
 
 import dataclasses
+import json
 import tomllib
 import zipfile
 
@@ -72,8 +73,34 @@ def test_alone_boundary_and_dem_leave_the_rest_to_fill_in(small, tmp_path):
     missing = "\n".join(started.missing)
     assert "100 m past the boundary" in missing
     assert all(word in missing for word in ("climate.csv", "species.csv", "paddocks", "soils"))
-    with pytest.raises(InputError, match=r"climate\.csv"):
-        read_inputs(load_site(started.path))
+    assert "temperate-oceanic-north, chosen by the latitude alone" in missing
+    notes = " ".join(read_inputs(load_site(started.path)).notes)
+    assert all(f"No {what}" in notes for what in ("soils", "monthly climate", "winter minima"))
+
+
+@pytest.mark.long
+def test_alone_they_make_a_plan_at_once(small, tmp_path):
+    done = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
+    done = here("plan", tmp_path / "new" / "site.toml", "--out", tmp_path / "plan", "--quiet")
+    assert (done.returncode, done.stderr) == (0, "")
+    plan = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
+    assert plan["trees_total"] > 1000
+    said = " ".join(plan["warnings"])
+    assert "Frost refuses no species" in said and "Have services located" in said
+    assert "rain is never" not in said and "from the station" not in said
+
+
+def test_a_filled_in_climate_is_read_once_it_is_named(small, tmp_path):
+    path = start(tmp_path / "new", small).path
+    for name in ("climate.csv", "winter_minima.csv"):
+        (tmp_path / "new" / name).write_bytes((SAMPLE / name).read_bytes())
+    text = path.read_text(encoding="utf-8")
+    for line in ('monthly = "climate.csv"', 'winter_minima = "winter_minima.csv"'):
+        assert f"# {line}\n" in text
+        text = text.replace(f"# {line}\n", f"{line}\n")
+    path.write_text(text, encoding="utf-8")
+    climate = read_inputs(load_site(path)).climate
+    assert len(climate.winter_minima) == 30 and climate.rain_mm.sum() > 500
 
 
 def test_every_setting_stands_there_with_its_default_and_its_meaning(tmp_path):

@@ -21,10 +21,10 @@ from siteplanner.reading.files.sheet import read_sheet
 #: Nobody's property is wider; a larger extent means that the units are wrong.
 WIDEST_M = 200_000.0
 #: Columns that a file need not have; a site file says so with "".
-MAY_BE_ABSENT = frozenset(
-    ("name", "plant", "kind", "exposure", "fruiting_months", "permit")
-    + ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent", "sand", "silt", "clay")
-)
+MAY_BE_ABSENT = {
+    *("name", "plant", "kind", "exposure", "fruiting_months", "permit"),
+    *("unit", "texture", "drainage", "depth_m", "ph", "stones_percent", "sand", "silt", "clay"),
+}
 POLYGONS = ("Polygon", "MultiPolygon")
 POINTS = ("Point",)
 ANY = ("Point", "MultiPoint", "LineString", "MultiLineString", *POLYGONS)
