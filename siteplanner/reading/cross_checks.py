@@ -6,6 +6,7 @@ import geopandas as gpd
 import shapely
 
 from siteplanner.base.errors import input_error
+from siteplanner.base.grid import Grid
 from siteplanner.base.units import hectares
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.site_file import Site
@@ -26,6 +27,43 @@ def note_strangers(
         notes.append(
             f"Mother trees of species that are not in the species table ({', '.join(strange)}; "
             f"{site.seed_sources.file}) are left out of the seed to collect."
+        )
+
+
+def note_tiny(
+    grid: Grid, boundary: gpd.GeoDataFrame, paddocks: gpd.GeoDataFrame, site: Site, notes: list[str]
+) -> None:
+    """Name paddocks to plant that hold the middle of no cell: nothing is laid out there.
+
+    Raises :class:`~siteplanner.InputError` where none holds one.
+    """
+    property_ = boundary.union_all()
+    fields = paddocks[paddocks["plant"]]
+    ground = {
+        str(name): shape.intersection(property_)
+        for name, shape in zip(fields["name"], fields.geometry, strict=True)
+    }
+    tiny = {
+        name: shape.area
+        for name, shape in ground.items()
+        if shape.is_empty or not grid.cover([shape]).any()
+    }
+    inside = {name: area for name, area in tiny.items() if area > 0}
+    finer = f"write a smaller dem.cell_m than {grid.cell:g} in the site file"
+    if len(tiny) == len(ground):
+        raise input_error(
+            site.folder / (site.paddocks.file or site.boundary.file),
+            "",
+            f"the ground to plant ({sum(inside.values()):.1f} m²) holds the middle of no cell of "
+            f"{grid.cell:g} m, so it is too small or too narrow to lay out",
+            f"{finer}, or get a finer DEM",
+        )
+    if inside:
+        named = [f"{name} ({area:.1f} m²)" for name, area in list(inside.items())[:_NAMED]]
+        more = f" and {len(inside) - _NAMED} more" if len(inside) > _NAMED else ""
+        notes.append(
+            f"Too small or too narrow for cells of {grid.cell:g} m, so nothing is planted there: "
+            f"paddock {', '.join(named)}{more}. To plant them, {finer}."
         )
 
 

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import glob
-import hashlib
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TypeVar
 
 import geopandas as gpd
@@ -20,15 +16,23 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
 from siteplanner.base.units import hectares
-from siteplanner.reading.cross_checks import note_far, note_gaps, note_overlap, note_strangers
+from siteplanner.reading.climate.station import Climate, read_climate
+from siteplanner.reading.climate.winters import odd_winters, trend_of_winters
+from siteplanner.reading.cross_checks import (
+    note_far,
+    note_gaps,
+    note_overlap,
+    note_strangers,
+    note_tiny,
+)
 from siteplanner.reading.decisions import Decided, read_decisions
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.parts import which
-from siteplanner.reading.files.tiles import tiles
 from siteplanner.reading.files.true_metres import working_crs
+from siteplanner.reading.input_files import files, hashes
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
 from siteplanner.reading.left_out import (
     WHOLE,
@@ -39,23 +43,14 @@ from siteplanner.reading.left_out import (
 )
 from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
-from siteplanner.reading.records import (
-    Climate,
-    against_station,
-    read_climate,
-    read_readings,
-    read_soils,
-)
+from siteplanner.reading.records import against_station, read_readings, read_soils
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import SpeciesTable, read_species
-from siteplanner.reading.winters import odd_winters, trend_of_winters
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 
 Value = TypeVar("Value")
-#: Files that decide what a Shapefile says.
-_OF_A_SHAPEFILE = (".shp", ".dbf", ".shx", ".prj", ".cpg")
 
 
 @dataclass(frozen=True)
@@ -149,6 +144,7 @@ def read_inputs(site: Site) -> Inputs:
     notes += [*heights.notes, *notes_on_left_out(site, soils, len(readings))]
     readings = _inside(heights.grid, readings, "frost readings", notes)
     note_gaps(boundary, paddocks, soils, site, notes)
+    note_tiny(heights.grid, boundary, paddocks, site, notes)
     note_far(boundary, no_plant, site, notes)
     return Inputs(
         grid=heights.grid,
@@ -207,60 +203,6 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
         species, said = with_saved_rates(species, site.folder / site.species.survival)
         notes.append(said)
     return species
-
-
-def files(site: Site) -> list[str]:
-    """Paths of all input files, relative to the site file, the site file first."""
-    frost = [part.file for part in (site.frost.readings, site.frost.hollows) if part]
-    named = [
-        site.path.name,
-        site.boundary.file,
-        site.paddocks.file,
-        *(_relative(tile, site) for tile in tiles(site)),
-        site.soils.file,
-        site.soils.dug,
-        site.decisions.zones,
-        site.decisions.local,
-        _relative(site.blocks_file, site) if site.blocks_file.is_file() else None,
-        *frost,
-        site.shelter.file if site.shelter else None,
-        f"{site.frost.mature_shelter}/plan.gpkg" if site.frost.mature_shelter else None,
-        site.climate.monthly,
-        site.climate.winter_minima,
-        site.climate.daily_minima,
-        site.no_plant.file if site.no_plant else None,
-        site.species.file,
-        site.seed_sources.file if site.seed_sources else None,
-        site.species.survival,
-        site.nursery.stock,
-        site.nursery.counts,
-    ]
-    return list(dict.fromkeys(name for name in named if name))
-
-
-def _relative(path: Path, site: Site) -> str:
-    return os.path.relpath(path, site.folder)
-
-
-def hashes(site: Site) -> dict[str, str]:
-    """SHA-256 of every input file, by its path relative to the site file."""
-    found = {}
-    for name in files(site):
-        for part in _parts(site.folder / name):
-            with part.open("rb") as stream:
-                found[_relative(part, site)] = hashlib.file_digest(stream, "sha256").hexdigest()
-    return found
-
-
-def _parts(path: Path) -> list[Path]:
-    """Give the files that an input is made of: those of a folder or a Shapefile, else itself."""
-    if path.is_dir():  # a lock is of whoever has it open
-        inside = sorted(part for part in path.rglob("*") if part.is_file())
-        return [part for part in inside if part.suffix != ".lock"]
-    if path.suffix.lower() != ".shp":
-        return [path]
-    beside = (part for part in path.parent.glob(f"{glob.escape(path.stem)}.*"))
-    return sorted(part for part in beside if part.suffix.lower() in _OF_A_SHAPEFILE)
 
 
 def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:

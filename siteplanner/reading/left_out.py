@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from siteplanner.reading.records import Climate
+from siteplanner.reading.climate.station import Climate
 from siteplanner.site.site_file import Site
 
 #: The name of the one paddock of a property whose paddocks are not given.
@@ -49,8 +49,9 @@ def notes_on_left_out(site: Site, soils: gpd.GeoDataFrame, readings: int) -> lis
     if soils[["texture", "drainage", "depth_m", "ph", "stones_percent"]].isna().all(axis=None):
         notes.append(
             "No soils are given: texture, drainage, depth, pH and stones are unknown. No species "
-            "is refused or preferred for the soil, the best class of suitability is withheld, and losses from "
-            "wet, shallow or dry ground are not foreseen. Dig the spots that the plan lists."
+            "is refused or preferred for the soil, the best class of suitability is withheld, and "
+            "losses from wet, shallow or dry ground are not foreseen. Dig the spots that the plan "
+            "lists."
         )
     if site.climate.monthly is None:
         notes.append(

@@ -20,7 +20,7 @@ from siteplanner.ground.cold.frost_dates import (
     growth_starts,
     nights_of,
 )
-from siteplanner.reading.records import Climate
+from siteplanner.reading.climate.station import Climate
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.inputs import Frost
 from siteplanner.suitability.frost_risk import (

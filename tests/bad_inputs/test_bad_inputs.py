@@ -1,6 +1,7 @@
 """Every broken input: one clear sentence with file, place and remedy, and nothing is touched."""
 
 import shutil
+import warnings
 
 import pytest
 from conftest import command, digests, here
@@ -14,16 +15,20 @@ from bad_inputs import (
     rasters,
     settings,
     tables,
+    tiny_ground,
     vectors,
 )
 
-PARTS = (archives, odd_columns, odd_files, odd_shapes, rasters, settings, tables, vectors)
+PARTS = (archives, odd_columns, odd_files, odd_shapes, rasters, settings, tables, tiny_ground,
+         vectors)  # fmt: skip
 CASES = [
     pytest.param(case, id=f"{part.__name__.rpartition('.')[2]}-{case.name}")
     for part in PARTS
     for case in part.TABLE.cases
 ]
 REFUSED = [case for case in CASES if not case.values[0].repair]
+#: Warnings that Python shows to programmers alone.
+UNSEEN = (DeprecationWarning, PendingDeprecationWarning, ImportWarning, ResourceWarning)
 IN_A_PROCESS = ("archives-bomb_in_a_kmz", "settings-not_utf8", "vectors-truncated_boundary")
 
 
@@ -58,12 +63,18 @@ def test_the_good_site_is_good(site):
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
-    case.breaks(site)
+def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site, caplog):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        case.breaks(site)
     before = digests(site.parent.parent)
-    done = here("check", site)
+    with warnings.catch_warnings(record=True) as warned:
+        warnings.resetwarnings()
+        done = here("check", site)
     code, out, err = done.returncode, done.stdout, done.stderr
     assert "Traceback" not in err and digests(site.parent.parent) == before
+    assert [str(one) for one in warned if not issubclass(one.category, UNSEEN)] == []
+    assert caplog.records == [] and "Warning" not in err
     if case.repair:
         assert (code, err) == (0, "")
         notes = [line for line in out.splitlines() if line.startswith("note: ")]

@@ -14,13 +14,13 @@ from scipy.stats import kendalltau
 
 from siteplanner import load_site
 from siteplanner.base.errors import Errors
-from siteplanner.reading.inputs import read_inputs
-from siteplanner.reading.winters import (
+from siteplanner.reading.climate.winters import (
     mann_kendall,
     odd_winters,
     one_value_a_winter,
     trend_of_winters,
 )
+from siteplanner.reading.inputs import read_inputs
 
 
 def record(values, first=1990):
