@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +36,15 @@ def good_site(folder: Path) -> Path:
     heights = (300 + 0.4 * cols + 4 * np.sin(rows / 15)).astype(np.float32)
     write_dem(folder / "dem.tif", heights)
     path = site_around(folder, {"file": "dem.tif"}, SQUARE, CRS)
+    rows = (folder / "species.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    first = next(n for n, row in enumerate(rows) if row.startswith("botanical_name"))
+    few = [
+        row
+        for row in rows[first + 1 :]
+        if row.startswith((*SPECIES, "Acacia dealbata", "Eucalyptus ovata"))
+    ]
+    text = "".join([*rows[: first + 1], *few])
+    (folder / "species.csv").write_text(text, encoding="utf-8")
     frames = {
         "readings": gpd.GeoDataFrame(
             {
@@ -110,6 +119,45 @@ def _toml(value: object) -> str:
     if isinstance(value, float):
         return str(value)
     return json.dumps(value, ensure_ascii=False)
+
+
+#: Tables of the site file that may be left out.
+MAY_BE_LEFT_OUT = ("paddocks", "soils", "climate", "frost", "no_plant", "shelter", "seed_sources",
+                   "nursery")  # fmt: skip
+
+
+def leave_out_what_is_good(path: Path, good: Path) -> None:
+    """Leave out of a broken site what is as in the good one in folder ``good``.
+
+    Its check then reads the files that matter alone, which is much quicker.
+    """
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8"))
+        was = tomllib.loads((good / path.name).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return
+    alike = [
+        table
+        for table in MAY_BE_LEFT_OUT
+        if told.get(table) == was[table] and all(_same(path.parent, good, was[table]))
+    ]
+    if "path" in told or not alike:
+        return
+    if "frost" not in alike:  # readings are of winters of the station
+        alike = [table for table in alike if table != "climate"]
+    told = {table: values for table, values in told.items() if table not in alike}
+    path.write_text("", encoding="utf-8")
+    change(path, **told)
+
+
+def _same(folder: Path, good: Path, values: object) -> Iterator[bool]:
+    """Whether each file that a table names is as in the good site."""
+    if isinstance(values, dict):
+        for value in values.values():
+            yield from _same(folder, good, value)
+    elif isinstance(values, str) and (good / values).is_file():
+        here = folder / values
+        yield here.is_file() and here.read_bytes() == (good / values).read_bytes()
 
 
 def write_dem(path: Path, heights: np.ndarray, **more: object) -> None:
