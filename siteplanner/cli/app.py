@@ -123,10 +123,9 @@ def check(site: SiteFile) -> None:
         f"heights: {grid.shape[0]} x {grid.shape[1]} cells of {grid.cell:g} m",
         f"paddocks: {len(fields)}, of which {int(fields['plant'].sum())} to plant "
         f"({area_words(hectares(fields[fields['plant']].area.sum()), 1)})",
-        f"soil: {len(inputs.soils)} polygons",
+        "soil: not given" if read.soils.file is None else f"soil: {len(inputs.soils)} polygons",
         f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
-        f"climate: {inputs.climate.rain_mm.sum():.0f} mm rain a year, "
-        f"{len(inputs.climate.winter_minima)} winter minima, {inputs.climate.et0_in_words}",
+        f"climate: {inputs.climate.in_words}",
         f"to keep clear of: {len(inputs.no_plant)} features",
         f"species: {len(inputs.species.facts)}, scored on {len(start.factors)} factors",
         f"mother trees: {len(inputs.seed_sources)}",

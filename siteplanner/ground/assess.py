@@ -128,7 +128,7 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     if len(inputs.mature_shelter):
         said = [*said, *frost.held_back(layers, property_cells, inputs.grid)]
     used = ground.minimum.readings
-    if used < FEWEST_READINGS:
+    if used < FEWEST_READINGS and len(inputs.climate.winter_minima):
         said = [
             *said,
             f"Only {used} frost {'reading' if used == 1 else 'readings'} could be used, so the "

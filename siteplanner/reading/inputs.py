@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TypeVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
 import shapely
 from numpy.typing import NDArray
@@ -20,29 +16,37 @@ from numpy.typing import NDArray
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
 from siteplanner.base.units import area_words, hectares
-from siteplanner.reading.cross_checks import note_gaps, note_overlap, note_strangers
+from siteplanner.reading.climate.station import Climate, read_climate
+from siteplanner.reading.climate.winters import few_winters, odd_winters, trend_of_winters
+from siteplanner.reading.cross_checks import (
+    note_far,
+    note_gaps,
+    note_overlap,
+    note_strangers,
+    note_tiny,
+)
 from siteplanner.reading.decisions import Decided, read_decisions
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.dug_spots import with_answers
-from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
-from siteplanner.reading.files.text import must_hold
-from siteplanner.reading.files.tiles import tiles
+from siteplanner.reading.files.opening import layers_in
+from siteplanner.reading.files.parts import which
 from siteplanner.reading.files.true_metres import working_crs
+from siteplanner.reading.input_files import files, hashes
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
+from siteplanner.reading.left_out import (
+    WHOLE,
+    notes_on_left_out,
+    unknown_soil,
+    whole_property,
+    with_own_winters,
+)
 from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
-from siteplanner.reading.records import (
-    Climate,
-    against_station,
-    read_climate,
-    read_readings,
-    read_soils,
-)
+from siteplanner.reading.records import against_station, read_readings, read_soils
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import SpeciesTable, read_species
-from siteplanner.reading.winters import few_winters, odd_winters, trend_of_winters
 from siteplanner.site.names import check_names
 from siteplanner.site.site_file import Site
 
@@ -107,8 +111,8 @@ def read_inputs(site: Site) -> Inputs:
 
     crs = got(working_crs, site, notes)
     boundary = got(_boundary, site, crs, notes)
-    paddocks = got(_paddocks, site, crs, notes)
-    soils = got(_soils, site, crs, notes)
+    paddocks = got(_paddocks, site, boundary, crs, notes)
+    soils = got(_soils, site, boundary, crs, notes)
     climate = got(_climate, site, notes)
     readings = got(read_readings, site, crs, notes)
     hollows = got(_hollows, site, crs, notes)
@@ -129,6 +133,7 @@ def read_inputs(site: Site) -> Inputs:
     if crs is not None and boundary is not None:
         heights = got(read_dem, site, crs, boundary.union_all())
     if readings is not None and climate is not None:
+        climate = with_own_winters(climate, readings)
         readings = got(against_station, site, readings, climate)
     errors.raise_any()
     assert heights is not None and boundary is not None and paddocks is not None
@@ -136,9 +141,11 @@ def read_inputs(site: Site) -> Inputs:
     assert hollows is not None and no_plant is not None and seeds is not None
     assert species is not None and shelter is not None and mature_shelter is not None
     assert decided is not None and kept is not None
-    notes += heights.notes
+    notes += [*heights.notes, *notes_on_left_out(site, soils, len(readings))]
     readings = _inside(heights.grid, readings, "frost readings", notes)
     note_gaps(boundary, paddocks, soils, site, notes)
+    note_tiny(heights.grid, boundary, paddocks, site, notes)
+    note_far(boundary, no_plant, site, notes)
     return Inputs(
         grid=heights.grid,
         dem=heights.dem,
@@ -163,10 +170,17 @@ def read_inputs(site: Site) -> Inputs:
     )
 
 
-def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def _soils(
+    site: Site, boundary: gpd.GeoDataFrame | None, crs: pyproj.CRS | None, notes: list[str]
+) -> gpd.GeoDataFrame | None:
     """The soil polygons, with what was found in dug spots laid over them."""
-    soils = read_soils(site, crs, notes)
-    note_overlap("Soil polygons", soils, site.soils.file, "the last polygon is used", notes)
+    if site.soils.file is not None:
+        soils = read_soils(site, crs, notes)
+        note_overlap("Soil polygons", soils, site.soils.file, "the last polygon is used", notes)
+    elif boundary is not None:
+        soils = unknown_soil(boundary)
+    else:
+        return None
     if site.soils.dug:
         soils, answered = with_answers(soils, site.folder / site.soils.dug)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
@@ -175,63 +189,21 @@ def _soils(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataF
 
 def _climate(site: Site, notes: list[str]) -> Climate:
     """The station's climate, with what is odd in its winters named."""
-    climate = read_climate(site)
-    notes += few_winters(climate.winter_minima, site.climate.winter_minima)
-    notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
-    notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
+    climate = read_climate(site, notes)
+    if site.climate.winter_minima is not None:
+        notes += few_winters(climate.winter_minima, site.climate.winter_minima)
+        notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
+        notes += trend_of_winters(climate.winter_minima, site.climate.winter_minima)
     return climate
 
 
 def _species(site: Site, notes: list[str]) -> SpeciesTable:
     """The species table, with expected survival learnt from counts where the site names it."""
-    species = read_species(site.folder / site.species.file)
+    species = read_species(site.folder / site.species.file, notes)
     if site.species.survival:
         species, said = with_saved_rates(species, site.folder / site.species.survival)
         notes.append(said)
     return species
-
-
-def files(site: Site) -> list[str]:
-    """Paths of all input files, relative to the site file, the site file first."""
-    frost = [part.file for part in (site.frost.readings, site.frost.hollows) if part]
-    named = [
-        site.path.name,
-        site.boundary.file,
-        site.paddocks.file,
-        *(_relative(tile, site) for tile in tiles(site)),
-        site.soils.file,
-        *([site.soils.dug] if site.soils.dug else []),
-        *(name for name in (site.decisions.zones, site.decisions.local) if name),
-        *([_relative(site.blocks_file, site)] if site.blocks_file.is_file() else []),
-        *frost,
-        *([site.shelter.file] if site.shelter else []),
-        *([f"{site.frost.mature_shelter}/plan.gpkg"] if site.frost.mature_shelter else []),
-        site.climate.monthly,
-        site.climate.winter_minima,
-        *([site.climate.daily_minima] if site.climate.daily_minima else []),
-        *([site.no_plant.file] if site.no_plant else []),
-        site.species.file,
-        *([site.seed_sources.file] if site.seed_sources else []),
-        *(
-            name
-            for name in (site.species.survival, site.nursery.stock, site.nursery.counts)
-            if name
-        ),
-    ]
-    return list(dict.fromkeys(named))
-
-
-def _relative(path: Path, site: Site) -> str:
-    return os.path.relpath(path, site.folder)
-
-
-def hashes(site: Site) -> dict[str, str]:
-    """SHA-256 of every input file, by its path relative to the site file."""
-    found = {}
-    for name in files(site):
-        with (site.folder / name).open("rb") as stream:
-            found[name] = hashlib.file_digest(stream, "sha256").hexdigest()
-    return found
 
 
 def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
@@ -256,11 +228,24 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     return frame
 
 
-def _paddocks(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def _paddocks(
+    site: Site, boundary: gpd.GeoDataFrame | None, crs: pyproj.CRS | None, notes: list[str]
+) -> gpd.GeoDataFrame | None:
     part = site.paddocks
+    if part.file is None:
+        if part.only not in (None, WHOLE):
+            raise input_error(
+                site.path,
+                "paddocks.file",
+                f"there is no paddock {part.only!r}, since no paddocks are given",
+                "name the file of the paddocks under [paddocks]",
+            )
+        return None if boundary is None else whole_property(boundary)
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POLYGONS, notes)
     errors = Errors()
+    if not part.columns.name:
+        frame["name"] = [f"Paddock {n + 1}" for n in frame.index]
     frame["name"] = texts(frame["name"])
     for number in frame.index[frame["name"].isna()]:
         errors.add(
@@ -315,9 +300,9 @@ def _hollows(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDat
     part = site.frost.hollows
     if part is None:
         return gpd.GeoDataFrame({"name": []}, geometry=[], crs=crs)
-    return read_features(
-        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POLYGONS, notes
-    )
+    path, columns = site.folder / part.file, part.columns.model_dump()
+    frame = read_features(path, part.layer, columns, crs, POLYGONS, notes)
+    return frame if "name" in frame else frame.assign(name="")
 
 
 def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
@@ -326,14 +311,7 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     if part is None:
         return empty
     path = site.folder / part.file
-    must_hold(path)
-    source = geodata_in(path)
-    try:
-        layers = part.layers or tuple(str(n) for n in pyogrio.list_layers(source)[:, 0])
-    except pyogrio.errors.DataSourceError as error:
-        raise input_error(
-            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
-        ) from None
+    layers = part.layers or tuple(one.name for one in layers_in(path) if one.shapes is not None)
     errors = Errors()
     frames = []
     for layer in layers:
@@ -342,14 +320,17 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     errors.raise_any()
     frame = pd.concat(frames, ignore_index=True) if frames else empty
     kinds = [k for k in type(site.setbacks).model_fields if k != "boundary"]
-    frame["kind"] = texts(frame["kind"])
-    frame["name"] = texts(frame["name"]).fillna("")
-    for number in frame.index[~frame["kind"].isin(kinds)]:
+    frame["kind"] = texts(frame["kind"]) if "kind" in frame else "other"
+    frame["name"] = texts(frame["name"]).fillna("") if "name" in frame else ""
+    meaning = {word.lower(): kind for word, kind in part.words.items()}
+    frame["kind"] = frame["kind"].map(lambda word: meaning.get(str(word).lower(), word))
+    for word in dict.fromkeys(frame["kind"][~frame["kind"].isin(kinds)]):
+        these = frame["kind"].isna() if word is None else frame["kind"] == word
         errors.add(
             path,
-            f"feature {number + 1}, {part.columns.kind}",
-            f"{frame['kind'][number]!r} is not a kind of thing to keep clear of",
-            near(str(frame["kind"][number]), kinds),
+            f"{which(these)}, {part.columns.kind}",
+            f"{word!r} is not a kind of thing to keep clear of",
+            near(str(word), kinds) + " Or give its meaning in the site file under no_plant.words",
         )
     errors.raise_any()
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs if frames else crs)
@@ -361,9 +342,10 @@ def _seed_sources(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.G
         return gpd.GeoDataFrame(
             {c: [] for c in ("species", "name", "fruiting_months")}, geometry=[], crs=crs
         )
-    return read_features(
-        site.folder / part.file, part.layer, part.columns.model_dump(), crs, POINTS, notes
-    )
+    path, columns = site.folder / part.file, part.columns.model_dump()
+    frame = read_features(path, part.layer, columns, crs, POINTS, notes)
+    absent = [name for name in ("name", "fruiting_months") if name not in frame]
+    return frame.assign(**dict.fromkeys(absent, ""))
 
 
 def _inside(grid: Grid, points: gpd.GeoDataFrame, what: str, notes: list[str]) -> gpd.GeoDataFrame:

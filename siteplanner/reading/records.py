@@ -1,66 +1,28 @@
-"""Reads what the soil map, the station and the thermometers say, in standard words and units."""
+"""Reads what the soil map and the thermometers say, in standard words and units."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
-from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, input_error, near, told
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES, texture_class_of
-from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, read_table, texts
+from siteplanner.reading.climate.station import Climate
+from siteplanner.reading.climate.winters import one_value_a_winter
+from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, texts
+from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.reading.reference_height import to_reference
-from siteplanner.reading.weather import StationAir, vapour_of_humidity, wind_at_2_m
-from siteplanner.reading.winters import one_value_a_winter
 from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
 EXPOSURES = ("open", "sheltered")
-
-
-@dataclass(frozen=True)
-class Climate:
-    """A station's climate: monthly means, January first, and the coldest night each winter.
-
-    ``tmin_c``, ``tmax_c`` (°C) and ``rain_mm`` have shape (12,), at screen height (1.2 m), which
-    evapotranspiration and the nursery go by. ``winter_minima``, indexed by year, ``night_minima``
-    (the months' mean minima, (12,)) and ``daily_minima``, indexed by date, None where the site
-    names none, are °C brought to the site's reference height. ``air`` is None where the station
-    does not tell wind, humidity and sun. ``elevation_m`` is the station's.
-    """
-
-    tmin_c: NDArray[np.float64]
-    tmax_c: NDArray[np.float64]
-    rain_mm: NDArray[np.float64]
-    winter_minima: pd.Series[float]
-    night_minima: NDArray[np.float64]
-    daily_minima: pd.Series[float] | None = None
-    air: StationAir | None = None
-    elevation_m: float | None = None
-
-    @property
-    def et0_in_words(self) -> str:
-        """Say how evapotranspiration is worked out, and what would make it better."""
-        if self.air is not None:
-            return "evapotranspiration by Penman-Monteith"
-        return (
-            "evapotranspiration from temperatures alone, by Hargreaves (columns wind_m_s, "
-            "humidity_percent and sunshine_h would allow Penman-Monteith)"
-        )
-
-
-#: Columns of the monthly means that are not needed, the range of each and its unit.
-_AIR_COLUMNS = {
-    "wind_m_s": (0, 60, "mean wind in metres a second"),
-    "humidity_percent": (1, 100, "mean relative humidity in percent"),
-    "sunshine_h": (0, 24, "hours of sunshine a day"),
-    "solar_mj": (0, 50, "radiation in MJ a square metre and day"),
-}
+_SOIL_NUMBERS = ("depth_m", "ph", "stones_percent", "sand", "silt", "clay")
+#: More soil units than these are left out of a sentence.
+_NAMED = 5
 
 
 def read_soils(
@@ -73,11 +35,16 @@ def read_soils(
     Raises :class:`~siteplanner.InputError` with every word and number that will not do.
     """
     part = site.soils
-    path = site.folder / part.file
-    columns = {name: theirs or None for name, theirs in part.columns.model_dump().items()}
+    path = site.folder / str(part.file)
+    columns = part.columns.model_dump()
+    notes = [] if notes is None else notes
     frame = read_features(path, part.layer, columns, crs, POLYGONS, notes)
     absent = [name for name in columns if name not in frame]
     frame[absent] = pd.DataFrame(None, frame.index, absent, dtype=object)
+    if "unit" in absent:
+        frame["unit"] = [f"polygon {n + 1}" for n in frame.index]
+    labels = [f"soil unit {unit}" for unit in frame["unit"]]
+    frame = with_plain_numbers(path.name, frame, _SOIL_NUMBERS, labels, notes)
     errors = Errors()
     standard = {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}
     for column, classes in standard.items():
@@ -92,12 +59,13 @@ def read_soils(
                 )
         words = texts(frame[column]).map(lambda w: w.lower() if isinstance(w, str) else None)
         said = words.map(lambda w, t=theirs: t.get(w, w) if isinstance(w, str) else None)
-        for number in frame.index[said.notna() & ~said.isin([*classes, *theirs.values()])]:
+        strange = said.notna() & ~said.isin([*classes, *theirs.values()])
+        for word in dict.fromkeys(said[strange]):
             errors.add(
                 path,
-                f"soil unit {frame['unit'][number]}, {getattr(part.columns, column)}",
-                f"{words[number]!r} is not a {column} class",
-                near(words[number], classes)
+                f"soil {_units(frame['unit'][said == word])}, {getattr(part.columns, column)}",
+                f"{word!r} is not a {column} class",
+                near(word, classes)
                 + f" Or give its meaning in the site file under soils.words.{column}",
             )
         frame[column] = said.astype(object)
@@ -125,6 +93,13 @@ def read_soils(
     return frame
 
 
+def _units(units: pd.Series[str]) -> str:
+    """Name soil units in a sentence, each once."""
+    names = list(dict.fromkeys(map(str, units)))
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return f"unit{'s' if len(names) > 1 else ''} {', '.join(names[:_NAMED])}{more}"
+
+
 def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
     """Texture class of each polygon's sand, silt and clay; None where one is unknown."""
     errors = Errors()
@@ -142,147 +117,6 @@ def _texture_of_shares(path: Path, frame: gpd.GeoDataFrame) -> pd.Series[str]:
     errors.raise_any()
     words = [TEXTURE_CLASSES[code] if code >= 0 else None for code in codes]
     return pd.Series(words, frame.index, dtype=object)
-
-
-def read_climate(site: Site) -> Climate:
-    """Read the station's monthly means and winter minima.
-
-    Raises :class:`~siteplanner.InputError` with every error of both files.
-    """
-    path = site.folder / site.climate.monthly
-    errors = Errors()
-    with errors.gather():
-        monthly = read_table(path, ["month", "tmin_c", "tmax_c", "rain_mm"], _AIR_COLUMNS)
-        if sorted(monthly["month"]) != list(range(1, 13)):
-            errors.add(
-                path,
-                "month",
-                "it must have each month from 1 to 12 once",
-                "write one row for each month",
-            )
-        monthly = monthly.sort_values("month")
-        for row in monthly.itertuples():
-            if row.tmin_c > row.tmax_c:
-                errors.add(path, f"month {row.month}", "tmin_c is above tmax_c", "swap them")
-            for column in ("tmin_c", "tmax_c"):
-                if not -60 <= getattr(row, column) <= 60:
-                    errors.add(
-                        path,
-                        f"month {row.month}, {column}",
-                        f"{getattr(row, column)} is not possible",
-                        "give the month's mean in °C",
-                    )
-            if not 0 <= row.rain_mm < 5000:
-                errors.add(
-                    path,
-                    f"month {row.month}, rain_mm",
-                    f"{row.rain_mm} mm is not possible",
-                    "give the month's mean rainfall in mm",
-                )
-            for column, (low, high, what) in _AIR_COLUMNS.items():
-                if not low <= getattr(row, column, low) <= high:
-                    errors.add(
-                        path,
-                        f"month {row.month}, {column}",
-                        f"{getattr(row, column)} is not possible",
-                        f"give the month's {what}",
-                    )
-    with errors.gather():
-        minima = _winter_minima(site.folder / site.climate.winter_minima)
-    errors.raise_any()
-    by_year = minima.set_index(minima["year"].astype(int))["min_c"].sort_index()
-    by_year[:] = to_reference(by_year.to_numpy(), site.frost)
-    tmin, tmax, rain = (
-        monthly[c].to_numpy(dtype=np.float64) for c in ("tmin_c", "tmax_c", "rain_mm")
-    )
-    nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
-    height = site.climate.station_elevation_m
-    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site), air, height)
-
-
-def _winter_minima(path: Path) -> pd.DataFrame:
-    """Read ``year`` and ``min_c``, each winter once."""
-    minima = read_table(path, ["year", "min_c"])
-    year = minima["year"]
-    errors = Errors()
-    for row in minima.index[~year.between(1800, 2200) | (year != year.round())]:
-        errors.add(
-            path,
-            f"row {row + 2}, year",
-            f"{year[row]} is not a year",
-            "write a whole year, such as 2024",
-        )
-    for row in minima.index[year.duplicated()]:
-        errors.add(
-            path, f"row {row + 2}, year", f"{year[row]} is listed twice", "keep one row of it"
-        )
-    _possible_minima(path, minima, errors)
-    errors.raise_any()
-    return minima
-
-
-def _possible_minima(path: Path, frame: pd.DataFrame, errors: Errors) -> None:
-    for row in frame.index[~frame["min_c"].between(-90, 40)]:
-        errors.add(
-            path,
-            f"row {row + 2}, min_c",
-            f"{frame['min_c'][row]} is not possible",
-            "give the lowest temperature in °C",
-        )
-
-
-def _air(site: Site, path: Path, monthly: pd.DataFrame) -> StationAir | None:
-    """What the monthly means, in order, tell for Penman-Monteith; None unless they tell it all."""
-    told = {c: monthly[c].to_numpy(np.float64) for c in _AIR_COLUMNS if c in monthly}
-    if not {"wind_m_s", "humidity_percent"} <= told.keys() or not {"sunshine_h", "solar_mj"} & set(
-        told
-    ):
-        return None
-    if site.climate.station_elevation_m is None:
-        raise input_error(
-            site.path,
-            "climate.station_elevation_m",
-            f"it is missing, and {path.name} has wind, humidity and sun for Penman-Monteith",
-            "give the station's elevation in metres, from which its air pressure is worked out",
-        )
-    low, high = (monthly[c].to_numpy(np.float64) for c in ("tmin_c", "tmax_c"))
-    return StationAir(
-        wind_at_2_m(told["wind_m_s"], site.climate.wind_height_m),
-        vapour_of_humidity(low, high, told["humidity_percent"]),
-        told.get("solar_mj"),
-        told.get("sunshine_h"),
-        site.climate.station_elevation_m,
-    )
-
-
-def _daily_minima(site: Site) -> pd.Series[float] | None:
-    """Read the station's daily minima, brought to the reference height."""
-    if site.climate.daily_minima is None:
-        return None
-    path = site.folder / site.climate.daily_minima
-    frame = read_table(path, ["min_c"])
-    if "date" not in frame:
-        raise input_error(path, "date", "this column is missing", "name the column of dates date")
-    dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
-    errors = Errors()
-    _possible_minima(path, frame, errors)
-    for row in frame.index[dates.isna()][:10]:
-        errors.add(
-            path,
-            f"row {row + 2}, date",
-            f"{frame['date'][row]!r} is not a date",
-            "write dates as 2024-07-31",
-        )
-    for row in frame.index[dates.duplicated() & dates.notna()][:10]:
-        errors.add(
-            path,
-            f"row {row + 2}, date",
-            f"{frame['date'][row]} is listed twice",
-            "keep one row of it",
-        )
-    errors.raise_any()
-    lowest = to_reference(frame["min_c"].to_numpy(), site.frost)
-    return pd.Series(lowest, index=pd.DatetimeIndex(dates)).sort_index()
 
 
 def read_readings(
@@ -313,8 +147,12 @@ def read_readings(
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, POINTS, notes)
     errors = Errors()
     frame["name"] = [
-        str(n) if not pd.isna(n) else f"reading {i + 1}" for i, n in enumerate(frame["name"])
+        str(n) if not pd.isna(n) else f"reading {i + 1}"
+        for i, n in enumerate(frame.get("name", [None] * len(frame)))
     ]
+    notes = [] if notes is None else notes
+    needed = ["winter_min_c", "height_m", "winter"]
+    frame = with_plain_numbers(path.name, frame, needed, frame["name"], notes)
     for column, low, high, remedy in (
         ("winter_min_c", -60, 30, "give the winter's lowest temperature in °C"),
         ("height_m", 0.0, 3.0, "give the height of the instrument above the ground in metres"),
@@ -332,7 +170,7 @@ def read_readings(
         frame[column] = numbers
     errors.raise_any()
     twice = frame.duplicated(["name", "winter"])
-    if twice.any() and notes is not None and site.frost.nights == 1:
+    if twice.any() and site.frost.nights == 1:
         names = ", ".join(sorted(set(frame["name"][twice])))
         notes.append(
             f"Frost readings of the same name and winter ({names}): their mean is used where they "
@@ -363,7 +201,7 @@ def read_readings(
 
 def against_station(site: Site, readings: gpd.GeoDataFrame, climate: Climate) -> gpd.GeoDataFrame:
     """Add ``difference_c``: one winter is not a climate, the station carries it further."""
-    path = site.folder / site.climate.winter_minima
+    path = site.folder / str(site.climate.winter_minima)
     missing = sorted(set(readings["winter"].astype(int)) - set(climate.winter_minima.index))
     if missing:
         raise input_error(

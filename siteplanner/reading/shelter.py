@@ -8,6 +8,7 @@ import pyproj
 
 from siteplanner.base.errors import Errors, told
 from siteplanner.reading.files.features import read_features
+from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.site.site_file import Site
 
 LINES = ("LineString", "MultiLineString")
@@ -32,6 +33,10 @@ def read_shelter(
         return no_shelter(crs)
     path = site.folder / part.file
     frame = read_features(path, part.layer, part.columns.model_dump(), crs, LINES, notes)
+    lines = [f"line {n + 1}" for n in frame.index]
+    numbered = ("height_m", "porosity")
+    notes = [] if notes is None else notes
+    frame = with_plain_numbers(path.name, frame, numbered, lines, notes)
     errors = Errors()
     for column, high, remedy in (
         ("height_m", 60.0, "give the height in metres"),

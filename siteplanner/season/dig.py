@@ -106,7 +106,7 @@ def dig_spots(
     found: list[dict[str, object]] = []
     sure = ~np.isnan(np.concatenate([v for n, v in here.items() if n in _SOIL])).any(axis=0)
     left = np.where(sure & (line < _OFF_LINE_M), 0, best)
-    while len(found) < _SPOTS and left.max() > 0.5:
+    while len(found) < _SPOTS and left.size and left.max() > 0.5:
         one = int(left.argmax())
         other = _ELSE[which[one]]
         worthiest = np.argsort(-planted[:, one], kind="stable")

@@ -19,7 +19,7 @@ from siteplanner.ground.cold.frost_dates import (
     growth_starts,
     nights_of,
 )
-from siteplanner.reading.records import Climate
+from siteplanner.reading.climate.station import Climate
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.season.frost_odds import (
     ground_places,
@@ -50,8 +50,13 @@ def colder_winter(climate: Climate, winters: int = COLD_WINTER) -> float:
 def dates_by_zone(
     coldest: Mapping[str, tuple[float, float]], climate: Climate, asked: Frost
 ) -> tuple[pd.DataFrame, dict[str, FrostDates]]:
-    """Frost dates of each zone, columns ``DATE_COLUMNS`` (dates in words), and as they are."""
+    """Frost dates of each zone, columns ``DATE_COLUMNS`` (dates in words), and as they are.
+
+    None where the station's months or its winters are not known.
+    """
     mean = float(climate.winter_minima.mean())
+    if not np.isfinite([mean, *climate.tmin_c]).all():
+        return pd.DataFrame(columns=DATE_COLUMNS), {}
     nights = nights_of(climate.night_minima, (climate.tmin_c + climate.tmax_c) / 2, mean)
     growth = growth_starts(nights)
     if asked.growth_starts is not None:

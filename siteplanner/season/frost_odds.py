@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
-from siteplanner.reading.records import Climate
+from siteplanner.reading.climate.station import Climate
+from siteplanner.reading.climate.winters import ASSUMED_SPREAD_C, ENOUGH_WINTERS
 from siteplanner.reading.species.table import SpeciesTable
-from siteplanner.reading.winters import ASSUMED_SPREAD_C, ENOUGH_WINTERS
 from siteplanner.suitability.frost_risk import (
     SEEDLING_TENDER_C,
     TOLERANCE_ERROR,
@@ -89,6 +89,8 @@ def tolerances(species: SpeciesTable) -> pd.DataFrame:
 def station_minima(climate: Climate) -> Gumbel:
     """Fit the station's winter minima; a short or even record is given the assumed deviation."""
     minima = climate.winter_minima.to_numpy(dtype=np.float64)
+    if not len(minima):
+        return gumbel_of(np.nan, ASSUMED_SPREAD_C, 0)
     if len(minima) < ENOUGH_WINTERS or np.ptp(minima) == 0:
         return gumbel_of(float(minima.mean()), ASSUMED_SPREAD_C, len(minima))
     return fit_gumbel(minima)

@@ -19,7 +19,13 @@ from siteplanner.ground.cold.frost_dates import FrostDates
 from siteplanner.ground.sun.evapotranspiration import reference_evapotranspiration
 from siteplanner.planting.counts import split
 from siteplanner.reading.inputs import Inputs
-from siteplanner.season.windows import SHORTEST_DAYS, Window, moisture_of, window_for
+from siteplanner.season.windows import (
+    SHORTEST_DAYS,
+    Window,
+    moisture_of,
+    window_for,
+    window_without_climate,
+)
 from siteplanner.site.site_file import Site
 
 #: Kinds of ground that have a window of their own; the first that a block has counts.
@@ -85,21 +91,25 @@ def calendar_of(
     """Choose each planted block's window from its ``zone``'s frost, its marks and the climate."""
     climate = inputs.climate
     latitude = inputs.grid.centre_lonlat[1]
-    moisture = moisture_of(
-        climate.rain_mm,
-        reference_evapotranspiration(climate, latitude),
-        (climate.tmin_c + climate.tmax_c) / 2,
-    )
-    chosen = [
-        window_for(
-            next(kind for kind in KINDS if kind in mark),
-            moisture,
-            frost.get(zone),
-            rooting_weeks=site.work.rooting_weeks,
-            weeks=site.nursery.planting_weeks,
+    weeks = site.nursery.planting_weeks
+    if not np.isfinite(climate.rain_mm).all():
+        chosen = [window_without_climate(latitude, weeks)] * len(blocks)
+    else:
+        moisture = moisture_of(
+            climate.rain_mm,
+            reference_evapotranspiration(climate, latitude),
+            (climate.tmin_c + climate.tmax_c) / 2,
         )
-        for zone, mark in zip(blocks["zone"], marks, strict=True)
-    ]
+        chosen = [
+            window_for(
+                next(kind for kind in KINDS if kind in mark),
+                moisture,
+                frost.get(zone),
+                rooting_weeks=site.work.rooting_weeks,
+                weeks=weeks,
+            )
+            for zone, mark in zip(blocks["zone"], marks, strict=True)
+        ]
     windows = tuple(sorted(set(chosen), key=lambda w: (w.first, w.last, w.words)))
     plant_on = site.nursery.plant_on
     day = plant_on if isinstance(plant_on, date) else None

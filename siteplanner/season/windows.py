@@ -126,6 +126,16 @@ def window_for(
     return Window(first + 1, (first + length - 1) % _YEAR + 1, words)
 
 
+def window_without_climate(latitude: float, weeks: int) -> Window:
+    """Give the cool season by the sun alone, where no climate is given.
+
+    The coldest time comes about a month after midwinter (common practice, no source).
+    """
+    coldest = (14 if latitude >= 0 else 195) - 7 * weeks // 2
+    words = "in the cool season, once the ground is moist (no climate is given: look at the ground)"
+    return Window(coldest % _YEAR + 1, (coldest + 7 * weeks - 1) % _YEAR + 1, words)
+
+
 def _none(
     kind: str, moisture: Moisture, start: int, words: str, ask: str, rooting: int, weeks: int
 ) -> Window:

@@ -17,16 +17,22 @@ class Boundary(Table):
 
 
 class PaddockColumns(Table):
-    """Names of the paddock columns in the user's file."""
+    """Names of the paddock columns in the user's file; "" where it has none.
+
+    Without ``plant`` all paddocks are planted; without ``name`` they are numbered.
+    """
 
     name: str = "name"
     plant: str | None = "plant"
 
 
 class Paddocks(Table):
-    """``[paddocks]``: polygons with a name; ``plant`` 1 means to be planted in this plan."""
+    """``[paddocks]``: polygons with a name; ``plant`` 1 means to be planted in this plan.
 
-    file: str
+    Without a ``file`` the whole property is one paddock to plant.
+    """
+
+    file: str | None = None
     layer: str | None = None
     columns: PaddockColumns = PaddockColumns()
     only: str | None = None
@@ -82,9 +88,9 @@ class SoilWords(Table):
 
 
 class Soils(Table):
-    """``[soils]``: soil polygons; an empty cell means that nobody knows."""
+    """``[soils]``: soil polygons; an empty cell means that nobody knows, as does no ``file``."""
 
-    file: str
+    file: str | None = None
     layer: str | None = None
     columns: SoilColumns = SoilColumns()
     words: SoilWords = SoilWords()
@@ -170,10 +176,13 @@ class Shelter(Table):
 
 
 class ClimateFiles(Table):
-    """``[climate]``: a station's monthly means and its coldest night of each winter."""
+    """``[climate]``: a station's monthly means and its coldest night of each winter.
 
-    monthly: str
-    winter_minima: str
+    Each may be left out: what it says is then unknown.
+    """
+
+    monthly: str | None = None
+    winter_minima: str | None = None
     station_elevation_m: Annotated[float, Field(ge=-430, le=9000)] | None = None
     """The frost estimate is surer with it, and Penman-Monteith needs it for the air pressure."""
     wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 10.0
@@ -183,7 +192,10 @@ class ClimateFiles(Table):
 
 
 class NoPlantColumns(Table):
-    """Names of the columns in the user's file of things to keep clear of."""
+    """Names of the columns in the user's file of things to keep clear of; "" where it has none.
+
+    Without ``kind`` everything is of the kind other.
+    """
 
     kind: str = "kind"
     name: str = "name"
@@ -195,6 +207,8 @@ class NoPlant(Table):
     file: str
     layers: tuple[str, ...] | None = None
     columns: NoPlantColumns = NoPlantColumns()
+    words: dict[str, str] = {}
+    """The user's own words for kinds, each with the kind it means."""
 
 
 class SpeciesFile(Table):

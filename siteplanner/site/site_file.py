@@ -113,12 +113,12 @@ class Site(Table):
     path: Path = Field(exclude=True)
     site: Name
     boundary: Boundary
-    paddocks: Paddocks
+    paddocks: Paddocks = Paddocks()
     dem: Dem
-    soils: Soils
+    soils: Soils = Soils()
     frost: Frost = Frost()
     shelter: Shelter | None = None
-    climate: ClimateFiles
+    climate: ClimateFiles = ClimateFiles()
     no_plant: NoPlant | None = None
     species: SpeciesFile
     seed_sources: SeedSources | None = None

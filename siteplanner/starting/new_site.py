@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-import os
 import shutil
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,28 +18,23 @@ from rasterio.errors import RasterioError
 
 from siteplanner.base.errors import InputError, input_error, near
 from siteplanner.base.units import area_words, hectares
+from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.features import POLYGONS, read_features
-from siteplanner.reading.files.schema_matching import guess_columns, layer_of
+from siteplanner.reading.files.opening import layers_in
+from siteplanner.reading.files.schema_matching import layer_of
 from siteplanner.reading.files.tiles import TILES
 from siteplanner.reading.files.true_metres import metric_crs, spots_of
 from siteplanner.season.nursery.schedule import season
 from siteplanner.site.commented import defaults, table
 from siteplanner.site.site_file import load_site
+from siteplanner.starting.matched import Started, columns_table, relative_to, vector_table
 
 LISTS = Path(__file__).parent / "lists"
 _MARGIN_M = 400.0
 _GPKG = {"dataset_options": {"VERSION": "1.2"}}
 _FIXED_TIME = {"OGR_CURRENT_DATE": "2000-01-01T00:00:00.000Z"}
+_STATION = ("monthly", "winter_minima")
 _SOIL_COLUMNS = ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent")
-
-
-@dataclass
-class Started:
-    """What came of it: the site file, what was worked out, and what is still missing."""
-
-    path: Path
-    found: list[str] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -67,8 +60,9 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     """Write ``site.toml`` and what else is missing into ``folder``, which must hold no site yet.
 
     Where no paddocks are given the whole property is one paddock to plant; where no soils are
-    given one polygon says that nobody knows. Climate cannot be worked out: its tables are
-    written with empty cells. Data are left where they are. Raises
+    given one polygon says that nobody knows; where no species are given a starter list is taken,
+    so that the site can be planned at once. Climate cannot be worked out: its tables are written
+    with empty cells, to be filled in. Data are left where they are. Raises
     :class:`~siteplanner.InputError`, and then nothing was written.
     """
     target = folder / "site.toml"
@@ -89,16 +83,16 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     lon, lat = _centre(outline)
     _look_at_dem(given.dem, outline, started)
     title = name or folder.resolve().name
-    starter = _starter(given)
+    starter = _starter(given, lat)
     folder.mkdir(parents=True, exist_ok=True)
     lines = [
         "# A site for siteplanner. Paths are relative to this file. A line that starts with # is",
         "# not read: remove the # to use it. What is not written has the value shown.",
         "",
         *table("site", {"name": title}),
-        *table("boundary", {"file": _relative(given.boundary, folder), "layer": layer}),
+        *table("boundary", {"file": relative_to(given.boundary, folder), "layer": layer}),
         *_paddocks(folder, given, outline, started),
-        *table("dem", {"file": _relative(given.dem, folder)}, defaults("dem")),
+        *table("dem", {"file": relative_to(given.dem, folder)}, defaults("dem")),
         *_soils(folder, given, outline, started),
         *_frost(started),
         *_climate(folder, given, started),
@@ -117,22 +111,14 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
 def _also_there(given: Given) -> Given:
     """Take paddocks and soils from the boundary's own file when it has layers called so."""
     try:
-        names = " ".join(str(name).lower() for name in pyogrio.list_layers(given.boundary)[:, 0])
-    except pyogrio.errors.DataSourceError:
+        names = " ".join(layer.name.lower() for layer in layers_in(given.boundary))
+    except InputError:
         return given  # said when the boundary is read
     found = {part: getattr(given, part) for part in ("paddocks", "soils")}
     for part, path in found.items():
         if path is None and part.rstrip("s") in names:
             found[part] = given.boundary
     return dataclasses.replace(given, **found)
-
-
-def _relative(path: Path, folder: Path) -> str:
-    """Give a path as seen from the site's folder; from the root where there is no such way."""
-    try:
-        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
-    except ValueError:
-        return path.resolve().as_posix()
 
 
 def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
@@ -156,7 +142,7 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
         raise input_error(path, "", "there is no raster in this folder", "name a DEM file")
     first = tiles[0] if tiles else path
     try:
-        with rasterio.open(first) as source:
+        with listening(), rasterio.open(first) as source:
             crs, bounds, cell = source.crs, source.bounds, source.res
     except RasterioError as error:
         raise input_error(
@@ -186,34 +172,9 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
         )
 
 
-def _vector(
-    name: str,
-    wanted: Sequence[str],
-    path: Path,
-    folder: Path,
-    started: Started,
-    *,
-    needed: Sequence[str] | None = None,
-) -> list[str]:
-    """Write a table that names a vector file, its layer and the columns that were recognised."""
-    layer = layer_of(path, name, started.found)
-    columns, absent = guess_columns(path, layer, wanted)
-    for column in absent if needed is None else [c for c in absent if c in needed]:
-        started.missing.append(
-            f"{name}: no column for {column} was recognised in {path.name}; name it under "
-            f"[{name}], columns"
-        )
-    changed = {key: value for key, value in columns.items() if key != value}
-    if changed:
-        pairs = ", ".join(f"{value} is {key}" for key, value in changed.items())
-        started.found.append(f"{name}: columns matched by their names, please check: {pairs}")
-    values = {"file": _relative(path, folder), "layer": layer, "columns": changed or None}
-    return table(name, values)
-
-
 def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.paddocks is not None:
-        return _vector("paddocks", ("name", "plant"), given.paddocks, folder, started)
+        return vector_table("paddocks", ("name", "plant"), given.paddocks, folder, started)
     frame = gpd.GeoDataFrame(
         {"name": ["whole property"], "plant": [1]}, geometry=[outline.union_all()], crs=outline.crs
     )
@@ -229,7 +190,10 @@ def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: St
 
 def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.soils is not None:
-        return _vector("soils", _SOIL_COLUMNS, given.soils, folder, started)
+        shares = ("sand", "silt", "clay")
+        return vector_table(
+            "soils", (*_SOIL_COLUMNS, *shares), given.soils, folder, started, needed=_SOIL_COLUMNS
+        )
     unknown: dict[str, Any] = {"unit": ["unknown"], "texture": [None], "drainage": [None]}
     unknown |= {name: np.array([np.nan]) for name in _SOIL_COLUMNS[3:]}
     frame = gpd.GeoDataFrame(unknown, geometry=[outline.union_all()], crs=outline.crs)
@@ -260,7 +224,7 @@ def _frost(started: Started) -> list[str]:
 
 
 def _climate(folder: Path, given: Given, started: Started) -> list[str]:
-    files = {}
+    files, to_fill = {}, []
     for key, path, header, rows, what in (
         (
             "monthly",
@@ -278,17 +242,25 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
         ),
     ):
         if path is not None:
-            files[key] = _relative(path, folder)
+            files[key] = relative_to(path, folder)
             continue
-        files[key] = "climate.csv" if key == "monthly" else "winter_minima.csv"
-        _write_new(folder / files[key], "".join(f"{row}\n" for row in [header, *rows]))
-        started.missing.append(f"climate: fill in {files[key]}, {what}, from a weather station")
-    return table("climate", files, defaults("climate"))
+        name = "climate.csv" if key == "monthly" else "winter_minima.csv"
+        _write_new(folder / name, "".join(f"{row}\n" for row in [header, *rows]))
+        to_fill += [f"# Fill in {name}, then remove the # from this line:", f'# {key} = "{name}"']
+        started.missing.append(
+            f"climate: fill in {name}, {what}, from a weather station, and name it under [climate]"
+        )
+    optional = [line for line in defaults("climate") if line.split(" = ")[0][2:] not in _STATION]
+    return table("climate", files, [*to_fill, *optional])
 
 
 def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
     if given.no_plant is not None:
-        return table("no_plant", {"file": _relative(given.no_plant, folder)})
+        first = layers_in(given.no_plant)[0].name
+        return [
+            *table("no_plant", {"file": relative_to(given.no_plant, folder)}),
+            *columns_table("no_plant", ("kind", "name"), given.no_plant, first, started, ("kind",)),
+        ]
     started.missing.append(
         "what to keep clear of: no power line, building, buried pipe, waterway or track is "
         "known; draw them, and have buried services located"
@@ -302,37 +274,43 @@ def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
     ]
 
 
-def _starter(given: Given) -> Path | None:
-    """Find the starter list asked for, or complain with the choices."""
-    if given.species_list is None:
+def _starter(given: Given, latitude: float) -> Path | None:
+    """Find the starter list asked for, or one for the latitude where no species are given."""
+    if given.species is not None:
         return None
     lists = {path.stem: path for path in sorted(LISTS.glob("*.csv"))}
-    if given.species_list not in lists:
+    name = given.species_list or starter_for(latitude)
+    if name not in lists:
         raise input_error(
-            LISTS,
-            "",
-            f"there is no starter list {given.species_list!r}",
-            near(given.species_list, lists) if lists else "give a table with --species",
+            LISTS, "", f"there is no starter list {given.species_list!r}", near(name, lists)
         )
-    return lists[given.species_list]
+    return lists[name]
+
+
+def starter_for(latitude: float) -> str:
+    """Choose a starter list by latitude alone, which is a guess (from memory).
+
+    >>> starter_for(-42), starter_for(52), starter_for(37), starter_for(-28)
+    ('cool-temperate-south', 'temperate-oceanic-north', 'mediterranean', 'humid-subtropical')
+    """
+    if abs(latitude) < 32:
+        return "humid-subtropical"
+    if latitude < 0:
+        return "cool-temperate-south" if latitude < -38 else "mediterranean"
+    return "temperate-oceanic-north" if latitude > 45 else "mediterranean"
 
 
 def _species(folder: Path, given: Given, starter: Path | None, started: Started) -> list[str]:
-    if given.species is not None:
-        return table("species", {"file": _relative(given.species, folder)})
-    if starter is not None:
+    if given.species is not None or starter is None:
+        return table("species", {"file": relative_to(given.species or folder, folder)})
+    if not (folder / "species.csv").exists():
         shutil.copyfile(starter, folder / "species.csv")
-        started.missing.append(
-            f"species: species.csv is the starter list {starter.stem}; check every species and "
-            "number with a local nursery or herbarium, and that none is a weed where you are"
-        )
-    else:
-        header = "botanical_name,common_name,roles,expected_survival,winter_minimum dies below [°C]"
-        _write_new(folder / "species.csv", header + "\n")
-        started.missing.append(
-            "species: species.csv is empty; write one row for each species, or copy a starter list "
-            "(siteplanner species lists them)"
-        )
+    guessed = "" if given.species_list else ", chosen by the latitude alone"
+    started.missing.append(
+        f"species: species.csv is the starter list {starter.stem}{guessed}; check every species "
+        "and number with a local nursery or herbarium, and that none is a weed where you are "
+        "(siteplanner species shows the other lists)"
+    )
     return table("species", {"file": "species.csv"})
 
 
@@ -344,7 +322,7 @@ def _seed_sources(folder: Path, given: Given, started: Started) -> list[str]:
             '# file = "seed_sources.gpkg"',
             "",
         ]
-    return _vector(
+    return vector_table(
         "seed_sources",
         ("species", "name", "fruiting_months", "permit"),
         given.seed_sources,

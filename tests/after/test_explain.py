@@ -7,7 +7,7 @@ from conftest import SITE
 from siteplanner.after.explain import explain_at, explain_species, why
 from siteplanner.base.errors import InputError
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.reading.records import read_climate
+from siteplanner.reading.climate.station import read_climate
 from siteplanner.season.frost_odds import station_minima
 from siteplanner.site.site_file import load_site
 from siteplanner.suitability.factors import Factor

@@ -41,7 +41,7 @@ def archive(site, name, inside, data, repeat=1):
             stream.write(data)
 
 
-@TABLE.refuse("a.geojson", "", "cannot be read as geodata", AGAIN)
+@TABLE.refuse("a.geojson", "line 1, column 151", "cannot be read as geodata", AGAIN)
 def truncated_geojson(site):
     outline(site, "a.geojson", LAND.to_json()[:150])
 
@@ -69,7 +69,7 @@ def kml_with_heights(site):
     outline(site, "a.kml", KML.format(head="", name="All").replace(" 1", ",300 1"))
 
 
-@TABLE.refuse("a.kml", "", "cannot be read as geodata", AGAIN)
+@TABLE.refuse("a.kml", "line 1", "cannot be read as geodata", AGAIN)
 def truncated_kml(site):
     outline(site, "a.kml", KML.format(head="", name="All")[:200])
 
@@ -132,7 +132,7 @@ def bomb_in_an_xlsx(site):
     change(site, species={"file": "species.xlsx"})
 
 
-@TABLE.refuse("a.gpx", "", "cannot be read as geodata", AGAIN)
+@TABLE.refuse("a.gpx", "line 1", "cannot be read as geodata", AGAIN)
 def truncated_gpx(site):
     outline(site, "a.gpx", "<?xml version='1.0'?><gpx version='1.1'><wpt lat='-42'")
 

@@ -14,12 +14,13 @@ from siteplanner.after.damage import read_damage
 from siteplanner.after.planted import Planted
 from siteplanner.after.survival_counts import read_counts
 from siteplanner.base.errors import InputError
+from siteplanner.reading.climate.station import read_climate
 from siteplanner.reading.dem import read_dem
 from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.features import ANY, read_features
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.nursery_counts import read_hand
-from siteplanner.reading.records import read_climate, read_soils
+from siteplanner.reading.records import read_soils
 from siteplanner.reading.species.table import read_species
 from siteplanner.site.site_file import load_site
 

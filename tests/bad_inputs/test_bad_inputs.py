@@ -1,18 +1,34 @@
 """Every broken input: one clear sentence with file, place and remedy, and nothing is touched."""
 
 import shutil
+import warnings
 
 import pytest
 from conftest import command, digests, here
 
-from bad_inputs import archives, good_site, rasters, settings, tables, vectors
+from bad_inputs import (
+    archives,
+    good_site,
+    odd_columns,
+    odd_files,
+    odd_shapes,
+    rasters,
+    settings,
+    tables,
+    tiny_ground,
+    vectors,
+)
 
+PARTS = (archives, odd_columns, odd_files, odd_shapes, rasters, settings, tables, tiny_ground,
+         vectors)  # fmt: skip
 CASES = [
     pytest.param(case, id=f"{part.__name__.rpartition('.')[2]}-{case.name}")
-    for part in (archives, rasters, settings, tables, vectors)
+    for part in PARTS
     for case in part.TABLE.cases
 ]
 REFUSED = [case for case in CASES if not case.values[0].repair]
+#: Warnings that Python shows to programmers alone.
+UNSEEN = (DeprecationWarning, PendingDeprecationWarning, ImportWarning, ResourceWarning)
 IN_A_PROCESS = ("archives-bomb_in_a_kmz", "settings-not_utf8", "vectors-truncated_boundary")
 
 
@@ -46,18 +62,27 @@ def test_the_good_site_is_good(site):
     assert note.startswith("note: winter_minima.csv: winter minima have fallen")
 
 
+@pytest.mark.parametrize("whole", [False, pytest.param(True, marks=pytest.mark.long)])
 @pytest.mark.parametrize("case", CASES)
-def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
-    case.breaks(site)
+def test_it_is_refused_in_one_sentence_or_mended_and_told(case, whole, good, site, caplog):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        case.breaks(site)
+    if not whole:  # what is good as it was is read by the long run
+        good_site.leave_out_what_is_good(site, good)
     before = digests(site.parent.parent)
-    done = here("check", site)
+    with warnings.catch_warnings(record=True) as warned:
+        warnings.resetwarnings()
+        done = here("check", site)
     code, out, err = done.returncode, done.stdout, done.stderr
     assert "Traceback" not in err and digests(site.parent.parent) == before
+    assert [str(one) for one in warned if not issubclass(one.category, UNSEEN)] == []
+    assert caplog.records == [] and "Warning" not in err
     if case.repair:
         assert (code, err) == (0, "")
-        assert [
-            line for line in out.splitlines() if line.startswith("note: ") and case.what in line
-        ]
+        notes = [line for line in out.splitlines() if line.startswith("note: ")]
+        assert any(case.what in line for line in notes), out
+        assert [words for words in case.also if words not in out] == [], out
         return
     assert code == 1, err
     said = err.splitlines()
@@ -67,7 +92,7 @@ def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
 
 @pytest.mark.parametrize(
     "case",
-    # One in thirty of them by default: what is refused is tried above.
+    # One in thirty by default: what is refused is tried above.
     [pytest.param(*case.values, id=case.id, marks=[pytest.mark.long] if n % 30 else [])
      for n, case in enumerate(REFUSED)],
 )  # fmt: skip

@@ -174,17 +174,17 @@ def boundary_without_features(site):
     outline(site)
 
 
-@TABLE.refuse("outline.gpkg", f"{LAYER}, feature 1", "it is a LineString", "Polygon")
+@TABLE.repair("closed lines are taken as outlines: feature 1.", "boundary: 4.0 ha")
 def boundary_drawn_as_a_line(site):
     outline(site, shapely.LineString(SQUARE.exterior.coords))
 
 
-@TABLE.refuse("outline.gpkg", f"{LAYER}, feature 2", "it is a Point", "Polygon")
+@TABLE.repair("left out: feature 2 (Point)", "boundary: 4.0 ha")
 def boundary_of_mixed_shapes(site):
     outline(site, SQUARE, at(20, 20))
 
 
-@TABLE.refuse("outline.gpkg", f"{LAYER}, feature 1", "it is a GeometryCollection", "Polygon")
+@TABLE.repair("left out: feature 1 (Point)", "boundary: 4.0 ha")
 def boundary_that_is_a_collection(site):
     outline(site, shapely.GeometryCollection([SQUARE, at(20, 20)]))
 
@@ -278,7 +278,7 @@ def column_that_is_not_there(site):
     redo(site, "land.gpkg", lambda f: f.rename(columns={"name": "caled"}))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, depth_m", "'0,6' is not valid", "decimal point")
+@TABLE.repair("the comma is read as the decimal point in soil unit A, depth_m: 0,6;")
 def decimal_comma_in_the_soils(site):
     redo(site, "soils.gpkg", lambda f: f.assign(depth_m=["0,6"] * 4))
 
@@ -298,7 +298,9 @@ def fewer_than_no_stones(site):
     redo(site, "soils.gpkg", lambda f: f.assign(stones_percent=[-5.0] * 4))
 
 
-@TABLE.refuse("soils.gpkg", "soil unit A, texture", "is not a texture class", "did you mean")
+@TABLE.refuse(
+    "soils.gpkg", "soil units A, B, C, D, texture", "is not a texture class", "did you mean"
+)
 def unknown_texture(site):
     redo(site, "soils.gpkg", lambda f: f.assign(texture=["clay lome"] * 4))
 

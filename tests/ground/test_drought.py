@@ -30,7 +30,7 @@ from siteplanner.ground.sun.irradiation import (
     sky_radiation,
     sun,
 )
-from siteplanner.reading.weather import StationAir, vapour_of_humidity, vapour_pressure
+from siteplanner.reading.climate.weather import StationAir, vapour_of_humidity, vapour_pressure
 
 CLIMATE = SimpleNamespace(
     tmin_c=np.array([11, 11, 9, 7, 5, 3, 2, 3, 4, 6, 8, 9.5]),

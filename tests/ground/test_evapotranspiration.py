@@ -15,8 +15,8 @@ from siteplanner.ground.sun.evapotranspiration import (
     soil_heat,
 )
 from siteplanner.ground.sun.irradiation import MID_MONTH, MONTH_DAYS, sky_radiation
-from siteplanner.reading.records import read_climate
-from siteplanner.reading.weather import vapour_of_humidity, wind_at_2_m
+from siteplanner.reading.climate.station import read_climate
+from siteplanner.reading.climate.weather import vapour_of_humidity, wind_at_2_m
 
 LATITUDE = -42.0
 

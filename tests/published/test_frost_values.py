@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from siteplanner.ground.cold.night_trend import fit_minimum_of_night, night_trend
-from siteplanner.reading.winters import mann_kendall
+from siteplanner.reading.climate.winters import mann_kendall
 from siteplanner.suitability.frost_risk import (
     Gumbel,
     fit_gumbel,

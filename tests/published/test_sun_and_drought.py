@@ -27,7 +27,12 @@ from siteplanner.ground.sun.irradiation import (
     sun,
     sunset_angle,
 )
-from siteplanner.reading.weather import StationAir, vapour_of_humidity, vapour_pressure, wind_at_2_m
+from siteplanner.reading.climate.weather import (
+    StationAir,
+    vapour_of_humidity,
+    vapour_pressure,
+    wind_at_2_m,
+)
 
 
 def eq_24(day):

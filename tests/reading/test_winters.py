@@ -16,14 +16,14 @@ from scipy.stats import kendalltau
 
 from siteplanner import load_site
 from siteplanner.base.errors import Errors
-from siteplanner.reading.inputs import read_inputs
-from siteplanner.reading.winters import (
+from siteplanner.reading.climate.winters import (
     few_winters,
     mann_kendall,
     odd_winters,
     one_value_a_winter,
     trend_of_winters,
 )
+from siteplanner.reading.inputs import read_inputs
 from siteplanner.season.frost_odds import station_minima
 
 

@@ -1,6 +1,9 @@
 """A new site: written from a boundary and a DEM, commented, and never over another."""
 
+import dataclasses
+import json
 import tomllib
+import zipfile
 
 import geopandas as gpd
 import numpy as np
@@ -13,6 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
+from siteplanner.base.units import hectares
 from siteplanner.reading.files.schema_matching import guess_columns
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.site.commented import quoted
@@ -69,8 +73,34 @@ def test_alone_boundary_and_dem_leave_the_rest_to_fill_in(small, tmp_path):
     missing = "\n".join(started.missing)
     assert "100 m past the boundary" in missing
     assert all(word in missing for word in ("climate.csv", "species.csv", "paddocks", "soils"))
-    with pytest.raises(InputError, match=r"climate\.csv"):
-        read_inputs(load_site(started.path))
+    assert "temperate-oceanic-north, chosen by the latitude alone" in missing
+    notes = " ".join(read_inputs(load_site(started.path)).notes)
+    assert all(f"No {what}" in notes for what in ("soils", "monthly climate", "winter minima"))
+
+
+@pytest.mark.long
+def test_alone_they_make_a_plan_at_once(small, tmp_path):
+    done = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
+    done = here("plan", tmp_path / "new" / "site.toml", "--out", tmp_path / "plan", "--quiet")
+    assert (done.returncode, done.stderr) == (0, "")
+    plan = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
+    assert plan["trees_total"] > 1000
+    said = " ".join(plan["warnings"])
+    assert "Frost refuses no species" in said and "Have services located" in said
+    assert "rain is never" not in said and "from the station" not in said
+
+
+def test_a_filled_in_climate_is_read_once_it_is_named(small, tmp_path):
+    path = start(tmp_path / "new", small).path
+    for name in ("climate.csv", "winter_minima.csv"):
+        (tmp_path / "new" / name).write_bytes((SAMPLE / name).read_bytes())
+    text = path.read_text(encoding="utf-8")
+    for line in ('monthly = "climate.csv"', 'winter_minima = "winter_minima.csv"'):
+        assert f"# {line}\n" in text
+        text = text.replace(f"# {line}\n", f"{line}\n")
+    path.write_text(text, encoding="utf-8")
+    climate = read_inputs(load_site(path)).climate
+    assert len(climate.winter_minima) == 30 and climate.rain_mm.sum() > 500
 
 
 def test_every_setting_stands_there_with_its_default_and_its_meaning(tmp_path):
@@ -166,3 +196,57 @@ def test_the_command_says_what_is_missing(small, tmp_path):
     assert done.returncode == 0 and "Still missing" in done.stdout
     again = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
     assert again.returncode == 1 and "already" in again.stderr
+
+
+SOIL = {"MUSYM": "unit", "Soil_textu": "texture", "drclassdcd": "drainage", "soil_pH": "ph",
+        "stones_per": "stones_percent", "Depth_m": "depth_m"}  # fmt: skip
+
+
+def soil_file(folder, **more):
+    columns = {name: ["x"] for name in SOIL} | {name: [value] for name, value in more.items()}
+    frame = gpd.GeoDataFrame(columns, geometry=[shapely.box(0, 0, 1, 1)], crs=32756)
+    frame.to_file(folder / "soil.gpkg")
+    return folder / "soil.gpkg"
+
+
+def test_common_names_and_names_cut_short_are_known(tmp_path):
+    path = soil_file(tmp_path, phase="x", Shape_Area=1.0)
+    found, absent = guess_columns(path, None, tuple(SOIL.values()))
+    assert {theirs: ours for ours, theirs in found.items()} == SOIL and not absent
+
+
+def test_a_word_that_only_begins_alike_is_no_match(tmp_path):
+    frame = gpd.GeoDataFrame({"phase": ["a"]}, geometry=[shapely.box(0, 0, 1, 1)], crs=32756)
+    frame.to_file(tmp_path / "soil.gpkg")
+    assert guess_columns(tmp_path / "soil.gpkg", None, ("ph",)) == ({}, ["ph"])
+
+
+def test_the_mapping_is_written_with_the_candidates_beside(small, tmp_path):
+    odd = 'a"\n[plugins]\n#'
+    given = dataclasses.replace(small, soils=soil_file(tmp_path, **{odd: 1}))
+    path = start(tmp_path / "new", given).path
+    text = path.read_text(encoding="utf-8")
+    columns = tomllib.loads(text)["soils"]["columns"]
+    assert columns == {ours: theirs for theirs, ours in SOIL.items()} | dict.fromkeys(
+        ("sand", "silt", "clay"), ""
+    )
+    assert '# soil.gpkg has the columns ["MUSYM", "Soil_textu", ' in text
+    assert "plugins" not in tomllib.loads(text)
+
+
+@pytest.mark.parametrize("kind", ["GML", "KML", "OpenFileGDB", "ESRI Shapefile in a ZIP"])
+def test_a_new_site_can_be_checked_whatever_the_boundary_came_in(small, tmp_path, kind):
+    land = gpd.read_file(small.boundary)
+    path = tmp_path / {"GML": "a.gml", "KML": "a.kml", "OpenFileGDB": "a.gdb"}.get(kind, "a.zip")
+    if path.suffix == ".zip":
+        land.to_file(tmp_path / "a.shp")
+        with zipfile.ZipFile(path, "w") as packed:
+            for part in tmp_path.glob("a.[sdp]*"):
+                packed.write(part, part.name)
+    else:
+        land.to_file(path, driver=kind)
+    given = dataclasses.replace(WHOLE, boundary=path, dem=small.dem)
+    site = load_site(start(tmp_path / "new", given).path)
+    before = digests(tmp_path)
+    assert hectares(read_inputs(site).boundary.area.sum()) == pytest.approx(4.0, rel=1e-3)
+    assert digests(tmp_path) == before

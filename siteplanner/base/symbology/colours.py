@@ -9,6 +9,7 @@ people". Layers take a scheme that their description names, as carried by
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable
 
 import branca.colormap
@@ -82,10 +83,11 @@ def _turns(colours: Iterable[str], marks: tuple[str, ...]) -> list[str]:
     return chosen
 
 
-def scheme_names() -> list[str]:
+@functools.cache
+def scheme_names() -> tuple[str, ...]:
     """List the schemes that a layer's description may name."""
     names = branca.colormap.linear._schemes
-    return ["gray", *sorted(n for n in names if not n.startswith(_NOT_SAFE))]
+    return ("gray", *sorted(n for n in names if not n.startswith(_NOT_SAFE)))
 
 
 def check_schemes(layers: Iterable[tuple[str, LayerInfo]]) -> None:

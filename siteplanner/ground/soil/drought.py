@@ -16,7 +16,7 @@ from siteplanner.ground.layer import CELL, WHOLE_GRID, layer
 from siteplanner.ground.relief.landform import LANDFORMS
 from siteplanner.ground.sun.evapotranspiration import evapotranspiration_terms
 from siteplanner.ground.sun.irradiation import month_rates
-from siteplanner.reading.weather import MonthlyClimate
+from siteplanner.reading.climate.weather import MonthlyClimate
 
 
 def water_year(

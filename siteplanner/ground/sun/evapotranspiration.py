@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siteplanner.ground.sun.irradiation import MID_MONTH, MONTH_DAYS, daylight, sky_radiation
-from siteplanner.reading.weather import MonthlyClimate, Months, StationAir, vapour_pressure
+from siteplanner.reading.climate.weather import MonthlyClimate, Months, StationAir, vapour_pressure
 
 
 def soil_heat(mean_c: ArrayLike) -> Months:

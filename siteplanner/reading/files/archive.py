@@ -65,17 +65,63 @@ def _no_entities(path: Path, text: bytes, remedy: str) -> None:
         )
 
 
-def geodata_in(path: Path) -> str:
-    """Give the path that geodata is opened by: a KMZ's own KML, else the file itself.
+#: What may be geodata in an archive, by its ending.
+_GEODATA = (".shp", ".gpkg", ".kml", ".gml", ".geojson", ".json", ".gpx", ".fgb", ".tab", ".mif")
 
-    Raises :class:`~siteplanner.InputError` for what would swell and for an empty KMZ.
+
+def geodata_in(path: Path) -> str | bytes:
+    """Give what geodata is opened by: a KMZ's own KML, what a ZIP holds, else the file itself.
+
+    A GML is given as its bytes, since its driver writes a file of its own beside what it opens.
+
+    Raises :class:`~siteplanner.InputError` for what would swell, and for an archive without
+    geodata or with several data sets.
     """
     remedy = "save it again as a GeoPackage"
     must_not_swell(path, remedy)
-    if path.suffix.lower() != ".kmz":
-        return str(path)
+    ending = path.suffix.lower()
+    if ending == ".gml":
+        return path.read_bytes()
+    if ending == ".kmz":
+        with zipfile.ZipFile(path) as packed:
+            inside = [part for part in packed.namelist() if part.lower().endswith(".kml")]
+        if not inside:
+            raise input_error(path, "", "it has no KML", remedy)
+        return f"/vsizip/{{{path.absolute()}}}/{inside[0]}"
+    return _in_zip(path) if ending == ".zip" else str(path)
+
+
+def _in_zip(path: Path) -> str | bytes:
+    """Find the one data set in a ZIP: a FileGDB, a folder of Shapefiles, or a file."""
     with zipfile.ZipFile(path) as packed:
-        inside = [part for part in packed.namelist() if part.lower().endswith(".kml")]
-    if not inside:
-        raise input_error(path, "", "it has no KML", remedy)
-    return f"/vsizip/{{{path.absolute()}}}/{inside[0]}"
+        names = [PurePosixPath(part) for part in packed.namelist()]
+        folders = {
+            folder
+            for name in names
+            for folder in (name, *name.parents)
+            if folder.suffix.lower() == ".gdb"
+        }
+        inside = [
+            name
+            for name in names
+            if name.suffix.lower() in _GEODATA
+            and "__MACOSX" not in name.parts
+            and not folders & set(name.parents)
+        ]
+        # Shapefiles of one folder are opened together, as its layers.
+        sets = folders | {
+            name.parent if name.suffix.lower() == ".shp" and len(inside) > 1 else name
+            for name in inside
+        }
+        if len(sets) != 1:
+            several = ", ".join(sorted(map(str, sets)))
+            raise input_error(
+                path,
+                "",
+                f"it holds several data sets ({several})" if sets else "it holds no geodata",
+                "unpack it and name the one that is meant" if sets else "check the archive",
+            )
+        [found] = sets
+        if found.suffix.lower() == ".gml":
+            return packed.read(str(found))
+    return f"/vsizip/{{{path.absolute()}}}" + (f"/{found}" if found.name else "")

@@ -8,18 +8,23 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import pyproj
 import shapely
 
 from siteplanner.base.errors import Errors, input_error, near
-from siteplanner.reading.files.archive import geodata_in
-from siteplanner.reading.files.shapes import check_axes, repaired, which
+from siteplanner.reading.files.numbers import with_plain_numbers
+from siteplanner.reading.files.opening import open_layer
+from siteplanner.reading.files.parts import usable, which
+from siteplanner.reading.files.shapes import check_axes, repaired
 from siteplanner.reading.files.sheet import read_sheet
-from siteplanner.reading.files.text import must_hold
 
 #: Nobody's property is wider; a larger extent means that the units are wrong.
 WIDEST_M = 200_000.0
+#: Columns that a file need not have; a site file says so with "".
+MAY_BE_ABSENT = {
+    *("name", "plant", "kind", "exposure", "fruiting_months", "permit"),
+    *("unit", "texture", "drainage", "depth_m", "ph", "stones_percent", "sand", "silt", "clay"),
+}
 POLYGONS = ("Polygon", "MultiPolygon")
 POINTS = ("Point",)
 ANY = ("Point", "MultiPoint", "LineString", "MultiLineString", *POLYGONS)
@@ -36,14 +41,16 @@ def read_features(
 ) -> gpd.GeoDataFrame:
     """Read one vector layer with standard column names, in ``crs`` (None: its own).
 
-    ``columns`` maps standard names to the user's; None leaves a column out. ``kinds`` are the
-    geometry types allowed. Polygons that cross themselves are repaired, features without a shape
-    and heights of corners left out; each is told in ``notes``.
+    ``columns`` maps standard names to the user's; None or "" leaves a column out. ``kinds`` are
+    the geometry types wanted: usable parts of other shapes are used. Polygons that cross
+    themselves are repaired, features without a shape, those far from all others and heights of
+    corners left out; each is told in ``notes``.
 
     Raises :class:`~siteplanner.InputError` for a missing file, layer, CRS or column,
-    and for geometry of the wrong type, all together where possible.
+    and where no shape is of the wanted type, all together where possible.
     """
-    frame, place = _opened(path, layer)
+    notes = [] if notes is None else notes
+    frame, place = open_layer(path, layer, kinds, notes)
     errors = Errors()
     if frame.crs is None:
         errors.add(
@@ -55,61 +62,14 @@ def read_features(
     frame = _with_columns(path, place, frame, columns, errors)
     empty = frame.geometry.isna() | frame.geometry.is_empty
     frame = frame[~empty]
-    for number, kind in zip(frame.index, frame.geom_type, strict=True):
-        if kind not in kinds:
-            errors.add(
-                path,
-                f"{place}, feature {number + 1}",
-                f"it is a {kind}",
-                f"this layer takes {' or '.join(kinds)}",
-            )
+    with errors.gather():
+        frame = usable(path, place, frame, kinds, notes)
     errors.raise_any()
-    notes = [] if notes is None else notes
     if empty.any():
         notes.append(f"{path.name}, {place}: left out without a shape: {which(empty)}.")
     frame = repaired(path, place, frame, "Polygon" in kinds, notes)
     check_axes(path, place, frame)
-    return _moved_to(path, place, frame, crs).reset_index(drop=True)
-
-
-def _opened(path: Path, layer: str | None) -> tuple[gpd.GeoDataFrame, str]:
-    """Open one layer of a file as it is; also what to call it."""
-    must_hold(path)
-    source = geodata_in(path)
-    if path.suffix.lower() == ".shp" and not path.with_suffix(".shx").exists():
-        raise input_error(
-            path, "", "its .shx file is missing", "copy the Shapefile with all its parts"
-        )
-    try:
-        layers = [str(name) for name in pyogrio.list_layers(source)[:, 0]]
-        if layer is not None and layer not in layers:
-            raise input_error(
-                path, f"layer {layer}", "this layer does not exist", near(layer, layers)
-            )
-        if layer is None and len(layers) > 1:
-            raise input_error(
-                path,
-                "",
-                f"it has several layers ({', '.join(layers)})",
-                "name one in the site file: layer = …",
-            )
-        frame = gpd.read_file(source, layer=layer, engine="pyogrio")
-    except (
-        pyogrio.errors.DataSourceError,
-        pyogrio.errors.DataLayerError,
-        pyogrio.errors.FieldError,
-        pyogrio.errors.FeatureError,
-        pyogrio.errors.GeometryError,
-        shapely.errors.GEOSException,
-        UnicodeDecodeError,
-    ) as error:
-        raise input_error(
-            path, "", f"it cannot be read as geodata ({error})", "save it again as a GeoPackage"
-        ) from None
-    place = f"layer {layer or layers[0]}"
-    if not isinstance(frame, gpd.GeoDataFrame):
-        raise input_error(path, place, "it has no geometry", "name a layer with shapes")
-    return frame, place
+    return _moved_to(path, place, frame, crs, notes).reset_index(drop=True)
 
 
 def _with_columns(
@@ -122,14 +82,23 @@ def _with_columns(
     """Give the columns their standard names; a missing one joins the errors."""
     out: dict[str, object] = {}
     for standard, theirs in columns.items():
-        if theirs is None:
+        if theirs == "" and standard not in MAY_BE_ABSENT:
+            errors.add(
+                path,
+                place,
+                f"the site file says that there is no column for {standard}, which is needed",
+                "name the column in the site file (columns), or leave this file out",
+            )
+        if not theirs:
             continue
         if theirs not in frame.columns:
             errors.add(
                 path,
                 place,
                 f"there is no column {theirs!r}",
-                "name it in the site file (columns); "
+                "name it in the site file (columns)"
+                + _or_none(standard)
+                + "; "
                 + near(theirs, [c for c in frame.columns if c != frame.geometry.name]),
             )
         else:
@@ -137,25 +106,46 @@ def _with_columns(
     return gpd.GeoDataFrame(out, geometry=frame.geometry.array, crs=frame.crs)
 
 
+def _or_none(standard: str) -> str:
+    return f', or write {standard} = "" there if it has none' * (standard in MAY_BE_ABSENT)
+
+
 def _moved_to(
-    path: Path, place: str, frame: gpd.GeoDataFrame, crs: pyproj.CRS | None
+    path: Path, place: str, frame: gpd.GeoDataFrame, crs: pyproj.CRS | None, notes: list[str]
 ) -> gpd.GeoDataFrame:
     """Bring the shapes to a CRS (None: their own) and hold them to what can be."""
     if crs is not None:
         frame = frame.to_crs(crs)
-    west, south, east, north = frame.total_bounds
-    if not np.isfinite([west, south, east, north]).all():
+    lost = pd.Series(~np.isfinite(shapely.bounds(frame.geometry.array)).all(axis=1), frame.index)
+    if lost.any():
         raise input_error(
-            path, place, "its coordinates are outside the area of its CRS", "check its CRS"
+            path,
+            place if lost.all() else f"{place}, {which(lost)}",
+            "its coordinates are outside the area of its CRS",
+            "check its CRS" if lost.all() else "correct its coordinates",
         )
-    if crs is not None and max(east - west, north - south) >= WIDEST_M:
+    if crs is None or _width(frame) < WIDEST_M:
+        return frame
+    middle = shapely.get_coordinates(shapely.centroid(frame.geometry.array))
+    away = np.hypot(*(middle - np.median(middle, axis=0)).T)
+    far = pd.Series(away >= WIDEST_M, frame.index)
+    if far.sum() * 2 >= len(far) or _width(frame[~far]) >= WIDEST_M:
         raise input_error(
             path,
             place,
-            f"it is {max(east - west, north - south) / 1000:.0f} km wide",
+            f"it is {_width(frame) / 1000:.0f} km wide",
             "check its CRS: this is wider than any property",
         )
-    return frame
+    notes.append(
+        f"{path.name}, {place}: left out, {away[far].min() / 1000:.0f} km or more from the "
+        f"others: {which(far)}. Check the coordinates there."
+    )
+    return frame[~far]
+
+
+def _width(frame: gpd.GeoDataFrame) -> float:
+    west, south, east, north = frame.total_bounds
+    return float(max(east - west, north - south))
 
 
 def texts(column: pd.Series[str]) -> pd.Series[str]:
@@ -164,14 +154,26 @@ def texts(column: pd.Series[str]) -> pd.Series[str]:
     return trimmed.astype(object)
 
 
-def read_table(path: Path, columns: Iterable[str], may: Iterable[str] = ()) -> pd.DataFrame:
-    """Read a CSV or XLSX that must have these columns and may have others, all numbers."""
+def read_table(
+    path: Path,
+    columns: Iterable[str],
+    may: Iterable[str] = (),
+    notes: list[str] | None = None,
+) -> pd.DataFrame:
+    """Read a CSV or XLSX that must have these columns and may have others, all numbers.
+
+    Decimal commas are read as such, and listed in ``notes``.
+    """
+    columns = [*columns]
     frame = read_sheet(path).map(lambda cell: cell.partition("#")[0].strip())
     if frame.empty:
         raise input_error(
             path, "", "it has no rows", "below the header, write one row for each entry"
         )
     errors = Errors()
+    present = [c for c in (*columns, *may) if c in frame]
+    rows = [f"row {n + 2}" for n in frame.index]
+    frame = with_plain_numbers(path.name, frame, present, rows, [] if notes is None else notes)
     empty: dict[str, list[int]] = {}
     for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:

@@ -11,17 +11,13 @@ import shapely
 
 from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import Errors, input_error
+from siteplanner.reading.files.parts import stray_holes, which
 from siteplanner.reading.files.raster_place import of_the_earth
 
-#: More numbers than these are left out of a note.
-_NAMED = 8
-
-
-def which(chosen: pd.Series[bool]) -> str:
-    """Name features by their number in the layer, from 1."""
-    numbers = [str(int(n) + 1) for n in chosen.index[chosen]]
-    more = f" and {len(numbers) - _NAMED} more" if len(numbers) > _NAMED else ""
-    return f"feature{'s' if len(numbers) > 1 else ''} {', '.join(numbers[:_NAMED])}{more}"
+#: Longitudes further from Greenwich than this may be a property on the 180th meridian.
+_NEAR_MERIDIAN = 160.0
+#: More features than these are not named one by one.
+_MOST_SAID = 10
 
 
 def repaired(
@@ -56,6 +52,16 @@ def repaired(
     if not polygons:
         return frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
     crossed = pd.Series(~shapely.is_valid(flat), index=frame.index)
+    loose = np.zeros(len(flat), dtype=bool)
+    for n in np.flatnonzero(crossed & (shapely.get_dimensions(flat) == 2)):
+        together = stray_holes(flat[n])
+        loose[n] = shapely.get_num_geometries(together) > shapely.get_num_geometries(flat[n])
+        flat[n] = together
+    if loose.any():
+        notes.append(
+            f"{path.name}, {place}: a hole outside its outline is used as a part of the ground: "
+            f"{which(pd.Series(loose, index=frame.index))}. Check it on the map."
+        )
     flat = shapely.make_valid(flat, method="structure", keep_collapsed=False)
     frame = frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
     gone = frame.geometry.is_empty
@@ -94,21 +100,7 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
                 "latitude and longitude are swapped",
                 "save it again with longitude first",
             )
-        if up > 90 or across > 360:
-            raise input_error(
-                path,
-                place,
-                f"its CRS is in degrees, but its numbers (up to {max(across, up):.0f}) are not "
-                "degrees",
-                "set the CRS it was drawn in, in a GIS",
-            )
-        if east - west > 180:
-            raise input_error(
-                path,
-                place,
-                "it lies on both sides of the 180th meridian",
-                "save it again in a projected CRS in metres",
-            )
+        _must_be_degrees(path, place, frame)
     elif frame.crs.is_projected and across <= 180 and up <= 90:
         raise input_error(
             path,
@@ -116,3 +108,38 @@ def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
             "its CRS is in metres, but its numbers are degrees",
             "set its CRS to the one in degrees, such as EPSG:4326, in a GIS",
         )
+
+
+def _must_be_degrees(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
+    """Name corners that are out of range, or refuse the CRS where most of them are."""
+    xy, of = shapely.get_coordinates(frame.geometry.array, return_index=True)
+    lon, lat = xy.T
+    out = (np.abs(lon) > 360) | (np.abs(lat) > 90)
+    if out.mean() > 0.5:
+        raise input_error(
+            path,
+            place,
+            f"its CRS is in degrees, but its numbers (up to {np.abs(xy).max():.0f}) are not",
+            "set the CRS it was drawn in, in a GIS",
+        )
+    wrong = "is out of range"
+    if not out.any() and np.ptp(lon) > 180:
+        if np.abs(lon).min() > _NEAR_MERIDIAN:
+            raise input_error(
+                path,
+                place,
+                "it lies on both sides of the 180th meridian",
+                "save it again in a projected CRS in metres",
+            )
+        out = np.abs(lon - np.median(lon)) > 90
+        wrong = f"is far from the others, which lie near longitude {np.median(lon):.4g}"
+    errors = Errors()
+    for number in np.unique(of[out])[:_MOST_SAID]:
+        first = np.flatnonzero(out & (of == number))[0]
+        errors.add(
+            path,
+            f"{place}, feature {frame.index[number] + 1}",
+            f"a corner at longitude {lon[first]:.6g}, latitude {lat[first]:.6g} {wrong}",
+            "correct its numbers: a sign or a decimal point may be wrong",
+        )
+    errors.raise_any()

@@ -11,7 +11,7 @@ import pandas as pd
 
 from siteplanner.base.errors import input_error
 from siteplanner.reading.files.archive import must_not_swell
-from siteplanner.reading.files.text import AS_CSV, must_hold, table_text
+from siteplanner.reading.files.text import AS_CSV, must_hold, separator, table_text
 
 
 def read_sheet(path: Path, remarks: bool = True) -> pd.DataFrame:
@@ -54,7 +54,8 @@ def read_sheet(path: Path, remarks: bool = True) -> pd.DataFrame:
 
 
 def _csv(path: Path) -> list[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(table_text(path)), strict=True)
+    text = table_text(path)
+    reader = csv.reader(io.StringIO(text), strict=True, delimiter=separator(text))
     try:
         found = [(reader.line_num, row) for row in reader]
     except csv.Error as error:

@@ -11,14 +11,17 @@ LARGEST_BYTES = 100_000_000
 AS_CSV = "save it as CSV, UTF-8, with commas"
 
 
-def must_hold(path: Path) -> None:
-    """Raise :class:`~siteplanner.InputError` unless there is a file that holds something."""
+def must_hold(path: Path, folder: bool = False) -> None:
+    """Raise :class:`~siteplanner.InputError` unless there is a file that holds something.
+
+    A ``folder`` passes where one may be a data set, such as a FileGDB.
+    """
     try:
         if not path.exists():
             raise input_error(
                 path, "", "this file does not exist", "check the path in the site file"
             )
-        if path.is_dir() and path.suffix.lower() != ".gdb":
+        if path.is_dir() and not folder:
             raise input_error(
                 path, "", "it is a folder, not a file", "give the path of a file in it"
             )
@@ -32,7 +35,7 @@ def table_text(path: Path) -> str:
     """Read a CSV's whole text, without a byte-order mark.
 
     Raises :class:`~siteplanner.InputError` for a file that is missing, empty, too large,
-    not UTF-8, not text, or divided by something else than commas.
+    not UTF-8, or not text.
     """
     must_hold(path)
     try:
@@ -52,14 +55,15 @@ def table_text(path: Path) -> str:
         ) from None
     if "\0" in text:
         raise input_error(path, "", "it is binary, not text", AS_CSV)
-    head = next((line for line in text.splitlines() if line.strip() and line[0] != "#"), "")
-    if "," not in head:
-        for mark, name in ((";", "semicolons"), ("\t", "tabs")):
-            if mark in head:
-                raise input_error(
-                    path,
-                    "",
-                    f"its columns are separated by {name}",
-                    f"{AS_CSV}, and numbers with a decimal point",
-                )
     return text
+
+
+def separator(text: str) -> str:
+    """Give what separates a table's columns: the comma, unless the header has another alone.
+
+    >>> separator("year;min_c"), separator("year,min_c"), separator("year")
+    (';', ',', ',')
+    """
+    head = next((line for line in text.splitlines() if line.strip() and line[0] != "#"), "")
+    others = [mark for mark in (";", "\t") if mark in head and "," not in head]
+    return others[0] if others else ","

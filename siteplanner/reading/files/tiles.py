@@ -14,6 +14,7 @@ from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
 
 from siteplanner.base.errors import Errors
+from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.raster_place import misplaced, must_be_here
 from siteplanner.reading.files.text import must_hold
 from siteplanner.site.site_file import Site
@@ -66,7 +67,8 @@ def opened(site: Site) -> Iterator[list[Any]]:
             if errors.found:
                 continue
             try:
-                source = stack.enter_context(rasterio.open(path))
+                with listening():
+                    source = stack.enter_context(rasterio.open(path))
             except RasterioError as error:
                 errors.add(
                     path,

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.base.units import converter
+from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.reading.files.sheet import read_sheet
 from siteplanner.reading.species.codes import species_codes
 from siteplanner.reading.species.seed_facts import nursery_facts
@@ -86,21 +87,23 @@ class SpeciesTable:
         return [*self.points, *self.classes]
 
 
-def read_species(path: Path) -> SpeciesTable:
-    """Read a species table.
+def read_species(path: Path, notes: list[str] | None = None) -> SpeciesTable:
+    """Read a species table; decimal commas and lone dashes are listed in ``notes``.
 
     Raises :class:`~siteplanner.InputError` with every error in it: missing columns, a
     species named twice, numbers that are none, points out of order.
     """
     raw = read_sheet(path)
     errors = Errors()
-    raw = _lengths(path, raw, errors)
     for column in REQUIRED:
         if column not in raw:
             errors.add(path, column, "this column is missing", near(column, raw.columns))
     if raw.empty:
         errors.add(path, "", "it lists no species", "write one row for each species")
     errors.raise_any()
+    said = [] if notes is None else notes
+    raw = with_plain_numbers(path.name, raw, raw.columns, raw["botanical_name"], said).fillna("")
+    raw = _lengths(path, raw, errors)
     facts = _facts(path, raw, errors)
     points, classes, units = _tolerances(path, raw, errors)
     sources = _sources(path, raw, [*points, *classes], errors)

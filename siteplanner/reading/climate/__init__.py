@@ -1,0 +1,1 @@
+"""Reads what is known of the climate."""
