@@ -8,6 +8,7 @@ import shapely
 
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.plan import Plan
+from siteplanner.reading.heights.coarse import coarseness
 
 STEEP_DEG = 20.0
 """Steeper ground is named on the sheet (from memory, judgement)."""
@@ -54,14 +55,19 @@ def _steep(plan: Plan, work: BlockWork) -> list[str]:
     slope = slope[np.isfinite(slope)]
     if not len(slope):
         return ["Slope: not known here. Look at the ground before anyone carries a load."]
+    unsure = ""
+    if coarseness(plan.dem_cell_m):
+        wide = f"{plan.dem_cell_m:.0f} m wide"
+        unsure = f" The cells of the heights are {wide}, so the ground can be much steeper."
     if slope.max() < STEEP_DEG:
-        return []
+        said = f"Slope: up to {slope.max():.0f}° on the map.{unsure} Look before machines go there."
+        return [said] if unsure else []
     share = 100 * np.mean(slope >= STEEP_DEG)
     amount = f"{share:.0f} %" if share >= 1 else "less than 1 %"
     return [
         f"Steep: up to {slope.max():.0f}°; {amount} of the trees are on slopes of "
         f"{STEEP_DEG:.0f}° or more. Someone who knows the site must judge what is safe on foot. "
-        "No machines there."
+        f"No machines there.{unsure}"
     ]
 
 

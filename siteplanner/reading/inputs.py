@@ -57,6 +57,7 @@ class Inputs:
     dem: NDArray[np.float32]
     filled: NDArray[np.bool_]
     height_step: float
+    dem_cell: float
     boundary: gpd.GeoDataFrame
     paddocks: gpd.GeoDataFrame
     soils: gpd.GeoDataFrame
@@ -80,6 +81,7 @@ class Inputs:
             "dem": self.dem,
             "holes": self.filled,
             "height_step": self.height_step,
+            "dem_cell": self.dem_cell,
             "grid": self.grid,
             "latitude": self.grid.centre_lonlat[1],
             "soils": self.soils,
@@ -144,6 +146,7 @@ def read_inputs(site: Site) -> Inputs:
         dem=heights.dem,
         filled=heights.filled,
         height_step=heights.step_m,
+        dem_cell=heights.cell_m,
         boundary=boundary,
         paddocks=paddocks,
         soils=soils,

@@ -37,7 +37,8 @@ class Dem(Table):
     """``[dem]``: bare-earth heights.
 
     ``file`` names one raster, a list of tiles, a VRT, or a folder of tiles. ``cell_m`` is the
-    planning cell; a finer DEM is averaged down to it. The ground is worked out ``margin_m``
+    planning cell; a finer DEM is averaged down to it. Without it, the DEM's own cell of 2 to 10 m,
+    or a round part of a coarser one. The ground is worked out ``margin_m``
     beyond the boundary, as far as the DEM reaches, since water and cold air come from there.
     ``crs`` and ``nodata`` stand in where the file does not say or says wrong; ``heights_in`` is
     told by the file ("auto") or here. Holes of up to ``largest_hole_m2`` are filled.

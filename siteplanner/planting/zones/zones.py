@@ -33,6 +33,8 @@ _ALIKE = 12.0
 #: Ground that differs by so much in slope is worked differently, so it is not one kind even
 #: where the same species fit it (common practice, no source).
 _WORKED_ALIKE_DEG = 15.0
+#: Bends narrower than so many cells are stairs of the cells.
+_STAIRS = 2.0
 TOO_STEEP, NOTHING_FITS = -2, -3
 _OUTSIDE = -1
 
@@ -243,7 +245,9 @@ def shapes_of_kinds(kinds: GroundTypes, smooth_m: float) -> gpd.GeoDataFrame:
         parts.append(shapely.geometry.shape(shape))
     # Neighbours must share every vertex: give each cell edge its own (in whole pixels, exact).
     coverage = shapely.segmentize(np.array(parts, dtype=object), 1.0)
-    smoothed = shapely.coverage_simplify(coverage, smooth_m / grid.cell, simplify_boundary=False)
+    # Stairs of the cells are never an edge of the land: they go even where cells are wider.
+    wide = max(smooth_m / grid.cell, _STAIRS)
+    smoothed = shapely.coverage_simplify(coverage, wide, simplify_boundary=False)
     t = grid.transform
     placed = shapely.transform(
         smoothed, lambda xy: np.column_stack([t.a * xy[:, 0] + t.c, t.e * xy[:, 1] + t.f])
