@@ -26,10 +26,15 @@ from siteplanner.reading.files.tiles import opened
 from siteplanner.reading.height_step import step_of
 from siteplanner.reading.heights.coarse import dem_cell_m, note_on_coarse
 from siteplanner.reading.heights.resampled import on_planning_cells
+from siteplanner.reading.heights.undeclared import (
+    HIGHEST_M,
+    LOWEST_M,
+    note_on_voids,
+    undeclared_voids,
+    way_out,
+)
 from siteplanner.site.site_file import Site
 
-#: No ground on dry land is lower or higher.
-LOWEST_M, HIGHEST_M = -500.0, 9000.0
 #: More cells than these, of the file's own, are not read at once.
 MOST_CELLS = 400_000_000
 
@@ -80,6 +85,11 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
                 f"it cannot be read as a raster ({error.__cause__ or error})",
                 "save the DEM again as a GeoTIFF; the file may be incomplete, or a tile missing",
             ) from None
+    voids: dict[float, int] = {}
+    if site.dem.nodata != "none":
+        none, voids = undeclared_voids(values, metres)
+        values[none] = np.nan
+    notes += note_on_voids(voids)
     values *= metres
     _must_be_heights(path, values)
     if words:
@@ -90,19 +100,20 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
             f"The DEM's heights are rounded to steps of {step:g} m, which makes false terraces on "
             "slopes. For water flow and curvature they were smoothed by up to half a step."
         )
-    values, transform, words = on_planning_cells(
+    values, transform, done = on_planning_cells(
         values, transform, native_crs, crs, box, site.dem.cell_m, own_cell
     )
-    notes += words
+    notes += done
     dem = np.ascontiguousarray(values, dtype=np.float32)
     grid = Grid(crs, transform, dem.shape)
-    dem, filled = _without_small_holes(path, grid, dem, boundary, site.dem.largest_hole_m2)
+    keep = way_out(voids)
+    dem, filled = _without_small_holes(path, grid, dem, boundary, site.dem.largest_hole_m2, keep)
     if filled.any():
         notes.append(
             f"{int(filled.sum())} cells ({filled.sum() * grid.cell_area:.0f} m²) in small holes of "
             "the DEM were filled from the ground around them; the layer void_filled marks them."
         )
-    _must_cover(path, grid, dem, boundary)
+    _must_cover(path, grid, dem, boundary, keep)
     reach = min(
         west - grid.bounds[0],
         south - grid.bounds[1],
@@ -218,11 +229,12 @@ def _without_small_holes(
     dem: NDArray[np.float32],
     boundary: shapely.Geometry,
     largest_m2: float,
+    keep: str,
 ) -> tuple[NDArray[np.float32], BoolGrid]:
     """Fill holes of up to ``largest_m2``; voids that reach the DEM's edge are no holes.
 
     Raises :class:`~siteplanner.InputError` with place and size of each larger hole in
-    the property.
+    the property; ``keep`` says how to keep heights that were taken for none.
     """
     unknown = np.isnan(dem)
     filled = np.zeros(dem.shape, dtype=bool)
@@ -244,7 +256,7 @@ def _without_small_holes(
             f"round {x:.0f}, {y:.0f}",
             f"a hole of {cells[number] * grid.cell_area:.0f} m² has no heights",
             "get a DEM without this hole or, if the ground there is even, raise "
-            "dem.largest_hole_m2 in the site file",
+            f"dem.largest_hole_m2 in the site file. {keep}".rstrip(". "),
         )
     errors.raise_any()
     filled = small[labels]
@@ -257,7 +269,7 @@ def _without_small_holes(
 
 
 def _must_cover(
-    path: Path, grid: Grid, dem: NDArray[np.float32], boundary: shapely.Geometry
+    path: Path, grid: Grid, dem: NDArray[np.float32], boundary: shapely.Geometry, keep: str
 ) -> None:
     uncovered = boundary.difference(shapely.box(*grid.bounds)).area
     holes = float((grid.cover([boundary]) & np.isnan(dem)).sum()) * grid.cell_area
@@ -269,5 +281,7 @@ def _must_cover(
             "",
             f"the DEM does not cover the boundary: {hectares(bare):.2f} ha ({share:.0%}) have no "
             "height",
-            "get a DEM that covers the whole property, better with 400 m around it",
+            f"get a DEM that covers the whole property, better with 400 m around it. {keep}".rstrip(
+                ". "
+            ),
         )

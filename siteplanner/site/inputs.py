@@ -46,7 +46,8 @@ class Dem(Table):
 
     file: str | Annotated[tuple[str, ...], Field(min_length=1)]
     crs: str | None = None
-    nodata: float | None = None
+    nodata: float | Literal["none"] | None = None
+    """"none" where every height is one, though it looks like a code for no height."""
     heights_in: Literal["auto", "m", "ft", "us-ft"] = "auto"
     largest_hole_m2: Annotated[float, Field(ge=0, le=1_000_000)] = 1000.0
     cell_m: Annotated[float, Field(ge=0.5, le=100)] | None = None
