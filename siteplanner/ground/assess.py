@@ -102,11 +102,14 @@ def assess(
     """
     infos: dict[str, LayerInfo] = {}
     makers = list(order)
+    inside = inputs.grid.cover(inputs.boundary.geometry)
     said = words_for_layer(inputs.dem_cell)
     unsure = _hanging_on_detail(makers) if said else frozenset()
     mature = MATURE_SHELTER_LAYERS if len(inputs.mature_shelter) else ()
 
     def tell(info: LayerInfo, values: Any) -> None:
+        if info.name == "closed_hollows":
+            info = replace(info, on_map=bool((values[inside] > 0).any()))
         if info.name in mature:
             info = replace(info, on_map=True)
         if info.name in unsure:
@@ -121,7 +124,7 @@ def assess(
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
     minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
-    error = layers["winter_minimum_error"][inputs.grid.cover(inputs.boundary.geometry)]
+    error = layers["winter_minimum_error"][inside]
     known = error[np.isfinite(error)]
     return Ground(layers, infos, minimum, night, float(np.median(known)) if known.size else np.nan)
 

@@ -35,12 +35,18 @@ _FEATURES = {
 
 
 def cautions_of(plan: Plan, work: BlockWork) -> list[str]:
-    """Sentences on steep ground, near features, frost and species of a block, most urgent first.
+    """Sentences on steep ground, features, hollows, frost and species of a block, by urgency.
 
     Slope and frost are read at the block's trees. A distance is from the nearest tree, on the
     map. Nothing is said of what was not supplied.
     """
-    return [*_steep(plan, work), *_near(plan, work), *_toxic(plan, work), *_frost(plan, work)]
+    return [
+        *_steep(plan, work),
+        *_near(plan, work),
+        *_hollows(plan, work),
+        *_toxic(plan, work),
+        *_frost(plan, work),
+    ]
 
 
 def species_cautions(plan: Plan, work: BlockWork) -> list[str]:
@@ -89,6 +95,21 @@ def _near(plan: Plan, work: BlockWork) -> list[str]:
             f"{_FEATURES[first['kind']]}."
         )
     return said
+
+
+def _hollows(plan: Plan, work: BlockWork) -> list[str]:
+    """Trees in hollows without an outlet; the plan has the layer only where there is one."""
+    if "closed_hollows" not in plan.layers:
+        return []
+    depth = np.asarray(plan.grid.sample(plan.layers["closed_hollows"], *work.xy.T), np.float32)
+    wet = depth > 0
+    if not wet.any():
+        return []
+    count, all_of = int(wet.sum()), len(depth)
+    return [
+        f"Hollow without an outlet: {count:,} of the {all_of:,} trees stand in one, up to "
+        f"{depth[wet].max():.1f} m under its rim. Water may stand there and machines may bog."
+    ]
 
 
 def _toxic(plan: Plan, work: BlockWork) -> list[str]:

@@ -41,9 +41,8 @@ from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
 from siteplanner.planting.rows.layout import draw_rows, set_out, with_their_own_bearings
 from siteplanner.planting.rows.patterns import Relief, patterns
-from siteplanner.planting.zones.decisions import (
-    mixes_of,
-)
+from siteplanner.planting.standing_water import note_on_hollows
+from siteplanner.planting.zones.decisions import mixes_of
 from siteplanner.planting.zones.leave import better_left
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.kept_blocks import IN_THE_GROUND
@@ -51,7 +50,7 @@ from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
 #: Layers that the layout reads.
-READS = (*zone_rules.READS, "months_waterlogged")
+READS = (*zone_rules.READS, "months_waterlogged", "closed_hollows")
 
 
 @dataclass(frozen=True)
@@ -266,6 +265,9 @@ def _counted(
     along_ground = site.planting.spacing_along == "ground"
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
     zones = drawn.zones
+    property_cells = inputs.grid.cover(inputs.boundary.geometry)
+    hollows = ground.layers["closed_hollows"]
+    notes += note_on_hollows(hollows, inputs.grid, property_cells, trees, inputs.dem_cell)
     lives = _survival(inputs, zones, trees["zone"], kinds)
     in_zone = _count(trees["zone"], zones["zone"])
     zones = zones.assign(trees=in_zone, density_ha=in_zone / zones["area_ha"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
@@ -112,6 +113,34 @@ def flow(
 def hollow_depth(depression_filled_dem: FloatGrid, terrace_smoothed_dem: FloatGrid) -> FloatGrid:
     """Depth of water behind the lowest spill, m, (rows, cols); 0 where a bank was cut."""
     return np.maximum(depression_filled_dem - terrace_smoothed_dem, np.float32(0))
+
+
+@layer(
+    LayerInfo(
+        title="Hollows without an outlet: water may stand",
+        unit="m",
+        method=(
+            "Depth to which water would stand before it spills, in hollows that are over 1 m deep "
+            "at their deepest, unless set otherwise; 0 elsewhere. A pond, a dam, a sinkhole, or "
+            "ground behind a bank whose culvert the DEM does not show (setting breach of the "
+            "layer function flow)."
+        ),
+        source="depth by priority flood, see depression_filled_dem; 1 m judgement",
+        valid=(0.0, 500.0),
+        colours="YlGnBu_09",
+    ),
+    reach=WHOLE_GRID,
+)
+def closed_hollows(hollow_depth: FloatGrid, *, deepest_m: float = 1.0) -> FloatGrid:
+    """Depth (m, (rows, cols)) of the hollows that are over ``deepest_m`` at their deepest, else 0.
+
+    NaN where unknown.
+    """
+    hollow, count = scipy.ndimage.label(hollow_depth > 0, np.ones((3, 3)))
+    deepest = scipy.ndimage.maximum(hollow_depth, hollow, np.arange(count + 1))
+    counts = np.asarray(deepest > deepest_m)
+    counts[0] = False
+    return np.where(counts[hollow] | np.isnan(hollow_depth), hollow_depth, np.float32(0))
 
 
 @layer(

@@ -245,8 +245,8 @@ def shapes_of_kinds(kinds: GroundTypes, smooth_m: float) -> gpd.GeoDataFrame:
         parts.append(shapely.geometry.shape(shape))
     # Neighbours must share every vertex: give each cell edge its own (in whole pixels, exact).
     coverage = shapely.segmentize(np.array(parts, dtype=object), 1.0)
-    # Stairs of the cells are never an edge of the land: they go even where cells are wider.
-    wide = max(smooth_m / grid.cell, _STAIRS)
+    # Stairs of the cells are no edge of the land: they go even where a cell is wider than that.
+    wide = smooth_m / grid.cell if grid.cell <= smooth_m else _STAIRS
     smoothed = shapely.coverage_simplify(coverage, wide, simplify_boundary=False)
     t = grid.transform
     placed = shapely.transform(
