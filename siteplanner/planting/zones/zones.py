@@ -22,6 +22,7 @@ from scipy.ndimage import (
 )
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.reading.heights.coarse import coarseness
 
 #: The kinds are told apart on about this many cells, and every cell goes to the nearest.
 _SAMPLE = 10_000
@@ -245,8 +246,8 @@ def shapes_of_kinds(kinds: GroundTypes, smooth_m: float) -> gpd.GeoDataFrame:
         parts.append(shapely.geometry.shape(shape))
     # Neighbours must share every vertex: give each cell edge its own (in whole pixels, exact).
     coverage = shapely.segmentize(np.array(parts, dtype=object), 1.0)
-    # Stairs of the cells are no edge of the land: they go even where a cell is wider than that.
-    wide = smooth_m / grid.cell if grid.cell <= smooth_m else _STAIRS
+    # Stairs of coarse cells are no edge of the land: they go though wider than ``smooth_m``.
+    wide = max(smooth_m / grid.cell, _STAIRS if coarseness(grid.cell) else 0.0)
     smoothed = shapely.coverage_simplify(coverage, wide, simplify_boundary=False)
     t = grid.transform
     placed = shapely.transform(
