@@ -150,8 +150,11 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
             layers["edge_contamination_catchment"],
             layers["edge_contamination_cold_air"],
             property_cells,
+            inputs.edges,
         ),
-        *edge_effect_note(layers["cold_air_edge_effect"], property_cells, inputs.grid.cell),
+        *edge_effect_note(
+            layers["cold_air_edge_effect"], property_cells, inputs.grid.cell, inputs.edges
+        ),
     ]
 
 

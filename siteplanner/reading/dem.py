@@ -25,6 +25,7 @@ from siteplanner.base.units import hectares, metres_in
 from siteplanner.reading.files.tiles import opened
 from siteplanner.reading.height_step import step_of
 from siteplanner.reading.heights.coarse import dem_cell_m, note_on_coarse
+from siteplanner.reading.heights.edges import USUAL_MARGIN_M, Edges, edges_of
 from siteplanner.reading.heights.resampled import on_planning_cells
 from siteplanner.reading.heights.undeclared import (
     HIGHEST_M,
@@ -46,7 +47,8 @@ class Heights:
     ``filled`` marks cells in small holes of the DEM whose height was worked out from their
     surroundings; ``step_m`` is what the file's own heights are rounded to (0: finer than 5 cm);
     ``cell_m`` is the width of what the heights can show, m: the DEM's own cells, or the grid's
-    where these are wider; ``notes`` are sentences on what was done.
+    where these are wider; ``edges`` tells what cuts the grid; ``notes`` are sentences on
+    what was done.
     """
 
     grid: Grid
@@ -54,6 +56,7 @@ class Heights:
     filled: BoolGrid
     step_m: float
     cell_m: float
+    edges: Edges
     notes: tuple[str, ...]
 
 
@@ -67,7 +70,7 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     Raises :class:`~siteplanner.InputError` when the DEM does not cover the boundary.
     """
     notes: list[str] = []
-    margin = site.dem.margin_m
+    margin = USUAL_MARGIN_M if site.dem.margin_m is None else site.dem.margin_m
     west, south, east, north = boundary.bounds
     box = (west - margin, south - margin, east + margin, north + margin)
     label = ", ".join(site.dem.files)
@@ -114,19 +117,9 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
             "the DEM were filled from the ground around them; the layer void_filled marks them."
         )
     _must_cover(path, grid, dem, boundary, keep)
-    reach = min(
-        west - grid.bounds[0],
-        south - grid.bounds[1],
-        grid.bounds[2] - east,
-        grid.bounds[3] - north,
-    )
-    if reach < margin - 2 * grid.cell:
-        notes.append(
-            f"The DEM reaches only {max(reach, 0):.0f} m past the boundary ({margin:.0f} m asked "
-            "for). Water and cold air from further away are not included."
-        )
-    shows = max(own_cell, grid.cell)
-    return Heights(grid, dem, filled, step, shows, (*note_on_coarse(own_cell, grid.cell), *notes))
+    edges, cut = edges_of(grid, boundary.bounds, margin, own_cell)
+    notes = [*note_on_coarse(own_cell, grid.cell), *notes, *cut]
+    return Heights(grid, dem, filled, step, max(own_cell, grid.cell), edges, tuple(notes))
 
 
 def _must_be_heights(path: Path, values: NDArray[np.float64]) -> None:

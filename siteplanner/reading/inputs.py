@@ -29,6 +29,7 @@ from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_featu
 from siteplanner.reading.files.text import must_hold
 from siteplanner.reading.files.tiles import tiles
 from siteplanner.reading.files.true_metres import working_crs
+from siteplanner.reading.heights.edges import Edges
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
 from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
@@ -58,6 +59,7 @@ class Inputs:
     filled: NDArray[np.bool_]
     height_step: float
     dem_cell: float
+    edges: Edges
     boundary: gpd.GeoDataFrame
     paddocks: gpd.GeoDataFrame
     soils: gpd.GeoDataFrame
@@ -147,6 +149,7 @@ def read_inputs(site: Site) -> Inputs:
         filled=heights.filled,
         height_step=heights.step_m,
         dem_cell=heights.cell_m,
+        edges=heights.edges,
         boundary=boundary,
         paddocks=paddocks,
         soils=soils,
