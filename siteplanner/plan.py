@@ -78,7 +78,7 @@ class Plan:
         ``spacing_m`` of its rows, ``geometry`` (Polygon).
     rows:
         One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
-        ``ground_spacing_m`` (slope distance), ``geometry`` (LineString, or
+        ``ground_spacing_m`` (mean slope distance from tree to tree), ``geometry`` (LineString, or
         Point where a row has a single tree).
     trees:
         One row a tree: ``species`` (botanical name), ``zone``, ``block``, ``row``, ``geometry``.

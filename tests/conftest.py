@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import gc
 import hashlib
 import io
@@ -18,6 +19,7 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
+import typer
 from examples import examples
 from filelock import FileLock
 from handover.browser import chromium
@@ -47,6 +49,10 @@ def command(*words: object, **options: object) -> subprocess.CompletedProcess[st
     )
 
 
+#: All commands as one, made once: it takes as long as a small check.
+command_once = functools.cache(typer.main.get_command)
+
+
 def here(*words: object) -> subprocess.CompletedProcess[str]:
     """Run the siteplanner command in this process, which spares a start; else as ``command``."""
     told = ["siteplanner", *map(str, words)]
@@ -57,6 +63,7 @@ def here(*words: object) -> subprocess.CompletedProcess[str]:
         contextlib.redirect_stderr(err),
     ):
         patch.setattr(sys, "argv", told)
+        patch.setattr(typer.main, "get_command", command_once)
         try:
             main()
         except SystemExit as end:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
@@ -22,7 +23,7 @@ from siteplanner.plan import Plan
 STRAIGHT_DEG = 3.0
 """Rows whose bearings differ by no more are walked on one bearing (judgement)."""
 EVEN_SHARE = 0.1
-"""A step between trees is a usual one within so much of the usual step (judgement)."""
+"""A step between trees is a usual one within so much of its row's usual step (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ def block_works(plan: Plan) -> list[BlockWork]:
         rows = plan.rows.iloc[mine]
         here = tree_block == block.block
         spacing = float(zones["spacing_m"][block.zone])
-        steps = _steps(rows.geometry.to_numpy())
+        steps, of_row = _steps(rows.geometry.to_numpy())
         in_row = float(np.median(steps)) if len(steps) else spacing
         chord = ends[mine, 1] - ends[mine, 0]
         bearing = np.where(chord.any(axis=1), bearing_of(*chord.T), np.nan)
@@ -119,24 +120,25 @@ def block_works(plan: Plan) -> list[BlockWork]:
                     tree_xy[here], plan.trees["row"].to_numpy()[here], rows["row"].to_numpy(),
                     bearing, in_row,
                 ),
-                even=_even(steps),
+                even=_even(steps, of_row),
                 drops=drops(counts[mine].sum(axis=1)),
             )
         )  # fmt: skip
     return found
 
 
-def _steps(rows: NDArray[np.object_]) -> NDArray[np.float64]:
-    """Map distances from tree to tree within rows."""
+def _steps(rows: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Map distances from tree to tree within rows, and the row that each is in."""
     xy, of_row = shapely.get_coordinates(rows, return_index=True)
     steps = np.hypot(*np.diff(xy, axis=0).T)
-    return steps[np.diff(of_row) == 0]
+    within = np.diff(of_row) == 0
+    return steps[within], of_row[1:][within]
 
 
-def _even(steps: NDArray[np.float64]) -> bool:
-    """Whether four in five steps are usual ones, so that a tape will do to set trees out."""
-    usual = np.abs(steps - np.median(steps)) <= EVEN_SHARE * np.median(steps) if len(steps) else 1
-    return bool(np.mean(usual) >= 0.8)
+def _even(steps: NDArray[np.float64], row: NDArray[np.int64]) -> bool:
+    """Whether four in five steps are usual ones of their row, so that a tape will set trees out."""
+    usual = pd.Series(steps).groupby(row).transform("median").to_numpy()
+    return not len(steps) or bool(np.mean(np.abs(steps - usual) <= EVEN_SHARE * usual) >= 0.8)
 
 
 def _row_spacing(

@@ -262,8 +262,7 @@ def _counted(
         crs=inputs.grid.crs,
     )
     paddock = planted["paddock"].to_numpy()[places.block]
-    along_ground = site.planting.spacing_along == "ground"
-    rows = draw_rows(trees, planted, inputs.dem, inputs.grid, along_ground=along_ground)
+    rows = draw_rows(trees, planted, inputs.dem, inputs.grid)
     zones = drawn.zones
     property_cells = inputs.grid.cover(inputs.boundary.geometry)
     hollows = ground.layers["closed_hollows"]

@@ -67,8 +67,8 @@ def test_it_is_refused_in_one_sentence_or_mended_and_told(case, site):
 
 @pytest.mark.parametrize(
     "case",
-    # A tenth of them by default: what is refused is tried above.
-    [pytest.param(*case.values, id=case.id, marks=[pytest.mark.long] if n % 10 else [])
+    # One in thirty of them by default: what is refused is tried above.
+    [pytest.param(*case.values, id=case.id, marks=[pytest.mark.long] if n % 30 else [])
      for n, case in enumerate(REFUSED)],
 )  # fmt: skip
 def test_the_plan_is_refused_alike_and_the_previous_one_stays(case, site):

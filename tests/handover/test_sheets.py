@@ -12,6 +12,7 @@ import pypdfium2 as pdfium
 import pypdfium2.raw as raw
 import pytest
 import shapely
+import shapely.affinity
 from handover.made_works import with_works
 from hypothesis import given
 from hypothesis import strategies as st
@@ -285,6 +286,14 @@ def test_rows_that_bend_or_ramble_are_not_told_by_one(plan, tmp_path):
     random = np.random.default_rng(1)
     rambling = moved(lambda xy: random.uniform(-2, 2, xy.shape))
     assert not any(work.even for work in block_works(rambling))
+
+
+def test_rows_each_with_its_own_step_are_set_out_by_the_tape(plan):
+    # Every second row of a block is drawn out by a third, as contour rows may be.
+    longer = [shapely.affinity.scale(row, *2 * [4 / 3 if n % 2 else 1], origin=row.coords[0])
+              for n, row in enumerate(plan.rows.geometry)]  # fmt: skip
+    rows = plan.rows.set_geometry(longer, crs=plan.grid.crs)
+    assert all(work.even for work in block_works(replace(plan, rows=rows)))
 
 
 # --- cautions ------------------------------------------------------------------------------

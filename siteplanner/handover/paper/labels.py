@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import sha256
+from itertools import groupby
 from pathlib import Path
 
 import segno
@@ -16,6 +18,7 @@ from siteplanner.season.nursery.batches import Batch
 from siteplanner.season.nursery.year import NurseryYear
 
 _PAD = 2.0 * mm
+_QUIET = 2  # cells of paper left white around a code
 _QR_LETTERS = 120
 
 
@@ -122,18 +125,30 @@ def _pencil_lines(canvas: Canvas, x: float, y: float, width: float, size: float)
 
 
 def _qr(canvas: Canvas, batch: Batch, x: float, y: float, side: float) -> None:
-    """Draw a QR code of batch, species and place, its lower left corner at (x, y)."""
+    """Draw a QR code of batch, species and place, its lower left corner at (x, y).
+
+    It is drawn once a batch, in a form, a run of dark cells at a time; labels show the form.
+    """
     text = uncommanded(f"{batch.batch}; {batch.species}; {batch.lot.place}")[:_QR_LETTERS]
-    code = segno.make(text, error="m", micro=False)
-    quiet = 2
-    cells = code.symbol_size(border=quiet)[0]
-    cell = side / cells
-    path = canvas.beginPath()
-    for row, line in enumerate(code.matrix):
-        for column, dark in enumerate(line):
-            if dark:
-                path.rect(
-                    x + (column + quiet) * cell, y + side - (row + quiet + 1) * cell, cell, cell
-                )
-    canvas.setFillGray(0)
-    canvas.drawPath(path, stroke=0, fill=1)
+    form = sha256(text.encode()).hexdigest()  # a PDF's names hold no text of a user's
+    if not canvas.hasForm(form):
+        code = segno.make(text, error="m", micro=False)
+        cells = code.symbol_size(border=_QUIET)[0]
+        canvas.beginForm(form, 0, 0, 1, 1)
+        path = canvas.beginPath()
+        for row, line in enumerate(code.matrix):
+            column = _QUIET
+            for dark, run in groupby(line):
+                wide = len(list(run))
+                if dark:
+                    foot = cells - _QUIET - 1 - row
+                    path.rect(column / cells, foot / cells, wide / cells, 1 / cells)
+                column += wide
+        canvas.setFillGray(0)
+        canvas.drawPath(path, stroke=0, fill=1)
+        canvas.endForm()
+    canvas.saveState()
+    canvas.translate(x, y)
+    canvas.scale(side, side)
+    canvas.doForm(form)
+    canvas.restoreState()

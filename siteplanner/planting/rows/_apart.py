@@ -15,11 +15,13 @@ def apart(
     y: NDArray[np.float64],
     least: NDArray[np.float64],
     group: NDArray[np.int64],
+    z: NDArray[np.float64] | None = None,
 ) -> NDArray[np.bool_]:
     """Tell which points to keep, first come first served.
 
     A point is dropped that lies nearer to a kept one of another ``group`` than the smaller of
-    their ``least`` metres. Works through a grid of squares that lists the points kept so far.
+    their ``least`` metres: on the map or, with heights ``z`` (m), in a straight line between them.
+    Works through a grid of squares that lists the points kept so far.
     """
     keep = np.zeros(len(x), dtype=np.bool_)
     if not len(x):
@@ -33,15 +35,16 @@ def apart(
     square = (row + 1) * columns + column + 1
     around = np.add.outer([-columns, 0, columns], [-1, 0, 1]).ravel()
     head, after = np.full(rows * columns, -1), np.empty(len(x), dtype=np.int64)
-    _keep(x, y, least * least, group, square, around, head, after, keep)
+    z = np.zeros(len(x)) if z is None else z
+    _keep(x, y, z, least * least, group, square, around, head, after, keep)
     return keep
 
 
 @kernel(
-    "void(float64[::1], float64[::1], float64[::1], int64[::1], int64[::1], int64[::1],"
-    "int64[::1], int64[::1], boolean[::1])"
+    "void(float64[::1], float64[::1], float64[::1], float64[::1], int64[::1], int64[::1],"
+    "int64[::1], int64[::1], int64[::1], boolean[::1])"
 )
-def _keep(x, y, least2, group, square, around, head, after, keep):  # type: ignore[no-untyped-def]
+def _keep(x, y, z, least2, group, square, around, head, after, keep):  # type: ignore[no-untyped-def]
     """Keep points in turn; ``head`` is the last one kept in a square, ``after`` the one before.
 
     ``least2`` is in square metres; ``around`` leads from a square to itself and its neighbours.
@@ -52,8 +55,8 @@ def _keep(x, y, least2, group, square, around, head, after, keep):  # type: igno
         for n in range(len(around)):
             j = head[home + around[n]]
             while j >= 0:
-                east, north = x[i] - x[j], y[i] - y[j]
-                away2 = east * east + north * north
+                east, north, up = x[i] - x[j], y[i] - y[j], z[i] - z[j]
+                away2 = east * east + north * north + up * up
                 if (away2 < least2[i]) & (away2 < least2[j]) & (group[j] != group[i]):
                     free = False
                     break

@@ -3,7 +3,8 @@
 Rows lie on contours of the smoothed ground. Their height step is halved each time the ground
 gets twice as gentle, so that rows are always 0.75 to 1.5 spacings apart: where the ground
 steepens every second row ends, where it flattens one begins between every two. In a row trees
-stand the closer the wider the rows are, so that the stocking stays 10 000 / s². (Our own.)
+stand the closer the wider the rows are, so that the stocking stays 10 000 / s²; a row has one step,
+and is cut where the ground asks for a very different one. (Our own.)
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinat
 
 from siteplanner.base.grid import FloatGrid
 from siteplanner.planting.rows._apart import apart
+from siteplanner.planting.rows._tape import cut_to, set_along
 from siteplanner.planting.rows.patterns import (
     PatternInfo,
     PatternPlaces,
@@ -34,9 +36,12 @@ LEAST_GRADIENT = 0.03
 NARROWEST, WIDEST = 0.75, 1.5
 #: The ground is smoothed over so many spacings before rows are drawn, its slope over more. More
 #: smoothing makes spacings more even and rows less level; these keep rows level (measured).
-_SMOOTH, _SMOOTH_SLOPE = 0.25, 1.0
-#: Trees of different rows nearer than this, in spacings, are one too many.
-_LEAST = 0.75
+_SMOOTH, _SMOOTH_SLOPE = 0.35, 0.7
+#: Trees nearer than this, in spacings, are one too many; in a row, nearer than this share of its
+#: step, which may be shorter.
+_LEAST, _BENT = 0.75, 0.95
+#: Trees in a row are brought so much closer at most, or further apart, for the block's stocking.
+_CLOSER = 1.05
 
 
 @dataclass(frozen=True)
@@ -64,7 +69,7 @@ class Surface:
     PatternInfo(
         title="Rows along the contour",
         picture="Level rows that follow the contour. A row ends where the ground gets steeper, "
-        "and a new one begins where it gets flatter.",
+        "and a new one begins where it gets flatter. In a row, trees are evenly apart by the tape.",
         spacing=(
             "on average: rows are 0.75 to 1.5 spacings apart, with trees closer together where "
             "rows are further apart"
@@ -93,20 +98,47 @@ def contour(
     surface = surface_of(area, ground, spacing_m)
     steep = np.sin(np.arctan(surface.steep)) if along_ground else surface.steep
     inside = _covered(area, surface)
-    sloping = inside & (steep >= LEAST_GRADIENT)
-    x, y, row = np.empty(0), np.empty(0), np.empty(0, dtype=np.int64)
-    if sloping.any():
-        x, y, row = _level_rows(area, surface, steep, sloping, spacing_m)
+    xy, run, rate = _level_rows(area, surface, steep, inside, spacing_m)
     flat_x, flat_y, flat_row = square(area, spacing_m, bearing_deg)
     flat = surface.at(steep, flat_x, flat_y) < LEAST_GRADIENT
-    above = row.max() + 1 if len(row) else 0
-    x, y = np.r_[x, flat_x[flat]], np.r_[y, flat_y[flat]]
-    row = np.r_[row, flat_row[flat] + above].astype(np.int64)
-    least = np.full(len(x), _LEAST * spacing_m)
-    if along_ground:
-        least *= np.cos(np.arctan(surface.at(surface.steep, x, y)))
-    keep = apart(x, y, least, row)
-    return x[keep], y[keep], numbered(row[keep])
+    flat_x, flat_y, flat_row = flat_x[flat], flat_y[flat], flat_row[flat]
+    shapely.prepare(area)
+
+    def places(share: float) -> PatternPlaces:
+        """Trees on the level rows, so many times as near in the row, and on flat ground."""
+        level, row, tape = set_along(xy, run, np.minimum(share * rate, WIDEST / spacing_m))
+        within = shapely.contains_xy(area, level[:, 0], level[:, 1])
+        level, row, tape = level[within], row[within], tape[within]
+        x, y = np.r_[level[:, 0], flat_x], np.r_[level[:, 1], flat_y]
+        # Neighbours in a row are as near as its tape says, all others further apart.
+        least = np.r_[_BENT * tape, np.full(len(flat_x), spacing_m)].clip(max=_LEAST * spacing_m)
+        height = surface.at(surface.height, x, y) if along_ground else None
+        row = np.r_[row, flat_row + row.max(initial=-1) + 1]
+        keep = apart(x, y, least, np.arange(len(x)), height)
+        return x[keep], y[keep], numbered(row[keep])
+
+    found = places(1.0)
+    if not len(xy):
+        return found
+    share = _stocked(area, surface, inside, spacing_m, along_ground, len(found[0]))
+    return places(share)
+
+
+def _stocked(
+    area: shapely.Polygon,
+    surface: Surface,
+    inside: NDArray[np.bool_],
+    spacing_m: float,
+    along_ground: bool,
+    trees: int,
+) -> float:
+    """How many times as many trees a block must hold for its stocking, within ``_CLOSER``.
+
+    Rows end and begin, and bends are cleared, in places; this makes up for what that costs.
+    """
+    steeper = np.sqrt(1 + surface.steep[inside] ** 2) if along_ground else np.ones(1)
+    asked = area.area / spacing_m**2 * float(steeper.mean() if steeper.size else 1)
+    return float(np.clip(asked / max(trees, 1), 1 / _CLOSER, _CLOSER))
 
 
 def surface_of(area: shapely.Polygon, ground: Relief, spacing_m: float) -> Surface:
@@ -156,12 +188,44 @@ def _level_rows(
     area: shapely.Polygon,
     surface: Surface,
     steep: NDArray[np.float64],
-    sloping: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
     spacing_m: float,
-) -> PatternPlaces:
-    """Trees on the contours of the sloping ground, row by row from the lowest up."""
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
+    """Lines of the level rows on sloping ground, from the lowest up.
+
+    Corners (n, 2) in metres, the run that each is of, and the trees that a metre of it asks for.
+    """
+    none = np.empty((0, 2)), np.empty(0, dtype=np.int64), np.empty(0)
+    sloping = inside & (steep >= LEAST_GRADIENT)
+    if not sloping.any():
+        return none
     step = spacing_m * float(np.median(steep[sloping]))
-    halvings = _halvings(steep, step, spacing_m)
+    lines, born = _contours(surface, _halvings(steep, step, spacing_m), sloping, step)
+    if not lines:
+        return none
+    shapely.prepare(area)
+
+    def wanted(
+        x: NDArray[np.float64], y: NDArray[np.float64], line: NDArray[np.int64]
+    ) -> NDArray[np.bool_]:
+        """Tell where a line is to have trees."""
+        here = surface.at(steep, x, y)
+        good = (here >= LEAST_GRADIENT) & (_halvings(here, step, spacing_m) >= born[line])
+        return np.asarray(good & shapely.contains_xy(area, x, y))
+
+    xy, run = cut_to(lines, wanted, spacing_m / 3)
+    here = np.maximum(surface.at(steep, xy[:, 0], xy[:, 1]), LEAST_GRADIENT)
+    row_spacing = step / 2.0 ** _halvings(here, step, spacing_m) / here
+    return xy, run, row_spacing / spacing_m**2
+
+
+def _contours(
+    surface: Surface, halvings: NDArray[np.int64], sloping: NDArray[np.bool_], step: float
+) -> tuple[list[NDArray[np.float64]], NDArray[np.int64]]:
+    """Contours of the sloping ground, from the lowest up, with the halving that each is born of.
+
+    Each is (corners, 2), metres. A contour of a finer step is drawn around where it is needed.
+    """
     deepest, shallowest = int(halvings[sloping].max()), int(halvings[sloping].min())
     finest = step / 2.0**deepest
     base = float(np.floor(surface.height[sloping].min() / step) * step)
@@ -183,16 +247,10 @@ def _level_rows(
             drawn_lines = cast(list[NDArray[np.float64]], generator.lines(float(level)))
             lines += drawn_lines
             born += [(round((level - base) / finest), halving)] * len(drawn_lines)
-    if not lines:
-        return np.empty(0), np.empty(0), np.empty(0, dtype=np.int64)
     order = sorted(range(len(lines)), key=lambda n: (born[n][0], *lines[n].min(axis=0)))
-    x, y, of_line = _walk([lines[n] for n in order], surface, steep, step, spacing_m)
-    born_at = np.array([born[n][1] for n in order])[of_line]
-    here = surface.at(steep, x, y)
-    keep = (here >= LEAST_GRADIENT) & (_halvings(here, step, spacing_m) >= born_at)
-    shapely.prepare(area)
-    keep &= shapely.contains_xy(area, x, y)
-    return x[keep], y[keep], numbered(of_line[keep])
+    corner, cell = np.array([surface.west, surface.north]), [surface.cell, -surface.cell]
+    on_map = [corner + lines[n] * cell for n in order]
+    return on_map, np.array([born[n][1] for n in order], dtype=np.int64)
 
 
 def _halvings(steep: NDArray[np.float64], step: float, spacing_m: float) -> NDArray[np.int64]:
@@ -210,41 +268,6 @@ def _grown(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
     wide[:, 1:] |= dilated[:, :-1]
     wide[:, :-1] |= dilated[:, 1:]
     return wide
-
-
-def _walk(
-    lines: list[NDArray[np.float64]],
-    surface: Surface,
-    steep: NDArray[np.float64],
-    step: float,
-    spacing_m: float,
-) -> PatternPlaces:
-    """Set trees along lines (columns and rows of cells), the closer the wider the rows are apart.
-
-    Each line holds a whole number of trees, evenly by the stocking, half a step from its ends.
-    """
-    number = np.array([len(line) for line in lines])
-    of_line = np.repeat(np.arange(len(lines)), number)
-    cells = np.concatenate(lines)
-    x = surface.west + cells[:, 0] * surface.cell
-    y = surface.north - cells[:, 1] * surface.cell
-    there = np.maximum(surface.at(steep, x, y), LEAST_GRADIENT)
-    row_spacing = step / 2.0 ** _halvings(there, step, spacing_m) / there
-    rate = row_spacing / spacing_m**2
-    same = of_line[1:] == of_line[:-1]
-    more = np.hypot(np.diff(x), np.diff(y)) * (rate[1:] + rate[:-1]) / 2
-    # Trees counted on from line to line; no ground lies between two lines.
-    run = np.r_[0.0, np.cumsum(np.where(same, more, 0.0))]
-    last = np.cumsum(number) - 1
-    start, stop = run[last - number + 1], run[last]
-    trees = np.rint(stop - start).astype(np.int64)
-    line = np.repeat(np.arange(len(lines)), trees)
-    nth = np.arange(len(line)) - np.repeat(np.cumsum(trees) - trees, trees)
-    at = start[line] + (nth + 0.5) * ((stop - start) / np.maximum(trees, 1))[line]
-    vertex = np.clip(np.searchsorted(run, at, side="right"), 1, len(run) - 1)
-    low = vertex - 1
-    part = (at - run[low]) / np.maximum(run[vertex] - run[low], 1e-12)
-    return x[low] + part * (x[vertex] - x[low]), y[low] + part * (y[vertex] - y[low]), line
 
 
 def row_spacings(

@@ -83,16 +83,23 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
 
     A row's places follow each other as the pattern gave them. A row that is broken by a lane (a
     setback, a bay in the edge) goes on as a row of its own, so that nobody is sent across the
-    row_spacing: a step longer than the pattern's ``stride``.
+    gap: a step longer than the pattern's ``stride``, in spacings or, where trees are closer in a
+    row, in its own usual steps.
     """
+    if not len(places.x):
+        return places
     order = np.lexsort((places.row, places.block))
     x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
-    facts = pattern_infos()
-    stride = np.array([facts[pattern].stride for pattern in blocks["pattern"]])
-    stride = (stride * blocks["spacing_m"].to_numpy(dtype=np.float64))[block]
+    facts = [pattern_infos()[pattern] for pattern in blocks["pattern"]]
+    stride = np.array([one.stride for one in facts])[block]
+    spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block]
     new_block = np.r_[True, block[1:] != block[:-1]]
-    step = np.hypot(np.diff(x), np.diff(y))
-    broken = np.r_[True, (row[1:] != row[:-1]) | (step > stride[1:])]
+    new_row = np.r_[True, (block[1:] != block[:-1]) | (row[1:] != row[:-1])]
+    step = np.where(new_row, np.nan, np.hypot(np.diff(x, prepend=0.0), np.diff(y, prepend=0.0)))
+    of_row = np.cumsum(new_row) - 1
+    usual = pd.Series(step).groupby(of_row).quantile(0.5, interpolation="lower").to_numpy()[of_row]
+    in_rows = np.array([one.in_rows for one in facts])[block]
+    broken = new_row | (step > stride * np.where(in_rows & (usual < spacing), usual, spacing))
     run = np.cumsum(new_block | broken)
     first = np.maximum.accumulate(np.where(new_block, run, 0))
     numbered = np.empty_like(places.row)
@@ -105,12 +112,11 @@ def draw_rows(
     blocks: gpd.GeoDataFrame,
     dem: FloatGrid,
     grid: Grid,
-    *,
-    along_ground: bool = False,
 ) -> gpd.GeoDataFrame:
-    """Draw the planting rows, with the slope distance under each row.
+    """Draw the planting rows, with what the tape reads along each.
 
-    With ``along_ground`` the spacing is the slope distance already.
+    ``ground_spacing_m`` is the mean slope distance from tree to tree of the row; where a row has
+    a single tree, the spacing asked for.
 
     ``trees`` has ``zone, block, row``, the trees of a row in the order in which it is walked.
     Returns ``block, zone, row, trees, length_m, ground_spacing_m, geometry``: a LineString, or
@@ -132,16 +138,17 @@ def draw_rows(
     shapes[~single] = shapely.linestrings(
         np.column_stack([x, y])[long], indices=(np.cumsum(~single) - 1)[of_row[long]]
     )
-    stretch = 1.0 if along_ground else stretch_along(shapes, dem, grid)
+    length = shapely.length(shapes)
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block[first]]
+    tape = length * stretch_along(shapes, dem, grid) / np.maximum(number - 1, 1)
     return gpd.GeoDataFrame(
         {
             "block": blocks["block"].to_numpy()[block[first]],
             "zone": trees["zone"].to_numpy()[keys][first],
             "row": row[first].astype(np.int64),
             "trees": number.astype(np.int64),
-            "length_m": shapely.length(shapes),
-            "ground_spacing_m": spacing * stretch,
+            "length_m": length,
+            "ground_spacing_m": np.where(single, spacing, tape),
         },
         geometry=shapes,
         crs=trees.crs,

@@ -28,6 +28,7 @@ from siteplanner.base.bearings import bearing_of
 from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.plugins import PATTERNS, Offer, by_name
+from siteplanner.planting.rows._phase import fullest_phase
 
 PatternPlaces = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]
 Pattern = Callable[..., PatternPlaces]
@@ -97,9 +98,9 @@ def pattern(info: PatternInfo) -> Callable[[Function], Function]:
 def square(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> PatternPlaces:
     """Rows ``spacing_m`` apart, trees ``spacing_m`` apart in the row: 10 000 / s² a hectare.
 
-    >>> x, y, row = square(shapely.box(1, 1, 8, 8), 3.0, 0.0)
-    >>> x.tolist(), y.tolist(), row.tolist()
-    ([4.0, 4.0, 7.0, 7.0], [4.0, 7.0, 4.0, 7.0], [0, 0, 1, 1])
+    >>> x, y, row = square(shapely.box(1, 1, 7, 7), 3.0, 0.0)
+    >>> x.round(1).tolist(), y.round(1).tolist(), row.tolist()
+    ([2.5, 2.5, 5.5, 5.5], [2.5, 5.5, 2.5, 5.5], [0, 0, 1, 1])
     """
     return lattice(area, spacing_m, spacing_m, bearing_deg, 0.0)
 
@@ -165,7 +166,10 @@ def strip(area: shapely.Polygon, spacing_m: float, bearing_deg: float) -> Patter
 def lattice(
     area: shapely.Polygon, in_row: float, between: float, bearing_deg: float, stagger: float
 ) -> PatternPlaces:
-    """Places on rows along a bearing, every second row moved by ``stagger`` of ``in_row``."""
+    """Places on rows along a bearing, every second row moved by ``stagger`` of ``in_row``.
+
+    Rows, and trees in them, begin where most places fit the area (:mod:`._phase`).
+    """
     turn = np.radians(bearing_deg)
     along = np.array([np.sin(turn), np.cos(turn)])
     across = np.array([np.cos(turn), -np.sin(turn)])
@@ -174,10 +178,14 @@ def lattice(
     origin = np.floor(corners.min(axis=0))
     local = corners - origin
     u, v = local @ along, local @ across
-    steps = np.arange(np.floor(u.min() / in_row) - 1, np.ceil(u.max() / in_row) + 1)
-    lines = np.arange(np.floor(v.min() / between), np.ceil(v.max() / between) + 1)
-    uu = steps[None, :] * in_row + (lines[:, None] % 2) * stagger * in_row
-    vv = np.broadcast_to(lines[:, None] * between, uu.shape)
+    in_rows = shapely.transform(
+        area, lambda xy: np.column_stack([(xy - origin) @ along, (xy - origin) @ across])
+    )
+    first_u, first_v = fullest_phase(in_rows, in_row, between, stagger)
+    steps = np.arange(np.floor(u.min() / in_row) - 2, np.ceil(u.max() / in_row) + 1)
+    lines = np.arange(np.floor(v.min() / between) - 1, np.ceil(v.max() / between) + 1)
+    uu = first_u + (steps[None, :] + (lines[:, None] % 2) * stagger) * in_row
+    vv = np.broadcast_to(first_v + lines[:, None] * between, uu.shape)
     x = origin[0] + uu * along[0] + vv * across[0]
     y = origin[1] + uu * along[1] + vv * across[1]
     row = np.broadcast_to(np.arange(len(lines))[:, None], uu.shape)
