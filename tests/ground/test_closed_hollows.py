@@ -1,6 +1,7 @@
 """Hollows without an outlet: their depth and area, the trees in them, and what is said."""
 
 import dataclasses
+import json
 
 import geopandas as gpd
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 import rasterio
 import shapely
 from affine import Affine
+from shared_data import shared
 from site_around import site_around
 
 from siteplanner import load_site, make_plan
@@ -122,3 +124,17 @@ def test_a_plan_without_hollows_says_and_shows_nothing(plan):
     told = [text for work in block_works(dry) for text in cautions_of(dry, work)]
     assert not any("Hollow" in text for text in told)
     assert all(one["name"] != "closed_hollows" for one in page_data(dry)["layers"])
+
+
+def test_the_crater_of_a_real_volcanic_cone_has_no_outlet():
+    held = json.loads(shared("dem/nz_maungawhau_10m_nocrs.json").read_text(encoding="utf-8"))
+    heights = np.array(held["values"], np.float32).reshape(held["height"], held["width"])
+    grid = Grid(pyproj.CRS("EPSG:2193"), Affine(10, 0, 0, 0, -10, 0), heights.shape)
+    filled, _, _ = flow(heights, grid)
+    depth = closed_hollows(hollow_depth(filled, heights))
+    crater = depth > 0
+    assert depth.max() > 10
+    assert heights[crater].min() > np.median(heights), "it lies on the cone"
+    trees = gpd.GeoDataFrame(geometry=gpd.points_from_xy([0.5], [-0.5]), crs=grid.crs)
+    (said,) = note_on_hollows(depth, grid, np.isfinite(heights), trees, 10.0)
+    assert "no outlet" in said and "0 of the 1 trees" in said
