@@ -14,6 +14,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology.colours import species_colours
 from siteplanner.ground.assess import Ground, notes_on
 from siteplanner.planting.lay_out import Layout
+from siteplanner.reading.heights.coarse import caution_on_coarse
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.nursery.year import NurseryYear
 from siteplanner.season.season import Season
@@ -110,6 +111,8 @@ class Plan:
         Each input file's path relative to the site file, and its SHA-256.
     settings:
         The site file as it was understood, plain values only.
+    dem_cell_m:
+        Width of what the heights can show, m: the DEM's own cells, or the grid's where wider.
     works:
         What is done on each block, when and by whom. With it
         ``trees`` has ``year`` (0: later than the years planned) and ``mother`` (name of the
@@ -174,6 +177,7 @@ class Plan:
     warnings: tuple[str, ...]
     inputs: dict[str, str]
     settings: dict[str, object]
+    dem_cell_m: float = 0.0
 
     @property
     def trees_total(self) -> int:
@@ -232,10 +236,11 @@ def plan_of(
         works=season.works,
         nursery=season.nursery,
         hours=season.hours,
-        cautions=CAUTIONS,
+        cautions=(*CAUTIONS, *caution_on_coarse(inputs.dem_cell)),
         warnings=notes,
         inputs=inputs.hashes,
         settings=site.settings(),
+        dem_cell_m=inputs.dem_cell,
     )
 
 

@@ -20,6 +20,7 @@ from siteplanner.ground.cold.edges import edge_effect_note
 from siteplanner.ground.cold.minimum import FEWEST_READINGS, MinimumFit
 from siteplanner.ground.cold.predictors import NightGround
 from siteplanner.ground.water.edge_contamination import edge_note
+from siteplanner.reading.heights.coarse import HOLDS, words_for_layer
 from siteplanner.reading.inputs import Inputs
 from siteplanner.site.site_file import Site
 
@@ -100,23 +101,30 @@ def assess(
     given every layer as soon as it exists, ``step`` its title before the next.
     """
     infos: dict[str, LayerInfo] = {}
+    makers = list(order)
+    inside = inputs.grid.cover(inputs.boundary.geometry)
+    said = words_for_layer(inputs.dem_cell)
+    unsure = _hanging_on_detail(makers) if said else frozenset()
     mature = MATURE_SHELTER_LAYERS if len(inputs.mature_shelter) else ()
 
     def tell(info: LayerInfo, values: Any) -> None:
+        if info.name == "closed_hollows":
+            info = replace(info, on_map=bool((values[inside] > 0).any()))
         if info.name in mature:
             info = replace(info, on_map=True)
+        if info.name in unsure:
+            info = replace(info, method=f"{info.method.rstrip('.')}. {said}")
         infos[info.name] = info
         step(f"The ground: {info.title.lower()}")
         each(info, values, inputs.grid)
 
-    makers = list(order)
     on_map = {info.name for maker in makers for info in maker.makes if info.on_map}
     cached = [_cached(maker) if maker.name in CACHED else maker for maker in makers]
     wanted = {*READS, *reads, *mature, *on_map}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
     minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
-    error = layers["winter_minimum_error"][inputs.grid.cover(inputs.boundary.geometry)]
+    error = layers["winter_minimum_error"][inside]
     known = error[np.isfinite(error)]
     return Ground(layers, infos, minimum, night, float(np.median(known)) if known.size else np.nan)
 
@@ -142,9 +150,21 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
             layers["edge_contamination_catchment"],
             layers["edge_contamination_cold_air"],
             property_cells,
+            inputs.edges,
         ),
-        *edge_effect_note(layers["cold_air_edge_effect"], property_cells, inputs.grid.cell),
+        *edge_effect_note(
+            layers["cold_air_edge_effect"], property_cells, inputs.grid.cell, inputs.edges
+        ),
     ]
+
+
+def _hanging_on_detail(makers: Iterable[resolve.Maker]) -> frozenset[str]:
+    """Names of the layers that a coarse DEM makes unsure, from makers in the order of work."""
+    from_dem = {"dem"}
+    for maker in makers:
+        if from_dem.intersection(maker.needs):
+            from_dem.update(info.name for info in maker.makes)
+    return frozenset(from_dem) - HOLDS
 
 
 def _cached(maker: resolve.Maker) -> resolve.Maker:

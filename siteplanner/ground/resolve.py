@@ -22,6 +22,7 @@ GIVEN: dict[str, str] = {
     "dem": "heights on the working grid, m, float32, NaN outside",
     "holes": "cells in small holes of the DEM whose height was worked out, bool",
     "height_step": "what the DEM's own heights are rounded to, m, 0 when finer than 5 cm",
+    "dem_cell": "how wide the DEM's own cells are, m; the grid's where these are wider",
     "grid": "the working Grid",
     "latitude": "latitude of the site's middle, degrees, negative in the south",
     "soils": "soil polygons in the working CRS, GeoDataFrame with the standard column names",

@@ -8,6 +8,7 @@ import shapely
 
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.plan import Plan
+from siteplanner.reading.heights.coarse import coarseness
 
 STEEP_DEG = 20.0
 """Steeper ground is named on the sheet (from memory, judgement)."""
@@ -34,12 +35,18 @@ _FEATURES = {
 
 
 def cautions_of(plan: Plan, work: BlockWork) -> list[str]:
-    """Sentences on steep ground, near features, frost and species of a block, most urgent first.
+    """Sentences on steep ground, features, hollows, frost and species of a block, by urgency.
 
     Slope and frost are read at the block's trees. A distance is from the nearest tree, on the
     map. Nothing is said of what was not supplied.
     """
-    return [*_steep(plan, work), *_near(plan, work), *_toxic(plan, work), *_frost(plan, work)]
+    return [
+        *_steep(plan, work),
+        *_near(plan, work),
+        *_hollows(plan, work),
+        *_toxic(plan, work),
+        *_frost(plan, work),
+    ]
 
 
 def species_cautions(plan: Plan, work: BlockWork) -> list[str]:
@@ -54,14 +61,19 @@ def _steep(plan: Plan, work: BlockWork) -> list[str]:
     slope = slope[np.isfinite(slope)]
     if not len(slope):
         return ["Slope: not known here. Look at the ground before anyone carries a load."]
+    unsure = ""
+    if coarseness(plan.dem_cell_m):
+        wide = f"{plan.dem_cell_m:.0f} m wide"
+        unsure = f" The cells of the heights are {wide}, so the ground can be much steeper."
     if slope.max() < STEEP_DEG:
-        return []
+        said = f"Slope: up to {slope.max():.0f}° on the map.{unsure} Look before machines go there."
+        return [said] if unsure else []
     share = 100 * np.mean(slope >= STEEP_DEG)
     amount = f"{share:.0f} %" if share >= 1 else "less than 1 %"
     return [
         f"Steep: up to {slope.max():.0f}°; {amount} of the trees are on slopes of "
         f"{STEEP_DEG:.0f}° or more. Someone who knows the site must judge what is safe on foot. "
-        "No machines there."
+        f"No machines there.{unsure}"
     ]
 
 
@@ -83,6 +95,21 @@ def _near(plan: Plan, work: BlockWork) -> list[str]:
             f"{_FEATURES[first['kind']]}."
         )
     return said
+
+
+def _hollows(plan: Plan, work: BlockWork) -> list[str]:
+    """Trees in hollows without an outlet; the plan has the layer only where there is one."""
+    if "closed_hollows" not in plan.layers:
+        return []
+    depth = np.asarray(plan.grid.sample(plan.layers["closed_hollows"], *work.xy.T), np.float32)
+    wet = depth > 0
+    if not wet.any():
+        return []
+    count, all_of = int(wet.sum()), len(depth)
+    return [
+        f"Hollow without an outlet: {count:,} of the {all_of:,} trees stand in one, up to "
+        f"{depth[wet].max():.1f} m under its rim. Water may stand there and machines may bog."
+    ]
 
 
 def _toxic(plan: Plan, work: BlockWork) -> list[str]:

@@ -42,6 +42,7 @@ from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
 from siteplanner.planting.rows.layout import draw_rows, set_out, with_their_own_bearings
 from siteplanner.planting.rows.patterns import Relief, patterns
+from siteplanner.planting.standing_water import note_on_hollows
 from siteplanner.planting.zones.decisions import (
     mixes_of,
     notes_on_doubtful,
@@ -53,7 +54,7 @@ from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
 #: Layers that the layout reads.
-READS = (*zone_rules.READS, "months_waterlogged")
+READS = (*zone_rules.READS, "months_waterlogged", "closed_hollows")
 
 
 @dataclass(frozen=True)
@@ -296,6 +297,9 @@ def _counted(
     paddock = planted["paddock"].to_numpy()[places.block]
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid)
     zones = drawn.zones
+    property_cells = inputs.grid.cover(inputs.boundary.geometry)
+    hollows = ground.layers["closed_hollows"]
+    notes += note_on_hollows(hollows, inputs.grid, property_cells, trees, inputs.dem_cell)
     lives = _survival(inputs, zones, trees["zone"], kinds)
     to_come = planted["status"].to_numpy()[places.block] != IN_THE_GROUND
     in_zone = _count(trees["zone"], zones["zone"])

@@ -51,7 +51,7 @@ def zones_of(
         facts = describe.ground_of(ground.layers, ground.infos, cells if cells.any() else scored)
         marks = describe.tags(facts, whole)
         grounds.append(facts)
-        titles.append(describe.title(facts, marks))
+        titles.append(describe.title(facts, marks, inputs.dem_cell))
         kinds.append(kind_of_ground(marks))
         rules.append(next((r for r in site.planting.rules if r.ground in marks), site.planting))
     kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]

@@ -16,22 +16,26 @@ import scipy.ndimage
 import shapely
 from affine import Affine
 from numpy.typing import NDArray
-from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
-from rasterio.warp import calculate_default_transform, reproject, transform_bounds
+from rasterio.warp import transform_bounds
 
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.base.units import area_words, hectares, length_unit, metres_in
 from siteplanner.reading.files.tiles import opened
-from siteplanner.reading.files.true_metres import in_metres
 from siteplanner.reading.height_step import step_of
+from siteplanner.reading.heights.coarse import dem_cell_m, note_on_coarse
+from siteplanner.reading.heights.edges import USUAL_MARGIN_M, Edges, edges_of
+from siteplanner.reading.heights.resampled import on_planning_cells
+from siteplanner.reading.heights.undeclared import (
+    HIGHEST_M,
+    LOWEST_M,
+    note_on_voids,
+    undeclared_voids,
+    way_out,
+)
 from siteplanner.site.site_file import Site
 
-#: No planning cell is smaller than this unless the site file says so.
-SMALLEST_CELL_M = 2.0
-#: No ground on dry land is lower or higher.
-LOWEST_M, HIGHEST_M = -500.0, 9000.0
 #: More cells than these, of the file's own, are not read at once.
 MOST_CELLS = 400_000_000
 
@@ -42,13 +46,17 @@ class Heights:
 
     ``filled`` marks cells in small holes of the DEM whose height was worked out from their
     surroundings; ``step_m`` is what the file's own heights are rounded to (0: finer than 5 cm);
-    ``notes`` are sentences on what was done.
+    ``cell_m`` is the width of what the heights can show, m: the DEM's own cells, or the grid's
+    where these are wider; ``edges`` tells what cuts the grid; ``notes`` are sentences on
+    what was done.
     """
 
     grid: Grid
     dem: NDArray[np.float32]
     filled: BoolGrid
     step_m: float
+    cell_m: float
+    edges: Edges
     notes: tuple[str, ...]
 
 
@@ -56,20 +64,20 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
     """Read the heights round ``boundary`` (a geometry in ``crs``), margin included.
 
     Tiles are joined, the first that knows a cell decides. Cells in the working CRS that are
-    already the planning cell are cut, not resampled; finer ones are averaged down by area;
-    another CRS or coarser cells are resampled bilinearly. Small holes are filled from their
-    rims (inverse distance), large ones in the property refused.
+    already the planning cell are cut; others are resampled (``heights.resampled``). Small
+    holes are filled from their rims (inverse distance), large ones in the property refused.
 
     Raises :class:`~siteplanner.InputError` when the DEM does not cover the boundary.
     """
     notes: list[str] = []
-    margin = site.dem.margin_m
+    margin = USUAL_MARGIN_M if site.dem.margin_m is None else site.dem.margin_m
     west, south, east, north = boundary.bounds
     box = (west - margin, south - margin, east + margin, north + margin)
     label = ", ".join(site.dem.files)
     path = site.folder / label
     with opened(site) as sources:
         metres, words = _unit(site, sources[0])
+        own_cell = dem_cell_m(sources)
         native_crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
         try:
             values, transform = _joined(path, sources, crs, native_crs, box)
@@ -80,6 +88,11 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
                 f"it cannot be read as a raster ({error.__cause__ or error})",
                 "save the DEM again as a GeoTIFF; the file may be incomplete, or a tile missing",
             ) from None
+    voids: dict[float, int] = {}
+    if site.dem.nodata != "none":
+        none, voids = undeclared_voids(values, metres)
+        values[none] = np.nan
+    notes += note_on_voids(voids)
     values *= metres
     _must_be_heights(path, values)
     if words:
@@ -91,41 +104,23 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
             "false terraces on slopes. For water flow and curvature they were smoothed by up to "
             "half a step."
         )
-    native = abs(transform.a)
-    same = native_crs.equals(crs, ignore_axis_order=True)
-    square = bool(np.isclose(native, abs(transform.e), rtol=1e-6))
-    cell = site.dem.cell_m or _own_cell(native, same and square, native_crs, crs, values, transform)
-    if not (same and square and np.isclose(native, cell, rtol=1e-6)):
-        finer = _metres_across(native, native_crs, crs, boundary) < cell * 0.99
-        how = Resampling.average if finer else Resampling.bilinear
-        values, transform = _resampled(values, transform, native_crs, crs, cell, box, how)
-        own = "m" if same else "m on the map of its own CRS"
-        unit = own if in_metres(native_crs) else unit_of_map(native_crs)
-        done = "averaged by area" if finer else "resampled"
-        notes.append(
-            f"The DEM's cells of {native:g} {unit} were {done} to the planning cell of {cell:g} m."
-        )
+    values, transform, done = on_planning_cells(
+        values, transform, native_crs, crs, box, site.dem.cell_m, own_cell
+    )
+    notes += done
     dem = np.ascontiguousarray(values, dtype=np.float32)
     grid = Grid(crs, transform, dem.shape)
-    dem, filled = _without_small_holes(path, grid, dem, boundary, site.dem.largest_hole_m2)
+    keep = way_out(voids)
+    dem, filled = _without_small_holes(path, grid, dem, boundary, site.dem.largest_hole_m2, keep)
     if filled.any():
         notes.append(
             f"{int(filled.sum())} cells ({filled.sum() * grid.cell_area:.0f} m²) in small holes of "
             "the DEM were filled from the ground around them; the layer void_filled marks them."
         )
-    _must_cover(path, grid, dem, boundary)
-    reach = min(
-        west - grid.bounds[0],
-        south - grid.bounds[1],
-        grid.bounds[2] - east,
-        grid.bounds[3] - north,
-    )
-    if reach < margin - 2 * grid.cell:
-        notes.append(
-            f"The DEM reaches only {max(reach, 0):.0f} m past the boundary ({margin:.0f} m asked "
-            "for). Water and cold air from further away are not included."
-        )
-    return Heights(grid, dem, filled, step, tuple(notes))
+    _must_cover(path, grid, dem, boundary, keep)
+    edges, cut = edges_of(grid, boundary.bounds, margin, own_cell)
+    notes = [*note_on_coarse(own_cell, grid.cell), *notes, *cut]
+    return Heights(grid, dem, filled, step, max(own_cell, grid.cell), edges, tuple(notes))
 
 
 def _must_be_heights(path: Path, values: NDArray[np.float64]) -> None:
@@ -161,14 +156,6 @@ def _in_own_unit(length_m: float, metres: float) -> str:
     """Say a length with the DEM's own unit of ``metres`` beside it, where that is not the metre."""
     own = "" if metres == 1 else f" ({length_m / metres:.3g} {length_unit(metres)})"
     return f"{length_m:.4g} m{own}"
-
-
-def unit_of_map(crs: pyproj.CRS) -> str:
-    """Name the unit that a CRS counts in, in the plural: degrees, feet."""
-    axis = crs.axis_info[0]
-    if crs.is_projected:
-        return length_unit(axis.unit_conversion_factor)
-    return f"{axis.unit_name}s"
 
 
 def metres_of_heights(crs: pyproj.CRS, band_unit: str | None) -> float:
@@ -236,84 +223,18 @@ def _joined(
     return values, transform
 
 
-def _metres_across(
-    native: float, native_crs: pyproj.CRS, crs: pyproj.CRS, boundary: shapely.Geometry
-) -> float:
-    """Width of a native cell at the property, metres."""
-    if native_crs.equals(crs, ignore_axis_order=True):
-        return native
-    there = pyproj.Transformer.from_crs(crs, native_crs, always_xy=True)
-    back = pyproj.Transformer.from_crs(native_crs, crs, always_xy=True)
-    x, y = there.transform(boundary.centroid.x, boundary.centroid.y)
-    x0, y0 = back.transform(x, y)
-    x1, y1 = back.transform(x, y + native)
-    return float(np.hypot(x1 - x0, y1 - y0))
-
-
-def _own_cell(
-    native: float,
-    kept: bool,
-    native_crs: pyproj.CRS,
-    crs: pyproj.CRS,
-    values: NDArray[np.float64],
-    transform: Affine,
-) -> float:
-    """The planning cell when the site file names none: the DEM's own, but 2 m at least."""
-    if kept:
-        return native if native >= SMALLEST_CELL_M else SMALLEST_CELL_M
-    rows, cols = values.shape
-    bounds = rasterio.transform.array_bounds(rows, cols, transform)
-    chosen, _, _ = calculate_default_transform(
-        native_crs.to_wkt(), crs.to_wkt(), cols, rows, *bounds
-    )
-    return max(SMALLEST_CELL_M, round(float(chosen.a), 1))
-
-
-def _resampled(
-    values: NDArray[np.float64],
-    transform: Affine,
-    native_crs: pyproj.CRS,
-    crs: pyproj.CRS,
-    cell: float,
-    box: tuple[float, float, float, float],
-    how: Resampling,
-) -> tuple[NDArray[np.float64], Affine]:
-    """Bring the window to square cells whose edges are multiples of the cell size."""
-    rows, cols = values.shape
-    covered = transform_bounds(
-        native_crs.to_wkt(), crs.to_wkt(), *rasterio.transform.array_bounds(rows, cols, transform)
-    )
-    west, south = (max(box[i], covered[i]) for i in (0, 1))
-    east, north = (min(box[i], covered[i]) for i in (2, 3))
-    left, top = np.floor(west / cell) * cell, np.ceil(north / cell) * cell
-    shape = (int(np.ceil((top - south) / cell)), int(np.ceil((east - left) / cell)))
-    placed = Affine(cell, 0, left, 0, -cell, top)
-    out = np.full(shape, np.nan)
-    reproject(
-        values,
-        out,
-        src_transform=transform,
-        src_crs=native_crs.to_wkt(),
-        src_nodata=np.nan,
-        dst_transform=placed,
-        dst_crs=crs.to_wkt(),
-        dst_nodata=np.nan,
-        resampling=how,
-    )
-    return out, placed
-
-
 def _without_small_holes(
     path: Path,
     grid: Grid,
     dem: NDArray[np.float32],
     boundary: shapely.Geometry,
     largest_m2: float,
+    keep: str,
 ) -> tuple[NDArray[np.float32], BoolGrid]:
     """Fill holes of up to ``largest_m2``; voids that reach the DEM's edge are no holes.
 
     Raises :class:`~siteplanner.InputError` with place and size of each larger hole in
-    the property.
+    the property; ``keep`` says how to keep heights that were taken for none.
     """
     unknown = np.isnan(dem)
     filled = np.zeros(dem.shape, dtype=bool)
@@ -335,7 +256,7 @@ def _without_small_holes(
             f"round {x:.0f}, {y:.0f}",
             f"a hole of {cells[number] * grid.cell_area:.0f} m² has no heights",
             "get a DEM without this hole or, if the ground there is even, raise "
-            "dem.largest_hole_m2 in the site file",
+            f"dem.largest_hole_m2 in the site file. {keep}".rstrip(". "),
         )
     errors.raise_any()
     filled = small[labels]
@@ -348,7 +269,7 @@ def _without_small_holes(
 
 
 def _must_cover(
-    path: Path, grid: Grid, dem: NDArray[np.float32], boundary: shapely.Geometry
+    path: Path, grid: Grid, dem: NDArray[np.float32], boundary: shapely.Geometry, keep: str
 ) -> None:
     uncovered = boundary.difference(shapely.box(*grid.bounds)).area
     holes = float((grid.cover([boundary]) & np.isnan(dem)).sum()) * grid.cell_area
@@ -360,5 +281,7 @@ def _must_cover(
             "",
             f"the DEM does not cover the boundary: {area_words(hectares(bare))} ({share:.0%}) have "
             "no height",
-            "get a DEM that covers the whole property, better with 400 m around it",
+            f"get a DEM that covers the whole property, better with 400 m around it. {keep}".rstrip(
+                ". "
+            ),
         )

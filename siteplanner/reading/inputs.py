@@ -32,6 +32,7 @@ from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_featu
 from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.parts import which
 from siteplanner.reading.files.true_metres import working_crs
+from siteplanner.reading.heights.edges import Edges
 from siteplanner.reading.input_files import files, hashes
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
 from siteplanner.reading.left_out import (
@@ -61,6 +62,8 @@ class Inputs:
     dem: NDArray[np.float32]
     filled: NDArray[np.bool_]
     height_step: float
+    dem_cell: float
+    edges: Edges
     boundary: gpd.GeoDataFrame
     paddocks: gpd.GeoDataFrame
     soils: gpd.GeoDataFrame
@@ -84,6 +87,7 @@ class Inputs:
             "dem": self.dem,
             "holes": self.filled,
             "height_step": self.height_step,
+            "dem_cell": self.dem_cell,
             "grid": self.grid,
             "latitude": self.grid.centre_lonlat[1],
             "soils": self.soils,
@@ -151,6 +155,8 @@ def read_inputs(site: Site) -> Inputs:
         dem=heights.dem,
         filled=heights.filled,
         height_step=heights.step_m,
+        dem_cell=heights.cell_m,
+        edges=heights.edges,
         boundary=boundary,
         paddocks=paddocks,
         soils=soils,

@@ -43,19 +43,22 @@ class Dem(Table):
     """``[dem]``: bare-earth heights.
 
     ``file`` names one raster, a list of tiles, a VRT, or a folder of tiles. ``cell_m`` is the
-    planning cell; a finer DEM is averaged down to it. The ground is worked out ``margin_m``
-    beyond the boundary, as far as the DEM reaches, since water and cold air come from there.
+    planning cell; a finer DEM is averaged down to it. Without it, the DEM's own cell of 2 to 10 m,
+    or a round part of a coarser one. The ground is worked out ``margin_m`` beyond the boundary, as
+    far as the DEM reaches, since water and cold air come from there; without it 400 m, or more
+    where they come from further away, up to 3 km and to three times the cells or 250,000.
     ``crs`` and ``nodata`` stand in where the file does not say or says wrong; ``heights_in`` is
     told by the file ("auto") or here. Holes of up to ``largest_hole_m2`` are filled.
     """
 
     file: str | Annotated[tuple[str, ...], Field(min_length=1)]
     crs: str | None = None
-    nodata: float | None = None
+    nodata: float | Literal["none"] | None = None
+    """"none" where every height is one, though it looks like a code for no height."""
     heights_in: Literal["auto", "m", "ft", "us-ft"] = "auto"
     largest_hole_m2: Annotated[float, Field(ge=0, le=1_000_000)] = 1000.0
     cell_m: Annotated[float, Field(ge=0.5, le=100)] | None = None
-    margin_m: Annotated[float, Field(ge=0, le=5000)] = 400.0
+    margin_m: Annotated[float, Field(ge=0, le=5000)] | None = None
 
     @property
     def files(self) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from siteplanner.ground.assess import (
     nothing_each,
     nothing_step,
 )
+from siteplanner.ground.margin import chosen_margin
 from siteplanner.reading.inputs import Inputs, read_inputs
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.confidence import commonest_limit, known_share
@@ -40,7 +41,7 @@ class Ready:
 
 
 def ready(site: Site) -> Ready:
-    """Read and check everything that a plan needs, and compute nothing yet.
+    """Read and check everything that a plan needs, and compute nothing yet but the margin.
 
     Raises :class:`~siteplanner.InputError` with the errors of files, species and layer settings
     together.
@@ -52,12 +53,30 @@ def ready(site: Site) -> Ready:
         order = resolve.check(book, list(book.makers), list(resolve.GIVEN), site.layers, site.path)
     with errors.gather():
         inputs = read_inputs(site)
+        if book is not None and site.dem.margin_m is None:
+            inputs = _with_margin(site, inputs, book)
     if book is not None and inputs is not None:
         with errors.gather():
             found = factors(inputs.species, book.infos())
     errors.raise_any()
     assert book is not None and inputs is not None and found is not None and order is not None
     return Ready(inputs, book, tuple(order), tuple(found))
+
+
+def _with_margin(site: Site, inputs: Inputs, book: resolve.Catalogue) -> Inputs:
+    """Read the site again where ground further beyond the boundary matters than was read."""
+    margin, tried = chosen_margin(site, inputs, book)
+    if margin == inputs.edges.margin_m:
+        return replace(inputs, edges=replace(inputs.edges, tried_m=tried))
+    dem = site.dem.model_copy(update={"margin_m": margin})
+    wider = read_inputs(site.model_copy(update={"dem": dem}))
+    said = (
+        f"Ground is worked out to {margin:.0f} m beyond the boundary instead of "
+        f"{inputs.edges.margin_m:.0f} m, since water or cold air from there reaches the property. "
+        "margin_m under [dem] sets it."
+    )
+    edges = replace(wider.edges, tried_m=tried)
+    return replace(wider, edges=edges, notes=(*wider.notes, said))
 
 
 def suitability_of(

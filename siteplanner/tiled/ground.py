@@ -25,7 +25,7 @@ from siteplanner.tiled.tiles import Box, cut, part_of
 from siteplanner.tiled.whole_grid import IN_TILES, Run
 
 #: What a DEM alone gives; layers that ask for anything else are for the plan of a site.
-GIVEN = ("dem", "grid", "latitude", "height_step")
+GIVEN = ("dem", "grid", "latitude", "height_step", "dem_cell")
 #: Cells that 32 bits can count.
 _MOST_CELLS = 2**31 - 2
 _SAMPLE = 100_000
@@ -188,6 +188,7 @@ def _make_local(run: Run, names: Collection[str], dem: Path) -> None:
             "grid": part_of(run.grid, window),
             "latitude": latitude,
             "height_step": run.height_step,
+            "dem_cell": run.grid.cell,
         }
         made = resolve(order, given, names, run.settings)
         cell = box.seen_from(window)

@@ -123,12 +123,13 @@ def height_above_nearest_drainage(run: Run) -> None:
 def flood_flat(run: Run) -> None:
     """Level ground little above a stream: equal to the bit."""
     area, slope = run.stored["flow_accumulation"], run.stored["slope"]
-    stream_area, height, level = (
-        run.setting("flood_flat", name) for name in ("stream_area", "height", "level")
+    stream_area, height, level, least = (
+        run.setting("flood_flat", name)
+        for name in ("stream_area", "height", "level", "least_cells")
     )
 
     def stream(box: Box) -> FloatGrid:
-        return channels(area.read(box), channel_area=stream_area)
+        return channels(area.read(box), run.grid.cell, channel_area=stream_area, least_cells=least)
 
     above = _above(run, stream, "Finding streams downstream")
 

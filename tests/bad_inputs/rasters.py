@@ -112,10 +112,17 @@ def dem_of_huge_heights(site):
     dem(site, heights() * 1e30)
 
 
-@TABLE.refuse("dem.tif", "", "heights from", "dem.nodata")
+@TABLE.repair("-9999 on 160 cells")
 def dem_whose_nodata_is_not_said(site):
     values = heights()
-    values[:, 60:] = -9999
+    values[:, 78:] = -9999
+    dem(site, values)
+
+
+@TABLE.refuse("dem.tif", "", "does not cover the boundary", 'nodata = "none"')
+def dem_whose_nodata_is_not_said_and_lies_in_the_property(site):
+    values = heights()
+    values[:, 40:] = -9999
     dem(site, values)
 
 

@@ -60,7 +60,7 @@ def cells_of_no_width(site):
 
 @TABLE.refuse("site.toml", "dem.nodata", "is not valid", "")
 def nodata_in_words(site):
-    change(site, dem={"nodata": "none"})
+    change(site, dem={"nodata": "minus nine"})
 
 
 @TABLE.refuse("site.toml", "dem.crs", "is not a known CRS", "EPSG code")

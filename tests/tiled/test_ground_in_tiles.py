@@ -166,6 +166,7 @@ def untiled(dem, grid, names, settings):
         "grid": grid,
         "latitude": grid.centre_lonlat[1],
         "height_step": step_of(dem),
+        "dem_cell": grid.cell,
     }
     book = catalogue("test", extra=())
     return resolve(check(book, names, list(given), settings, "test"), given, names, settings)

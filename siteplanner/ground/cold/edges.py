@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import BoolGrid, FloatGrid
-from siteplanner.ground.cold._air import Edges
+from siteplanner.ground.cold._air import Edges as Faces
+from siteplanner.reading.heights.edges import Edges
 
 #: Ground within these distances of the edge, m, says how it falls beyond: the first over which it
 #: falls outwards, since a bank, a step of whole metres or a level field says little of the land.
@@ -26,7 +27,7 @@ _THROUGH = 0.9
 
 def edge_faces(
     bed: NDArray[np.float32], unknown: BoolGrid, cell: float, share: float
-) -> tuple[Edges, Edges]:
+) -> tuple[Faces, Faces]:
     """Find the faces, between columns and between rows, through which air leaves the ground.
 
     ``bed`` (m) and ``unknown`` are (rows, columns); the rim is unknown. Beyond a face the ground
@@ -84,24 +85,42 @@ def _fitted_fall(
     return np.asarray(fall, dtype=np.float64)
 
 
-def edge_effect_note(effect: FloatGrid, cells: BoolGrid, cell: float) -> list[str]:
+def share_felt(effect: FloatGrid, cells: BoolGrid) -> float:
+    """Share of ``cells`` whose cold air hangs on how the ground falls beyond the DEM's edge."""
+    return float((np.abs(effect[cells]) >= _COUNTS_M).mean()) if cells.any() else 0.0
+
+
+def edge_effect_note(
+    effect: FloatGrid, cells: BoolGrid, cell: float, edges: Edges | None = None
+) -> list[str]:
     """Say how far the ground beyond the edge matters to the cold air on ``cells``, and what to do.
 
-    ``effect`` is the layer ``cold_air_edge_effect``, m, NaN where the ground is unknown.
+    ``effect`` is the layer ``cold_air_edge_effect``, m, NaN where the ground is unknown; ``edges``
+    tells whether the DEM or the margin cuts, the DEM without it.
     """
     felt = np.abs(effect) >= _COUNTS_M
-    share = float(felt[cells].mean()) if cells.any() else 0.0
+    share = share_felt(effect, cells)
     if share < _TOLD:
         return []
     away = distance_transform_edt(np.pad(np.isfinite(effect), 1))[1:-1, 1:-1] * cell
     reach, nearest = float(away[felt].max()), float(away[felt & cells].min())
     wider = 100 * int(np.ceil(max(reach - nearest, 1) / 100))
+    through = reach > _THROUGH * away.max()
     advice = (
         "It reaches through the whole DEM, as it does on a plain: use a DEM that goes on to where "
         "the ground falls clearly, or put minimum thermometers there."
-        if reach > _THROUGH * away.max()
+        if through
         else f"Use a DEM that reaches {wider:,} m further on all sides."
     )
+    if edges is not None:
+        further = (
+            "raise it under [dem], or put minimum thermometers there: on a plain it helps little."
+        )
+        if not through:
+            further = f"set it to {min(edges.margin_m + wider, 5000.0):.0f} under [dem]."
+        advice = edges.advice(advice, further)
+        if edges.tried_m > edges.margin_m:
+            advice += " Put minimum thermometers there."
     return [
         f"On {share:.0%} of the ground the cold air's depth at dawn depends on how the land lies "
         f"beyond the DEM's edge, by up to {float(np.abs(effect[felt & cells]).max()):.1f} m "

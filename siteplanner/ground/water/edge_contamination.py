@@ -11,6 +11,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.ground.layer import WHOLE_GRID, layer
 from siteplanner.ground.water._flow import accumulate
 from siteplanner.ground.water._neighbours import DOWN, OUT, RIGHT, rimmed
+from siteplanner.reading.heights.edges import Edges
 
 
 @layer(
@@ -81,18 +82,28 @@ def edge_contamination_cold_air(
     return np.where(np.isnan(edge_contamination_catchment), np.nan, missing).astype(np.float32)
 
 
-def edge_note(catchment: FloatGrid, cold_air: FloatGrid, cells: BoolGrid) -> list[str]:
-    """Tell on what share of the cells water and cold air may be missing; none under 1 %."""
+def edge_note(
+    catchment: FloatGrid, cold_air: FloatGrid, cells: BoolGrid, edges: Edges | None = None
+) -> list[str]:
+    """Tell on what share of the cells water and cold air may be missing; none under 1 %.
+
+    ``edges`` tells whether the DEM or the margin cuts, the DEM without it.
+    """
     if not cells.any():
         return []
     water, air = (float((part[cells] == 1).mean()) for part in (catchment, cold_air))
     if max(water, air) < 0.01:
         return []
+    advice = "Use a DEM that reaches to the surrounding ridges."
+    if edges is not None:
+        ridges = "raise it under [dem] until the surrounding ridges are inside."
+        advice = edges.advice(advice, ridges)
+    edge = "the edge of the ground that was read" if edges and not edges.ends else "the DEM's edge"
     return [
         f"On {_told(water)} of the ground more water, and on {_told(air)} more cold air, may come "
-        "from beyond the DEM's edge. Wetness, channels, flood-flat and frost may be "
+        f"from beyond {edge}. Wetness, channels, flood-flat and frost may be "
         "underestimated there (layers edge_contamination_catchment and "
-        "edge_contamination_cold_air). Use a DEM that reaches to the surrounding ridges."
+        f"edge_contamination_cold_air). {advice}"
     ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
@@ -14,6 +15,8 @@ from siteplanner.ground.layer import CELL, WHOLE_GRID, layer, radius
 from siteplanner.ground.water._flood import breached, flood
 from siteplanner.ground.water._flow import accumulate, across_level, spread, steepest, to_channel
 
+#: The least catchment of a channel, in the DEM's own cells (common practice, no source).
+LEAST_CELLS = 100.0
 #: Where a cell's water goes: a neighbour, clockwise from grid east, or off the map.
 DIRECTIONS = (
     "east",
@@ -114,6 +117,34 @@ def hollow_depth(depression_filled_dem: FloatGrid, terrace_smoothed_dem: FloatGr
 
 @layer(
     LayerInfo(
+        title="Hollows without an outlet: water may stand",
+        unit="m",
+        method=(
+            "Depth to which water would stand before it spills, in hollows that are over 1 m deep "
+            "at their deepest, unless set otherwise; 0 elsewhere. A pond, a dam, a sinkhole, or "
+            "ground behind a bank whose culvert the DEM does not show (setting breach of the "
+            "layer function flow)."
+        ),
+        source="depth by priority flood, see depression_filled_dem; 1 m judgement",
+        valid=(0.0, 500.0),
+        colours="YlGnBu_09",
+    ),
+    reach=WHOLE_GRID,
+)
+def closed_hollows(hollow_depth: FloatGrid, *, deepest_m: float = 1.0) -> FloatGrid:
+    """Depth (m, (rows, cols)) of the hollows that are over ``deepest_m`` at their deepest, else 0.
+
+    NaN where unknown.
+    """
+    hollow, count = scipy.ndimage.label(hollow_depth > 0, np.ones((3, 3)))
+    deepest = scipy.ndimage.maximum(hollow_depth, hollow, np.arange(count + 1))
+    counts = np.asarray(deepest > deepest_m)
+    counts[0] = False
+    return np.where(counts[hollow] | np.isnan(hollow_depth), hollow_depth, np.float32(0))
+
+
+@layer(
+    LayerInfo(
         title="Catchment per metre of contour",
         unit="m",
         method=(
@@ -168,16 +199,30 @@ def wetness(
     LayerInfo(
         title="Channels",
         unit="1 channel, 0 not",
-        method="Cells with an upstream area of 2 ha or more, unless set otherwise.",
+        method=(
+            "Cells with an upstream area of 2 ha or more, and of 100 of the DEM's own cells or "
+            "more, unless set otherwise (channel_area, least_cells)."
+        ),
         source="common practice, no source",
         valid=(0.0, 1.0),
         colours="YlGnBu_09",
     ),
     reach=CELL,
 )
-def channels(flow_accumulation: FloatGrid, *, channel_area: float = 20_000.0) -> FloatGrid:
-    """1 where the upstream area is at least ``channel_area`` (m2), else 0, (rows, cols)."""
-    found = (flow_accumulation >= channel_area).astype(np.float32)
+def channels(
+    flow_accumulation: FloatGrid,
+    dem_cell: float = 0.0,
+    *,
+    channel_area: float = 20_000.0,
+    least_cells: float = LEAST_CELLS,
+) -> FloatGrid:
+    """1 where the upstream area is at least ``channel_area`` (m2), else 0, (rows, cols).
+
+    It is at least ``least_cells`` of the DEM's own cells, ``dem_cell`` m wide: the course of less
+    water than that is the DEM's chance, not the land's shape.
+    """
+    area = max(channel_area, least_cells * dem_cell**2)
+    found = (flow_accumulation >= area).astype(np.float32)
     found[np.isnan(flow_accumulation)] = np.nan
     return found
 
@@ -209,7 +254,8 @@ def height_above_nearest_drainage(
         unit="1 yes, 0 no",
         method=(
             "Level ground (up to 5 degrees) at most 1.5 m above the stream that it drains to, "
-            "for streams with a catchment of 20 ha or more, unless set otherwise. A first guess "
+            "for streams with a catchment of 20 ha or more, and of 100 of the DEM's own cells "
+            "or more, unless set otherwise. A first guess "
             "at where floods may reach, not a flood map: ask the local authority."
         ),
         source="common practice, no source",
@@ -224,16 +270,21 @@ def flood_flat(
     flow_direction: FloatGrid,
     flow_accumulation: FloatGrid,
     slope: FloatGrid,
+    dem_cell: float = 0.0,
     *,
     stream_area: float = 200_000.0,
     height: float = 1.5,
     level: float = 5.0,
+    least_cells: float = LEAST_CELLS,
 ) -> FloatGrid:
     """1 on level ground (``level``, degrees) up to ``height`` (m) above a stream, else 0.
 
-    (rows, cols); a stream is a cell with ``stream_area`` (m2) or more upstream.
+    (rows, cols); a stream is a cell with ``stream_area`` (m2) or more upstream, and a channel
+    of the DEM (see ``channels``).
     """
-    stream = channels(flow_accumulation, channel_area=stream_area)
+    stream = channels(
+        flow_accumulation, dem_cell, channel_area=stream_area, least_cells=least_cells
+    )
     above = to_channel(plain(depression_filled_dem), plain(flow_direction), plain(stream))
     return low_and_level(above, slope, flow_accumulation, height, level)
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from siteplanner.base.bearings import bearing_of, wind
 from siteplanner.base.grid import BoolGrid, FloatGrid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.reading.heights.coarse import coarseness
 
 #: Layers that the description reads; the plan asks for them beside the species' factors.
 READS = (
@@ -132,8 +133,11 @@ def tags(ground: GroundSummary, whole: GroundSummary) -> frozenset[str]:
     return frozenset(found)
 
 
-def title(ground: GroundSummary, marks: frozenset[str]) -> str:
-    """A few words that tell a crew which ground is meant, such as "steep rocky north face"."""
+def title(ground: GroundSummary, marks: frozenset[str], dem_cell: float = 0.0) -> str:
+    """A few words that tell a crew which ground is meant, such as "steep rocky north face".
+
+    No creek is named where ``dem_cell``, the width of the DEM's cells in m, is over 30.
+    """
     air = next((word for word in ("frosty", "dry", "shady") if word in marks), "")
     if air == "shady" and ground.facing:
         air = ""  # the side that it faces says so
@@ -141,7 +145,7 @@ def title(ground: GroundSummary, marks: frozenset[str]) -> str:
     if "wet" in marks:
         words.append("boggy" if ground.drainage == "very poorly drained" else "wet")
     if ground.slope < 5:
-        low = ground.height_above_nearest_drainage < 4
+        low = ground.height_above_nearest_drainage < 4 and coarseness(dem_cell) < 2
         words += ["rocky" if "rocky" in marks else "", "creek flat" if low else "level ground"]
     else:
         steep = "steep" if ground.slope >= 20 else "" if ground.slope >= 12 else "gentle"

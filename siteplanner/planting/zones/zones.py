@@ -22,6 +22,7 @@ from scipy.ndimage import (
 )
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.reading.heights.coarse import coarseness
 
 #: The kinds are told apart on about this many cells, and every cell goes to the nearest.
 _SAMPLE = 10_000
@@ -33,6 +34,8 @@ _ALIKE = 12.0
 #: Ground that differs by so much in slope is worked differently, so it is not one kind even
 #: where the same species fit it (common practice, no source).
 _WORKED_ALIKE_DEG = 15.0
+#: Bends narrower than so many cells are stairs of the cells.
+_STAIRS = 2.0
 TOO_STEEP, NOTHING_FITS = -2, -3
 _OUTSIDE = -1
 
@@ -243,7 +246,9 @@ def shapes_of_kinds(kinds: GroundTypes, smooth_m: float) -> gpd.GeoDataFrame:
         parts.append(shapely.geometry.shape(shape))
     # Neighbours must share every vertex: give each cell edge its own (in whole pixels, exact).
     coverage = shapely.segmentize(np.array(parts, dtype=object), 1.0)
-    smoothed = shapely.coverage_simplify(coverage, smooth_m / grid.cell, simplify_boundary=False)
+    # Stairs of coarse cells are no edge of the land: they go though wider than ``smooth_m``.
+    wide = max(smooth_m / grid.cell, _STAIRS if coarseness(grid.cell) else 0.0)
+    smoothed = shapely.coverage_simplify(coverage, wide, simplify_boundary=False)
     t = grid.transform
     placed = shapely.transform(
         smoothed, lambda xy: np.column_stack([t.a * xy[:, 0] + t.c, t.e * xy[:, 1] + t.f])

@@ -95,7 +95,8 @@ def opened(site: Site) -> Iterator[list[Any]]:
             if wrong:
                 errors.add(path, "", *wrong)
                 continue
-            given = {} if site.dem.nodata is None else {"src_nodata": site.dem.nodata}
+            said = site.dem.nodata
+            given = {} if said in (None, "none") else {"src_nodata": said}
             first = sources[0].crs if sources else crs
             if given or crs != source.crs or crs != first:
                 nodata = given.get("src_nodata", source.nodata)
