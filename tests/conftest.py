@@ -15,9 +15,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-# One worker a core: more threads in each would only wait for one another.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
 import pytest
 import typer
 from examples import examples
@@ -133,6 +130,10 @@ def browser():
 
 def pytest_configure(config):
     """Compile the kernels once, before several workers would each do so."""
+    # What is compiled once is kept, or each of the many processes would compile all of it again.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    # One worker a core: more threads in each would only wait for one another.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     workers = getattr(config.option, "numprocesses", None)
     if workers and not hasattr(config, "workerinput") and not config.option.collectonly:
         subprocess.run([sys.executable, ROOT / "tests" / "compile_kernels.py"], check=False)

@@ -15,6 +15,7 @@ from siteplanner.suitability.of_site import assessed
 from siteplanner.suitability.score import class_of
 
 
+@pytest.mark.long
 def test_where_a_species_fits_adds_up_to_its_scores():
     site = load_site(SITE)
     told = explain_species(site, "Blackwood")

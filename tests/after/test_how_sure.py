@@ -50,6 +50,7 @@ def test_the_standard_error_is_that_between_terrains(found):
     assert (found.error[found.chance == 1] == 0).all()
 
 
+@pytest.mark.long
 def test_the_same_site_gives_the_same_chances(found):
     with cache.bypassed():
         again = how_sure(load_site(SITE).model_copy(update={"how_sure": FEW}))

@@ -42,19 +42,19 @@ def property_half_a_metre_wide(site):
     property_of(site, 140, 0.5)
 
 
-@TABLE.refuse("fields.gpkg", "", "(400.0 m²) holds the middle of no cell of 85 m", "dem.cell_m")
+@TABLE.refuse("fields.gpkg", "", "(400.0 m²) holds the middle of no cell of 25 m", "dem.cell_m")
 def property_of_20_m_on_a_coarse_dem(site):
     coarse_dem(site)
     property_of(site, 20, 20)
 
 
-@TABLE.repair("were resampled to the planning cell of 4 m", "boundary: 0.0 ha")
+@TABLE.repair("were resampled to the planning cell of 4 m", "boundary: 0.04 ha")
 def property_of_20_m_on_a_coarse_dem_with_smaller_cells(site):
     coarse_dem(site)
     property_of(site, 20, 20)
     change(site, dem={"cell_m": 4.0})
 
 
-@TABLE.take("heights:", "boundary: 0.0 ha")
+@TABLE.take("heights:", "boundary: 0.04 ha")
 def property_of_20_m(site):
     property_of(site, 20, 20)

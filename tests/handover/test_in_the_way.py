@@ -232,6 +232,7 @@ def test_a_run_that_is_told_to_stop_says_so(world, how):
     assert strays(target, 0) == [] and digests(target) == held
 
 
+@pytest.mark.long
 def test_a_stopped_run_leaves_the_ground_it_worked_out_to_the_next(world, tmp_path):
     warm, site, target, held = world
     env = {"SITEPLANNER_CACHE": str(tmp_path)}

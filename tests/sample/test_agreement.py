@@ -77,7 +77,10 @@ def test_counts_are_the_same_everywhere(package, counts, manifest):
     assert (counts["order"] - counts["infill"] == counts["trees"]).all()
 
 
-@pytest.mark.parametrize("screen", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize(
+    "screen",
+    [pytest.param(DESK, marks=pytest.mark.long, id="desk"), pytest.param(PHONE, id="phone")],
+)
 def test_the_maps_popups_say_the_same(browser, sample_plan, counts, screen):
     with opened(browser, sample_plan / "map.html", **screen) as it:
         expected = counts.groupby("zone")["trees"].sum()

@@ -74,10 +74,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "reference_height_m": _reference_height(plan.settings),
         "species": _species(plan),
         "zones": _zones(plan, frame),
-        "blocks": [
-            record | works | {"area": area_words(record["area_ha"])}
-            for record, works in zip(blocks, _works(plan), strict=True)
-        ],
+        "blocks": [record | works for record, works in zip(blocks, _works(plan), strict=True)],
         "totals": _totals(plan),
         "identity": _identity(plan.name, blocks),
         "paddocks": [
@@ -261,19 +258,19 @@ def _labels(shape: shapely.Geometry, frame: MapFrame) -> list[list[int]]:
 
 
 def _works(plan: Plan) -> list[dict[str, Any]]:
-    """Give each block its year, window, crew and crew-days; nothing where it has no trees."""
+    """Give each block its area in words; where it has trees, year, window, crew and crew-days."""
     known = plan.works.blocks.set_index("block")
     texts, numbers = (
         ["access_class", "window"],
         {"year": 0, "later": 0, "trees_later": 0, "crew_days": 1},
     )
-    return [
-        {word: _text(known.at[block, word]) for word in texts}
-        | {name: number(known.at[block, name], digits) for name, digits in numbers.items()}
-        if block in known.index
-        else {}
-        for block in plan.blocks["block"]
-    ]
+    found: list[dict[str, Any]] = []
+    for block, area_ha in zip(plan.blocks["block"], plan.blocks["area_ha"], strict=True):
+        found.append({"area": area_words(area_ha)})
+        if block in known.index:
+            found[-1] |= {word: _text(known.at[block, word]) for word in texts}
+            found[-1] |= {name: number(known.at[block, name], n) for name, n in numbers.items()}
+    return found
 
 
 def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:

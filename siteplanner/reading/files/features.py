@@ -181,7 +181,7 @@ def read_table(
             continue
         numbers = pd.to_numeric(frame[column], errors="coerce")
         bad = ~np.isfinite(numbers.astype("float64"))
-        if (blank := bad & (frame[column] == "")).any():
+        if (blank := bad & (frame[column].fillna("") == "")).any():
             empty[column] = [row + 2 for row in frame.index[blank]]
         for row in frame.index[bad & ~blank]:
             errors.add(
