@@ -139,6 +139,11 @@ def pytest_configure(config):
         subprocess.run([sys.executable, ROOT / "tests" / "compile_kernels.py"], check=False)
 
 
+def pytest_xdist_auto_num_workers():
+    """One worker more than cores: some always wait for a browser or a process."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_collection_modifyitems(items):
     """Begin with the files that take longest, so that the workers end together."""
     items.sort(key=lambda item: not item.location[0].endswith(EARLY))

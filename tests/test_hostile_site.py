@@ -22,6 +22,9 @@ from hostile_site import BODY, hostile_site
 from siteplanner.base.errors import InputError
 from siteplanner.cli import app as cli
 
+# Each writer has hostile names in its own tests too; this is all of them at once.
+pytestmark = pytest.mark.long
+
 #: What may command a terminal or turn the order of reading; a line feed ends our own lines.
 COMMANDS = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 FORMULA = re.compile(r"\s*[=+\-@＝＋－＠]")

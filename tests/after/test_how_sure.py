@@ -119,6 +119,7 @@ def test_the_noise_is_as_wide_and_as_alike_as_asked():
     assert abs(np.corrcoef(noise[:, :-60].ravel(), noise[:, 60:].ravel())[0, 1]) < 0.3
 
 
+@pytest.mark.long
 def test_a_second_run_takes_the_terrains_it_has_drawn_and_the_drainage_is_not_cached(
     tmp_path, monkeypatch
 ):

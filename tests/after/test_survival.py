@@ -172,7 +172,7 @@ def test_intervals_of_zones_hold_the_truth_of_uneven_blocks():
     [
         # A little wide where blocks are alike: that they are is not known beforehand.
         pytest.param(0.0, 0.0, 0.93, 0.985, marks=pytest.mark.long),
-        (0.05, 0.0, 0.93, 0.97),
+        pytest.param(0.05, 0.0, 0.93, 0.97, marks=pytest.mark.long),
         pytest.param(0.15, 0.0, 0.93, 0.97, marks=pytest.mark.long),
         pytest.param(0.0, 0.2, 0.93, 0.985, marks=pytest.mark.long),
         (0.05, 0.2, 0.92, 0.97),

@@ -92,8 +92,8 @@ def test_it_is_refused_in_one_sentence_or_mended_and_told(case, whole, good, sit
 
 @pytest.mark.parametrize(
     "case",
-    # One in thirty by default: what is refused is tried above.
-    [pytest.param(*case.values, id=case.id, marks=[pytest.mark.long] if n % 30 else [])
+    # One in a hundred by default: what is refused is tried above.
+    [pytest.param(*case.values, id=case.id, marks=[pytest.mark.long] if n % 100 else [])
      for n, case in enumerate(REFUSED)],
 )  # fmt: skip
 def test_the_plan_is_refused_alike_and_the_previous_one_stays(case, site):

@@ -119,6 +119,7 @@ def resampled(p, cell, crs=None):
     return out, place
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("cell", "crs"),
     [

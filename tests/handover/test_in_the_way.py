@@ -82,6 +82,7 @@ def test_with_just_enough_room_the_plan_is_right(world):
     assert digests(seen) == held and beside(seen) == []
 
 
+@pytest.mark.long
 def test_a_full_disk_for_what_is_kept_and_for_passing_files_does_not_matter(world):
     warm, site, target, held = world
     disk = target.parents[1] / "disk"
@@ -137,6 +138,7 @@ def test_a_folder_that_may_not_be_written_is_named(world, which):
     assert digests(target) == held and beside(target) == []
 
 
+@pytest.mark.long
 def test_a_previous_plan_with_folders_closed_to_writing_is_replaced_without_leavings(world):
     warm, site, target, held = world
     (target / "layers").chmod(0o555)

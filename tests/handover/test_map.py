@@ -43,7 +43,9 @@ def page_file(plan, tmp_path_factory):
     return path
 
 
-@pytest.fixture(params=[DESK, PHONE], ids=["desk", "phone"])
+@pytest.fixture(
+    params=[pytest.param(DESK, marks=pytest.mark.long, id="desk"), pytest.param(PHONE, id="phone")]
+)
 def shown(browser, page_file, request):
     with opened(browser, page_file, **request.param) as it:
         yield it

@@ -358,10 +358,8 @@ def test_print_is_a4_with_each_sum_once(browser, page_file, plan):
 # ---- every control, and the network ---------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    "world",
-    [pytest.param(DESK, marks=long, id="desk"), pytest.param(PHONE, id="phone")],
-)
+@long
+@pytest.mark.parametrize("world", [DESK, PHONE], ids=["desk", "phone"])
 def test_every_control_works_without_network_or_complaint(browser, page_file, world):
     with opened(browser, page_file, **world) as it:
         page = it.page

@@ -167,6 +167,7 @@ def test_the_working_crs_is_true_to_scale(tmp_path, crs, lon, lat, worked):
     assert height_error(tmp_path / "site", inputs) < (EAST + SOUTH) / 8
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("crs", "lon", "lat", "across", "middle"),
     [

@@ -8,6 +8,7 @@ from conftest import SITE, command, digests, here
 from handover.small_site import small_site
 
 
+@pytest.mark.long
 def test_a_second_run_writes_the_same_bytes(tmp_path):
     site = small_site(tmp_path / "site")
     done = here("plan", site, "--out", tmp_path / "plan", "--quiet")
