@@ -47,7 +47,8 @@ def cut_to(text: str, width: float, font: str, size: float) -> str:
 def size_within(text: str, width: float, font: str, size: float) -> float:
     """Give the size, at most ``size``, at which text is no wider than ``width`` points."""
     long = pdfmetrics.stringWidth(on_paper(text), font, size)
-    return size * min(1.0, width / long) if long else size
+    # A little less, or rounding makes it a hair too wide and ``cut_to`` takes letters off.
+    return size * min(1.0, 0.9999 * width / long) if long else size
 
 
 @functools.cache
