@@ -8,11 +8,12 @@ from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.ground.assess import Each, Step, nothing_each, nothing_step
+from siteplanner.ground.assess import Each, Step, catalogue_of, nothing_each, nothing_step
 from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest
 from siteplanner.handover.folder.publish import staged
+from siteplanner.handover.gis.project import write_project
 from siteplanner.handover.gis.rasters import write_layer, write_suitability
 from siteplanner.handover.tables.calendar import carry_on
 from siteplanner.handover.write import write_all, writers
@@ -25,6 +26,21 @@ from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
+
+
+#: What ``write_plan`` tells of beside layers, terrains and writers.
+_OTHER_STEPS = (
+    "reading",
+    "scoring",
+    "zones",
+    "grids",
+    "mix",
+    "works",
+    "nursery",
+    "layers",
+    "project",
+    "saving",
+)
 
 
 def make_plan(site: Site, *, each: Each = nothing_each, step: Step = nothing_step) -> Plan:
@@ -62,6 +78,13 @@ def check_plugins() -> None:
     with errors.gather():
         writers()
     errors.raise_any()
+
+
+def steps_of(site: Site, *, sure: bool = False) -> int:
+    """Count the steps that ``write_plan`` will tell: one a layer, and one for each other part."""
+    layers = len(catalogue_of(site).makers)
+    terrains = site.how_sure.terrains if sure else 0
+    return layers + terrains + len(writers()) + len(_OTHER_STEPS)
 
 
 def write_plan(
@@ -106,6 +129,8 @@ def write_plan(
         carry_on(folder / "nursery.ics", target / "nursery.ics")
         step("Finishing the layers")
         writer.finish()
+        step("Drawing the GIS project")
+        write_project(plan, folder)
         files = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
         write_manifest(plan, folder / "plan.json", files)
         step("Saving the plan")

@@ -22,7 +22,8 @@ from rio_cogeo.cogeo import cog_validate
 
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology.colours import zone_colours
-from siteplanner.base.symbology.styles import Rule, Style, Symbol, qml, sld
+from siteplanner.base.symbology.qml import qml
+from siteplanner.base.symbology.styles import Rule, Style, Symbol, sld
 from siteplanner.handover.gis.geopackage import SCHEMA, write_geopackage
 from siteplanner.handover.gis.rasters import layer_file_stem, write_layer, write_suitability
 from siteplanner.plan import Plan
@@ -78,8 +79,12 @@ def test_an_empty_plan_has_the_same_layers_and_fields(plan, package, tmp_path):
 
 def test_trees_are_read_back_as_they_are(plan, package):
     trees = gpd.read_file(package, layer="trees")
-    names = ["species", "zone", "block", "row", "year", "mother", "geometry"]
-    assert list(trees.columns) == names
+    names = ["species", "common_name", "number", "zone", "block", "row", "year", "mother"]
+    assert list(trees.columns) == [*names, "geometry"]
+    known = plan.species.set_index("botanical_name")["common_name"]
+    assert trees["common_name"].tolist() == known[trees["species"]].tolist()
+    for _, row in trees.groupby(["block", "row"]):
+        assert row["number"].tolist() == list(range(1, len(row) + 1))
     assert (trees["year"] == 2028).all() and trees["mother"].isna().all()
     assert trees["species"].tolist() == plan.trees["species"].tolist()
     assert trees["row"].tolist() == plan.trees["row"].tolist()

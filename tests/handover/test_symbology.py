@@ -33,7 +33,8 @@ from siteplanner.base.symbology.kinds import (
     SOLID,
     SOLID_OPACITY,
 )
-from siteplanner.base.symbology.styles import qml, sld
+from siteplanner.base.symbology.qml import qml
+from siteplanner.base.symbology.styles import sld
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.handover.map.data import page_data

@@ -10,9 +10,13 @@ people". Layers take a scheme that their description names, as carried by
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Iterable
+from typing import Any
 
 import branca.colormap
+import numpy as np
+from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.base.layer_info import LayerInfo
@@ -81,6 +85,18 @@ def _turns(colours: Iterable[str], marks: tuple[str, ...]) -> list[str]:
         turn = seen[colour] = seen.get(colour, -1) + 1
         chosen.append(marks[turn % len(marks)])
     return chosen
+
+
+def ends(values: NDArray[Any]) -> tuple[float, float]:
+    """Give the values that a ramp runs from and to: the middle 98 %, so that a few do not count.
+
+    NaN twice where nothing is known.
+    """
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return math.nan, math.nan
+    low, high = np.percentile(known, (1, 99))
+    return float(low), float(high)
 
 
 @functools.cache

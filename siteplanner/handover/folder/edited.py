@@ -7,10 +7,7 @@ from hashlib import file_digest
 from pathlib import Path
 
 from siteplanner.base.errors import input_error
-from siteplanner.base.plan_folder import MANIFEST
-
-#: The file of a plan that people open in a GIS, where it is edited by one click.
-FEATURES = "plan.gpkg"
+from siteplanner.base.plan_folder import FEATURES, MANIFEST
 
 
 def refuse_edited(plan: Path) -> None:

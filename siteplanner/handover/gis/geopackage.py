@@ -15,8 +15,10 @@ import pyogrio
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.symbology.styles import Style, qml, sld
+from siteplanner.base.symbology.qml import FieldWords, qml
+from siteplanner.base.symbology.styles import Style, sld
 from siteplanner.handover.drawn_kinds import in_drawing_order
+from siteplanner.handover.gis.fields import words_for
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
 
@@ -73,6 +75,8 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
         "Point",
         {
             "species": str,
+            "common_name": str,
+            "number": int,
             "zone": str,
             "block": str,
             "row": int,
@@ -94,6 +98,13 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
 _DTYPES = {str: object, int: np.int64, float: np.float64, bool: np.bool_}
 _EPOCH = "2000-01-01T00:00:00.000Z"  # a file says nothing of when it was written
 _STUB_M = 1.0
+#: Digits kept after the point: a square metre of a hectare, a tenth of a millimetre.
+_DIGITS = 4
+#: What a GIS shows of each layer's file, beside its name.
+_ABOUT = (
+    "Made by siteplanner. An estimate from maps, readings and a table of tolerances: walk the "
+    "ground before you order or dig, have buried services located, and follow local codes."
+)
 _FIXED_OPTIONS = {
     "OGR_CURRENT_DATE": _EPOCH,
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
@@ -122,10 +133,12 @@ def write_geopackage(plan: Plan, path: Path) -> None:
                 promote_to_multi=geometry.startswith("Multi"),
                 append=path.exists(),
                 dataset_options={"VERSION": "1.2"},  # which older programs read without complaint
-                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
+                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid", "DESCRIPTION": _ABOUT},
             )
+        styles = {name: style_of(plan, name) for name in SCHEMA}
+        words = {name: words_for(fields) for name, (_, fields) in SCHEMA.items()}
         pyogrio.write_dataframe(
-            layer_styles({name: style_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
+            layer_styles(styles, "as on the plan's map", words),
             path,
             layer="layer_styles",
             driver="GPKG",
@@ -151,6 +164,11 @@ def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFram
 
 
 def _source(plan: Plan, name: str) -> gpd.GeoDataFrame:
+    if name == "trees":
+        places = plan.trees.groupby(["block", "row"], sort=False).cumcount() + 1
+        known = plan.species.set_index("botanical_name")["common_name"]
+        names = plan.trees["species"].map(known)
+        return plan.trees.assign(common_name=names, number=places)
     if name != "machine_lines":
         features: gpd.GeoDataFrame = getattr(plan, name)
         return in_drawing_order(features) if name == "no_plant" else features
@@ -160,7 +178,8 @@ def _source(plan: Plan, name: str) -> gpd.GeoDataFrame:
 def _typed(column: pd.Series, kind: type) -> NDArray[Any]:
     if kind is str:
         return column.astype(object).where(column.notna(), None).to_numpy()
-    return column.to_numpy().astype(_DTYPES[kind])
+    values: NDArray[Any] = column.to_numpy().astype(_DTYPES[kind])
+    return np.round(values, _DIGITS) if kind is float else values
 
 
 def _lines(shapes: NDArray[Any], block: pd.Series, blocks: gpd.GeoDataFrame) -> NDArray[Any]:
@@ -176,8 +195,16 @@ def _lines(shapes: NDArray[Any], block: pd.Series, blocks: gpd.GeoDataFrame) -> 
     return lines
 
 
-def layer_styles(styles: Mapping[str, Style], words: str) -> pd.DataFrame:
-    """Make the table by which a desktop GIS draws layers; ``words`` describe their styles."""
+def layer_styles(
+    styles: Mapping[str, Style],
+    words: str,
+    fields: Mapping[str, Mapping[str, FieldWords]] | None = None,
+) -> pd.DataFrame:
+    """Make the table by which a desktop GIS draws layers; ``words`` describe their styles.
+
+    ``fields`` says by layer how its fields are shown.
+    """
+    shown = fields or {}
     return pd.DataFrame(
         {
             "f_table_catalog": "",
@@ -185,7 +212,7 @@ def layer_styles(styles: Mapping[str, Style], words: str) -> pd.DataFrame:
             "f_table_name": list(styles),
             "f_geometry_column": "geom",
             "styleName": list(styles),
-            "styleQML": [qml(style) for style in styles.values()],
+            "styleQML": [qml(style, shown.get(name)) for name, style in styles.items()],
             "styleSLD": [sld(name, style) for name, style in styles.items()],
             "useAsDefault": True,
             "description": words,

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from siteplanner.base.symbology.colours import BLUE, ORANGE, shapes, zone_colours
+from siteplanner.base.symbology.colours import BLUE, ORANGE, shapes, zone_colours, zone_patterns
 from siteplanner.base.symbology.kinds import (
+    BLACK,
     BLOCK,
     GREY,
     KINDS,
@@ -20,6 +21,9 @@ from siteplanner.base.symbology.styles import Rule, Style, Symbol
 from siteplanner.plan import Plan
 
 _WHITE = "#ffffff"
+_ZONE_OPACITY = 0.35
+#: Scales (1 : n) from which on single trees, rows, and the names of blocks can be told apart.
+TREES_FROM, ROWS_FROM, NAMES_FROM = 5_000, 15_000, 10_000
 _FORMS = {"Point": "marker", "LineString": "line", "LinearRing": "line", "Polygon": "fill"}
 
 
@@ -52,22 +56,28 @@ def _boundary(plan: Plan) -> Style:
 
 
 def _paddocks(plan: Plan) -> Style:
-    return Style([Rule(PADDOCK.word, symbol_of(PADDOCK, "fill"))], label="name")
+    words = "\"name\" || if(\"trees\" = 0, ' (no trees)', '')"
+    return Style([Rule(PADDOCK.word, symbol_of(PADDOCK, "fill"))], label="name", words=words)
 
 
 def _zones(plan: Plan) -> Style:
     colours = zone_colours(plan.zones["trees"])
+    columns = (plan.zones["zone"], plan.zones["title"], colours, zone_patterns(colours))
     rules = [
-        Rule(f"{zone}: {title}", Symbol("fill", colour, opacity=0.35), str(zone))
-        for zone, title, colour in zip(
-            plan.zones["zone"], plan.zones["title"], colours, strict=True
-        )
+        Rule(f"{zone}: {title}", _zone(colour, marks), str(zone))
+        for zone, title, colour, marks in zip(*columns, strict=True)
     ]
     return Style(rules, column="zone", label="zone")
 
 
+def _zone(colour: str, marks: str) -> Symbol:
+    if not marks:
+        return Symbol("fill", colour, opacity=_ZONE_OPACITY)
+    return Symbol("fill", BLACK, opacity=_ZONE_OPACITY, hatch=marks, tint=colour)
+
+
 def _blocks(plan: Plan) -> Style:
-    return Style([Rule(BLOCK.word, symbol_of(BLOCK, "fill"))], label="block")
+    return Style([Rule(BLOCK.word, symbol_of(BLOCK, "fill"))], label="block", label_from=NAMES_FROM)
 
 
 def _setbacks(plan: Plan) -> Style:
@@ -85,7 +95,7 @@ def _no_plant(plan: Plan) -> Style:
 
 
 def _rows(plan: Plan) -> Style:
-    return Style([Rule("planting row", Symbol("line", GREY, width_mm=0.2))])
+    return Style([Rule("planting row", Symbol("line", GREY, width_mm=0.2))], drawn_from=ROWS_FROM)
 
 
 def _machine_lines(plan: Plan) -> Style:
@@ -105,12 +115,13 @@ def _trees(plan: Plan) -> Style:
             plan.species["botanical_name"], colours, shapes(colours), strict=True
         )
     ]
-    return Style(rules, column="species")
+    return Style(rules, column="species", drawn_from=TREES_FROM)
 
 
 def _frost_obs(plan: Plan) -> Style:
     reading = Symbol("marker", _WHITE, edge=BLUE, width_mm=0.6, size_mm=3.0, shape="diamond")
-    return Style([Rule("frost reading", reading)], label="name")
+    words = "coalesce(format_number(\"winter_min_c\", 1), '?') || ' °C'"
+    return Style([Rule("frost reading", reading)], label="winter_min_c", words=words)
 
 
 _STYLES = {

@@ -96,12 +96,11 @@ def write_suitability(
     uint8 (species, rows, columns), 0-100, 255 where not scored. Two species whose names give the
     same file name are told apart by a number.
     """
-    bands = _suitability_bands()
-    colours = [_rgb(colour) for colour in reversed(ramp("YlGnBu_09", len(bands)))]
+    bands = suitability_colours()
     table: dict[int, tuple[int, int, int]] = {}
-    for (low, high, _), colour in zip(bands, colours, strict=True):
-        table |= dict.fromkeys(range(low, high + 1), colour)
-    tags = {f"class_{low}_{high}": words for low, high, words in bands}
+    for low, high, _, colour in bands:
+        table |= dict.fromkeys(range(low, high + 1), _rgb(colour))
+    tags = {f"class_{low}_{high}": words for low, high, words, _ in bands}
     tags |= {
         "unit": "score 0-100",
         "method": _SUITABILITY_METHODS[index],
@@ -115,6 +114,13 @@ def write_suitability(
         _write_cog(path, score, grid, title, "", {"title": title, "species": name, **tags}, table)
         paths.append(path)
     return paths
+
+
+def suitability_colours() -> list[tuple[int, int, str, str]]:
+    """Lowest and highest score, words and #rrggbb colour of each band, best first."""
+    bands = _suitability_bands()
+    colours = ramp("YlGnBu_09", len(bands))[::-1]
+    return [(*band, colour) for band, colour in zip(bands, colours, strict=True)]
 
 
 def _suitability_bands() -> list[tuple[int, int, str]]:

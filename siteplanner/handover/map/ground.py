@@ -28,6 +28,8 @@ from siteplanner.plan import Plan
 MERCATOR = "EPSG:3857"
 RELIEF_PIXELS = 1400
 LAYER_PIXELS = 600
+#: Grey (0-255) of the darkest shade: what lies on the relief must be read.
+RELIEF_DARKEST = 90
 RAMP_STEPS = 64
 #: Codes of areas pack as well by run lengths (zlib's Z_RLE) as by the slowest search.
 _RUNS = {"compress_level": 6, "compress_type": 3}
@@ -100,7 +102,7 @@ def warp(values: FloatGrid, grid: Grid, frame: MapFrame, longest: int, classes: 
 def relief(hillshade: FloatGrid, grid: Grid, frame: MapFrame) -> str:
     """Give the hillshade as a JPEG data URL, lightened so that what lies on it is read."""
     shade = warp(hillshade, grid, frame, RELIEF_PIXELS, classes=False)
-    light = np.where(np.isnan(shade), 238, 90 + shade * (165 / 255)).round()
+    light = np.where(np.isnan(shade), 238, RELIEF_DARKEST + shade * ((255 - RELIEF_DARKEST) / 255)).round()
     return image_url(Image.fromarray(light.clip(0, 255).astype(np.uint8)), "JPEG", quality=72)
 
 
@@ -125,7 +127,7 @@ def layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: MapFrame) -> di
             if share > 0
         ]
     else:
-        low, high = np.percentile(inside, (1, 99)) if inside.size else (np.nan, np.nan)
+        low, high = colours.ends(inside)
         span = max(float(high - low), 1e-9) if inside.size else 1.0
         tints = colours.ramp(info.colours, RAMP_STEPS)
         steps = np.floor((here - low) / span * RAMP_STEPS).clip(0, RAMP_STEPS - 1) + 1
