@@ -27,7 +27,6 @@ from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
 
-
 #: What ``write_plan`` tells of beside layers, terrains and writers.
 _OTHER_STEPS = (
     "reading",

@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from siteplanner.cli.printed import escaped, print_infill
+from siteplanner.cli.events import AsJson, events
+from siteplanner.cli.printed import escaped, outcome_in_tables, print_infill
 
 
 def survival(
@@ -42,6 +43,7 @@ def survival(
         list[Path] | None,
         typer.Option(help="planted.csv from the map: only blocks ticked there; may be repeated."),
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Draw rows to count after planting, or judge counts and damage and order infill."""
     from siteplanner.after import survival_round as after
@@ -49,35 +51,48 @@ def survival(
     from siteplanner.after.learnt import save_rates
     from siteplanner.site.site_file import load_site
 
-    if sum((draw, damage_form, bool(counts or damage))) != 1:
-        raise typer.BadParameter(
-            "give files of counts, or of damage with --damage; or get a form to fill in, with "
-            "--draw or --damage-form"
-        )
-    read = load_site(site)
-    planned = plan if plan is not None else Path("maps") / read.slug
-    target = out if out is not None else Path("survival") / read.slug
-    if draw:
-        form = target / "rows_to_count.csv"
-        rows, trees, lines = after.write_rows_to_count(read, planned, form, planted or ())
-        lines = [*lines, f"{rows} rows chosen, {trees} trees to look at: fill in {form}"]
-    elif damage_form:
-        form = target / "damage.csv"
-        after.write_damage_form(form)
-        lines = [f"Write a line for each place in {form}.", *ABOUT_DAMAGE]
-    else:
-        outcome = after.survival_of(read, counts or (), planned, planted or (), damage or ())
-        print_infill(outcome)
-        written = after.write_outcome(outcome, target)
-        lines = [*outcome.findings, *(f"written: {path}" for path in written)]
-        if save:
-            saved, said = save_rates(outcome, read, counts or ())
-            lines += said
-            if saved is not None:
-                lines.append(
-                    f'saved: {saved}; to use it in the next plan, write survival = "{saved.name}" '
-                    "under [species] in the site file"
-                )
+    with events(as_json, "survival") as told:
+        if sum((draw, damage_form, bool(counts or damage))) != 1:
+            raise typer.BadParameter(
+                "give files of counts, or of damage with --damage; or get a form to fill in, with "
+                "--draw or --damage-form"
+            )
+        read = load_site(site)
+        planned = plan if plan is not None else Path("maps") / read.slug
+        target = out if out is not None else Path("survival") / read.slug
+        if draw:
+            form = target / "rows_to_count.csv"
+            rows, trees, said = after.write_rows_to_count(read, planned, form, planted or ())
+            lines = [*said, f"{rows} rows chosen, {trees} trees to look at: fill in {form}"]
+            told.warnings(said)
+            told.answer("survival", {"rows": rows, "trees": trees})
+            told.file(form, "rows to count", "rows to count, a form to fill in")
+        elif damage_form:
+            form = target / "damage.csv"
+            after.write_damage_form(form)
+            lines = [f"Write a line for each place in {form}.", *ABOUT_DAMAGE]
+            told.file(form, "damage", "damage seen, a form to fill in")
+        else:
+            outcome = after.survival_of(read, counts or (), planned, planted or (), damage or ())
+            if not as_json:
+                print_infill(outcome)
+            written = after.write_outcome(outcome, target)
+            lines = [*outcome.findings, *(f"written: {path}" for path in written)]
+            told.warnings(outcome.findings)
+            told.answer("survival", outcome_in_tables(outcome))
+            for path in written:
+                told.file(path, path.stem.replace("_", " "), path.stem.replace("_", " "))
+            if save:
+                saved, said = save_rates(outcome, read, counts or ())
+                lines += said
+                if saved is not None:
+                    told.file(saved, "saved rates", "survival learnt, for the next plan")
+                    lines.append(
+                        f"saved: {saved}; to use it in the next plan, write survival = "
+                        f'"{saved.name}" under [species] in the site file'
+                    )
+    if as_json:
+        return
     console = Console(soft_wrap=True, emoji=False)
     for line in lines:
         console.print(escaped(line), highlight=False)

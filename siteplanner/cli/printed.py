@@ -10,7 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from siteplanner.base.text import visible
-from siteplanner.base.units import area_number
+from siteplanner.base.units import area_number, area_words, hectares
 
 if TYPE_CHECKING:
     from siteplanner.after.compare import Comparison
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from siteplanner.after.verify import Verified
     from siteplanner.plan import Plan
     from siteplanner.reading.kept_blocks import KeptBlocks
+    from siteplanner.site.site_file import Site
+    from siteplanner.suitability.of_site import Ready
 
 
 def escaped(text: str) -> str:
@@ -28,6 +30,8 @@ def escaped(text: str) -> str:
 
 def print_plan(made: Plan, target: Path) -> None:
     """Print the short table at the end of a run."""
+    from siteplanner.handover.folder.results import main_files
+
     console = Console(emoji=False)
     zones = Table(title=f"Planting plan for {escaped(made.name)}", title_justify="left")
     for column, side in (
@@ -79,19 +83,8 @@ def print_plan(made: Plan, target: Path) -> None:
     )
     out = Console(soft_wrap=True, emoji=False)
     out.print("[bold]Files[/bold]")
-    for name, words in (
-        ("map.html", "the map; works offline"),
-        ("sheets.pdf", "planting sheets and run sheets to print"),
-        ("plan.xlsx", "the numbers as a spreadsheet"),
-        ("trees.gpx", "row ends for a handheld GPS; also by block in handheld, and trees.kml"),
-        ("plan.gpkg", "everything for a GIS"),
-        ("layers", "the ground and each species' suitability, GeoTIFF"),
-        ("counts.csv", "trees by zone, paddock and species"),
-        ("nursery.pdf", "the nursery's year; also nursery.csv, labels.pdf and more"),
-        ("plan.json", "inputs, settings, versions and warnings"),
-    ):
-        if (target / name).exists():
-            out.print(f"  {escaped(str(target / name))}  {words}", highlight=False)
+    for path, words in main_files(target):
+        out.print(f"  {escaped(str(path))}  {words}", highlight=False)
 
 
 def print_infill(outcome: SurvivalOutcome) -> None:
@@ -123,6 +116,13 @@ def print_infill(outcome: SurvivalOutcome) -> None:
             f"{row.expected_survival:.0%} ({row.low:.0%}-{row.high:.0%})",
         )
     console.print(learnt)
+
+
+def outcome_in_tables(outcome: SurvivalOutcome) -> dict[str, object]:
+    """Give what a count says as tables of plain rows, for a program."""
+    names = ("blocks", "zones", "grounds", "species", "seen")
+    tables = {name: getattr(outcome, name).to_dict("records") for name in names}
+    return tables | {"patchiness": outcome.patchiness}
 
 
 def print_suited(found: Suited) -> None:
@@ -241,6 +241,28 @@ def print_verified(found: Verified) -> None:
         f"its SHA-256 with one you wrote down earlier: {found.digest}",
         highlight=False,
     )
+
+
+def printed_inputs(site: Site, start: Ready) -> list[str]:
+    """Say what was understood of a site's files."""
+    from siteplanner.base.crs import crs_words
+
+    inputs = start.inputs
+    grid, fields = inputs.grid, inputs.paddocks
+    return [
+        f"boundary: {area_words(hectares(inputs.boundary.area.sum()), 1)}, {crs_words(grid.crs)}",
+        f"heights: {grid.shape[0]} x {grid.shape[1]} cells of {grid.cell:g} m",
+        f"paddocks: {len(fields)}, of which {int(fields['plant'].sum())} to plant "
+        f"({area_words(hectares(fields[fields['plant']].area.sum()), 1)})",
+        "soil: not given" if site.soils.file is None else f"soil: {len(inputs.soils)} polygons",
+        f"frost: {len(inputs.readings)} readings, {len(inputs.hollows)} hand-drawn hollows",
+        f"climate: {inputs.climate.in_words}",
+        f"to keep clear of: {len(inputs.no_plant)} features",
+        f"species: {len(inputs.species.facts)}, scored on {len(start.factors)} factors",
+        f"mother trees: {len(inputs.seed_sources)}",
+        *printed_kept(inputs.kept),
+        f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
+    ]
 
 
 def printed_kept(kept: KeptBlocks) -> list[str]:

@@ -182,10 +182,17 @@ def load_site(path: str | Path) -> Site:
     Raises :class:`~siteplanner.InputError` with every error found: a file that is
     missing or not TOML, an unknown or missing setting, a value out of range.
     """
-    path = Path(path)
-    if path.is_dir():
-        path = path / "site.toml"
-    tables = read_toml(path, "give the path of a site file (site.toml)")
+    path = site_path(Path(path))
+    return checked(path, read_toml(path, "give the path of a site file (site.toml)"))
+
+
+def site_path(path: Path) -> Path:
+    """Give the site file's path: in a folder it is ``site.toml``."""
+    return path / "site.toml" if path.is_dir() else path
+
+
+def checked(path: Path, tables: dict[str, Any]) -> Site:
+    """Check the tables of a site file. Raises :class:`~siteplanner.InputError`."""
     if "path" in tables:
         raise input_error(
             path,
@@ -204,6 +211,14 @@ def read_toml(path: Path, remedy: str) -> dict[str, Any]:
 
     Raises :class:`~siteplanner.InputError`.
     """
+    return tomllib.loads(toml_text(path, remedy))
+
+
+def toml_text(path: Path, remedy: str) -> str:
+    """Read the text of a TOML file, which is valid; ``remedy`` is said when there is none.
+
+    Raises :class:`~siteplanner.InputError`.
+    """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -217,11 +232,12 @@ def read_toml(path: Path, remedy: str) -> dict[str, Any]:
             path, "", f"it cannot be read ({error.strerror})", "check the path and its permissions"
         ) from None
     try:
-        return tomllib.loads(text)
+        tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise input_error(
             path, "", f"it is not valid TOML: {error}", "correct the line it names"
         ) from None
+    return text
 
 
 def explained(path: Path, part: Any, model: Any) -> ErrorDetail:

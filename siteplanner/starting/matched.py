@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from siteplanner.reading.files.features import MAY_BE_ABSENT
 from siteplanner.reading.files.schema_matching import columns_of, guess_columns, layer_of
 from siteplanner.site.commented import quoted, table
+from siteplanner.starting.given import Given
 
 
 @dataclass
@@ -34,15 +35,24 @@ def vector_table(
     wanted: Sequence[str],
     path: Path,
     folder: Path,
+    given: Given,
     started: Started,
     *,
     needed: Sequence[str] | None = None,
+    part: str = "",
 ) -> list[str]:
-    """Write a table that names a vector file, its layer and the columns that were recognised."""
-    layer = layer_of(path, name, started.found)
+    """Write a table that names a vector file, its layer and its columns.
+
+    Layer and columns are those that were given for the ``part`` (the table's name unless it is
+    said), else those that are recognised.
+    """
+    part = part or name
+    layer = given.layer(part) or layer_of(path, part, started.found)
+    own = given.columns.get(part, {})
+    needs = wanted if needed is None else needed
     return [
         *table(name, {"file": relative_to(path, folder), "layer": layer}),
-        *columns_table(name, wanted, path, layer, started, wanted if needed is None else needed),
+        *columns_table(name, wanted, path, layer, started, needs, own),
     ]
 
 
@@ -53,9 +63,13 @@ def columns_table(
     layer: str | None,
     started: Started,
     needed: Sequence[str],
+    own: Mapping[str, str],
 ) -> list[str]:
-    """Write which column is which, all of them, with the file's own names beside."""
-    columns, absent = guess_columns(path, layer, wanted)
+    """Write which column is which, all of them, with the file's own names beside.
+
+    ``own`` says which columns were named; the others are recognised.
+    """
+    columns, absent = guess_columns(path, layer, [name for name in wanted if name not in own])
     for column in (c for c in absent if c in needed):
         started.missing.append(
             f"{name}: no column for {column} was recognised in {path.name}; name it under "
@@ -68,6 +82,7 @@ def columns_table(
         started.found.append(
             f"{name}: columns matched by their names, please check: {', '.join(changed)}"
         )
+    columns |= own
     return [
         f"# {path.name} has the columns {quoted(columns_of(path, layer))}.",
         '# "" means that it has no such column.',

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
-from dataclasses import dataclass
-from datetime import date
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ import rasterio
 import shapely
 from rasterio.errors import RasterioError
 
-from siteplanner.base.errors import InputError, input_error, near
+from siteplanner.base.errors import Errors, InputError, input_error, near
 from siteplanner.base.units import area_words, hectares
 from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.features import POLYGONS, read_features
@@ -24,10 +23,18 @@ from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.schema_matching import layer_of
 from siteplanner.reading.files.tiles import TILES
 from siteplanner.reading.files.true_metres import metric_crs, spots_of
-from siteplanner.season.nursery.schedule import season
 from siteplanner.site.commented import defaults, table
-from siteplanner.site.site_file import load_site
+from siteplanner.site.edit import with_settings_of
+from siteplanner.site.planting import Setbacks
+from siteplanner.site.site_file import checked, load_site
+from siteplanner.starting.given import VECTORS, Given
 from siteplanner.starting.matched import Started, columns_table, relative_to, vector_table
+from siteplanner.starting.settings import (
+    decision_lines,
+    frost_lines,
+    settings_lines,
+    shelter_lines,
+)
 
 LISTS = Path(__file__).parent / "lists"
 _MARGIN_M = 400.0
@@ -37,27 +44,11 @@ _STATION = ("monthly", "winter_minima")
 _SOIL_COLUMNS = ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent")
 
 
-@dataclass(frozen=True)
-class Given:
-    """Files that a new site starts from; only the boundary and the DEM must be there.
-
-    ``species_list`` names a starter list that comes with siteplanner.
-    """
-
-    boundary: Path
-    dem: Path
-    paddocks: Path | None = None
-    soils: Path | None = None
-    no_plant: Path | None = None
-    seed_sources: Path | None = None
-    species: Path | None = None
-    species_list: str | None = None
-    monthly: Path | None = None
-    winter_minima: Path | None = None
-
-
-def start(folder: Path, given: Given, name: str | None = None) -> Started:
+def start(folder: Path, given: Given, name: str | None = None, *, replace: bool = False) -> Started:
     """Write ``site.toml`` and what else is missing into ``folder``, which must hold no site yet.
+
+    With ``replace`` it may: the site file is written anew, and the settings in it that do not
+    say what the data are stay.
 
     Where no paddocks are given the whole property is one paddock to plant; where no soils are
     given one polygon says that nobody knows; where no species are given a starter list is taken,
@@ -66,8 +57,16 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     :class:`~siteplanner.InputError`, and then nothing was written.
     """
     target = folder / "site.toml"
+    old = None
     if target.exists():
-        raise input_error(target, "", "this folder already has a site", "choose another folder")
+        if not replace:
+            raise input_error(
+                target, "", "this folder already has a site",
+                "choose another folder, or write the site file anew with --replace",
+            )  # fmt: skip
+        load_site(target)
+        old = target.read_text(encoding="utf-8-sig")
+    _check_parts(given)
     gone = [path for path in vars(given).values() if isinstance(path, Path) and not path.exists()]
     if gone:
         raise InputError(
@@ -78,7 +77,7 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
         )
     started = Started(target)
     given = _also_there(given)
-    layer = layer_of(given.boundary, "boundary", started.found)
+    layer = given.layer("boundary") or layer_of(given.boundary, "boundary", started.found)
     outline = read_features(given.boundary, layer, {}, None, POLYGONS)
     lon, lat = _centre(outline)
     _look_at_dem(given.dem, outline, started)
@@ -94,18 +93,33 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
         *_paddocks(folder, given, outline, started),
         *table("dem", {"file": relative_to(given.dem, folder)}, defaults("dem")),
         *_soils(folder, given, outline, started),
-        *_frost(started),
+        *frost_lines(folder, given, started),
+        *shelter_lines(folder, given, started),
         *_climate(folder, given, started),
         *_no_plant(folder, given, started),
         *_species(folder, given, starter, started),
         *_seed_sources(folder, given, started),
-        *_settings(lat, started),
+        *decision_lines(folder, given),
+        *settings_lines(lat, given, started),
     ]
     area = area_words(_hectares(outline), 1)
     started.found.insert(0, f"the property is {area} near {_place(lon, lat)}")
-    target.write_bytes("\n".join(lines).encode("utf-8"))
-    load_site(target)  # a site file of ours that cannot be read is our error, found here
+    text = "\n".join(lines)
+    text = text if old is None else with_settings_of(text, old)
+    checked(target, tomllib.loads(text))
+    target.write_bytes(text.encode("utf-8"))
     return started
+
+
+def _check_parts(given: Given) -> None:
+    """Refuse layers and columns of parts that there are not, and kinds that have no setback."""
+    errors = Errors()
+    for word, named in (("layer", given.layers), ("column", given.columns)):
+        for part in sorted(set(named) - set(VECTORS)):
+            errors.add(f"--{word}", part, "a site has no such part", near(part, VECTORS))
+    for kind in sorted(set(given.setbacks) - set(Setbacks.model_fields)):
+        errors.add("--setback", kind, "there is no such kind", near(kind, Setbacks.model_fields))
+    errors.raise_any()
 
 
 def _also_there(given: Given) -> Given:
@@ -174,7 +188,7 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
 
 def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.paddocks is not None:
-        return vector_table("paddocks", ("name", "plant"), given.paddocks, folder, started)
+        return vector_table("paddocks", ("name", "plant"), given.paddocks, folder, given, started)
     frame = gpd.GeoDataFrame(
         {"name": ["whole property"], "plant": [1]}, geometry=[outline.union_all()], crs=outline.crs
     )
@@ -192,8 +206,9 @@ def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Start
     if given.soils is not None:
         shares = ("sand", "silt", "clay")
         return vector_table(
-            "soils", (*_SOIL_COLUMNS, *shares), given.soils, folder, started, needed=_SOIL_COLUMNS
-        )
+            "soils", (*_SOIL_COLUMNS, *shares), given.soils, folder, given, started,
+            needed=_SOIL_COLUMNS,
+        )  # fmt: skip
     unknown: dict[str, Any] = {"unit": ["unknown"], "texture": [None], "drainage": [None]}
     unknown |= {name: np.array([np.nan]) for name in _SOIL_COLUMNS[3:]}
     frame = gpd.GeoDataFrame(unknown, geometry=[outline.union_all()], crs=outline.crs)
@@ -208,23 +223,9 @@ def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Start
     ]
 
 
-def _frost(started: Started) -> list[str]:
-    started.missing.append(
-        "frost readings: without them the coldest nights are a default; put minimum "
-        "thermometers out for a winter and add what they read"
-    )
-    return [
-        "# Frost readings: points with name, winter_min_c, height_m, winter. Hollows: polygons.",
-        "# [frost]",
-        '# readings = { file = "frost.gpkg", layer = "readings" }',
-        '# hollows = { file = "frost.gpkg", layer = "hollows" }',
-        *defaults("frost"),
-        "",
-    ]
-
-
 def _climate(folder: Path, given: Given, started: Started) -> list[str]:
-    files, to_fill = {}, []
+    files: dict[str, Any] = {}
+    to_fill = []
     for key, path, header, rows, what in (
         (
             "monthly",
@@ -250,16 +251,22 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
         started.missing.append(
             f"climate: fill in {name}, {what}, from a weather station, and name it under [climate]"
         )
-    optional = [line for line in defaults("climate") if line.split(" = ")[0][2:] not in _STATION]
+    files["station_elevation_m"] = given.station_elevation_m
+    said = {key for key, value in files.items() if value is not None} | set(_STATION)
+    optional = [line for line in defaults("climate") if line.split(" = ")[0][2:] not in said]
     return table("climate", files, [*to_fill, *optional])
 
 
 def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
     if given.no_plant is not None:
-        first = layers_in(given.no_plant)[0].name
+        layers = given.layers.get("no_plant")
+        first = layers[0] if layers else layers_in(given.no_plant)[0].name
+        own = given.columns.get("no_plant", {})
         return [
-            *table("no_plant", {"file": relative_to(given.no_plant, folder)}),
-            *columns_table("no_plant", ("kind", "name"), given.no_plant, first, started, ("kind",)),
+            *table("no_plant", {"file": relative_to(given.no_plant, folder), "layers": layers}),
+            *columns_table(
+                "no_plant", ("kind", "name"), given.no_plant, first, started, ("kind",), own
+            ),
         ]
     started.missing.append(
         "what to keep clear of: no power line, building, buried pipe, waterway or track is "
@@ -327,31 +334,10 @@ def _seed_sources(folder: Path, given: Given, started: Started) -> list[str]:
         ("species", "name", "fruiting_months", "permit"),
         given.seed_sources,
         folder,
+        given,
         started,
         needed=("species", "name", "fruiting_months"),
     )
-
-
-def _settings(lat: float, started: Started) -> list[str]:
-    """All tables of plain settings, as comments with their defaults."""
-    spring = (
-        next(m for m in range(1, 13) if season(date(2001, m, 1), lat or 1) == "early spring")
-        if abs(lat) >= 23.4
-        else None
-    )
-    started.missing.append("the first day of planting: write plant_on under [nursery]")
-    lines = []
-    for name in ("setbacks", "zones", "planting", "mix", "nursery", "survival"):
-        note = []
-        if name == "setbacks":
-            note = [
-                "# Metres to keep clear. Local codes, the network operator and the owner of a",
-                "# service decide; where they ask for more, write it here.",
-            ]
-        if name == "nursery" and spring is not None:
-            note = [f"# Here spring begins about {date(2001, spring, 1):%B}."]
-        lines += [*note, f"# [{name}]", *defaults(name), ""]
-    return lines
 
 
 def _write_new(path: Path, text: str) -> None:

@@ -74,8 +74,6 @@ def vector_look(style: Style, fields: Mapping[str, FieldWords]) -> ET.Element:
     return root
 
 
-
-
 _QML_TYPE = {"marker": "0", "line": "1", "fill": "2"}
 _QML_GEOMETRY = {"fill": "Polygon", "line": "Line", "marker": "Point"}
 
@@ -89,7 +87,6 @@ def _category_field(style: Style) -> str:
 def _category(style: Style, rule: Rule) -> str:
     value = rule.value or ""
     return xml_text(f"{value} {_QML_GEOMETRY[rule.symbol.form]}" if style.mixed else value)
-
 
 
 def _qml_symbol(symbols: ET.Element, name: str, symbol: Symbol) -> None:
@@ -141,19 +138,22 @@ def _qml_values(symbol: Symbol) -> tuple[str, dict[str, str]]:
 
 def _qml_label(root: ET.Element, style: Style) -> None:
     settings = ET.SubElement(ET.SubElement(root, "labeling", {"type": "simple"}), "settings")
-    look = {"fontSize": "12", "fontSizeUnit": "Point", "textColor": "0,0,0,255"}
+    look = {"fontSize": "12", "fontSizeUnit": "Point", "fontWeight": "75"}
+    look["textColor"] = "0,0,0,255"
     field = {"fieldName": style.words or style.label, "isExpression": str(int(bool(style.words)))}
     text = ET.SubElement(settings, "text-style", {**field, **look})
     halo = {"bufferDraw": "1", "bufferSize": "1", "bufferSizeUnits": "MM"}
     ET.SubElement(text, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
     if style.rules[0].symbol.form == "fill":  # in the middle of the area
         ET.SubElement(settings, "placement", {"placement": "1", "quadOffset": "4"})
-    # Left to itself the program drops labels of zones and readings where trees lie beneath; where
-    # labels come in at a scale, there are many, and what has no room is better left out.
-    some = {"scaleVisibility": "1", "scaleMax": str(style.label_from), "scaleMin": "0"}
-    how = some if style.label_from else {"displayAll": "1"}
-    part = {"labelPerPart": "1"} if style.rules[0].symbol.form == "fill" else {}
-    ET.SubElement(settings, "rendering", {**how, **part, "obstacle": "0"})
+    # Left to itself the program drops labels of zones and readings where trees lie beneath.
+    rendering = {"displayAll": "1", "obstacle": "0"}
+    if style.label_from or style.label_until:  # the names are the other way round in this form
+        limits = {"scaleMax": str(style.label_from), "scaleMin": str(style.label_until)}
+        rendering |= {"scaleVisibility": "1", **limits}
+    if style.rules[0].symbol.form == "fill":
+        rendering["labelPerPart"] = "1"
+    ET.SubElement(settings, "rendering", rendering)
 
 
 def _qml_fields(root: ET.Element, fields: Mapping[str, FieldWords]) -> None:

@@ -85,8 +85,8 @@ class Style:
     A layer of several kinds of geometry is ``mixed``: there a fill is for areas only, a line
     for lines only, a marker for points only. ``label`` is the field that labels show, and
     ``words`` what more QML can say of it, as an expression. Labels are left out where the map's
-    scale is smaller than 1 : ``label_from``, the whole layer where it is smaller than
-    1 : ``drawn_from``; 0 draws them at every scale.
+    scale is smaller than 1 : ``label_from`` or larger than 1 : ``label_until``, the whole layer
+    where it is smaller than 1 : ``drawn_from``; 0 sets no limit.
     """
 
     rules: Sequence[Rule]
@@ -95,6 +95,7 @@ class Style:
     mixed: bool = False
     words: str = ""
     label_from: int = 0
+    label_until: int = 0
     drawn_from: int = 0
 
 

@@ -128,9 +128,7 @@ def results_in(folder: Path, files: Iterable[str] | None = None) -> list[Result]
     drawn.sort(key=lambda one: GROUPS.index(one.group))
     rest = [_described(name) for name in names if not _is_raster(name)]
     rest.sort(key=lambda one: one.order)
-    return [
-        Result(**(vars(one) | {"order": number})) for number, one in enumerate([*drawn, *rest])
-    ]
+    return [Result(**(vars(one) | {"order": number})) for number, one in enumerate([*drawn, *rest])]
 
 
 def _described(name: str) -> Result:

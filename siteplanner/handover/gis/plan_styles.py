@@ -22,8 +22,9 @@ from siteplanner.plan import Plan
 
 _WHITE = "#ffffff"
 _ZONE_OPACITY = 0.35
-#: Scales (1 : n) from which on single trees, rows, and the names of blocks can be told apart.
-TREES_FROM, ROWS_FROM, NAMES_FROM = 5_000, 15_000, 10_000
+#: Scales (1 : n) from which on single trees, rows, and the names of blocks can be told apart; the
+#: names of blocks then take the place of those of zones and paddocks, as on the map.
+TREES_FROM, ROWS_FROM, NAMES_FROM = 5_000, 15_000, 5_000
 _FORMS = {"Point": "marker", "LineString": "line", "LinearRing": "line", "Polygon": "fill"}
 
 
@@ -57,7 +58,8 @@ def _boundary(plan: Plan) -> Style:
 
 def _paddocks(plan: Plan) -> Style:
     words = "\"name\" || if(\"trees\" = 0, ' (no trees)', '')"
-    return Style([Rule(PADDOCK.word, symbol_of(PADDOCK, "fill"))], label="name", words=words)
+    rules = [Rule(PADDOCK.word, symbol_of(PADDOCK, "fill"))]
+    return Style(rules, label="name", words=words, label_until=NAMES_FROM)
 
 
 def _zones(plan: Plan) -> Style:
@@ -67,7 +69,7 @@ def _zones(plan: Plan) -> Style:
         Rule(f"{zone}: {title}", _zone(colour, marks), str(zone))
         for zone, title, colour, marks in zip(*columns, strict=True)
     ]
-    return Style(rules, column="zone", label="zone")
+    return Style(rules, column="zone", label="zone", label_until=NAMES_FROM)
 
 
 def _zone(colour: str, marks: str) -> Symbol:

@@ -38,8 +38,9 @@ def described(path: str) -> Described:
         shrink = max(1.0, max(file.shape) / _SAMPLE)
         shape = tuple(max(1, round(side / shrink)) for side in file.shape)
         values = file.read(1, out_shape=shape, masked=True).astype("float32").filled(float("nan"))
-    words = (tags.get(name, "") for name in ("title", "unit", "method", "source"))
-    return Described(*words, *ends(values))
+    title, unit, method, source = (tags.get(n, "") for n in ("title", "unit", "method", "source"))
+    low, high = ends(values)
+    return Described(title, unit, method, source, low, high)
 
 
 def suitability_look() -> ET.Element:

@@ -102,7 +102,9 @@ def warp(values: FloatGrid, grid: Grid, frame: MapFrame, longest: int, classes: 
 def relief(hillshade: FloatGrid, grid: Grid, frame: MapFrame) -> str:
     """Give the hillshade as a JPEG data URL, lightened so that what lies on it is read."""
     shade = warp(hillshade, grid, frame, RELIEF_PIXELS, classes=False)
-    light = np.where(np.isnan(shade), 238, RELIEF_DARKEST + shade * ((255 - RELIEF_DARKEST) / 255)).round()
+    light = np.where(
+        np.isnan(shade), 238, RELIEF_DARKEST + shade * ((255 - RELIEF_DARKEST) / 255)
+    ).round()
     return image_url(Image.fromarray(light.clip(0, 255).astype(np.uint8)), "JPEG", quality=72)
 
 
