@@ -55,6 +55,9 @@ _PlantOn = Annotated[str | None, typer.Option(metavar="YEAR|DAY", help="When pla
 _Replace = Annotated[
     bool, typer.Option("--replace", help="Write the site file anew; settings in it stay.")
 ]
+_Bare = Annotated[
+    bool, typer.Option("--bare", help="Write no files to fill in for what is not given.")
+]
 
 
 def new(
@@ -79,6 +82,7 @@ def new(
     column: _Column = None,
     setback: _Setback = None,
     plant_on: _PlantOn = None,
+    bare: _Bare = False,
     replace: _Replace = False,
     as_json: AsJson = False,
 ) -> None:
@@ -115,6 +119,7 @@ def new(
             layers=layers,
             columns=named,
             setbacks={kind: _metres(kind, text) for kind, text in _pairs("--setback", setback)},
+            bare=bare,
             plant_on=None if plant_on is None else _year_or_day(plant_on),
         )
         started = start(folder, given, name, replace=replace)

@@ -13,7 +13,7 @@ from tomlkit.exceptions import TOMLKitError
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.site.site_file import checked, site_path, toml_text
 
-#: Tables that say what the data are; all others hold settings.
+#: Tables that say what the data are, and that a new site file always writes itself.
 DATA = (
     "site",
     "boundary",
@@ -21,12 +21,9 @@ DATA = (
     "dem",
     "soils",
     "frost",
-    "shelter",
     "climate",
     "no_plant",
     "species",
-    "seed_sources",
-    "decisions",
 )
 
 
@@ -58,11 +55,14 @@ def set_in_site(path: Path, changes: Sequence[str]) -> dict[str, Any]:
 def with_settings_of(new: str, old: str) -> str:
     """Bring the settings of an old site file into a new one, which keeps its own where it has any.
 
-    Tables that say what the data are (``DATA``) stay the new file's own.
+    Tables that say what the data are (``DATA``) stay the new file's own; mother trees, shelter
+    and decisions come along unless the new file has others.
     """
     document, before = tomlkit.parse(new), tomllib.loads(old)
     for name, values in before.items():
         if name in DATA or not isinstance(values, dict):
+            continue
+        if name in ("decisions", "shelter", "seed_sources") and name in document:
             continue
         own = document.setdefault(name, tomlkit.table())
         for key, value in values.items():

@@ -27,7 +27,8 @@ class Given:
     ``species_list`` names a starter list that comes with siteplanner. ``readings`` are frost
     readings, ``hollows`` hand-drawn frost hollows, ``decisions`` zones drawn by hand. ``layers``
     says by part which layers of its file to read, ``columns`` by part the file's own name of a
-    standard column; what is not said is recognised by name. ``setbacks`` are metres by kind.
+    standard column; what is not said is recognised by name. ``setbacks`` are metres by kind. A
+    ``bare`` site gets no files to fill in for what is not given: it is left out, and so unknown.
     """
 
     boundary: Path
@@ -49,6 +50,7 @@ class Given:
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     setbacks: Mapping[str, float] = field(default_factory=dict)
     plant_on: int | date | None = None
+    bare: bool = False
 
     def layer(self, part: str) -> str | None:
         """Give the layer that was named for a part."""

@@ -189,6 +189,10 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
 def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.paddocks is not None:
         return vector_table("paddocks", ("name", "plant"), given.paddocks, folder, given, started)
+    if given.bare:
+        started.missing.append("paddocks: without them the whole property is planted")
+        return ["# Paddocks: polygons with name and plant (1 or 0).", "# [paddocks]",
+                '# file = "paddocks.gpkg"', ""]  # fmt: skip
     frame = gpd.GeoDataFrame(
         {"name": ["whole property"], "plant": [1]}, geometry=[outline.union_all()], crs=outline.crs
     )
@@ -209,6 +213,10 @@ def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Start
             "soils", (*_SOIL_COLUMNS, *shares), given.soils, folder, given, started,
             needed=_SOIL_COLUMNS,
         )  # fmt: skip
+    if given.bare:
+        started.missing.append("soils: without them nobody knows texture, drainage, depth and pH")
+        return [f"# Soils: polygons with {', '.join(_SOIL_COLUMNS)}.", "# [soils]",
+                '# file = "soils.gpkg"', ""]  # fmt: skip
     unknown: dict[str, Any] = {"unit": ["unknown"], "texture": [None], "drainage": [None]}
     unknown |= {name: np.array([np.nan]) for name in _SOIL_COLUMNS[3:]}
     frame = gpd.GeoDataFrame(unknown, geometry=[outline.union_all()], crs=outline.crs)
@@ -246,7 +254,8 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
             files[key] = relative_to(path, folder)
             continue
         name = "climate.csv" if key == "monthly" else "winter_minima.csv"
-        _write_new(folder / name, "".join(f"{row}\n" for row in [header, *rows]))
+        if not given.bare:
+            _write_new(folder / name, "".join(f"{row}\n" for row in [header, *rows]))
         to_fill += [f"# Fill in {name}, then remove the # from this line:", f'# {key} = "{name}"']
         started.missing.append(
             f"climate: fill in {name}, {what}, from a weather station, and name it under [climate]"

@@ -1,7 +1,12 @@
 """The plugin: a processing provider whose algorithms call siteplanner."""
 
+from __future__ import annotations
 
-def classFactory(iface):  # noqa: N802, D103 (the GIS calls it so)
+from typing import Any
+
+
+def classFactory(iface: Any) -> Any:
+    """Give the plugin to the GIS, which calls this function by its name."""
     from .provider import Plugin
 
     return Plugin(iface)

@@ -1,8 +1,12 @@
 """The algorithms: they pick layers, call siteplanner and draw what it made."""
 
+from __future__ import annotations
+
 import sqlite3
 import tempfile
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from qgis.core import (
     QgsProcessing,
@@ -23,7 +27,7 @@ from qgis.core import (
     QgsProject,
 )
 
-from .call import call
+from .call import Called, Event, call
 from .drawn import draw
 from .inputs import DATA, FILES, KEEP_CLEAR, VECTORS, kept, write_keep_clear, write_source
 
@@ -58,39 +62,46 @@ _TITLES = {
 class _Algorithm(QgsProcessingAlgorithm):
     """What all algorithms share."""
 
-    def createInstance(self):
+    TITLE = HELP = ""
+    _made: Path | None = None
+
+    def createInstance(self) -> Any:
         return type(self)()
 
-    def name(self):
+    def name(self) -> str:
         return type(self).__name__.lower()
 
-    def displayName(self):
+    def displayName(self) -> str:
         return self.TITLE
 
-    def shortHelpString(self):
+    def shortHelpString(self) -> str:
         return f"{self.HELP}\n\n{_CAUTION}"
 
-    def _file(self, name, optional=True):
-        self.addParameter(
-            QgsProcessingParameterFile(name, _TITLES[name], optional=optional)
-        )
+    def _file(self, name: str, optional: bool = True) -> None:
+        self.addParameter(QgsProcessingParameterFile(name, _TITLES[name], optional=optional))
 
-    def _site_folder(self):
+    def _site_folder(self) -> None:
         self.addParameter(
             QgsProcessingParameterFile(
                 "FOLDER", "Folder of the site that was planned", QgsProcessingParameterFile.Folder
             )
         )
 
-    def _show(self):
+    def _show(self) -> None:
         self.addParameter(QgsProcessingParameterBoolean("SHOW", _TITLES["SHOW"], True))
 
-    def _plan_outputs(self):
+    def _plan_outputs(self) -> None:
         self.addOutput(QgsProcessingOutputFolder("PLAN", "Folder of the plan"))
         self.addOutput(QgsProcessingOutputFile("PROJECT", "Project with the plan drawn"))
         self.addOutput(QgsProcessingOutputNumber("TREES", "Trees in the plan"))
 
-    def _ask(self, words, feedback, files=None, **how):
+    def _ask(
+        self,
+        words: Sequence[object],
+        feedback: Any,
+        files: Mapping[Path, str] | None = None,
+        **how: Any,
+    ) -> Called:
         """Call siteplanner; what is wrong is said with the name of the parameter it belongs to."""
         told = call(words, feedback, **how)
         if told.stopped:
@@ -104,21 +115,21 @@ class _Algorithm(QgsProcessingAlgorithm):
             said = [told.why, *told.said[-3:]]
         raise QgsProcessingException("\n".join(line for line in said if line))
 
-    def postProcessAlgorithm(self, context, feedback):
-        made, self._made = getattr(self, "_made", None), None
+    def postProcessAlgorithm(self, context: Any, feedback: Any) -> dict[str, Any]:
+        made, self._made = self._made, None
         project = context.project()
         if made is not None and project is not None and draw(project, made) is None:
             feedback.reportError(f"{made / 'plan.qgz'} cannot be opened")
         return {}
 
-    def _results(self, told, plan, show):
+    def _results(self, told: Called, plan: Path, show: bool) -> dict[str, Any]:
         self._made = plan if show else None
         [answer] = [one for one in told.answers if one["about"] == "plan"]
         trees = answer["content"]["trees_total"]
         return {"PLAN": str(plan), "PROJECT": str(plan / "plan.qgz"), "TREES": trees}
 
 
-def _fault(fault, files):
+def _fault(fault: Event, files: Mapping[Path, str]) -> str:
     """Say what is wrong, at the parameter whose file it is in."""
     name = files.get(Path(fault["file"]).resolve())
     where = f", {fault['where']}" if fault["where"] else ""
@@ -129,12 +140,12 @@ def _fault(fault, files):
 class _FromLayers(_Algorithm):
     """An algorithm that starts from layers."""
 
-    def _inputs(self):
+    def _inputs(self) -> None:
         areas, points = QgsProcessing.TypeVectorPolygon, QgsProcessing.TypeVectorPoint
         forms = {"BOUNDARY": areas, "PADDOCKS": areas, "SOILS": areas, "FROST": points,
                  "HOLLOWS": areas}  # fmt: skip
 
-        def vector(name):
+        def vector(name: str) -> None:
             self.addParameter(
                 QgsProcessingParameterFeatureSource(
                     name, _TITLES[name], [forms[name]], optional=name != "BOUNDARY"
@@ -166,11 +177,9 @@ class _FromLayers(_Algorithm):
                 optional=True,
             )
         )
-        self.addParameter(
-            QgsProcessingParameterString("NAME", _TITLES["NAME"], optional=True)
-        )
+        self.addParameter(QgsProcessingParameterString("NAME", _TITLES["NAME"], optional=True))
 
-    def checkParameterValues(self, parameters, context):
+    def checkParameterValues(self, parameters: Any, context: Any) -> tuple[bool, str]:
         fine, said = super().checkParameterValues(parameters, context)
         if not fine:
             return fine, said
@@ -194,11 +203,14 @@ class _FromLayers(_Algorithm):
                 wrong.append(f"{_TITLES[name]} ({name}): {path} is not there; choose the file.")
         return not wrong, "\n".join(wrong)
 
-    def _new_site(self, folder, parameters, context, feedback):
+    def _new_site(
+        self, folder: Path, parameters: Any, context: Any, feedback: Any
+    ) -> dict[Path, str]:
         """Write the layers and the site file into a folder; give the files by parameter."""
         data = folder / DATA
         data.mkdir(exist_ok=True)
-        words, files = ["new", folder, "--replace"], {}
+        words: list[object] = ["new", folder, "--replace", "--bare"]
+        files: dict[Path, str] = {}
         for name, (stem, option) in VECTORS.items():
             source = self.parameterAsSource(parameters, name, context)
             if source is not None:
@@ -242,21 +254,17 @@ class Plan(_FromLayers):
         "it."
     )
 
-    def initAlgorithm(self, config=None):
+    def initAlgorithm(self, config: Any = None) -> None:
         self._inputs()
-        self.addParameter(
-            QgsProcessingParameterFolderDestination("FOLDER", _TITLES["FOLDER"])
-        )
-        self.addParameter(
-            QgsProcessingParameterBoolean("OVERWRITE", _TITLES["OVERWRITE"], False)
-        )
+        self.addParameter(QgsProcessingParameterFolderDestination("FOLDER", _TITLES["FOLDER"]))
+        self.addParameter(QgsProcessingParameterBoolean("OVERWRITE", _TITLES["OVERWRITE"], False))
         self._show()
         self._plan_outputs()
 
-    def processAlgorithm(self, parameters, context, feedback):
+    def processAlgorithm(self, parameters: Any, context: Any, feedback: Any) -> dict[str, Any]:
         folder = Path(self.parameterAsString(parameters, "FOLDER", context)).resolve()
         plan = folder / "plan"
-        words = ["plan", folder / "site.toml", "--out", plan]
+        words: list[object] = ["plan", folder / "site.toml", "--out", plan]
         if self.parameterAsBoolean(parameters, "OVERWRITE", context):
             words.append("--overwrite")
         with kept(folder, ("site.toml", DATA)):
@@ -271,13 +279,13 @@ class Check(_FromLayers):
     TITLE = "Check the layers for a planting plan"
     HELP = "Reads everything, says what it understood and what is wrong, and keeps nothing."
 
-    def initAlgorithm(self, config=None):
+    def initAlgorithm(self, config: Any = None) -> None:
         self._inputs()
         self.addOutput(QgsProcessingOutputString("UNDERSTOOD", "What was understood"))
 
-    def processAlgorithm(self, parameters, context, feedback):
-        with tempfile.TemporaryDirectory(prefix="siteplanner-") as folder:
-            folder = Path(folder)
+    def processAlgorithm(self, parameters: Any, context: Any, feedback: Any) -> dict[str, Any]:
+        with tempfile.TemporaryDirectory(prefix="siteplanner-") as made:
+            folder = Path(made)
             files = self._new_site(folder, parameters, context, feedback)
             told = self._ask(["check", folder / "site.toml"], feedback, files)
         [answer] = told.answers
@@ -297,7 +305,7 @@ class Replan(_Algorithm):
         "site's folder."
     )
 
-    def initAlgorithm(self, config=None):
+    def initAlgorithm(self, config: Any = None) -> None:
         self._site_folder()
         self.addParameter(
             QgsProcessingParameterFeatureSource(
@@ -307,7 +315,7 @@ class Replan(_Algorithm):
         self._show()
         self._plan_outputs()
 
-    def checkParameterValues(self, parameters, context):
+    def checkParameterValues(self, parameters: Any, context: Any) -> tuple[bool, str]:
         fine, said = super().checkParameterValues(parameters, context)
         if not fine:
             return fine, said
@@ -324,7 +332,7 @@ class Replan(_Algorithm):
             return False, f"Zones (ZONES): {', '.join(open_here)} has edits; save them first."
         return True, ""
 
-    def processAlgorithm(self, parameters, context, feedback):
+    def processAlgorithm(self, parameters: Any, context: Any, feedback: Any) -> dict[str, Any]:
         folder = Path(self.parameterAsString(parameters, "FOLDER", context)).resolve()
         plan = folder / "plan"
         layer = self.parameterAsVectorLayer(parameters, "ZONES", context)
@@ -345,7 +353,7 @@ class Replan(_Algorithm):
         return self._results(told, plan, self.parameterAsBoolean(parameters, "SHOW", context))
 
 
-def _copy_base(source, target):
+def _copy_base(source: Path, target: Path) -> None:
     """Copy a GeoPackage as it is now, also what lies in a journal beside it."""
     before, after = sqlite3.connect(source), sqlite3.connect(target)
     try:
@@ -362,7 +370,7 @@ class Place(_Algorithm):
     TITLE = "Say where plants on hand may go"
     HELP = "Names one to three ready blocks with the rows to fill; the plan stays as it is."
 
-    def initAlgorithm(self, config=None):
+    def initAlgorithm(self, config: Any = None) -> None:
         self._site_folder()
         self._file("STOCK")
         self.addParameter(QgsProcessingParameterString("ONE", _TITLES["ONE"], optional=True))
@@ -373,9 +381,9 @@ class Place(_Algorithm):
         )
         self.addOutput(QgsProcessingOutputString("ANSWER", "Where they may go"))
 
-    def processAlgorithm(self, parameters, context, feedback):
+    def processAlgorithm(self, parameters: Any, context: Any, feedback: Any) -> dict[str, Any]:
         folder = Path(self.parameterAsString(parameters, "FOLDER", context)).resolve()
-        words = ["place", folder / "site.toml", "--plan", folder / "plan"]
+        words: list[object] = ["place", folder / "site.toml", "--plan", folder / "plan"]
         stock = self.parameterAsFile(parameters, "STOCK", context)
         one = self.parameterAsString(parameters, "ONE", context)
         if stock:

@@ -1,16 +1,22 @@
 """Calls siteplanner in a process with its own Python, and reads what it tells."""
 
+from __future__ import annotations
+
 import json
 import os
 import queue
 import subprocess
 import threading
+from collections.abc import Iterable
 from pathlib import Path
+from typing import IO, Any
 
 ENVIRONMENT = json.loads(Path(__file__).with_name("environment.json").read_text("utf-8"))
 #: Beginnings of variables by which the GIS finds its own libraries, which are not siteplanner's.
 _OURS_ALONE = ("PYTHON", "GDAL_", "PROJ_")
 _PATIENCE_S = 30
+#: A line that siteplanner tells.
+Event = dict[str, Any]
 
 
 class Called:
@@ -20,22 +26,32 @@ class Called:
     cancelled.
     """
 
-    def __init__(self):
-        self.faults, self.warnings, self.results, self.answers = [], [], [], []
-        self.said, self.code, self.stopped, self.why = [], None, False, ""
+    def __init__(self) -> None:
+        self.faults: list[Event] = []
+        self.warnings: list[str] = []
+        self.results: list[Event] = []
+        self.answers: list[Event] = []
+        self.said: list[str] = []
+        self.code: int | None = None
+        self.stopped, self.why = False, ""
 
 
-def environment():
+def environment() -> dict[str, str]:
     """Give the variables of this process without those that would lead to the GIS's libraries."""
     return {k: v for k, v in os.environ.items() if not k.upper().startswith(_OURS_ALONE)}
 
 
-def call(words, feedback, as_json=True, part=(0.0, 100.0)):
+def call(
+    words: Iterable[object],
+    feedback: Any,
+    as_json: bool = True,
+    part: tuple[float, float] = (0.0, 100.0),
+) -> Called:
     """Run a command to its end; show steps, stop it when somebody cancels.
 
     ``part`` is the stretch of the bar, percent, that the command's steps fill.
     """
-    python = ENVIRONMENT["python"]
+    python: str = ENVIRONMENT["python"]
     command = [python, "-P", "-m", "siteplanner", *map(str, words)]
     command += ["--json"] if as_json else []
     told = Called()
@@ -51,7 +67,7 @@ def call(words, feedback, as_json=True, part=(0.0, 100.0)):
             "has moved, write the plugin anew with siteplanner gis-plugin."
         )
         return told
-    lines = queue.Queue()
+    lines: queue.Queue[tuple[str, str | None]] = queue.Queue()
     readers = [
         threading.Thread(target=_read, args=(stream, name, lines), daemon=True)
         for name, stream in (("out", process.stdout), ("err", process.stderr))
@@ -79,14 +95,14 @@ def call(words, feedback, as_json=True, part=(0.0, 100.0)):
     return told
 
 
-def _read(stream, name, lines):
+def _read(stream: IO[bytes], name: str, lines: queue.Queue[tuple[str, str | None]]) -> None:
     with stream:
         for line in stream:
             lines.put((name, line.decode("utf-8", "replace").rstrip()))
     lines.put((name, None))
 
 
-def _hear(told, name, line, feedback, part):
+def _hear(told: Called, name: str, line: str, feedback: Any, part: tuple[float, float]) -> None:
     event = _event(line) if name == "out" else None
     if event is None:
         told.said.append(line)
@@ -105,7 +121,7 @@ def _hear(told, name, line, feedback, part):
         told.why = event["why"]
 
 
-def _event(line):
+def _event(line: str) -> Event | None:
     try:
         event = json.loads(line)
     except ValueError:

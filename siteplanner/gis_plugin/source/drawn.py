@@ -1,11 +1,16 @@
 """Brings a plan's project into the one that is open: one group, in order, styled."""
 
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
 from qgis.core import QgsLayerTree, QgsProject
 
 _MARK = "siteplanner/folder"
 
 
-def draw(project, plan):
+def draw(project: Any, plan: Path) -> Any:
     """Load the layers of ``plan.qgz`` into one group, in the place of an earlier one; give it."""
     source = QgsProject()
     if not source.read(str(plan / "plan.qgz")):
@@ -24,7 +29,7 @@ def draw(project, plan):
     return group
 
 
-def _copy(tree, group, project):
+def _copy(tree: Any, group: Any, project: Any) -> None:
     for node in tree.children():
         if QgsLayerTree.isGroup(node):
             inner = group.addGroup(node.name())

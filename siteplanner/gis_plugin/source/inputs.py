@@ -1,10 +1,14 @@
 """Writes the layers that somebody picked as files of a site, and names them to siteplanner."""
 
+from __future__ import annotations
+
 import contextlib
 import re
 import shutil
 import tempfile
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 from qgis.core import (
     QgsFeature,
@@ -37,10 +41,14 @@ FILES = {
 
 
 @contextlib.contextmanager
-def kept(folder, names):
-    """Put files and folders back as they were where the block does not end well."""
+def kept(folder: Path, names: Collection[str]) -> Iterator[None]:
+    """Where the block does not end well, put what is named back as it was, and take out the rest.
+
+    ``names`` are files and folders in ``folder`` that the block may change.
+    """
     made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
+    there = {path.name for path in folder.iterdir()}
     with tempfile.TemporaryDirectory(prefix="siteplanner-") as aside:
         before = [name for name in names if (folder / name).exists()]
         for name in before:
@@ -48,28 +56,32 @@ def kept(folder, names):
         try:
             yield
         except BaseException:
-            for name in names:
-                _remove(folder / name)
-                if name in before:
-                    _copy(Path(aside) / name, folder / name)
+            for path in list(folder.iterdir()):
+                if path.name in names or path.name not in there:
+                    _remove(path)
+            for name in before:
+                _copy(Path(aside) / name, folder / name)
             if made:
                 with contextlib.suppress(OSError):
                     folder.rmdir()
             raise
 
 
-def _copy(source, target):
-    (shutil.copytree if source.is_dir() else shutil.copy2)(source, target)
+def _copy(source: Path, target: Path) -> None:
+    if source.is_dir():
+        shutil.copytree(source, target)
+    else:
+        shutil.copy2(source, target)
 
 
-def _remove(path):
+def _remove(path: Path) -> None:
     if path.is_dir():
         shutil.rmtree(path)
     elif path.exists():
         path.unlink()
 
 
-def write_source(source, path, layer, context):
+def write_source(source: Any, path: Path, layer: str, context: Any) -> None:
     """Write features of any source, one in memory too, as a layer of a GeoPackage."""
     fields = QgsFields()
     taken = []
@@ -81,7 +93,7 @@ def write_source(source, path, layer, context):
     _write(rows, fields, source.wkbType(), source.sourceCrs(), path, layer, context)
 
 
-def write_keep_clear(layers, path, context, feedback):
+def write_keep_clear(layers: Iterable[Any], path: Path, context: Any, feedback: Any) -> None:
     """Write several layers of things to keep clear of, each with columns ``kind`` and ``name``.
 
     A layer without a column ``kind`` has one kind, which its name says (such as power lines).
@@ -104,19 +116,27 @@ def write_keep_clear(layers, path, context, feedback):
         _write(rows, fields, layer.wkbType(), layer.crs(), path, name, context)
 
 
-def kind_of(name):
+def kind_of(name: str) -> str:
     """Give the kind of things that a layer's name says; other where it says none."""
     bare = re.sub(r"[^a-z]+", "_", name.lower())
     found = [kind for kind in ENVIRONMENT["kinds"] if kind in bare]
-    return max(found, key=len) if found else "other"
+    return str(max(found, key=len)) if found else "other"
 
 
-def _text(feature, column, otherwise):
+def _text(feature: Any, column: int | None, otherwise: str) -> str:
     value = None if column is None else feature.attributes()[column]
     return str(value) if value not in (None, "") and str(value) != "NULL" else otherwise
 
 
-def _write(rows, fields, form, crs, path, layer, context):
+def _write(
+    rows: Iterable[tuple[Any, list[Any]]],
+    fields: Any,
+    form: Any,
+    crs: Any,
+    path: Path,
+    layer: str,
+    context: Any,
+) -> None:
     options = QgsVectorFileWriter.SaveVectorOptions()
     options.driverName, options.layerName = "GPKG", layer
     if path.exists():
