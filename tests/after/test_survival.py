@@ -20,7 +20,6 @@ from siteplanner.after.survival_counts import (
     latest,
     read_counts,
 )
-from siteplanner.after.survival_estimates import Prior, foretell
 from siteplanner.base.errors import InputError
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import read_species
