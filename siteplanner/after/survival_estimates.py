@@ -21,9 +21,9 @@ _SHARES = np.sin(_ANGLES) ** 2
 #: deviation, as Gelman (2006), Bayesian Analysis 1:515-533, suggests.
 _CORRELATIONS = np.maximum(np.linspace(0, 0.95, 12) ** 2, 1e-5)
 #: Before its own trees are counted, a block is expected to be like the others of its zone; this
-#: weighs as many trees as make half a tree of the rarer fate, and half a tree more (our own choice:
+#: weighs as many trees as make half a tree of the rarer fate, and one more tree (our own choice:
 #: of those tried, its intervals held the truth nearest to as often as they say).
-_RARER_TREES, _MORE_TREES = 0.5, 0.5
+_RARER_TREES, _MORE_TREES = 0.5, 1.0
 
 
 @dataclass(frozen=True)
@@ -104,6 +104,8 @@ def foretell(trees: Trees, counted: Counted, confidence: float) -> tuple[Whole, 
     Hierarchical beta-binomial with frequency coverage as the measure: as in Tak, Kelly & Morris
     (2016), arXiv:1612.01595; prior weights and grid are our own choice.
     """
+    if not len(trees.zone):
+        return trees.left, trees.believed, trees.left
     likely = _likelihood(counted, len(trees.zone))
     others = _others(trees, counted)
     has = np.bincount(counted.cell, minlength=len(trees.zone)) > 0
