@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
 
-from siteplanner.cli.events import AsJson, events
+from siteplanner.cli.events import AsJson, Events, events
 from siteplanner.cli.printed import escaped, outcome_in_tables, print_infill
+
+if TYPE_CHECKING:
+    from siteplanner.after.survival import SurvivalOutcome
 
 
 def survival(
@@ -62,37 +66,47 @@ def survival(
         target = out if out is not None else Path("survival") / read.slug
         if draw:
             form = target / "rows_to_count.csv"
-            rows, trees, said = after.write_rows_to_count(read, planned, form, planted or ())
-            lines = [*said, f"{rows} rows chosen, {trees} trees to look at: fill in {form}"]
-            told.warnings(said)
+            rows, trees, lines = after.write_rows_to_count(read, planned, form, planted or ())
+            told.warnings(lines)
             told.answer("survival", {"rows": rows, "trees": trees})
             told.file(form, "rows to count", "rows to count, a form to fill in")
+            lines = [*lines, f"{rows} rows chosen, {trees} trees to look at: fill in {form}"]
         elif damage_form:
             form = target / "damage.csv"
             after.write_damage_form(form)
-            lines = [f"Write a line for each place in {form}.", *ABOUT_DAMAGE]
             told.file(form, "damage", "damage seen, a form to fill in")
+            lines = [f"Write a line for each place in {form}.", *ABOUT_DAMAGE]
         else:
             outcome = after.survival_of(read, counts or (), planned, planted or (), damage or ())
-            if not as_json:
-                print_infill(outcome)
-            written = after.write_outcome(outcome, target)
-            lines = [*outcome.findings, *(f"written: {path}" for path in written)]
-            told.warnings(outcome.findings)
-            told.answer("survival", outcome_in_tables(outcome))
-            for path in written:
-                told.file(path, path.stem.replace("_", " "), path.stem.replace("_", " "))
+            lines = _judged(told, outcome, after.write_outcome(outcome, target))
             if save:
-                saved, said = save_rates(outcome, read, counts or ())
-                lines += said
-                if saved is not None:
-                    told.file(saved, "saved rates", "survival learnt, for the next plan")
-                    lines.append(
-                        f"saved: {saved}; to use it in the next plan, write survival = "
-                        f'"{saved.name}" under [species] in the site file'
-                    )
+                lines += _saved(told, *save_rates(outcome, read, counts or ()))
     if as_json:
         return
     console = Console(soft_wrap=True, emoji=False)
     for line in lines:
         console.print(escaped(line), highlight=False)
+
+
+def _judged(told: Events, outcome: SurvivalOutcome, written: Sequence[Path]) -> list[str]:
+    """Tell what a count says, and which tables hold it; give it in lines."""
+    if not told.wanted:
+        print_infill(outcome)
+    told.warnings(outcome.findings)
+    told.answer("survival", outcome_in_tables(outcome))
+    for path in written:
+        words = path.stem.replace("_", " ")
+        told.file(path, words, words)
+    return [*outcome.findings, *(f"written: {path}" for path in written)]
+
+
+def _saved(told: Events, saved: Path | None, said: Sequence[str]) -> list[str]:
+    """Tell where learnt survival was saved, and how the next plan reads it."""
+    if saved is None:
+        return list(said)
+    told.file(saved, "saved rates", "survival learnt, for the next plan")
+    return [
+        *said,
+        f'saved: {saved}; to use it in the next plan, write survival = "{saved.name}" under '
+        "[species] in the site file",
+    ]

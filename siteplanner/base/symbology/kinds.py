@@ -33,6 +33,8 @@ HATCHES: dict[str, tuple[str, float]] = {
 SOLID = "solid"
 #: How strongly a solid fill covers what lies beneath.
 SOLID_OPACITY = 0.7
+#: How strongly a zone's colour covers the relief.
+ZONE_OPACITY = 0.55
 #: What a hatch is drawn on, so that a hatch beneath (setbacks cover what they surround) is faint.
 PALE, PALE_OPACITY = "#ffffff", 0.75
 #: Side of a hatch's tile, width of its lines and diameter of its dots, mm on paper or screen.

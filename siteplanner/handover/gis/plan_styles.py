@@ -15,13 +15,13 @@ from siteplanner.base.symbology.kinds import (
     SETBACK,
     SOLID,
     SOLID_OPACITY,
+    ZONE_OPACITY,
     Symbology,
 )
 from siteplanner.base.symbology.styles import Rule, Style, Symbol
 from siteplanner.plan import Plan
 
 _WHITE = "#ffffff"
-_ZONE_OPACITY = 0.35
 #: Scales (1 : n) from which on single trees, rows, and the names of blocks can be told apart; the
 #: names of blocks then take the place of those of zones and paddocks, as on the map.
 TREES_FROM, ROWS_FROM, NAMES_FROM = 5_000, 15_000, 5_000
@@ -74,8 +74,8 @@ def _zones(plan: Plan) -> Style:
 
 def _zone(colour: str, marks: str) -> Symbol:
     if not marks:
-        return Symbol("fill", colour, opacity=_ZONE_OPACITY)
-    return Symbol("fill", BLACK, opacity=_ZONE_OPACITY, hatch=marks, tint=colour)
+        return Symbol("fill", colour, opacity=ZONE_OPACITY)
+    return Symbol("fill", BLACK, opacity=ZONE_OPACITY, hatch=marks, tint=colour)
 
 
 def _blocks(plan: Plan) -> Style:

@@ -20,7 +20,14 @@ import numpy as np
 import shapely
 
 from siteplanner.base.symbology import colours
-from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
+from siteplanner.base.symbology.kinds import (
+    HATCHES,
+    MARKER_MM,
+    MARKERS,
+    SOLID_OPACITY,
+    ZONE_OPACITY,
+    Symbology,
+)
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.base.units import area_words
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
@@ -69,6 +76,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         ],
         "hatches": [*HATCHES],
         "solid_opacity": SOLID_OPACITY,
+        "zone_opacity": ZONE_OPACITY,
         "marker_mm": MARKER_MM,
         "markers": MARKERS,
         "reference_height_m": _reference_height(plan.settings),

@@ -190,7 +190,7 @@ function restyle() {
   const close = map.hasLayer(treeLayer) && treeLayer.shown();
   const coloured = showing.picture !== null, open = close || coloured;
   zoneAreas.forEach((group, i) => group.eachLayer((part) => part.setStyle({
-    fillOpacity: open ? (coloured ? 0 : 0.12) : 0.55,
+    fillOpacity: open ? (coloured ? 0 : 0.12) : plan.zone_opacity,
     color: close && !coloured ? plan.zones[i].colour : INK, weight: close ? 4 : open ? 2.5 : 1.5 })));
   map.getContainer().classList.toggle("close", close);
   const hint = document.getElementById("hint");

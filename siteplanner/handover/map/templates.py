@@ -22,6 +22,7 @@ from siteplanner.base.symbology.kinds import (
     PALE,
     PALE_OPACITY,
     SOLID_OPACITY,
+    ZONE_OPACITY,
 )
 from siteplanner.base.text import unturned
 from siteplanner.base.units import area_number, area_words
@@ -69,6 +70,7 @@ def _environment() -> Environment:
         "HATCH_LINE_MM": HATCH_LINE_MM,
         "HATCH_DOT_MM": HATCH_DOT_MM,
         "SOLID_OPACITY": SOLID_OPACITY,
+        "ZONE_OPACITY": ZONE_OPACITY,
         "PALE": PALE,
         "PALE_OPACITY": PALE_OPACITY,
     }
