@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import geopandas as gpd
@@ -259,7 +260,7 @@ def _ready(
 
 def _scores(plan: Published, names: Sequence[str], trees: gpd.GeoDataFrame) -> NDArray[np.float64]:
     """Read the suitability (places, species) of the named species from the plan's layers."""
-    files = sorted(name for name in plan.manifest["files"] if "/suitability_" in name)
+    files = sorted(n for n in plan.manifest["files"] if fnmatchcase(n, "*/suitability_*.tif"))
     found: dict[str, NDArray[np.uint8]] = {}
     grid = None
     for name in files:

@@ -149,7 +149,7 @@ def layers_of(project):
     return [n.layer() for n in project.layerTreeRoot().findLayers() if n.isVisible()]
 
 
-def render(project, picture, extent=None, side=800, crs=None):
+def render(project, picture, extent, size=(800, 800), crs=None):
     """Draw what a project shows of its plan's extent."""
     from qgis.core import QgsCoordinateReferenceSystem, QgsRectangle
 
@@ -157,7 +157,7 @@ def render(project, picture, extent=None, side=800, crs=None):
     settings.setLayers(layers_of(project))
     settings.setDestinationCrs(QgsCoordinateReferenceSystem(crs) if crs else project.crs())
     settings.setExtent(QgsRectangle(*extent))
-    settings.setOutputSize(QSize(side, side))
+    settings.setOutputSize(QSize(*size))
     job = QgsMapRendererParallelJob(settings)
     job.start()
     job.waitForFinished()
@@ -165,11 +165,14 @@ def render(project, picture, extent=None, side=800, crs=None):
     return {"scale": settings.scale(), "errors": [e.message for e in job.errors()]}
 
 
-def step_render(picture, extent, crs=None):
-    return render(QgsProject.instance(), picture, extent, crs=crs)
+def step_show(plan):
+    """Draw a plan that is there already, as the plugin does."""
+    from siteplanner.drawn import draw
+
+    return {"drawn": draw(QgsProject.instance(), Path(plan)) is not None}
 
 
-def step_open(path, picture, extent, crs=None):
+def step_open(path, picture, extent, crs=None, size=(800, 800)):
     """Open a project by itself, as a double click does."""
     project = QgsProject()
     read = project.read(path)
@@ -179,7 +182,6 @@ def step_open(path, picture, extent, crs=None):
     return {
         "read": read,
         "valid": all(one.isValid() for one in project.mapLayers().values()),
-        "relative": not project.writeEntryBool("Paths", "/Absolute", False) or True,
         "tree": tree(project.layerTreeRoot()),
         "aliases": {f.name(): zones.attributeAlias(i) for i, f in enumerate(zones.fields())},
         "abstract": zones.metadata().abstract(),
@@ -187,7 +189,7 @@ def step_open(path, picture, extent, crs=None):
         "trees from": trees.minimumScale() if trees.hasScaleBasedVisibility() else None,
         "tree fields": [f.name() for f in trees.fields()],
         "renderers": sorted({one.renderer().type() for one in rasters}),
-        "drawn": render(project, picture, extent, crs=crs),
+        "drawn": render(project, picture, extent, size, crs),
     }
 
 
