@@ -21,7 +21,7 @@ COMMANDS = ("plan", "check", "new", "set", "explain", "compare", "verify", "surv
 
 
 def lines_of(done, command, code=0):
-    """All lines that a command printed, each held to the schema; first and last are as they must."""
+    """All lines that a command printed, each held to the schema."""
     assert done.returncode == code, (done.stdout, done.stderr)
     lines = [json.loads(line) for line in done.stdout.splitlines()]
     for line in lines:
@@ -213,8 +213,10 @@ def test_set_changes_what_it_names_and_no_comment(site, tmp_path):
         "spacing_m = 4.0", "spacing_m = 4.0  # as agreed"
     )
     path.write_text(before, "utf-8")
-    done = here("set", path, "planting.spacing_m=4.5", "mix.budget=1000", "site.name=Low Ground",
-                "nursery.plant_on=2028-09-04", "decisions.zones=my zones.gpkg", "--json")  # fmt: skip
+    done = here(
+        "set", path, "planting.spacing_m=4.5", "mix.budget=1000", "site.name=Low Ground",
+        "nursery.plant_on=2028-09-04", "decisions.zones=my zones.gpkg", "--json",
+    )  # fmt: skip
     lines = lines_of(done, "set")
     [answer] = of_kind(lines, "answer")
     assert answer["content"]["set"]["planting.spacing_m"] == 4.5

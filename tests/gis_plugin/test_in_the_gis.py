@@ -137,7 +137,11 @@ def sample(request, tmp_path_factory, browser):
     work = tmp_path_factory.mktemp("gis") / "work"
     site = work.parent / "site"
     site.mkdir()
-    shutil.copy(request.param, site)  # its settings stay; what the data are is written anew
+    # Its settings and mother trees stay; what the other data are is written anew.
+    shutil.copy(request.param, site)
+    mothers = load_site(request.param).seed_sources
+    if mothers is not None:
+        shutil.copy(request.param.parent / mothers.file, site)
     given = layers_of(request.param) | {"FOLDER": str(site)}
     [_, made] = steps_in_the_gis(work, [{"do": "run", "algorithm": "plan", "given": given}])
     assert made["error"] == ""
