@@ -18,10 +18,6 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 JOB = json.loads(Path(sys.argv[1]).read_text("utf-8"))
 PROFILE, WORK = Path(JOB["profile"]), Path(JOB["work"])
 os.environ["QGIS_CUSTOM_CONFIG_PATH"] = str(PROFILE)
-# Lead it astray, as a GIS does that brings its own libraries.
-os.environ["PYTHONPATH"] = "/nowhere"
-os.environ["GDAL_DATA"] = os.environ["PROJ_LIB"] = ""
-del os.environ["PROJ_LIB"], os.environ["GDAL_DATA"]
 
 from qgis.core import (  # noqa: E402
     Qgis,
@@ -64,6 +60,8 @@ def installed():
     plugins.mkdir(parents=True)
     zipfile.ZipFile(JOB["zip"]).extractall(plugins)
     sys.path[:0] = [str(plugins), "/usr/share/qgis/python/plugins", "/usr/share/qgis/python"]
+    # Lead astray what is started from here, as a GIS does that brings libraries of its own.
+    os.environ |= {"PYTHONHOME": "/nowhere", "PYTHONPATH": "/nowhere", "GDAL_SKIP": "GPKG,GTiff"}
     import qgis.utils
     from processing.core.Processing import Processing
 

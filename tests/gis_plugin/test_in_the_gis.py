@@ -97,7 +97,7 @@ def zone_beside(package):
     return max(pairs)[1:]
 
 
-def coarse(picture, size=None):
+def coarse(picture):
     """Mean colours (rows, columns, 3) of a picture over a coarse grid."""
     image = Image.open(picture).convert("RGB")
     return np.asarray(image.resize((GRID, GRID), Image.Resampling.BOX), dtype=float)
@@ -117,18 +117,21 @@ def still_of(browser, page, picture):
     svg.screenshot(path=picture)
     box = svg.bounding_box()
     context.close()
+    # The picture keeps its shape in a wider frame, and lies in the middle of it.
+    scale = min(box["width"] / wide, box["height"] / tall)
+    size = round(wide * scale), round(tall * scale)
+    x, y = (box["width"] - size[0]) // 2, (box["height"] - size[1]) // 2
+    whole = Image.open(picture)
+    whole.crop((x, y, x + size[0], y + size[1])).save(picture)
     west, south, _, height = frame
     north = south + height
-    # The picture keeps its shape in a wider frame, and lies in the middle of it.
-    scale = max(wide / box["width"], tall / box["height"])
-    across, down = box["width"] * scale, box["height"] * scale
-    left, top = left - (across - wide) / 2, top - (down - tall) / 2
-    return [
+    corners = [
         west + left / units,
-        north - (top + down) / units,
-        west + (left + across) / units,
+        north - (top + tall) / units,
+        west + (left + wide) / units,
         north - top / units,
-    ], (round(box["width"]), round(box["height"]))
+    ]
+    return corners, size
 
 
 @pytest.fixture(scope="module", params=SAMPLES, ids=lambda p: load_site(p).slug)
@@ -216,16 +219,14 @@ def test_a_layer_opened_alone_has_its_classes_or_ramp(sample):
 
 def test_an_edge_moved_and_saved_is_kept_to_the_square_metre(sample):
     work, site, _, _, _, _ = sample
-    folder = work.with_name("round") / "site"
-    shutil.copytree(site, folder)
-    package = folder / "plan" / "plan.gpkg"
+    package = site / "plan" / "plan.gpkg"
     moved, beside = zone_beside(package)
     said = steps_in_the_gis(
         work.with_name("moving"),
         [
-            {"do": "show", "plan": str(folder / "plan")},
+            {"do": "show", "plan": str(site / "plan")},
             {"do": "move", "package": str(package), "zone": moved, "metres": 10, "into": beside},
-            {"do": "run", "algorithm": "replan", "given": {"FOLDER": str(folder)}},
+            {"do": "run", "algorithm": "replan", "given": {"FOLDER": str(site)}},
         ],
     )[2:]
     edit, again = said

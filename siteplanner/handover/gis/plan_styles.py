@@ -22,9 +22,9 @@ from siteplanner.base.symbology.styles import Rule, Style, Symbol
 from siteplanner.plan import Plan
 
 _WHITE = "#ffffff"
-#: Scales (1 : n) from which on single trees, rows, and the names of blocks can be told apart; the
-#: names of blocks then take the place of those of zones and paddocks, as on the map.
-TREES_FROM, ROWS_FROM, NAMES_FROM = 5_000, 15_000, 5_000
+#: Scale (1 : n) from which on single trees and rows can be told apart, and the names of blocks take
+#: the place of those of zones and paddocks, as on the map.
+CLOSE = 5_000
 _FORMS = {"Point": "marker", "LineString": "line", "LinearRing": "line", "Polygon": "fill"}
 
 
@@ -59,7 +59,7 @@ def _boundary(plan: Plan) -> Style:
 def _paddocks(plan: Plan) -> Style:
     words = "\"name\" || if(\"trees\" = 0, ' (no trees)', '')"
     rules = [Rule(PADDOCK.word, symbol_of(PADDOCK, "fill"))]
-    return Style(rules, label="name", words=words, label_until=NAMES_FROM)
+    return Style(rules, label="name", words=words, label_until=CLOSE)
 
 
 def _zones(plan: Plan) -> Style:
@@ -69,7 +69,7 @@ def _zones(plan: Plan) -> Style:
         Rule(f"{zone}: {title}", _zone(colour, marks), str(zone))
         for zone, title, colour, marks in zip(*columns, strict=True)
     ]
-    return Style(rules, column="zone", label="zone", label_until=NAMES_FROM)
+    return Style(rules, column="zone", label="zone", label_until=CLOSE)
 
 
 def _zone(colour: str, marks: str) -> Symbol:
@@ -79,7 +79,7 @@ def _zone(colour: str, marks: str) -> Symbol:
 
 
 def _blocks(plan: Plan) -> Style:
-    return Style([Rule(BLOCK.word, symbol_of(BLOCK, "fill"))], label="block", label_from=NAMES_FROM)
+    return Style([Rule(BLOCK.word, symbol_of(BLOCK, "fill"))], label="block", label_from=CLOSE)
 
 
 def _setbacks(plan: Plan) -> Style:
@@ -97,7 +97,7 @@ def _no_plant(plan: Plan) -> Style:
 
 
 def _rows(plan: Plan) -> Style:
-    return Style([Rule("planting row", Symbol("line", GREY, width_mm=0.2))], drawn_from=ROWS_FROM)
+    return Style([Rule("planting row", Symbol("line", GREY, width_mm=0.2))], drawn_from=CLOSE)
 
 
 def _machine_lines(plan: Plan) -> Style:
@@ -117,7 +117,7 @@ def _trees(plan: Plan) -> Style:
             plan.species["botanical_name"], colours, shapes(colours), strict=True
         )
     ]
-    return Style(rules, column="species", drawn_from=TREES_FROM)
+    return Style(rules, column="species", drawn_from=CLOSE)
 
 
 def _frost_obs(plan: Plan) -> Style:
