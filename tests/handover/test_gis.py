@@ -115,6 +115,22 @@ def test_the_same_plan_gives_the_same_bytes(plan, package, tmp_path):
     assert str(date.today()).encode() not in package.read_bytes()
 
 
+def test_every_layer_says_what_to_mind(package):
+    with sqlite3.connect(package) as base:
+        rows = base.execute(
+            "SELECT table_name, description FROM gpkg_contents WHERE data_type = 'features'"
+        ).fetchall()
+    assert {name for name, _ in rows} == set(SCHEMA)
+    for _, words in rows:
+        assert "siteplanner" in words and "buried services" in words and "local codes" in words
+
+
+def test_numbers_are_rounded_to_what_a_square_metre_needs(plan, package):
+    zones = gpd.read_file(package, layer="zones")
+    assert (zones["area_ha"] == zones["area_ha"].round(4)).all()
+    assert zones["area_ha"].to_numpy() == pytest.approx(plan.zones["area_ha"], abs=5.1e-5)
+
+
 def test_every_layer_has_a_style_in_both_languages(package):
     styles = styles_in(package)
     assert set(styles) == set(SCHEMA)

@@ -104,12 +104,12 @@ class _Algorithm(QgsProcessingAlgorithm):
     ) -> Called:
         """Call siteplanner; what is wrong is said with the name of the parameter it belongs to."""
         told = call(words, feedback, **how)
-        if told.stopped:
-            raise QgsProcessingException("Stopped; nothing was changed.")
-        if told.code == 0:
+        if told.code == 0:  # also where somebody cancelled when all was done
             for text in told.warnings:
                 feedback.pushWarning(text)
             return told
+        if told.stopped:
+            raise QgsProcessingException("Stopped; nothing was changed.")
         said = [_fault(fault, files or {}) for fault in told.faults]
         if not said:
             said = [told.why, *told.said[-3:]]
@@ -251,7 +251,8 @@ class Plan(_FromLayers):
     HELP = (
         "Writes a site into the folder (site.toml, and the layers as files) and plans it. Settings "
         "in an earlier site.toml there stay. The plan is drawn in one group; the next run replaces "
-        "it."
+        "it. A plan whose plan.gpkg you edited is not replaced unless you say so: to keep zones "
+        "that you moved, run the algorithm for zones moved by hand."
     )
 
     def initAlgorithm(self, config: Any = None) -> None:

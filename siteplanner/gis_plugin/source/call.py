@@ -85,7 +85,7 @@ def call(
             continue
         if line is None:
             ended += 1
-        elif not told.stopped:
+        else:
             _hear(told, name, line, feedback, part)
     try:
         told.code = process.wait(_PATIENCE_S)

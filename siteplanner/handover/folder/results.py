@@ -155,7 +155,8 @@ def _layers_of(folder: Path, name: str) -> list[Result]:
         title = file.tags().get("title", stem)
     if stem == "hillshade":
         return [Result(name, "", "hillshade", title, "raster", RELIEF, 0, True)]
-    groups = {"suitability_": SUITABILITY, "chance_": CHANCES}
+    groups = {"suitability_": SUITABILITY}
+    groups |= dict.fromkeys(("chance_", "safe_bets", "risky_bets"), CHANCES)
     group = next((g for start, g in groups.items() if stem.startswith(start)), GROUND)
     role = {SUITABILITY: "suitability", CHANCES: "chance", GROUND: "ground"}[group]
     return [Result(name, "", role, title, "raster", group, 0, False)]
