@@ -207,13 +207,16 @@ def step_move(package, zone, metres, into):
         if one.source() == f"{package}|layername=zones"
     ]  # fmt: skip
     by = {f["zone"]: f for f in layer.getFeatures()}
-    grown = by[zone].geometry()
-    taken = grown.buffer(metres, 8).intersection(by[into].geometry())
-    parts = [part for part in taken.asGeometryCollection() if part.area() > 20]
-    taken = type(grown).unaryUnion(parts)
+    grown, beside = by[zone].geometry(), by[into].geometry()
+    # One edge, without scraps of either zone that would be too small to plant.
+    strips = grown.buffer(metres, 8).intersection(beside).asGeometryCollection()
+    taken = max(strips, key=lambda part: part.area())
+    for part in beside.difference(taken).asGeometryCollection():
+        if part.area() < 500 and part.intersects(taken.buffer(0.01, 4)):
+            taken = taken.combine(part)
     assert layer.startEditing()
     assert layer.changeGeometry(by[zone].id(), grown.combine(taken))
-    assert layer.changeGeometry(by[into].id(), by[into].geometry().difference(taken))
+    assert layer.changeGeometry(by[into].id(), beside.difference(taken))
     saved = layer.commitChanges()
     asked = {f["zone"]: f.geometry().asWkt(6) for f in layer.getFeatures()}
     return {"saved": saved, "errors": layer.commitErrors(), "asked": asked, "moved": taken.area()}

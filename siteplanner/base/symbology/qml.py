@@ -138,20 +138,26 @@ def _qml_values(symbol: Symbol) -> tuple[str, dict[str, str]]:
 
 def _qml_label(root: ET.Element, style: Style) -> None:
     settings = ET.SubElement(ET.SubElement(root, "labeling", {"type": "simple"}), "settings")
-    look = {"fontSize": "12", "fontSizeUnit": "Point", "fontWeight": "75"}
-    look["textColor"] = "0,0,0,255"
     field = {"fieldName": style.words or style.label, "isExpression": str(int(bool(style.words)))}
+    size, weight = ("9", "50") if style.gives_way else ("12", "75")
+    look = {"fontSize": size, "fontSizeUnit": "Point", "fontWeight": weight}
+    look |= {"textColor": "0,0,0,255", "fontItalic": "1" if style.gives_way else "0"}
     text = ET.SubElement(settings, "text-style", {**field, **look})
     halo = {"bufferDraw": "1", "bufferSize": "1", "bufferSizeUnits": "MM"}
     ET.SubElement(text, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
-    if style.rules[0].symbol.form == "fill":  # in the middle of the area
-        ET.SubElement(settings, "placement", {"placement": "1", "quadOffset": "4"})
-    # Left to itself the program drops labels of zones and readings where trees lie beneath.
-    rendering = {"displayAll": "1", "obstacle": "0"}
+    area = style.rules[0].symbol.form == "fill"
+    if style.gives_way:  # anywhere in the area, or around the point
+        place = {"placement": "4"} if area else {"placement": "0", "dist": "0.8", "distUnits": "MM"}
+        ET.SubElement(settings, "placement", place | {"priority": "3"})
+    elif area:  # in the middle
+        middle = {"placement": "1", "quadOffset": "4", "priority": "9"}
+        ET.SubElement(settings, "placement", middle)
+    # Areas and points are no obstacles: else labels are dropped where trees lie beneath.
+    rendering = {"displayAll": "0" if style.gives_way else "1", "obstacle": "0"}
     if style.label_from or style.label_until:  # the names are the other way round in this form
         limits = {"scaleMax": str(style.label_from), "scaleMin": str(style.label_until)}
         rendering |= {"scaleVisibility": "1", **limits}
-    if style.rules[0].symbol.form == "fill":
+    if area:
         rendering["labelPerPart"] = "1"
     ET.SubElement(settings, "rendering", rendering)
 

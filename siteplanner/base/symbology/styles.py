@@ -86,7 +86,8 @@ class Style:
     for lines only, a marker for points only. ``label`` is the field that labels show, and
     ``words`` what more QML can say of it, as an expression. Labels are left out where the map's
     scale is smaller than 1 : ``label_from`` or larger than 1 : ``label_until``, the whole layer
-    where it is smaller than 1 : ``drawn_from``; 0 sets no limit.
+    where it is smaller than 1 : ``drawn_from``; 0 sets no limit. A label that ``gives_way`` is
+    smaller, and moves, or is left out, where it would lie on another.
     """
 
     rules: Sequence[Rule]
@@ -97,6 +98,7 @@ class Style:
     label_from: int = 0
     label_until: int = 0
     drawn_from: int = 0
+    gives_way: bool = False
 
 
 def sld(layer: str, style: Style) -> str:

@@ -59,7 +59,7 @@ def _boundary(plan: Plan) -> Style:
 def _paddocks(plan: Plan) -> Style:
     words = "\"name\" || if(\"trees\" = 0, ' (no trees)', '')"
     rules = [Rule(PADDOCK.word, symbol_of(PADDOCK, "fill"))]
-    return Style(rules, label="name", words=words, label_until=CLOSE)
+    return Style(rules, label="name", words=words, label_until=CLOSE, gives_way=True)
 
 
 def _zones(plan: Plan) -> Style:
@@ -123,7 +123,8 @@ def _trees(plan: Plan) -> Style:
 def _frost_obs(plan: Plan) -> Style:
     reading = Symbol("marker", _WHITE, edge=BLUE, width_mm=0.6, size_mm=3.0, shape="diamond")
     words = "coalesce(format_number(\"winter_min_c\", 1), '?') || ' °C'"
-    return Style([Rule("frost reading", reading)], label="winter_min_c", words=words)
+    rules = [Rule("frost reading", reading)]
+    return Style(rules, label="winter_min_c", words=words, gives_way=True)
 
 
 _STYLES = {
