@@ -28,6 +28,7 @@ from siteplanner.handover.gis.raster_looks import (
     described,
     ramp_look,
     relief_look,
+    sampled_ends,
     suitability_look,
 )
 from siteplanner.handover.gis.rasters import layer_file_stem
@@ -51,37 +52,34 @@ def write_project(plan: Plan, folder: Path) -> None:
             about = [f"Part of the planting plan for {plan.name}."]
         else:
             path = folder / one.path
-            found = described(str(path))
-            look = _raster_look(plan, one, path.stem, found)
+            look = _raster_look(plan, one, path)
             path.with_suffix(".qml").write_text(written(look), encoding="utf-8")
-            about = _about(found)
+            about = _about(described(path))
         maplayers.append(_maplayer(plan, one, look, about))
     _write_zip(folder / PROJECT, document(_project(plan, results, maplayers)))
 
 
-def _raster_look(plan: Plan, one: Result, stem: str, found: Described) -> ET.Element:
+def _raster_look(plan: Plan, one: Result, path: Path) -> ET.Element:
     if one.role == "suitability":
         return suitability_look()
     if one.role == "hillshade":
         return relief_look()
-    info = {layer_file_stem(name): info for name, info in plan.infos.items()}.get(stem)
+    info = {layer_file_stem(name): info for name, info in plan.infos.items()}.get(path.stem)
     if info is None:
-        return ramp_look("viridis", found.low, found.high, found.unit)
+        return ramp_look("viridis", *sampled_ends(path))
     if info.classes:
         return class_look(info)
-    return ramp_look(info.colours, *_ends(plan, info.name, found), info.unit)
+    values = plan.layers.get(info.name)
+    if values is None:
+        return ramp_look(info.colours, *sampled_ends(path), info.unit)
+    # The property alone, as on the map.
+    inside = plan.grid.cover(plan.boundary.geometry)
+    return ramp_look(info.colours, *ends(values[inside]), info.unit)
 
 
 def _about(found: Described) -> list[str]:
     parts = (("Unit", found.unit), ("Method", found.method), ("Source", found.source))
     return [f"{word}: {text}." for word, text in parts if text]
-
-
-def _ends(plan: Plan, name: str, found: Described) -> tuple[float, float]:
-    """Take a ramp's ends from the property alone, as the map does, where the plan has the layer."""
-    if name not in plan.layers:
-        return found.low, found.high
-    return ends(plan.layers[name][plan.grid.cover(plan.boundary.geometry)])
 
 
 # --- the XML -------------------------------------------------------------------------------

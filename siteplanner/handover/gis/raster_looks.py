@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import rasterio
@@ -16,31 +17,33 @@ from siteplanner.handover.gis.rasters import suitability_colours
 from siteplanner.handover.map.ground import RELIEF_DARKEST
 
 _STEPS = 9
-_SAMPLE = 400  # cells along the longer side that the ends of a ramp are taken from
+_SAMPLE = 200  # cells along the longer side that the ends of a ramp are taken from
 
 
 @dataclass(frozen=True)
 class Described:
-    """A raster as its file describes it: title, unit, method and source, values in a sample."""
+    """A raster as its file describes it: title, unit, method and source."""
 
     title: str
     unit: str
     method: str
     source: str
-    low: float
-    high: float
 
 
-def described(path: str) -> Described:
-    """Read what a plan's GeoTIFF says of itself, and the ends of a ramp over its values."""
+def described(path: Path) -> Described:
+    """Read what a plan's GeoTIFF says of itself."""
     with rasterio.open(path) as file:
         tags = file.tags()
+    return Described(*(tags.get(name, "") for name in ("title", "unit", "method", "source")))
+
+
+def sampled_ends(path: Path) -> tuple[float, float]:
+    """Give the ends of a ramp over a raster's values, from its overviews where it has some."""
+    with rasterio.open(path) as file:
         shrink = max(1.0, max(file.shape) / _SAMPLE)
         shape = tuple(max(1, round(side / shrink)) for side in file.shape)
-        values = file.read(1, out_shape=shape, masked=True).astype("float32").filled(float("nan"))
-    title, unit, method, source = (tags.get(n, "") for n in ("title", "unit", "method", "source"))
-    low, high = ends(values)
-    return Described(title, unit, method, source, low, high)
+        values = file.read(1, out_shape=shape, masked=True).astype("float32")
+    return ends(values.filled(float("nan")))
 
 
 def suitability_look() -> ET.Element:
