@@ -48,7 +48,8 @@ def read_planted(folder: Path) -> Planted:
     Raises :class:`~siteplanner.InputError` when the folder holds no plan.
     """
     plan = read_published(folder)
-    trees, zones = plan.features("trees"), plan.features("zones")
+    trees = plan.features("trees", ("block", "zone", "row", "species"))
+    zones = plan.features("zones", ("zone", "title", "ground"))
     sizes = (
         trees.groupby(["block", "zone", "row", "species"], sort=True)
         .size()

@@ -18,6 +18,8 @@ from siteplanner.reading.files.raster_place import of_the_earth
 _NEAR_MERIDIAN = 160.0
 #: More features than these are not named one by one.
 _MOST_SAID = 10
+#: No map of the earth has a larger number on it, in whatever unit.
+_FURTHEST = 1e9
 
 
 def repaired(
@@ -26,7 +28,7 @@ def repaired(
     """Leave out heights, repair polygons that cross themselves, drop those without an area.
 
     What was done is added to ``notes``. Raises :class:`~siteplanner.InputError` for
-    corners without finite coordinates, and when nothing is left.
+    corners without finite coordinates or past all maps, and when nothing is left.
     """
     if frame.empty:
         raise input_error(
@@ -41,14 +43,18 @@ def repaired(
     flat = shapely.force_2d(shapes)
     corners, of = shapely.get_coordinates(flat, return_index=True)
     errors = Errors()
-    for number in np.unique(of[~np.isfinite(corners).all(axis=1)]):
-        errors.add(
-            path,
-            f"{place}, feature {frame.index[number] + 1}",
-            "a corner has no finite coordinates",
-            "draw that corner again in a GIS",
-        )
-    errors.raise_any()
+    for off, what in (
+        (~np.isfinite(corners), "a corner has no finite coordinates"),
+        (np.abs(corners) > _FURTHEST, "a corner is out of range, further than the earth is wide"),
+    ):
+        for number in np.unique(of[off.any(axis=1)])[:_MOST_SAID]:
+            errors.add(
+                path,
+                f"{place}, feature {frame.index[number] + 1}",
+                what,
+                "draw that corner again in a GIS",
+            )
+        errors.raise_any()
     if not polygons:
         return frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
     crossed = pd.Series(~shapely.is_valid(flat), index=frame.index)

@@ -12,8 +12,9 @@ import rasterio
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window
 
-from siteplanner.base.errors import Errors
+from siteplanner.base.errors import Errors, input_error
 from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.raster_place import misplaced, must_be_here
 from siteplanner.reading.files.text import must_hold
@@ -48,6 +49,30 @@ def tiles(site: Site) -> list[Path]:
             errors.add(path, "", "this file does not exist", "check the path in the site file")
     errors.raise_any()
     return found
+
+
+#: Drivers of grids that are text, which are read row by row from the top.
+_TEXT = ("AAIGrid", "GRASSASCIIGrid")
+
+
+def must_hold_all_rows(path: Path, source: Any) -> None:
+    """Raise :class:`~siteplanner.InputError` for a grid of text that ends early.
+
+    Its driver never comes back from a row further down, so that rows are read from the top here.
+    """
+    source = getattr(source, "src_dataset", source)
+    if source.driver not in _TEXT:
+        return
+    for row in range(source.height):
+        try:
+            source.read(1, window=Window(0, row, 1, 1))
+        except RasterioError:
+            raise input_error(
+                path,
+                f"row {row + 1} of {source.height}",
+                "it cannot be read from there on",
+                "copy or save the DEM again; the file may be incomplete",
+            ) from None
 
 
 @contextmanager

@@ -174,7 +174,7 @@ def _spots(site: Site, crs: pyproj.CRS, box: rasterio.coords.BoundingBox) -> Spo
         x, y = there.transform(lon[0], lat[0])
         if box.left <= x <= box.right and box.bottom <= y <= box.top:
             return lon, lat
-    return degrees(crs, (box.left + box.right) / 2, (box.bottom + box.top) / 2)
+    return degrees(crs, box.left / 2 + box.right / 2, box.bottom / 2 + box.top / 2)
 
 
 def _named(site: Site) -> pyproj.CRS | None:
