@@ -193,12 +193,12 @@ class Readers:
         tables = tuple(name for name in tables if (folder / name).exists())
         return {
             "settings": Reader(("site.toml",), either(spoilt_toml, spoilt_toml, spoilt_bytes),
-                               lambda: load_site(path), 1500),
+                               lambda: load_site(path), 1800),
             "dem": Reader(("dem.tif",), spoilt_bytes, heights(site)),
             "ascii dem": Reader(("dem.asc",), either(spoilt_words, spoilt_words, spoilt_bytes),
                                 heights(ascii_dem)),
-            "geopackage": Reader(("soils.gpkg",), _GPKG, lambda: read_soils(site, crs, []), 700),
-            "geojson": Reader(("a.geojson",), _JSON, shapes("a.geojson"), 700),
+            "geopackage": Reader(("soils.gpkg",), _GPKG, lambda: read_soils(site, crs, []), 400),
+            "geojson": Reader(("a.geojson",), _JSON, shapes("a.geojson"), 900),
             "kml": Reader(("a.kml",), _XML, shapes("a.kml")),
             "kmz": Reader(("a.kmz",), spoilt_bytes, shapes("a.kmz")),
             "gpx": Reader(("a.gpx",), _XML, shapes("a.gpx")),
@@ -230,10 +230,10 @@ class Readers:
             "seed": Reader(("seed.csv",), _TABLES, lambda: read_seed(folder / "seed.csv")),
             "catchment": Reader(("catchment.toml",), either(spoilt_toml, spoilt_bytes),
                                 lambda: find_sites(load_catchment(folder / "catchment.toml"))),
-            "whole site, shapes": Reader(whole, _GPKG, lambda: read_inputs(load_site(path)), 120),
-            "whole site, tables": Reader(tables, _TABLES, lambda: read_inputs(load_site(path)), 60),
+            "whole site, shapes": Reader(whole, _GPKG, lambda: read_inputs(load_site(path)), 60),
+            "whole site, tables": Reader(tables, _TABLES, lambda: read_inputs(load_site(path)), 40),
             "whole site, settings": Reader(("site.toml",), spoilt_toml,
-                                           lambda: read_inputs(load_site(path)), 120),
+                                           lambda: read_inputs(load_site(path)), 60),
         }  # fmt: skip
 
     def _of_plan(self, path: Path) -> dict[str, Reader]:
@@ -251,9 +251,9 @@ class Readers:
 
         return {
             "manifest": Reader(("plan/plan.json",), _JSON,
-                               lambda: whole(lambda: verify(plan, path)), 300),
+                               lambda: whole(lambda: verify(plan, path)), 200),
             "plan": Reader(("plan/plan.gpkg", "plan/counts.csv"), lambda data, draw: (
-                _GPKG if data[:6] == b"SQLite" else _TABLES)(data, draw), whole, 200),
+                _GPKG if data[:6] == b"SQLite" else _TABLES)(data, draw), whole, 120),
         }  # fmt: skip
 
     def spoilt(self, name: str, draw: Random) -> tuple[str, bytes]:

@@ -15,7 +15,7 @@ from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.reading.files.opening import open_layer
 from siteplanner.reading.files.parts import usable, which
-from siteplanner.reading.files.shapes import check_axes, repaired
+from siteplanner.reading.files.shapes import check_axes, repaired, unwrapped
 from siteplanner.reading.files.sheet import read_sheet
 
 #: Nobody's property is wider; a larger extent means that the units are wrong.
@@ -67,7 +67,7 @@ def read_features(
     errors.raise_any()
     if empty.any():
         notes.append(f"{path.name}, {place}: left out without a shape: {which(empty)}.")
-    frame = repaired(path, place, frame, "Polygon" in kinds, notes)
+    frame = repaired(path, place, unwrapped(frame), "Polygon" in kinds, notes)
     check_axes(path, place, frame)
     return _moved_to(path, place, frame, crs, notes).reset_index(drop=True)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyogrio
 
@@ -86,7 +87,7 @@ def own_layer(
             raise input_error(path, place, f"it cannot be read ({reason(error)})", remedy) from None
     if shapes and (not isinstance(frame, gpd.GeoDataFrame) or frame.crs is None):
         raise input_error(path, place, "it has no shapes or no CRS", remedy)
-    if shapes and (frame.geometry.isna() | frame.geometry.is_empty).any():
+    if shapes and not np.isfinite(frame.geometry.bounds.to_numpy()).all():
         raise input_error(path, place, "some of it has no shape", remedy)
     for column in columns:
         if column not in frame:

@@ -83,11 +83,29 @@ def repaired(
     return frame[~gone]
 
 
+def unwrapped(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Join what the 180th meridian divides: west of it longitudes go on past 180 (181 for -179).
+
+    Polygons cut there, as RFC 7946 asks, are one again. Other layers stay as they are.
+    """
+    if frame.crs is None or not frame.crs.is_geographic or frame.empty:
+        return frame
+    shapes = frame.geometry.to_numpy()
+    lon = shapely.get_coordinates(shapes)[:, 0]
+    if not (np.abs(lon) > _NEAR_MERIDIAN).all() or not lon.min() < 0 < lon.max():
+        return frame
+    past = np.array([360.0, 0.0])
+    moved = shapely.transform(shapes, lambda xy: xy + past * (xy[:, :1] < 0))
+    areas = shapely.get_type_id(moved) == shapely.GeometryType.MULTIPOLYGON
+    moved[areas] = [shapely.union_all(shapely.get_parts(shape)) for shape in moved[areas]]
+    return frame.set_geometry(gpd.GeoSeries(moved, index=frame.index, crs=frame.crs))
+
+
 def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
     """Raise :class:`~siteplanner.InputError` when numbers do not go with their CRS.
 
-    Degrees called metres and the reverse, latitude before longitude, and a layer on both sides
-    of the 180th meridian, which would be as wide as the earth.
+    Degrees called metres and the reverse, latitude before longitude, and corners on the other
+    side of the earth.
     """
     if not of_the_earth(frame.crs):
         raise input_error(
@@ -130,13 +148,6 @@ def _must_be_degrees(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
         )
     wrong = "is out of range"
     if not out.any() and np.ptp(lon) > 180:
-        if np.abs(lon).min() > _NEAR_MERIDIAN:
-            raise input_error(
-                path,
-                place,
-                "it lies on both sides of the 180th meridian",
-                "save it again in a projected CRS in metres",
-            )
         out = np.abs(lon - np.median(lon)) > 90
         wrong = f"is far from the others, which lie near longitude {np.median(lon):.4g}"
     errors = Errors()

@@ -220,9 +220,9 @@ def _must_be_true(site: Site, named: pyproj.CRS, spots: Spots) -> None:
     area = named.area_of_use
     elsewhere = False
     if area is not None:
-        across = (spots[0][0] - area.west) % 360 - ((area.east - area.west) % 360 or 360)
+        across, wide = (spots[0][0] - area.west) % 360, (area.east - area.west) % 360 or 360
         up = spots[1][0]
-        elsewhere = 3 < across < 357 or not area.south - 3 < up < area.north + 3
+        elsewhere = wide + 3 < across < 357 or not area.south - 3 < up < area.north + 3
     if elsewhere:
         raise input_error(
             site.path,
