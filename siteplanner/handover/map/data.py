@@ -39,6 +39,10 @@ _UNITS = 10  # page units a metre
 _TOLERANCE_M = 0.3
 
 
+#: What is said of a hollow, and its decimals.
+_OF_HOLLOW = {"area_ha": 4, "depth_m": 1, "trees": 0}
+
+
 def page_data(plan: Plan) -> dict[str, Any]:
     """Give everything the page shows, as values that JSON can hold (no NaN)."""
     frame = MapFrame.around(plan.boundary.geometry)
@@ -96,6 +100,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
         ),
         "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
+        "hollows": _features(plan.hollows, frame, ["hollow"], _OF_HOLLOW),
         "frost": _features(
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
             "at_reference_c": 1, "estimated_c": 1}, label=True,

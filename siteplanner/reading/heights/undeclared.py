@@ -26,6 +26,7 @@ _SAMPLE = 2_000_000
 #: or a mesa are steep for more than a cell.
 _TOGETHER, _SHEER_M, _TIMES_OUTSIDE = 9, 10.0, 4.0
 #: Cells side by side, and cells one above the other.
+_IN_SITE_FILE = 'write nodata = "none" under [dem]'
 _SIDES = ((np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:-1], np.s_[1:]))
 
 
@@ -146,20 +147,20 @@ def _cliffed(heights: NDArray[np.float64], cells: BoolGrid, metres: float) -> Bo
     return void[patch]
 
 
-def note_on_voids(told: dict[float, int]) -> list[str]:
-    """Say what was found and how to say otherwise; nothing where nothing was found."""
+def note_on_voids(told: dict[float, int], keep: str = _IN_SITE_FILE) -> list[str]:
+    """Say what was found and how to ``keep`` it; nothing where nothing was found."""
     if not told:
         return []
     many = " and ".join(f"{value:.6g} on {count:,} cells" for value, count in told.items())
     return [
         f"The DEM has {many}, with cliffs round them or past any height on earth: they are taken "
-        f"as no height, though the file does not declare it. {way_out(told)}"
+        f"as no height, though the file does not declare it. {way_out(told, keep)}"
     ]
 
 
-def way_out(told: dict[float, int]) -> str:
+def way_out(told: dict[float, int], keep: str = _IN_SITE_FILE) -> str:
     """How to keep such heights, for a note or an error; empty where nothing was found."""
     if not told:
         return ""
     values = " and ".join(f"{value:.6g}" for value in told)
-    return f'If heights of {values} are real there, write nodata = "none" under [dem].'
+    return f"If heights of {values} are real there, {keep}."
