@@ -188,7 +188,7 @@ def _soils(
     else:
         return None
     if site.soils.dug:
-        soils, answered = with_answers(soils, site.folder / site.soils.dug)
+        soils, answered = with_answers(soils, site.folder / site.soils.dug, notes)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
     return soils
 

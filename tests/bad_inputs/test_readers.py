@@ -4,6 +4,7 @@ from random import Random
 
 import pytest
 
+from bad_inputs.good_site import SPECIES
 from bad_inputs.readers import ALIVE, PLANTED, Readers
 from siteplanner.after.survival_counts import read_counts
 from siteplanner.base.errors import InputError
@@ -51,6 +52,18 @@ def test_so_are_ten_thousand(readers):
     assert [name for name in runs if not taken[name] < runs[name]] == []
 
 
+def test_commas_and_dashes_in_counts_are_read_as_what_they_are(readers):
+    path = readers.folder / "counted.csv"
+    text = ALIVE.replace(",15,2,1,", ',"15,0",-,1,') + f"A1,1,{SPECIES[0]},20,-,,,2029-05-04\n"
+    path.write_text(text, encoding="utf-8")
+    [counted] = read_counts([path], PLANTED, notes := []).to_dict("records")
+    assert (counted["alive"], counted["frost"], counted["drought"]) == (15, 0, 1)
+    assert notes == [
+        "counted.csv: the comma is read as the decimal point in row 2, alive: 15,0.",
+        "counted.csv: a lone dash is read as not known in row 3, alive; row 2, frost.",
+    ]
+
+
 @pytest.mark.parametrize(
     ("old", "new", "place", "what", "remedy"),
     [
@@ -61,7 +74,7 @@ def test_so_are_ten_thousand(readers):
             "15,2,1",
             '"15,5",2,1',
             "alive",
-            "'15,5' is not a number of trees",
+            "'15.5' is not a number of trees",
             "write a whole number",
         ),
         ("2029-03-04", "04/03/2029", "date", "'04/03/2029' is not a date", "year-month-day"),

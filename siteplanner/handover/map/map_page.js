@@ -39,7 +39,7 @@ function line(flat) {
 
 /* ---- what is drawn ---------------------------------------------------------------- */
 
-const PANES = ["relief", "ground", "setbacks", "hollows", "zones", "blocks", "paddocks", "features", "trees",
+const PANES = ["relief", "ground", "setbacks", "zones", "blocks", "hollows", "paddocks", "features", "trees",
   "place"];
 const renderers = {};
 PANES.forEach((name, i) => {
