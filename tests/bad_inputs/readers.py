@@ -193,11 +193,11 @@ class Readers:
         tables = tuple(name for name in tables if (folder / name).exists())
         return {
             "settings": Reader(("site.toml",), either(spoilt_toml, spoilt_toml, spoilt_bytes),
-                               lambda: load_site(path), 1800),
-            "dem": Reader(("dem.tif",), spoilt_bytes, heights(site)),
+                               lambda: load_site(path), 1500),
+            "dem": Reader(("dem.tif",), spoilt_bytes, heights(site), 250),
             "ascii dem": Reader(("dem.asc",), either(spoilt_words, spoilt_words, spoilt_bytes),
-                                heights(ascii_dem)),
-            "geopackage": Reader(("soils.gpkg",), _GPKG, lambda: read_soils(site, crs, []), 400),
+                                heights(ascii_dem), 250),
+            "geopackage": Reader(("soils.gpkg",), _GPKG, lambda: read_soils(site, crs, []), 300),
             "geojson": Reader(("a.geojson",), _JSON, shapes("a.geojson"), 900),
             "kml": Reader(("a.kml",), _XML, shapes("a.kml")),
             "kmz": Reader(("a.kmz",), spoilt_bytes, shapes("a.kmz")),
@@ -221,12 +221,12 @@ class Readers:
             "dig": Reader(("dig.csv",), _TABLES, lambda: with_answers(soils, folder / "dig.csv")),
             "decisions": Reader(("zones.gpkg", "local.csv"), either(
                 lambda data, draw: (_GPKG if data[:6] == b"SQLite" else _TABLES)(data, draw)),
-                lambda: read_decisions(site, crs, names, [])),
+                lambda: read_decisions(site, crs, names, []), 200),
             "rates": Reader(("rates.csv",), _TABLES,
                             lambda: read_rates(folder / "rates.csv", names)),
             "learnt": Reader(("learnt.csv",), _TABLES, lambda: read_learnt(folder / "learnt.csv")),
             "kept blocks": Reader(("blocks.gpkg",), _GPKG, lambda: (
-                read_kept_blocks(site, crs, names), read_status(folder / "blocks.gpkg"))),
+                read_kept_blocks(site, crs, names), read_status(folder / "blocks.gpkg")), 200),
             "seed": Reader(("seed.csv",), _TABLES, lambda: read_seed(folder / "seed.csv")),
             "catchment": Reader(("catchment.toml",), either(spoilt_toml, spoilt_bytes),
                                 lambda: find_sites(load_catchment(folder / "catchment.toml"))),
