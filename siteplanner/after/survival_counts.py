@@ -113,9 +113,9 @@ def no_counts() -> pd.DataFrame:
 
 def _read(path: Path, planted: Planted, notes: list[str]) -> pd.DataFrame:
     cells = read_cells(path, REQUIRED)
-    numbers = [name for name in ("planted", "alive", *CAUSES) if name in cells]
-    where = [f"row {row + 2}" for row in cells.index]
-    cells = with_plain_numbers(path.name, cells, numbers, where, notes).fillna("")
+    counted = [name for name in ("planted", "alive", *CAUSES) if name in cells]
+    rows = [f"row {row + 2}" for row in cells.index]
+    cells = with_plain_numbers(path.name, cells, counted, rows, notes).fillna("")
     cells = cells[cells["alive"] != ""]
     errors = Errors()
     trees = planted.trees

@@ -41,7 +41,8 @@ def hollows_of(
         parts[int(one)].append(shapely.geometry.shape(part))
     deepest = [np.where(number == one, closed_hollows, 0).argmax() for one in order]
     row, col = np.unravel_index(np.array(deepest, dtype=np.int64), closed_hollows.shape)
-    east, north = grid.transform @ (col + 0.5, row + 0.5)
+    east = grid.transform.c + (col + 0.5) * grid.cell
+    north = grid.transform.f - (row + 0.5) * grid.cell
     return gpd.GeoDataFrame(
         {
             "hollow": np.arange(1, len(order) + 1),
