@@ -161,7 +161,11 @@ def opened(site: Site) -> Iterator[list[Any]]:
                 continue
             found.append((path, source, crs))
         if any(_at_180(source, crs) for _, source, crs in found):
-            found = [(path, *one) for path, *one in found for one in _across_180(stack, path, *one)]
+            found = [
+                (path, *moved)
+                for path, source, crs in found
+                for moved in _across_180(stack, path, source, crs)
+            ]
         for _, source, crs in found:
             said = site.dem.nodata
             given = {} if said in (None, "none") else {"src_nodata": said}
