@@ -18,8 +18,8 @@ from siteplanner.reading.files.raster_place import of_the_earth
 _NEAR_MERIDIAN = 160.0
 #: More features than these are not named one by one.
 _MOST_SAID = 10
-#: No map of the earth has a larger number on it, in whatever unit.
-_FURTHEST = 1e9
+#: Past it no area can be worked out; what is only far away is told as such further on.
+_FURTHEST = 1e100
 
 
 def repaired(
@@ -45,7 +45,7 @@ def repaired(
     errors = Errors()
     for off, what in (
         (~np.isfinite(corners), "a corner has no finite coordinates"),
-        (np.abs(corners) > _FURTHEST, "a corner is out of range, further than the earth is wide"),
+        (np.abs(corners) > _FURTHEST, "a corner is out of range: no map has such numbers"),
     ):
         for number in np.unique(of[off.any(axis=1)])[:_MOST_SAID]:
             errors.add(
