@@ -75,7 +75,8 @@ def write_handheld(plan: Plan, folder: Path) -> None:
 
 
 def _write(path: Path, parts: Iterator[str]) -> None:
-    path.write_text("".join(parts), encoding="utf-8", newline="")
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.writelines(parts)
 
 
 def _text(text: str) -> str:
@@ -112,9 +113,10 @@ def _blocks(plan: Plan) -> list[_Block]:
         said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
         rows_of.setdefault(row.block, []).append(_Row(int(row.row), place, said))
     zones = plan.zones.set_index("zone")["title"]
+    of_block = plan.rows.groupby("block").indices
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        mine = plan.rows[plan.rows["block"] == block.block].sort_values("row", kind="stable")
+        mine = plan.rows.iloc[of_block[block.block]].sort_values("row", kind="stable")
         ends = ends_of_rows(mine)
         start = start_of(block.geometry, ends)
         said = (
@@ -177,9 +179,9 @@ def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
             "<scale>0.4</scale></IconStyle><LabelStyle><scale>0</scale></LabelStyle></Style>\n"
         )
     places = _degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy()))
-    of_block = plan.trees["block"].to_numpy()
+    trees_of = plan.trees.groupby("block").indices
     for block in blocks:
-        mine = of_block == block.name
+        mine = trees_of[block.name]
         yield f"<Folder><name>{_text(block.name)}</name>"
         yield f"<description>{_rich(block.said)}</description>\n"
         yield (

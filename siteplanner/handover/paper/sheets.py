@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 
 from siteplanner.base.bearings import convergence
@@ -33,6 +32,7 @@ from siteplanner.handover.paper.day import day_pages
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import frame_for
 from siteplanner.handover.paper.key import draw_key, key_height
+from siteplanner.handover.paper.packed import PackedCanvas
 from siteplanner.handover.paper.pages import (
     A4,
     MARGIN,
@@ -81,9 +81,10 @@ def write_sheets(plan: Plan, path: Path) -> None:
     fonts()
     work = block_works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
-    book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid))
+    works = {row.block: row for row in plan.works.blocks.itertuples()}
+    book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid), works)
     pages = _pages(book, work, total)
-    canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
+    canvas = PackedCanvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
     canvas.setTitle(uncommanded(f"Planting sheets for {plan.name}"))
     canvas.setAuthor("siteplanner")
     overview_form(Pen(canvas, *A4), plan)
