@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-import geopandas as gpd
 import numpy as np
 import pyogrio
 import shapely
@@ -243,25 +242,33 @@ def _coordinates(places: NDArray[np.float64]) -> str:
 
 def _write_geojson(plan: Plan, path: Path) -> None:
     """Write every tree as a point with its species, block and row."""
-    names = plan.species[["botanical_name", "common_name"]].map(_in_json)
-    mine = names.take(plan.tree_species)
-    trees = gpd.GeoDataFrame(
-        {
-            "species": mine["botanical_name"].to_numpy(),
-            "common_name": mine["common_name"].to_numpy(),
-            "block": plan.trees["block"].map(_in_json).to_numpy(),
-            "row": plan.trees["row"].to_numpy(),
-        },
-        geometry=plan.trees.geometry.force_2d().to_numpy(),
-        crs=plan.grid.crs,
-    )
-    pyogrio.write_dataframe(
-        trees.to_crs(4326),
+    names = plan.species[["botanical_name", "common_name"]].map(_in_json).to_numpy(dtype=object)
+    blocks = {block: _in_json(block) for block in plan.blocks["block"]}
+    fields = {
+        "species": names[plan.tree_species, 0],
+        "common_name": names[plan.tree_species, 1],
+        "block": plan.trees["block"].map(blocks).to_numpy(dtype=object),
+        "row": plan.trees["row"].to_numpy(),
+    }
+    pyogrio.raw.write(
         path,
+        _as_wkb(_degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy()))),
+        list(fields.values()),
+        list(fields),
         driver="GeoJSON",
         geometry_type="Point",
+        crs="EPSG:4326",
         layer_options={"RFC7946": "YES", "WRITE_NAME": "NO"},
     )
+
+
+def _as_wkb(xy: NDArray[np.float64]) -> NDArray[np.object_]:
+    """Points (n, 2) as well-known binary, without making an object of each that is larger."""
+    form = np.dtype([("order", "u1"), ("kind", "<u4"), ("x", "<f8"), ("y", "<f8")])
+    points = np.empty(len(xy), dtype=form)
+    points["order"], points["kind"], points["x"], points["y"] = 1, 1, xy[:, 0], xy[:, 1]
+    # As void, since numpy would cut noughts off the end of bytes.
+    return points.view(f"V{form.itemsize}").astype(object)
 
 
 def _in_json(text: str) -> str:
