@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import shutil
 from pathlib import Path
@@ -80,7 +81,9 @@ def write_farm(folder: Path, hectares: float, cell: float = CELL_M) -> Path:
     _soils(side).to_file(file, layer="soils")
     tracks = [shapely.LineString([(WEST, y), (WEST + side, y + 90)])
               for y in np.arange(SOUTH + 200, SOUTH + side, 900)]  # fmt: skip
-    _layer({"kind": ["track"] * len(tracks), "name": "Farm track"}, tracks).to_file(folder / "tracks.gpkg")
+    _layer({"kind": ["track"] * len(tracks), "name": "Farm track"}, tracks).to_file(
+        folder / "tracks.gpkg"
+    )
     _readings(side, heights, cell).to_file(file, layer="readings")
     path = folder / "site.toml"
     path.write_text(_SETTINGS, encoding="utf-8")
@@ -96,14 +99,16 @@ def _squares(side: float, wide: float) -> list[shapely.Geometry]:
     edges = np.linspace(0, side, max(1, round(side / wide)) + 1)
     return [
         shapely.box(WEST + left, SOUTH + low, WEST + right, SOUTH + high)
-        for left, right in zip(edges[:-1], edges[1:], strict=True)
-        for low, high in zip(edges[:-1], edges[1:], strict=True)
+        for left, right in itertools.pairwise(edges)
+        for low, high in itertools.pairwise(edges)
     ]
 
 
 def _soils(side: float) -> gpd.GeoDataFrame:
     grown = side + 2 * MARGIN_M
-    squares = [shapely.affinity.translate(s, -MARGIN_M, -MARGIN_M) for s in _squares(grown, _SOIL_M)]
+    squares = [
+        shapely.affinity.translate(s, -MARGIN_M, -MARGIN_M) for s in _squares(grown, _SOIL_M)
+    ]
     which = [_SOILS[number * 7 // 3 % len(_SOILS)] for number in range(len(squares))]
     texture, drainage, depth, ph, stones = zip(*which, strict=True)
     columns = {"unit": [f"Soil {n}" for n in range(len(squares))], "texture": texture,
@@ -136,4 +141,4 @@ def _readings(side: float, heights: np.ndarray, cell: float) -> gpd.GeoDataFrame
     cold = -3.0 + 3.0 * (high - high.min()) / max(np.ptp(high), 1.0)
     columns = {"name": [f"Logger {n}" for n in range(12)], "winter_min_c": np.round(cold, 1),
                "height_m": 1.2, "winter": 2024}  # fmt: skip
-    return _layer(columns, list(shapely.points(xy + (WEST, SOUTH))))
+    return _layer(columns, list(shapely.points(xy + np.array([WEST, SOUTH]))))

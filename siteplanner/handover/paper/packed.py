@@ -1,4 +1,4 @@
-"""A PDF whose pages are packed as soon as they are drawn, so that long ones stay small in memory."""
+"""A PDF whose pages are packed as soon as they are drawn, so that many fit into memory."""
 
 from __future__ import annotations
 

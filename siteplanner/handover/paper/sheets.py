@@ -84,7 +84,9 @@ def write_sheets(plan: Plan, path: Path) -> None:
     works = {row.block: row for row in plan.works.blocks.itertuples()}
     book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid), works)
     pages = _pages(book, work, total)
-    canvas = PackedCanvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
+    canvas = PackedCanvas(
+        str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1
+    )
     canvas.setTitle(uncommanded(f"Planting sheets for {plan.name}"))
     canvas.setAuthor("siteplanner")
     overview_form(Pen(canvas, *A4), plan)
