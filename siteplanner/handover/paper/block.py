@@ -12,7 +12,6 @@ from reportlab.lib.units import mm
 
 from siteplanner.base.units import area_words
 from siteplanner.handover.block_work import BlockWork, row_spacing_slope_distance
-from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.fieldwork import PACE_M, letters, paces, start_of
 from siteplanner.handover.paper.block_map import draw_block, draw_overview, mark_block
 from siteplanner.handover.paper.frame import PaperFrame, frame_for
@@ -68,10 +67,11 @@ def block_head(pen: Pen, book: Book, work: BlockWork, words: str) -> float:
     return head(pen, book.plan, f"Block {work.block}: {words}{only}")
 
 
-def map_page(book: Book, work: BlockWork) -> Page:
+def map_page(book: Book, work: BlockWork, cautions: Sequence[str]) -> Page:
     """Make the page with the block's map, on the sheet and side that show it largest."""
     size, frame = _fit(work)
-    return Page(size, partial(_draw_map_page, book=book, work=work, frame=frame))
+    draw = partial(_draw_map_page, book=book, work=work, frame=frame, cautions=cautions)
+    return Page(size, draw)
 
 
 def _fit(work: BlockWork) -> tuple[tuple[float, float], PaperFrame]:
@@ -94,7 +94,9 @@ def _fit(work: BlockWork) -> tuple[tuple[float, float], PaperFrame]:
     return best
 
 
-def _draw_map_page(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame) -> None:
+def _draw_map_page(
+    pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame, cautions: Sequence[str]
+) -> None:
     plan = book.plan
     block_head(pen, book, work, "planting sheet")
     draw_block(pen, frame, plan, work, book.signs, book.to_true)
@@ -111,7 +113,7 @@ def _draw_map_page(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame) 
     y = _facts(pen, x, y + 38, book, work)
     y = pen.heading(x, y + 1, _SIDE, "Be careful here") - 1
     lowest = pen.bottom - _key_height(work)
-    for words in cautions_of(plan, work):
+    for words in cautions:
         if y + line_mm(6.5) > lowest:
             break
         y = pen.paragraph(x, y + 0.5, _SIDE, words, 6.5, lowest=lowest)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from siteplanner.base.bearings import convergence
 from siteplanner.base.text import uncommanded
 from siteplanner.base.units import area_number, area_words
 from siteplanner.handover.block_work import BlockWork, block_works
+from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
@@ -105,8 +107,8 @@ def write_sheets(plan: Plan, path: Path) -> None:
 
 def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[str, Page]]:
     """Every page with the name of what it belongs to."""
-    of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
     plan = book.plan
+    of_block = [_pages_of_block(book, w, cautions_of(plan, w)) for w in work]
     sections = {
         "How to read a sheet": _HOW,
         "Be careful": plan.cautions,
@@ -141,6 +143,11 @@ def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[s
     for w, pages in zip(work, of_block, strict=True):
         out += [(f"Block {w.block}", page) for page in pages]
     return out
+
+
+def _pages_of_block(book: Book, work: BlockWork, cautions: Sequence[str]) -> list[Page]:
+    first = map_page(book, work, cautions)
+    return [first, *row_pages(book, work), *day_pages(book, work, cautions)]
 
 
 def _foot(pen: Pen, number: int, of: int) -> None:
