@@ -80,7 +80,7 @@ def write_farm(folder: Path, hectares: float, cell: float = CELL_M) -> Path:
     _layer({"name": names, "plant": 1}, paddocks).to_file(file, layer="paddocks")
     _soils(side).to_file(file, layer="soils")
     tracks = [shapely.LineString([(WEST, y), (WEST + side, y + 90)])
-              for y in np.arange(SOUTH + 200, SOUTH + side, 900)]  # fmt: skip
+              for y in np.arange(SOUTH + min(200.0, side / 2), SOUTH + side, 900)]  # fmt: skip
     _layer({"kind": ["track"] * len(tracks), "name": "Farm track"}, tracks).to_file(
         folder / "tracks.gpkg"
     )

@@ -45,6 +45,13 @@ def peak_bytes(site: Path, out: Path) -> int:
     return used.ru_maxrss * 1024
 
 
+def test_a_run_that_was_not_fitted_to_is_foretold_within_the_factor():
+    # An invented farm of 167 ha on cells of 2 m, on the machine of the fitted runs.
+    told = forecast(cells=1_098_304, trees=100_322)
+    assert 1 / FACTOR < told.seconds / 45.6 < FACTOR
+    assert 1 / FACTOR < told.bytes / 0.89e9 < FACTOR
+
+
 @pytest.mark.long
 def test_memory_of_the_sample_is_foretold_within_the_factor(tmp_path):
     site = load_site(SITE)
