@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -105,14 +105,16 @@ def assessed(
     *,
     each: Each = nothing_each,
     step: Step = nothing_step,
+    have_read: Callable[[Inputs], None] = lambda _: None,
 ) -> tuple[Inputs, Ground, Suitability]:
     """Go from a site's files to the scores: read, assess the ground, score the species.
 
-    ``reads`` names the layers that the caller reads beside the species' factors. Raises
-    :class:`~siteplanner.InputError`.
+    ``reads`` names the layers that the caller reads beside the species' factors; ``have_read`` is
+    called with what was read, before any work. Raises :class:`~siteplanner.InputError`.
     """
     step("Reading the site's files")
     start = ready(site)
+    have_read(start.inputs)
     asked = {*reads, *(factor.layer for factor in start.factors)}
     ground = assess(start.inputs, site, start.order, asked, each=each, step=step)
     step("Scoring the species")

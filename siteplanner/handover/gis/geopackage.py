@@ -98,6 +98,12 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
 _DTYPES = {str: object, int: np.int64, float: np.float64, bool: np.bool_}
 _EPOCH = "2000-01-01T00:00:00.000Z"  # a file says nothing of when it was written
 _STUB_M = 1.0
+#: So many features are made ready at once: those of a large plan would fill memory.
+_AT_ONCE = 50_000
+_NEW_LAYER = {
+    "dataset_options": {"VERSION": "1.2"},  # which older programs read without complaint
+    "layer_options": {"GEOMETRY_NAME": "geom", "FID": "fid"},
+}
 _FIXED_OPTIONS = {
     "OGR_CURRENT_DATE": _EPOCH,
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
@@ -117,17 +123,18 @@ def write_geopackage(plan: Plan, path: Path) -> None:
     path.unlink(missing_ok=True)
     with fixed_gdal_options():
         for name, (geometry, fields) in SCHEMA.items():
-            pyogrio.write_dataframe(
-                _features(plan, name, fields),
-                path,
-                layer=name,
-                driver="GPKG",
-                geometry_type=geometry,
-                promote_to_multi=geometry.startswith("Multi"),
-                append=path.exists(),
-                dataset_options={"VERSION": "1.2"},  # which older programs read without complaint
-                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
-            )
+            source = _source(plan, name)
+            for start in range(0, max(1, len(source)), _AT_ONCE):
+                pyogrio.write_dataframe(
+                    _features(plan, name, source.iloc[start : start + _AT_ONCE], fields),
+                    path,
+                    layer=name,
+                    driver="GPKG",
+                    geometry_type=geometry,
+                    promote_to_multi=geometry.startswith("Multi"),
+                    append=path.exists(),
+                    **({} if start else _NEW_LAYER),
+                )
         pyogrio.write_dataframe(
             layer_styles({name: style_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
             path,
@@ -138,8 +145,9 @@ def write_geopackage(plan: Plan, path: Path) -> None:
         )
 
 
-def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFrame:
-    source = _source(plan, name)
+def _features(
+    plan: Plan, name: str, source: gpd.GeoDataFrame, fields: dict[str, type]
+) -> gpd.GeoDataFrame:
     columns: dict[str, Any] = {}
     for field, kind in fields.items():
         if name == "boundary" and field == "name":
