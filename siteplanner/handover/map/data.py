@@ -23,6 +23,7 @@ from siteplanner.base.symbology import colours
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.base.units import area_words
+from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import (
@@ -116,6 +117,8 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "credits": credit_lines(plan.sources),
+        "map_credit": map_credit(plan.sources),
         "formula_starts": "".join(FORMULA_STARTS),
     }  # fmt: skip
 
