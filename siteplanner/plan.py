@@ -14,9 +14,9 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology.colours import species_colours
 from siteplanner.ground.assess import Ground, notes_on
 from siteplanner.planting.lay_out import Layout
+from siteplanner.reading.files.sources import Source
 from siteplanner.reading.heights.coarse import caution_on_coarse
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.files.sources import Source
 from siteplanner.season.nursery.year import NurseryYear
 from siteplanner.season.season import Season
 from siteplanner.season.works import Works

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 import rasterio
 import rasterio.mask
+import shapely
 from filelock import FileLock, Timeout
 from pyproj import Transformer
 from rasterio.errors import RasterioError
-from shapely.ops import transform as shapely_transform
 
 from siteplanner.base import cache
 from siteplanner.base.errors import InputError, input_error
@@ -33,8 +33,8 @@ from siteplanner.gather.offers import offers
 from siteplanner.gather.services import Services
 from siteplanner.gather.soils import soils
 from siteplanner.gather.sources import NAME, Sources, digest
-from siteplanner.reading.records import read_soils
 from siteplanner.reading.files.sources import Source
+from siteplanner.reading.records import read_soils
 from siteplanner.site.site_file import Site, load_site
 from siteplanner.starting.new_site import Given, start
 
@@ -225,7 +225,7 @@ def _elevation(sources: Sources, site: Site | None, area: Area) -> float | None:
             continue
         with contextlib.suppress(RasterioError, ValueError), rasterio.open(path) as source:
             move = Transformer.from_crs(4326, source.crs.to_wkt(), always_xy=True)
-            shape = shapely_transform(move.transform, area.outline)
+            shape = shapely.transform(area.outline, move.transform, interleaved=False)
             cut, _ = rasterio.mask.mask(source, [shape], crop=True, all_touched=True, filled=False)
             values = cut.astype(np.float64).filled(np.nan)
             if np.isfinite(values).any():

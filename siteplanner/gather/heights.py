@@ -11,7 +11,6 @@ import rasterio
 import rasterio.features
 import shapely
 from pyproj import Transformer
-from shapely.ops import transform as shapely_transform
 
 from siteplanner.gather.area import Area, Box
 from siteplanner.gather.found import Found, first_that_works
@@ -202,19 +201,24 @@ def _must_agree(bare: Patch, surface: Patch, area: Area, apart_m: float) -> None
 def _must_be_heights(patch: Patch, area: Area) -> None:
     """Refuse heights that cannot be, or that leave part of the property out."""
     here = _at_property(patch, area)
-    known = np.isfinite(here)
-    if not len(here) or known.mean() < _COVERED:
-        share = known.mean() if len(here) else 0.0
+    outline = _outline_on(patch, area)
+    share = shapely.intersection(outline, shapely.box(*patch.bounds)).area / outline.area
+    share *= np.isfinite(here).mean() if len(here) else 0.0
+    if share < _COVERED:
         raise AbsentError(f"it has heights for {share:.0%} of the property only")
     low, high = np.nanmin(patch.values), np.nanmax(patch.values)
     if low < _LOWEST or high > _HIGHEST:
         raise ServiceError(f"its heights from {low:.6g} to {high:.6g} m are not possible")
 
 
+def _outline_on(patch: Patch, area: Area) -> shapely.Geometry:
+    to_patch = Transformer.from_crs(4326, patch.crs, always_xy=True)
+    return shapely.transform(area.outline, to_patch.transform, interleaved=False)
+
+
 def _at_property(patch: Patch, area: Area) -> np.ndarray:
     """Values of the cells that the property touches."""
-    to_patch = Transformer.from_crs(4326, patch.crs, always_xy=True)
-    outline = shapely_transform(to_patch.transform, area.outline)
+    outline = _outline_on(patch, area)
     mask = rasterio.features.geometry_mask(
         [outline], patch.values.shape, patch.transform, invert=True, all_touched=True
     )

@@ -31,6 +31,7 @@ from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.parts import which
+from siteplanner.reading.files.sources import Source, sources_of
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.heights.edges import Edges
 from siteplanner.reading.input_files import files, hashes
@@ -46,7 +47,6 @@ from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
 from siteplanner.reading.records import against_station, hint_note, read_readings, read_soils
 from siteplanner.reading.shelter import read_shelter
-from siteplanner.reading.files.sources import Source, sources_of
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import SpeciesTable, read_species
 from siteplanner.site.names import check_names

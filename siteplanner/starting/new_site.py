@@ -256,7 +256,7 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
             f"climate: fill in {name}, {what}, from a weather station, and name it under [climate]"
         )
     set_here = {*_STATION, *given.climate_settings}
-    optional = [line for line in defaults("climate") if line.split(" = ")[0][2:] not in set_here]
+    optional = defaults("climate", without=set_here)
     return table("climate", {**files, **given.climate_settings}, [*to_fill, *optional])
 
 

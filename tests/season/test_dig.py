@@ -68,7 +68,7 @@ def test_where_no_answer_would_change_the_plan_nothing_is_asked():
 
 
 def test_a_models_hint_is_worth_a_hole_where_a_mapped_soil_is_not(tmp_path):
-    """Deep enough in the west whatever the map's error; a hint is doubted as much as a soil line."""
+    """Deep enough in the west; a hint is doubted as much as ground at a soil line."""
     barely = SOILS.assign(depth_m=[1.1, 1.1])
     whole = np.ones(GRID.shape, dtype=bool)
     mapped = spots(whole, soils=barely)

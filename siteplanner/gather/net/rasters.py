@@ -69,8 +69,8 @@ class Patch:
 class RemoteFile(io.RawIOBase):
     """A file at an address, its blocks fetched as they are read; ``failed`` says why one was not.
 
-    A driver cannot pass an exception on, so that it is told of an end of file and whoever opened
-    it asks for ``failed`` afterwards.
+    A driver cannot pass an exception on, not even that somebody stopped the program: it is told of
+    an end of file, and whoever opened it asks for ``failed`` afterwards.
     """
 
     def __init__(self, door: Door, address: str, sends: str) -> None:
@@ -81,7 +81,7 @@ class RemoteFile(io.RawIOBase):
             raise ServiceError("it does not say how long the file is")
         self.length, self.tag, self.on = int(length), head.headers.get("etag"), head.on.isoformat()
         self.blocks: dict[int, bytes] = {}
-        self.failed: ServiceError | None = None
+        self.failed: BaseException | None = None
         self._at = 0
 
     def readable(self) -> bool:
@@ -110,7 +110,7 @@ class RemoteFile(io.RawIOBase):
         first, last = self._at // _BLOCK, (end - 1) // _BLOCK
         try:
             self._fetch(first, last)
-        except ServiceError as error:
+        except BaseException as error:
             self.failed = error
             return b""
         held = b"".join(self.blocks[n] for n in range(first, last + 1))
