@@ -43,9 +43,7 @@ def improve_first(
     ]
     if coarseness(inputs.dem_cell):
         better = next((s.better for s in inputs.sources if s.what == "heights" and s.better), "")
-        lidar = (
-            f"get finer heights; {better}" if better else "get heights with cells of 5 m or less"
-        )
+        lidar = "get heights with cells of 5 m or less" + (f": {better}" if better else "")
         exist = "national heights may exist" in better
         said.insert(0 if exist else len(said), f"{lidar} (slopes, hollows and channels hang on it)")
     if not said:
