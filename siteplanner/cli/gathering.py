@@ -65,7 +65,10 @@ def gather(
                 f"{done.site}"
             )
         else:
-            line = "There are no heights, so there is no site file yet. Run again, or give a DEM."
+            line = (
+                "There are no heights, so there is no site file yet. Run again, or put a DEM into "
+                "the folder as heights.tif."
+            )
         console.print(escaped(line), highlight=False)
     if done.gaps:
         raise typer.Exit(SOME_FAILED)

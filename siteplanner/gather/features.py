@@ -53,10 +53,11 @@ def features(door: Door, services: Services, area: Area) -> Found | None:
     ]
     if strange:
         notes.append(f"Features: {strange} things of other kinds are left out.")
+    words = f"{own.credit}. Licence: {own.licence}."
     return Found(
         own, own.address, answer.on.isoformat(),
         "drawn by volunteers: what is missing may still be there",
-        lambda path: write_features(path, layers), own.cell,
+        lambda path: write_features(path, layers, words), own.cell,
         "walk the ground and draw fences, pipes and wires; have buried services located",
         tuple(notes),
     )  # fmt: skip

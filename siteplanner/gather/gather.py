@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyproj
 import rasterio
 import rasterio.mask
 import shapely
@@ -39,6 +40,9 @@ from siteplanner.site.site_file import Site, load_site
 from siteplanner.starting.new_site import Given, start
 
 Step = Callable[[str], None]
+#: What comes of an answer whose parts are not what they were.
+_STRANGE = (ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RasterioError,
+            shapely.errors.ShapelyError, pyproj.exceptions.ProjError)  # fmt: skip
 SITE = "site.toml"
 
 
@@ -188,6 +192,9 @@ def _fetch(
         found = _find(part, door, services, area, _elevation(sources, site, area))
     except ServiceError as error:
         done.gaps[part.what] = str(error)
+        return
+    except _STRANGE as error:  # an answer of a form that nobody foresaw must not end the rest
+        done.gaps[part.what] = f"an answer cannot be understood ({type(error).__name__}: {error})"
         return
     if found is None:
         done.notes.append(

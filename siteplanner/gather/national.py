@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Iterator
 from typing import Any
-from urllib.parse import urlencode, urljoin, urlsplit
+from urllib.parse import urlencode, urljoin
 
 import shapely
 from rasterio.enums import Resampling
@@ -15,6 +15,7 @@ from rasterio.warp import transform_bounds
 from siteplanner.gather.area import Area, Box, in_words
 from siteplanner.gather.net.door import Door
 from siteplanner.gather.net.faults import AbsentError, Answer, ServiceError, error_inside
+from siteplanner.gather.net.lines import place_of, same_host
 from siteplanner.gather.net.rasters import (
     Patch,
     joined,
@@ -94,7 +95,7 @@ def _of_files(door: Door, one: National, rules: Heights, box: Box, files: list[s
 def _files(door: Door, one: National, box: Box) -> list[str]:
     """Addresses of the survey's files that meet the box, in the order in which they are listed."""
     address = _filled(one.address, box)
-    hosts = {urlsplit(one.address).netloc, urlsplit(one.files_from).netloc}
+    allowed = [place for place in (one.address, one.files_from) if place]
     if one.way == "tnm":
         listed = _json(door, address, f"a box, {in_words(box)}")
         found = [str(item.get("downloadURL", "")) for item in _list(listed, "items")]
@@ -102,9 +103,9 @@ def _files(door: Door, one: National, box: Box) -> list[str]:
         found = list(_stac_files(door, one, address, box))
     found = list(dict.fromkeys(f for f in found if f.lower().endswith((".tif", ".tiff"))))
     for file in found:
-        if urlsplit(file).netloc not in hosts:
+        if not any(same_host(file, place) for place in allowed):
             raise ServiceError(
-                f"its files are on another host ({urlsplit(file).netloc}); name it as files_from "
+                f"its files are on another host ({place_of(file).host}); name it as files_from "
                 "in a services file if you trust it"
             )
     return found
@@ -178,7 +179,7 @@ def _coverage(door: Door, one: National, rules: Heights, box: Box) -> Patch:
             ("COVERAGEID", one.coverage), ("FORMAT", "image/tiff"),
             ("SUBSET", f"{along}({x0:.8g},{x1:.8g})"), ("SUBSET", f"{up}({y0:.8g},{y1:.8g})"),
         ]  # fmt: skip
-    joint = "&" if urlsplit(one.address).query else "?"
+    joint = "&" if "?" in one.address else "?"
     return read_answer(
         door.get(f"{one.address}{joint}{urlencode(asked)}", sends, check=must_be_tiff)
     )

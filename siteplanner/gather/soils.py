@@ -118,11 +118,12 @@ def _found(door: Door, services: Services, area: Area, service: Service, read: _
         service=service.service + (f"; {depth.service}" if depth else ""),
         licence=own[0], credit=own[1], cell=service.cell,
     )  # fmt: skip
+    words = f"{printed.credit}. Licence: {printed.licence}."
     return Found(
         printed, first.address, first.on,
         "a model's guess for cells of 250 m, no survey: drainage and water table are not in it; "
         "what could_be lists is as well possible",
-        lambda path: write_features(path, {"soils": frame}), service.cell,
+        lambda path: write_features(path, {"soils": frame}, words), service.cell,
         "dig the spots that the plan lists (dig.csv), and test the pH", (*notes, *said),
     )  # fmt: skip
 

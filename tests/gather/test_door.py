@@ -156,6 +156,38 @@ def test_an_answer_that_is_refused_is_not_kept(fake, tmp_path):
     assert len(fake.asked) == 2
 
 
+def test_of_a_refusal_that_is_longer_than_the_part_asked_for_only_the_status_counts(
+    fake, door, clock
+):
+    fake.files["/a"] = b"0123456789"
+    fake.fail("/a", Said(503, bytes(300_000)))
+    part = door.part(f"{fake.root}/a", 2, 4, SENDS, check=lambda answer: None)
+    assert part.body == b"234" and clock.waited == [2.0]
+
+
+def test_an_address_with_strange_letters_stays_one_address(fake, door):
+    fake.files["/a b/ö.tif"] = b"x"
+    assert door.get(f"{fake.root}/a b/ö.tif", SENDS).body == b"x"
+    with pytest.raises(AbsentError):
+        door.get(f"{fake.root}/a\r\nX-Header: 1", SENDS)
+    assert "X-Header" not in fake.asked[-1].headers
+    for address in ("http://", "https://[::1", "nonsense"):
+        with pytest.raises(ServiceError):
+            door.get(address, SENDS)
+
+
+def test_a_host_with_a_dead_address_is_reached_by_its_next(fake, monkeypatch):
+    fake.files["/a"] = b"x"
+    port = fake.server.server_address[1]
+    found = [(2, 1, 6, "", (place, port)) for place in ("127.255.255.254", "127.0.0.1")]
+    monkeypatch.setattr("socket.getaddrinfo", lambda host, *_, **__: (
+        found if host == "holm.example" else [(2, 1, 6, "", (host, port))]))  # fmt: skip
+    services = services_of(fake, manners={"plain_hosts": ["holm.example"], "connect_s": 1.0})
+    door = door_of(services)
+    assert door.get(f"http://holm.example:{port}/a", SENDS).body == b"x"
+    assert len(fake.asked) == 1 and fake.asked[0].headers["Host"] == f"holm.example:{port}"
+
+
 def test_one_request_at_a_time_also_from_several_threads(fake, door):
     for n in range(8):
         fake.files[f"/{n}"] = bytes(100_000)

@@ -153,6 +153,25 @@ def test_a_part_that_fails_is_named_and_the_next_run_fetches_it_alone(ready, fak
     assert again.site == ready.folder / "site.toml"
 
 
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"elements": [1]},
+        {"elements": [{"type": "node", "tags": {"power": "pole"}}]},
+        {"elements": [{"type": "way", "tags": {"power": "line"}, "geometry": [{"lat": "x"}]}]},
+        {"elements": [{"type": "way", "tags": [], "geometry": {}}]},
+    ],
+)
+def test_an_answer_that_nobody_foresaw_is_a_gap_and_no_end(ready, fake, services, told):
+    (ready.folder / "osm_features.gpkg").unlink()
+    fake.always[path_of(services.overpass.address)] = Said(200, json.dumps(told).encode())
+    done = ready()
+    assert list(done.gaps) == ["what to keep clear of"] or (
+        "has nothing here" in done.notes[0] and not done.gaps
+    )
+    assert not (ready.folder / "osm_features.gpkg").exists()
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("what", FAULTS)
 def test_each_part_fails_alone_from_the_start_and_comes_later(fake, services, once, tmp_path, what):

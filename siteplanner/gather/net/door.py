@@ -15,14 +15,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Protocol
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urljoin
 
 import urllib3
 
 from siteplanner import __version__
 from siteplanner.gather.net.answers import Answers
 from siteplanner.gather.net.faults import AbsentError, Answer, Check, ServiceError, believed
-from siteplanner.gather.net.lines import Lines
+from siteplanner.gather.net.lines import Lines, place_of, same_host
 from siteplanner.gather.services import Manners
 
 _BUSY = (429, 502, 503, 504)
@@ -194,9 +194,9 @@ class Door:
             if answer.status not in _MOVED:
                 return answer
             to = urljoin(address, answer.headers.get("location", ""))
-            if urlsplit(to)[:2] != urlsplit(address)[:2]:
+            if not same_host(to, address):
                 raise ServiceError(
-                    f"it sends on to {urlsplit(to).hostname or 'nowhere'}, which is not followed; "
+                    f"it sends on to {place_of(to).host or 'nowhere'}, which is not followed; "
                     "if the service has moved, write its new address into a services file"
                 )
             address = to
@@ -218,13 +218,17 @@ class Door:
             **headers,
         }
         end = self.clock.monotonic() + self.manners.whole_s
-        self.sent[(urlsplit(address).netloc, sends)] += 1
+        self.sent[(str(place_of(address).netloc), sends)] += 1
         with self.lines.opened(method, address, body, own) as response:
             said = {name.lower(): value for name, value in response.headers.items()}
             if "Range" in headers and response.status == 200:
                 raise ServiceError("it does not give files by parts (byte ranges)")
+            if response.status not in (200, 206):  # of a refusal a few words are enough
+                words = response.read1(_PIECE) if method != "HEAD" else b""
+                response.close()
+                return Answer(response.status, said, words, address, self.today)
             pieces = bytearray()
-            while method != "HEAD" and (piece := response.read(_PIECE)):
+            while method != "HEAD" and (piece := response.read1(_PIECE)):
                 pieces += piece
                 if len(pieces) > most:
                     raise ServiceError(f"its answer is larger than {most / 1e6:.3g} MB")

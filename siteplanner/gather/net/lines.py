@@ -5,17 +5,32 @@ from __future__ import annotations
 import ipaddress
 import socket
 import ssl
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from urllib.parse import urlsplit
 
 import urllib3
+from urllib3.util import Url, parse_url
 
 from siteplanner.gather.net.faults import ServiceError
 from siteplanner.gather.services import Manners
 
 _PORTS = {"http": 80, "https": 443}
+
+
+def place_of(address: str) -> Url:
+    """Take an address apart, as the line that leads there does."""
+    try:
+        return parse_url(address)
+    except urllib3.exceptions.LocationParseError:
+        raise ServiceError("it names an address that is none") from None
+
+
+def same_host(one: str, other: str) -> bool:
+    """Whether two addresses are on the same host, by the same scheme and port."""
+    first, second = (place_of(address) for address in (one, other))
+    return (first.scheme, first.netloc) == (second.scheme, second.netloc)
 
 
 @dataclass
@@ -24,6 +39,7 @@ class Lines:
 
     manners: Manners
     _pools: dict[tuple[str, str, int], urllib3.HTTPConnectionPool] = field(default_factory=dict)
+    _dead: Counter[str] = field(default_factory=Counter)
 
     @contextmanager
     def opened(
@@ -33,31 +49,36 @@ class Lines:
 
         Raises :class:`ServiceError` for where no line may lead, and urllib3's own errors.
         """
-        parts = urlsplit(address)
-        host = parts.hostname or ""
+        parts = place_of(address)
+        host = (parts.host or "").strip("[]")
         plain = host in self.manners.plain_hosts
         if parts.scheme != "https" and not (parts.scheme == "http" and plain):
             raise ServiceError(
                 f"{parts.scheme or 'no scheme'}://{host} is not asked, only https is; name the "
                 "host as one of plain_hosts in a services file if you trust the line to it"
             )
-        if parts.username is not None:
+        if parts.auth is not None:
             raise ServiceError("an address with a user's name in it is not asked")
         port = parts.port or _PORTS[parts.scheme]
         pool = self._pool(parts.scheme, host, port, plain)
-        path = parts.path or "/"
-        response = pool.urlopen(
-            method,
-            f"{path}?{parts.query}" if parts.query else path,
-            body=body,
-            headers={"Host": parts.netloc, **headers},
-            retries=False,
-            redirect=False,
-            assert_same_host=False,
-            timeout=urllib3.Timeout(connect=self.manners.connect_s, read=self.manners.read_s),
-            preload_content=False,
-            decode_content=False,
-        )
+        limits = urllib3.Timeout(connect=self.manners.connect_s, read=self.manners.read_s)
+        try:
+            response = pool.urlopen(
+                method,
+                parts.request_uri,
+                body=body,
+                headers={"Host": str(parts.netloc), **headers},
+                retries=False,
+                redirect=False,
+                assert_same_host=False,
+                timeout=limits,
+                preload_content=False,
+                decode_content=False,
+            )
+        except (urllib3.exceptions.NewConnectionError, urllib3.exceptions.ConnectTimeoutError):
+            del self._pools[parts.scheme, host, port]
+            self._dead[host] += 1  # the next try goes to the host's next address
+            raise
         try:
             yield response
         except BaseException:
@@ -67,14 +88,15 @@ class Lines:
             response.release_conn()
 
     def _pool(self, scheme: str, host: str, port: int, plain: bool) -> urllib3.HTTPConnectionPool:
-        """A pool of one connection to the first of the host's addresses.
+        """A pool of one connection to the first of the host's addresses that is not dead.
 
         The host's name is looked up here and the connection made to what was found, so that a
         name cannot mean another place a moment later.
         """
         key = (scheme, host, port)
         if key not in self._pools:
-            place = _addresses(host, port, plain)[0]
+            places = _addresses(host, port, plain)
+            place = places[self._dead[host] % len(places)]
             if scheme == "http":
                 self._pools[key] = urllib3.HTTPConnectionPool(place, port, maxsize=1)
             else:

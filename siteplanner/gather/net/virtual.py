@@ -6,7 +6,7 @@ A driver would open whatever address such a file names.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urljoin
 from xml.etree import ElementTree
 
 import numpy as np
@@ -18,9 +18,10 @@ from rasterio.windows import Window
 from siteplanner.gather.area import Box
 from siteplanner.gather.net.door import Door
 from siteplanner.gather.net.faults import Answer, ServiceError, error_inside
+from siteplanner.gather.net.lines import place_of, same_host
 from siteplanner.gather.net.rasters import Patch, remote_raster, window_of
 
-_MOST_BYTES = 64_000_000
+_MOST_BYTES = 32_000_000
 _NO_VRT = "its list of tiles (VRT) cannot be understood"
 
 
@@ -78,8 +79,8 @@ def _tile(element: ElementTree.Element, address: str) -> _Tile:
     """One tile of the list; only on the list's own host, and only cell by cell."""
     name = _text(element, "SourceFilename").strip().removeprefix("/vsicurl/")
     found = urljoin(address, name)
-    if urlsplit(found)[:2] != urlsplit(address)[:2]:
-        raise ServiceError(f"its list of tiles names another place ({urlsplit(found).netloc})")
+    if not same_host(found, address):
+        raise ServiceError(f"its list of tiles names another place ({place_of(found).host})")
     source, place = (_rectangle(element.find(part)) for part in ("SrcRect", "DstRect"))
     if source[2:] != place[2:]:
         raise ServiceError(_NO_VRT)

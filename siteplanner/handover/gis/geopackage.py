@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.symbology.styles import Style, qml, sld
+from siteplanner.handover.credits import credit_lines
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
@@ -122,7 +123,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
                 promote_to_multi=geometry.startswith("Multi"),
                 append=path.exists(),
                 dataset_options={"VERSION": "1.2"},  # which older programs read without complaint
-                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
+                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"} | _whose(plan, name),
             )
         pyogrio.write_dataframe(
             layer_styles({name: style_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
@@ -132,6 +133,12 @@ def write_geopackage(plan: Plan, path: Path) -> None:
             append=True,
             layer_options={"FID": "id", "DATETIME_PRECISION": "MILLISECOND"},
         )
+
+
+def _whose(plan: Plan, name: str) -> dict[str, str]:
+    """Give a layer whose data are passed on the words of their licence, as its description."""
+    lines = credit_lines(s for s in plan.sources if s.share_alike)
+    return {"DESCRIPTION": " ".join(lines)} if name == "no_plant" and lines else {}
 
 
 def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFrame:
