@@ -171,7 +171,7 @@ def test_months_are_read_by_the_file_s_own_scale(fake, services, tmp_path):
 
 
 @pytest.mark.usefixtures("at_once")
-@pytest.mark.parametrize("scale", [1.0, 0.01])
+@pytest.mark.parametrize("scale", [1.0, pytest.param(0.01, marks=pytest.mark.long)])
 def test_a_wrong_scale_is_refused_and_the_wide_cell_stands_in(fake, services, tmp_path, scale):
     put_normals(fake, services, scale)
     put_power(fake, services)

@@ -291,6 +291,7 @@ def test_a_site_file_of_the_user_s_stays_and_is_told_what_to_take(ready):
     ]
 
 
+@pytest.mark.long
 def test_a_soil_map_that_says_nothing_is_missing(ready):
     """As ``new`` writes it until somebody digs."""
     blank = gpd.read_file(ready.folder / "soil_hints.gpkg")[["unit", "texture", "geometry"]]
@@ -308,6 +309,7 @@ def test_a_soil_map_that_says_nothing_is_missing(ready):
     assert '[soils] file = "soil_hints.gpkg"' in done.to_write
 
 
+@pytest.mark.long
 def test_rows_and_columns_that_somebody_added_to_the_sources_stay(ready):
     path = ready.folder / "sources.csv"
     table = pd.read_csv(path, dtype=str, keep_default_na=False).assign(remark="seen")

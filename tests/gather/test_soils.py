@@ -106,7 +106,9 @@ def test_a_town_takes_the_nearest_soil_within_a_kilometre_and_says_so(
 
 
 @pytest.mark.usefixtures("at_once")
-@pytest.mark.parametrize("hole", [np.s_[:, :], np.s_[14:27, 14:27]])
+@pytest.mark.parametrize(
+    "hole", [np.s_[14:27, 14:27], pytest.param(np.s_[:, :], marks=pytest.mark.long)]
+)
 def test_where_there_is_no_soil_near_the_gap_is_named(fake, services, door, hole):
     put_soils(fake, services)
     with_hole(fake, services, hole)
@@ -115,7 +117,7 @@ def test_where_there_is_no_soil_near_the_gap_is_named(fake, services, door, hole
 
 
 @pytest.mark.usefixtures("at_once")
-@pytest.mark.parametrize("factor", [0.1, 10])
+@pytest.mark.parametrize("factor", [10, pytest.param(0.1, marks=pytest.mark.long)])
 def test_a_changed_unit_is_refused_and_not_believed(fake, services, door, factor):
     changed = {n: tuple(int(v * factor) for v in numbers) for n, numbers in SOIL.items()}
     put_soils(fake, services, changed)
