@@ -200,6 +200,13 @@ def test_sea_between_land_is_at_nought_metres(fake, tmp_path):
         assert values[int(row), int(column)] == height, (lon, lat)
 
 
+def test_half_a_property_in_a_tile_that_is_missing_is_not_put_at_sea_level(fake):
+    services = surface_only(fake)
+    fake.files[glo30_path(services, tile_name(-43, 160))] = half_tile(160.0, -42.07)
+    with pytest.raises(ServiceError, match="no land here"):
+        heights(door_of(services), services, near_edge(160.0, -42.05))
+
+
 def test_a_property_whose_tile_is_missing_is_a_gap_and_not_the_sea(fake):
     services = surface_only(fake)
     with pytest.raises(ServiceError, match="no land here"):

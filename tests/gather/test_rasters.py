@@ -132,6 +132,25 @@ def test_a_file_that_changes_while_it_is_read_is_refused(fake, door, tile):
         read_cog(door, f"{fake.root}/t.tif", BOX, MANY)
 
 
+def test_who_stops_the_program_while_a_driver_reads_is_heard(fake, door, tile, monkeypatch):
+    """A driver would take it for the end of the file, and go on."""
+
+    class StoppedError(BaseException):
+        pass
+
+    fake.files["/t.tif"] = tile
+    part = door.part
+
+    def stopped(address, first, *more, **named):
+        if first > 0:
+            raise StoppedError
+        return part(address, first, *more, **named)
+
+    monkeypatch.setattr(door, "part", stopped)
+    with pytest.raises(StoppedError):
+        read_cog(door, f"{fake.root}/t.tif", BOX, MANY)
+
+
 def igh_tile(seed=1):
     x, y = Transformer.from_crs(4326, IGH, always_xy=True).transform(LON, LAT)
     transform = Affine(250, 0, round(x / 250) * 250 - 5000, 0, -250, round(y / 250) * 250 + 5000)
