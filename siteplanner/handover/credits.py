@@ -8,7 +8,8 @@ from siteplanner.reading.files.sources import Source
 
 #: Longer words are in the list alone, not beside the map.
 _SHORT = 60
-_OF_THE_MAP = "what to keep clear of"
+#: What sources.csv calls features to keep clear of, which are drawn and passed on.
+OF_THE_MAP = "what to keep clear of"
 
 
 def credit_lines(sources: Iterable[Source]) -> list[str]:
@@ -33,5 +34,5 @@ def credit_lines(sources: Iterable[Source]) -> list[str]:
 
 def map_credit(sources: Iterable[Source]) -> str:
     """The words to show beside a map: those of what is drawn on it, short ones alone."""
-    drawn = (s for s in sources if s.what == _OF_THE_MAP and 0 < len(s.credit) <= _SHORT)
+    drawn = (s for s in sources if s.what == OF_THE_MAP and 0 < len(s.credit) <= _SHORT)
     return "; ".join(dict.fromkeys(s.credit for s in drawn))

@@ -409,8 +409,10 @@ def test_two_runs_do_not_ask_at_the_same_time(ready, tmp_path):
 
 
 @pytest.mark.long
-def test_from_a_boundary_to_a_plan_that_ranks_what_to_improve(ready, tmp_path):
+def test_from_a_boundary_to_a_plan_that_ranks_what_to_improve(ready, fake, tmp_path):
+    ready.folder = tmp_path / "new"
     done = ready()
+    assert len(fake.asked) > 100 and done.gaps == {}
     planned = here("plan", done.site, "--out", tmp_path / "plan")
     assert planned.returncode == 0, planned.stderr
     plan = json.loads((tmp_path / "plan" / "plan.json").read_text("utf-8"))
@@ -418,15 +420,12 @@ def test_from_a_boundary_to_a_plan_that_ranks_what_to_improve(ready, tmp_path):
     [first] = [words for words in plan["warnings"] if words.startswith("What to improve first: 1.")]
     for words in ("dig the spots in dig.csv", "a minimum thermometer", "lidar of this land"):
         assert words in first
-    assert first in planned.stdout
+    assert first in " ".join(planned.stdout.split())
     assert any("known from a model alone" in words for words in plan["warnings"])
     credit = "© OpenStreetMap contributors, ODbL"
     assert any(credit in words and "same licence" in words for words in plan["credits"])
     page = (tmp_path / "plan" / "map.html").read_text("utf-8")
     assert f'<p id="credit">{credit}</p>' in page and "GEDTM30" in page
-    assert (
-        "a model&#39;s hint" in page
-        or "a model's hint" in page
-        or "hint, never dug" in (tmp_path / "plan" / "dig.csv").read_text("utf-8")
-    )
+    dig = pd.read_csv(tmp_path / "plan" / "dig.csv")
+    assert len(dig) > 5 and dig["map_says"].str.contains("drainage unknown").all()
     assert {"sources.csv", "osm_features.gpkg"} <= set(plan["inputs"])

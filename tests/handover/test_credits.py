@@ -1,5 +1,7 @@
 """The words that licences ask for are on the map, on every sheet, and in the tables."""
 
+import contextlib
+import sqlite3
 from dataclasses import replace
 
 import pytest
@@ -8,6 +10,7 @@ from made_plan import made_plan
 from pages import page_texts
 from python_calamine import CalamineWorkbook
 
+from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import map_page
 from siteplanner.handover.paper.sheets import write_sheets
@@ -51,3 +54,12 @@ def test_the_workbook_lists_them(plan, tmp_path):
     cells = [str(c) for row in book.get_sheet_by_index(0).to_python() for c in row]
     assert "Where the data are from" in cells
     assert any(MAPPED in cell and "share alike" in cell for cell in cells)
+
+
+def test_the_layer_that_is_passed_on_says_whose_it_is(plan, tmp_path):
+    write_geopackage(plan, tmp_path / "p.gpkg")
+    asked = "SELECT table_name, description FROM gpkg_contents WHERE description <> ''"
+    with contextlib.closing(sqlite3.connect(tmp_path / "p.gpkg")) as file:
+        [(layer, words)] = file.execute(asked).fetchall()
+    assert layer == "no_plant" and words.startswith(f"What to keep clear of: {MAPPED}.")
+    assert "same licence" in words and "A long survey" not in words

@@ -16,7 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.symbology.styles import Style, qml, sld
-from siteplanner.handover.credits import credit_lines
+from siteplanner.handover.credits import OF_THE_MAP, credit_lines
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
@@ -137,7 +137,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
 
 def _whose(plan: Plan, name: str) -> dict[str, str]:
     """Give a layer whose data are passed on the words of their licence, as its description."""
-    lines = credit_lines(s for s in plan.sources if s.share_alike)
+    lines = credit_lines(s for s in plan.sources if s.share_alike and s.what == OF_THE_MAP)
     return {"DESCRIPTION": " ".join(lines)} if name == "no_plant" and lines else {}
 
 
