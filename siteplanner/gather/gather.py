@@ -304,7 +304,11 @@ def _lines_for(site: Site, sources: Sources, done: Gathered) -> list[str]:
 
 def to_improve(rows: list[Source], gaps: dict[str, str]) -> list[str]:
     """What to improve first: what is missing, then what is least sure (order: judgement)."""
-    said = [f"{what} is missing: give a file of your own" for what in gaps if what != PARTS[5].what]
+    said = [
+        f"{what}: missing; run again, or give a file of your own"
+        for what in gaps
+        if what != PARTS[5].what
+    ]
     weak = {"winter minima": 0, "heights": 1, "soils": 2, "monthly climate": 3}
     better = [row for row in rows if row.better]
     better.sort(

@@ -48,7 +48,8 @@ def heights(door: Door, services: Services, area: Area) -> Found:
     silent = [name for name, error in said.items() if not isinstance(error, AbsentError)]
     if silent:
         better = (
-            f"national heights may exist here but were not had ({', '.join(silent)}): run again"
+            f"national heights may exist here but were not had ({', '.join(silent)}): delete "
+            "heights.tif and run again, or ask for them"
         )
     notes = (*(f"Heights: {name}: {error}." for name, error in said.items()), *found.notes)
     return Found(**{**vars(found), "better": better, "notes": notes})

@@ -139,12 +139,22 @@ def test_without_a_station_the_wide_cell_is_labelled_as_one(fake, services, tmp_
     assert CELL_C >= 6.3  # cold-month minima were 6.3 to 7.5 °C off at 70 stations
 
 
-def test_a_station_is_not_chosen_where_the_property_s_height_is_not_known(fake, services):
+def test_winters_wait_for_the_heights_by_which_a_station_is_chosen(fake, services):
     near_station(fake, services)
     put_power(fake, services)
-    found = climate(services, None).winters()
-    assert found.service.service == services.power.service
-    assert not [path for path in fake.paths() if "ghcn" in path or "by_station" in path]
+    with pytest.raises(ServiceError, match="waits for the heights"):
+        climate(services, None).winters()
+    assert fake.asked == []
+
+
+def test_a_station_service_that_fails_is_worth_another_run(fake, services):
+    put_power(fake, services)
+    fake.always[path_of(services.ghcn.inventory)] = Said(503)
+    assert "delete this file and run again: GHCN-Daily failed" in climate(services).winters().better
+    near_station(fake, services)
+    fake.always.clear()
+    put_record(fake, services, ONE, station_rows(first=2020))
+    assert "run again" not in climate(services).winters().better
 
 
 def test_runs_of_no_value_are_no_temperatures(fake, services, tmp_path):
@@ -250,7 +260,7 @@ def test_a_winter_counts_from_nine_days_in_ten_on():
 def test_far_south_of_nowhere_winter_is_a_word_and_near_the_equator_a_weak_one(fake, services):
     put_power(fake, services)
     tropics = Area(outline().__class__([(160.0, -5.0), (160.01, -5.0), (160.0, -5.01)]))
-    found = Climate(door_of(services), services, tropics, None).winters()
+    found = Climate(door_of(services), services, tropics, 10.0).winters()
     assert any("near the equator" in note for note in found.notes)
 
 

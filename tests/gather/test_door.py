@@ -156,6 +156,17 @@ def test_an_answer_that_is_refused_is_not_kept(fake, tmp_path):
     assert len(fake.asked) == 2
 
 
+def test_what_never_left_is_not_told_as_sent_and_what_left_is(fake, services):
+    door = door_of(services)
+    with pytest.raises(ServiceError):
+        door.get("https://10.0.0.1/a", SENDS)
+    assert door.sent == {}
+    fake.always["/a"] = Said(200, b"whole", cut=2)
+    with pytest.raises(ServiceError):
+        door.get(f"{fake.root}/a", SENDS)
+    assert door.sent == {(fake.root[7:], SENDS): 4} and len(fake.asked) == 4
+
+
 def test_of_a_refusal_that_is_longer_than_the_part_asked_for_only_the_status_counts(
     fake, door, clock
 ):

@@ -86,7 +86,12 @@ class Climate:
         )  # fmt: skip
 
     def winters(self) -> Found:
-        """The coldest night of each winter. Raises :class:`ServiceError`."""
+        """The coldest night of each winter. Raises :class:`ServiceError`.
+
+        Also where the property's height is not known yet: a station is chosen by it.
+        """
+        if self.elevation_m is None:
+            raise ServiceError("it waits for the heights, by which a station is chosen; run again")
         latitude = self.area.middle[1]
         weak = (
             ("Climate: this near the equator winter is a weak word; frost may come at any time.",)
@@ -94,8 +99,6 @@ class Climate:
             else ()
         )
         try:
-            if self.elevation_m is None:
-                raise AbsentError("no station is chosen, since the property's height is not known")
             record, said = nearest_record(self.door, self.services, self.area, self.elevation_m)
         except ServiceError as error:
             cell = self._cell
@@ -105,7 +108,12 @@ class Climate:
                 ) from None
             found = self._of_cell(cell)
             notes = (f"Winters: {self.services.ghcn.service}: {error}.", *found.notes, *weak)
-            return Found(**{**vars(found), "notes": notes})
+            better = found.better
+            if not isinstance(error, AbsentError):
+                better += (
+                    f"; or delete this file and run again: {self.services.ghcn.service} failed"
+                )
+            return Found(**{**vars(found), "notes": notes, "better": better})
         return self._of_station(record, (*(f"Winters: {words}." for words in said), *weak))
 
     def _of_station(self, record: Record, notes: tuple[str, ...]) -> Found:
@@ -138,7 +146,7 @@ class Climate:
                 f"{self.services.power.service}: {len(minima)} winters are complete, "
                 f"{rules.fewest} are needed"
             )
-        at = "" if self.elevation_m is None else f", the property's is {self.elevation_m:.0f} m"
+        at = f", the property's is {self.elevation_m:.0f} m"
         return Found(
             self.services.power, cell.address, cell.on,
             f"average of a cell some 50 km wide, mean height {cell.elevation_m:.0f} m{at}: no "

@@ -218,8 +218,11 @@ class Door:
             **headers,
         }
         end = self.clock.monotonic() + self.manners.whole_s
-        self.sent[(str(place_of(address).netloc), sends)] += 1
-        with self.lines.opened(method, address, body, own) as response:
+
+        def went() -> None:
+            self.sent[(str(place_of(address).netloc), sends)] += 1
+
+        with self.lines.opened(method, address, body, own, went) as response:
             said = {name.lower(): value for name, value in response.headers.items()}
             if "Range" in headers and response.status == 200:
                 raise ServiceError("it does not give files by parts (byte ranges)")

@@ -6,7 +6,7 @@ import ipaddress
 import socket
 import ssl
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
@@ -43,10 +43,16 @@ class Lines:
 
     @contextmanager
     def opened(
-        self, method: str, address: str, body: bytes | None, headers: dict[str, str]
+        self,
+        method: str,
+        address: str,
+        body: bytes | None,
+        headers: dict[str, str],
+        went: Callable[[], None],
     ) -> Iterator[urllib3.BaseHTTPResponse]:
         """Send a request and give the response, whose body is not read yet.
 
+        ``went`` is called for a request that was sent, whether or not it is answered.
         Raises :class:`ServiceError` for where no line may lead, and urllib3's own errors.
         """
         parts = place_of(address)
@@ -79,6 +85,10 @@ class Lines:
             del self._pools[parts.scheme, host, port]
             self._dead[host] += 1  # the next try goes to the host's next address
             raise
+        except (urllib3.exceptions.ReadTimeoutError, urllib3.exceptions.ProtocolError):
+            went()
+            raise
+        went()
         try:
             yield response
         except BaseException:
@@ -117,6 +127,8 @@ def _addresses(host: str, port: int, plain: bool) -> list[str]:
     except (OSError, UnicodeError):
         raise ServiceError("its name cannot be looked up; is this computer online?") from None
     places = list(dict.fromkeys(str(one[4][0]) for one in sorted(found, key=lambda f: f[0])))
+    if not places:
+        raise ServiceError("its name has no address")
     if not plain:
         for place in places:
             if not ipaddress.ip_address(place.partition("%")[0]).is_global:
