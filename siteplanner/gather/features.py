@@ -94,8 +94,10 @@ def kind_of(tags: Mapping[str, str]) -> str | None:
         return "dam_wall" if waterway in ("dam", "weir") else "waterway"
     if natural := tags.get("natural"):
         return {"water": "dam", "wetland": "waterway", "spring": "waterway"}.get(natural)
-    if "highway" in tags or "railway" in tags:
+    if "highway" in tags:
         return "track"
+    if "railway" in tags:
+        return "other"
     if tags.get("barrier") in ("fence", "wall", "hedge"):
         return "fence"
     return "other" if "man_made" in tags else None

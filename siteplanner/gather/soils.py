@@ -251,7 +251,7 @@ def _depth(
             continue
         deepest = one.deepest * {"m": 1.0, "cm": 0.01}[one.unit]
         frame["depth_m"] = _mean_under(frame, patch, np.where(known, metres, np.nan), deepest)
-        said.append(
+        said.append(  # about a third: from memory
             "Soil depth is a weak hint (such models explain about a third of how regolith "
             f"differs); {deepest:g} m means that deep or deeper. Dig."
         )

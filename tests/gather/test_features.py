@@ -89,7 +89,7 @@ def test_a_ring_that_does_not_close_is_still_there():
         ({"power": "substation"}, "power_line"),
         ({"building": "no", "highway": "service"}, "track"),
         ({"highway": "primary"}, "track"),
-        ({"railway": "rail"}, "track"),
+        ({"railway": "rail"}, "other"),
         ({"waterway": "dam"}, "dam_wall"),
         ({"waterway": "ditch"}, "waterway"),
         ({"natural": "wetland"}, "waterway"),

@@ -24,8 +24,8 @@ from siteplanner.gather.services import Service, Services
 #: Variables of the climatology, and the columns they give.
 _NORMALS = {"tasmin": "tmin_c", "tasmax": "tmax_c", "pr": "rain_mm"}
 _MOST_CELLS = 10_000
-#: Added doubt (°C) about winters: a cell's average, whose cold-month minima were 6.3 to 7.5 °C
-#: off at 70 stations of one country; a station that is far or at another height (judgement).
+#: Added doubt (°C) about winters, judgement: a cell's average, whose minima of cold months were 6.3
+#: to 7.5 °C off at 70 stations of one country (from memory); a station that is far or high.
 CELL_C, FAR_STATION_C = 6.5, 1.5
 
 
