@@ -20,6 +20,7 @@ from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
+from siteplanner.cli.gathering import gather
 from siteplanner.cli.placing import place
 from siteplanner.cli.printed import (
     escaped,
@@ -273,7 +274,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for other in (blocks, place, layers, patterns, ground, catchment):
+for other in (gather, blocks, place, layers, patterns, ground, catchment):
     app.command()(other)
 
 

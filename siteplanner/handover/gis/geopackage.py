@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.symbology.styles import Style, qml, sld
+from siteplanner.handover.credits import OF_THE_MAP, credit_lines
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
@@ -100,10 +101,6 @@ _EPOCH = "2000-01-01T00:00:00.000Z"  # a file says nothing of when it was writte
 _STUB_M = 1.0
 #: So many features are made ready at once: those of a large plan would fill memory.
 _AT_ONCE = 50_000
-_NEW_LAYER = {
-    "dataset_options": {"VERSION": "1.2"},  # which older programs read without complaint
-    "layer_options": {"GEOMETRY_NAME": "geom", "FID": "fid"},
-}
 _FIXED_OPTIONS = {
     "OGR_CURRENT_DATE": _EPOCH,
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
@@ -133,7 +130,7 @@ def write_geopackage(plan: Plan, path: Path) -> None:
                     geometry_type=geometry,
                     promote_to_multi=geometry.startswith("Multi"),
                     append=path.exists(),
-                    **({} if start else _NEW_LAYER),
+                    **({} if start else _new_layer(plan, name)),
                 )
         pyogrio.write_dataframe(
             layer_styles({name: style_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
@@ -143,6 +140,20 @@ def write_geopackage(plan: Plan, path: Path) -> None:
             append=True,
             layer_options={"FID": "id", "DATETIME_PRECISION": "MILLISECOND"},
         )
+
+
+def _new_layer(plan: Plan, name: str) -> dict[str, dict[str, str]]:
+    """Give the options that a layer is begun with."""
+    return {
+        "dataset_options": {"VERSION": "1.2"},  # which older programs read without complaint
+        "layer_options": {"GEOMETRY_NAME": "geom", "FID": "fid"} | _whose(plan, name),
+    }
+
+
+def _whose(plan: Plan, name: str) -> dict[str, str]:
+    """Give a layer whose data are passed on the words of their licence, as its description."""
+    lines = credit_lines(s for s in plan.sources if s.share_alike and s.what == OF_THE_MAP)
+    return {"DESCRIPTION": " ".join(lines)} if name == "no_plant" and lines else {}
 
 
 def _features(

@@ -15,6 +15,7 @@ from siteplanner.base.text import uncommanded
 from siteplanner.base.units import area_number, area_words
 from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.cautions import cautions_of
+from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
@@ -100,7 +101,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
             canvas.bookmarkPage(f"block{number}")
             canvas.addOutlineEntry(uncommanded(name), f"block{number}", 0)
         page.draw(pen)
-        _foot(pen, number, len(pages))
+        _foot(pen, number, len(pages), map_credit(plan.sources))
         canvas.showPage()
     canvas.save()
 
@@ -114,6 +115,7 @@ def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[s
         "Be careful": plan.cautions,
         "Where one more thermometer helps most": thermometer_lines(plan),
         "Please read": plan.warnings,
+        "Where the data are from": credit_lines(plan.sources),
     }
     story = [part for name, said in sections.items() if said for part in section(name, said, _SIZE)]
     kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)
@@ -150,11 +152,9 @@ def _pages_of_block(book: Book, work: BlockWork, cautions: Sequence[str]) -> lis
     return [first, *row_pages(book, work), *day_pages(book, work, cautions)]
 
 
-def _foot(pen: Pen, number: int, of: int) -> None:
-    pen.text(
-        MARGIN, pen.high - MARGIN + 2,
-        "Estimates: walk the ground first. Local codes and owners of lines and pipes decide.", 6,
-    )  # fmt: skip
+def _foot(pen: Pen, number: int, of: int, credit: str) -> None:
+    words = "Estimates: walk the ground first. Local codes and owners of lines and pipes decide."
+    pen.text(MARGIN, pen.high - MARGIN + 2, f"{words} {credit}".rstrip(), 6)
     pen.text(pen.wide - MARGIN, pen.high - MARGIN + 2, f"page {number} of {of}", 7, align="right")
 
 
