@@ -21,9 +21,11 @@ from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.events import AsJson, events, working
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
+from siteplanner.cli.gathering import gather
 from siteplanner.cli.looking import SiteFile, check, compare, explain, verify
 from siteplanner.cli.placing import place
 from siteplanner.cli.printed import escaped, print_plan
+from siteplanner.cli.progress import told as told_on
 from siteplanner.cli.starting import gis_plugin, new, set_
 
 app = typer.Typer(
@@ -106,7 +108,10 @@ def plan(
             read = read.with_only([name for part in only for name in part.split(",")], target)
         told.of = steps_of(read, sure=how_sure) if as_json else None
         with working(told, quiet) as step:
-            made = write_plan(read, target, sure=how_sure, overwrite=overwrite, step=step)
+            made = write_plan(
+                read, target, sure=how_sure, overwrite=overwrite, step=step,
+                tell=told_on(quiet or as_json),
+            )  # fmt: skip
         told.warnings((*made.warnings, *made.cautions))
         told.answer("plan", headlines(made))
         told.results(target, results_in(target, files_of_plan(target)))
@@ -144,7 +149,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for other in (blocks, place, layers, patterns, ground, catchment, gis_plugin):
+for other in (gather, blocks, place, layers, patterns, ground, catchment, gis_plugin):
     app.command()(other)
 
 

@@ -246,6 +246,7 @@ def print_verified(found: Verified) -> None:
 def printed_inputs(site: Site, start: Ready) -> list[str]:
     """Say what was understood of a site's files."""
     from siteplanner.base.crs import crs_words
+    from siteplanner.forecast import forecast_of
 
     inputs = start.inputs
     grid, fields = inputs.grid, inputs.paddocks
@@ -262,6 +263,7 @@ def printed_inputs(site: Site, start: Ready) -> list[str]:
         f"mother trees: {len(inputs.seed_sources)}",
         *printed_kept(inputs.kept),
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
+        f"to plan it takes: {forecast_of(site, inputs).in_words}",
     ]
 
 

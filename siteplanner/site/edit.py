@@ -13,18 +13,17 @@ from tomlkit.exceptions import TOMLKitError
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.site.site_file import checked, site_path, toml_text
 
-#: Tables that say what the data are, and that a new site file always writes itself.
-DATA = (
-    "site",
-    "boundary",
-    "paddocks",
-    "dem",
-    "soils",
-    "frost",
-    "climate",
-    "no_plant",
-    "species",
-)
+#: Keys that say what the data are, in tables that a new site file always writes itself: all else
+#: in these tables is a setting.
+DATA_KEYS = (
+    "file", "layer", "layers", "columns", "words", "readings", "hollows", "monthly",
+    "winter_minima", "daily_minima", "station_elevation_m", "dug", "sources", "crs", "nodata",
+    "heights_in",
+)  # fmt: skip
+DATA_TABLES = ("site", "boundary", "paddocks", "dem", "soils", "frost", "climate", "no_plant",
+               "species")  # fmt: skip
+#: Tables of data that come along whole, unless the new file has others.
+WHOLE = ("decisions", "shelter", "seed_sources")
 
 
 def set_in_site(path: Path, changes: Sequence[str]) -> dict[str, Any]:
@@ -55,18 +54,23 @@ def set_in_site(path: Path, changes: Sequence[str]) -> dict[str, Any]:
 def with_settings_of(new: str, old: str) -> str:
     """Bring the settings of an old site file into a new one, which keeps its own where it has any.
 
-    Tables that say what the data are (``DATA``) stay the new file's own; mother trees, shelter
-    and decisions come along unless the new file has others.
+    What says what the data are stays the new file's own; mother trees, shelter and decisions come
+    along unless the new file has others.
     """
     document, before = tomlkit.parse(new), tomllib.loads(old)
     for name, values in before.items():
-        if name in DATA or not isinstance(values, dict):
+        if not isinstance(values, dict) or (name in WHOLE and name in document):
             continue
-        if name in ("decisions", "shelter", "seed_sources") and name in document:
+        kept = {
+            key: value
+            for key, value in values.items()
+            if name not in DATA_TABLES or key not in DATA_KEYS
+        }
+        if not kept:
             continue
         own = document.setdefault(name, tomlkit.table())
-        for key, value in values.items():
-            if key not in own:
+        for key, value in kept.items():
+            if key not in own or own[key] == []:
                 own[key] = value
     return tomlkit.dumps(document)
 

@@ -29,6 +29,8 @@ class Given:
     says by part which layers of its file to read, ``columns`` by part the file's own name of a
     standard column; what is not said is recognised by name. ``setbacks`` are metres by kind. A
     ``bare`` site gets no files to fill in for what is not given: it is left out, and so unknown.
+    ``sources`` is a table of where files are from; ``climate_settings`` go under [climate] with the
+    station's files.
     """
 
     boundary: Path
@@ -51,6 +53,8 @@ class Given:
     setbacks: Mapping[str, float] = field(default_factory=dict)
     plant_on: int | date | None = None
     bare: bool = False
+    sources: Path | None = None
+    climate_settings: Mapping[str, float] = field(default_factory=dict)
 
     def layer(self, part: str) -> str | None:
         """Give the layer that was named for a part."""

@@ -82,13 +82,14 @@ def start(folder: Path, given: Given, name: str | None = None, *, replace: bool 
     lon, lat = _centre(outline)
     _look_at_dem(given.dem, outline, started)
     title = name or folder.resolve().name
+    sources = None if given.sources is None else relative_to(given.sources, folder)
     starter = _starter(given, lat)
     folder.mkdir(parents=True, exist_ok=True)
     lines = [
         "# A site for siteplanner. Paths are relative to this file. A line that starts with # is",
         "# not read: remove the # to use it. What is not written has the value shown.",
         "",
-        *table("site", {"name": title}),
+        *table("site", {"name": title, "sources": sources}),
         *table("boundary", {"file": relative_to(given.boundary, folder), "layer": layer}),
         *_paddocks(folder, given, outline, started),
         *table("dem", {"file": relative_to(given.dem, folder)}, defaults("dem")),
@@ -136,8 +137,8 @@ def _also_there(given: Given) -> Given:
 
 
 def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
-    middle = outline.to_crs(4326).union_all().centroid
-    return float(middle.x), float(middle.y)
+    lon, lat = spots_of(outline)
+    return float((lon[0] + 180) % 360 - 180), float(lat[0])
 
 
 def _hectares(outline: gpd.GeoDataFrame) -> float:
@@ -208,9 +209,9 @@ def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: St
 
 def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.soils is not None:
-        shares = ("sand", "silt", "clay")
+        more = ("sand", "silt", "clay", "known_by")
         return vector_table(
-            "soils", (*_SOIL_COLUMNS, *shares), given.soils, folder, given, started,
+            "soils", (*_SOIL_COLUMNS, *more), given.soils, folder, given, started,
             needed=_SOIL_COLUMNS,
         )  # fmt: skip
     if given.bare:
@@ -233,7 +234,7 @@ def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Start
 
 def _climate(folder: Path, given: Given, started: Started) -> list[str]:
     files: dict[str, Any] = {}
-    to_fill = []
+    to_fill: list[str] = []
     for key, path, header, rows, what in (
         (
             "monthly",
@@ -260,10 +261,11 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
         started.missing.append(
             f"climate: fill in {name}, {what}, from a weather station, and name it under [climate]"
         )
-    files["station_elevation_m"] = given.station_elevation_m
-    said = {key for key, value in files.items() if value is not None} | set(_STATION)
-    optional = [line for line in defaults("climate") if line.split(" = ")[0][2:] not in said]
-    return table("climate", files, [*to_fill, *optional])
+    settings = dict(given.climate_settings)
+    if given.station_elevation_m is not None:
+        settings["station_elevation_m"] = given.station_elevation_m
+    optional = defaults("climate", without={*_STATION, *settings})
+    return table("climate", {**files, **settings}, [*to_fill, *optional])
 
 
 def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:

@@ -79,6 +79,6 @@ def settings_lines(lat: float, given: Given, started: Started) -> list[str]:
         if name == "nursery" and spring is not None:
             note = [f"# Here spring begins about {date(2001, spring, 1):%B}."]
         said = own.get(name, {})
-        rest = [line for line in defaults(name) if line.split(" = ")[0][2:] not in said]
+        rest = defaults(name, without=said)
         lines += note + (table(name, said, rest) if said else [f"# [{name}]", *rest, ""])
     return lines

@@ -179,7 +179,9 @@ def test_new_takes_every_input(data, site, tmp_path):
 def test_new_over_a_site_keeps_its_settings_when_asked_to(data, site, tmp_path):
     folder = tmp_path / "again"
     assert new(data, site, folder, "--plant-on", 2028, "--setback", "dam=30").returncode == 0
-    assert here("set", folder / "site.toml", "planting.spacing_m=3").returncode == 0
+    settings = ("planting.spacing_m=3", 'species.native=["Hakea microcarpa"]', "dem.cell_m=4",
+                "frost.late_frost_c=-1.5", 'soils.words.texture={ mud = "clay" }')  # fmt: skip
+    assert here("set", folder / "site.toml", *settings).returncode == 0
     before = (folder / "site.toml").read_text("utf-8")
     refused = new(data, site, folder, "--json")
     [fault] = of_kind(lines_of(refused, "new", code=1), "fault")
@@ -188,6 +190,9 @@ def test_new_over_a_site_keeps_its_settings_when_asked_to(data, site, tmp_path):
     assert done.returncode == 0, done.stderr
     told = tomllib.loads((folder / "site.toml").read_text("utf-8"))
     assert told["site"]["name"] == "Other" and told["planting"] == {"spacing_m": 3}
+    assert told["species"]["native"] == ["Hakea microcarpa"] and told["dem"]["cell_m"] == 4
+    assert told["frost"] == {"late_frost_c": -1.5}
+    assert "words" not in told["soils"], "these are of the file that was given before"
     assert told["setbacks"] == {"dam": 40} and told["nursery"] == {"plant_on": 2028}
 
 

@@ -21,7 +21,8 @@ from siteplanner.reading.files.schema_matching import guess_columns
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.site.commented import quoted
 from siteplanner.site.site_file import load_site
-from siteplanner.starting.new_site import Given, start
+from siteplanner.starting.given import Given
+from siteplanner.starting.new_site import start
 
 SAMPLE = SITE.parent
 BOUNDARY, DEM = SAMPLE / "property.gpkg", SAMPLE / "dem.tif"
@@ -228,7 +229,7 @@ def test_the_mapping_is_written_with_the_candidates_beside(small, tmp_path):
     text = path.read_text(encoding="utf-8")
     columns = tomllib.loads(text)["soils"]["columns"]
     assert columns == {ours: theirs for theirs, ours in SOIL.items()} | dict.fromkeys(
-        ("sand", "silt", "clay"), ""
+        ("sand", "silt", "clay", "known_by"), ""
     )
     assert '# soil.gpkg has the columns ["MUSYM", "Soil_textu", ' in text
     assert "plugins" not in tomllib.loads(text)

@@ -19,6 +19,7 @@ LAYERS: tuple[tuple[str, str, bool], ...] = (
     ("machine_lines", "Lines to rip or mound", False),
     ("boundary", "Boundary", True),
     ("no_plant", "To keep clear of", True),
+    ("hollows", "Hollows without an outlet", False),
     ("paddocks", "Paddocks", True),
     ("blocks", "Blocks", True),
     ("setbacks", "Kept clear of trees", True),

@@ -26,6 +26,8 @@ FIELDS: dict[str, FieldWords] = {
     "steep": FieldWords("What is done as it is steep"),
     "status": FieldWords("Status"),
     "year": FieldWords("Year"),
+    "hollow": FieldWords("Hollow"),
+    "depth_m": FieldWords("Depth, m", 1),
     "kind": FieldWords("Kind"),
     "setback_m": FieldWords("Kept clear, m", 1),
     "row": FieldWords("Row"),

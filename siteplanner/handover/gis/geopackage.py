@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.symbology.qml import FieldWords, qml
 from siteplanner.base.symbology.styles import Style, sld
+from siteplanner.handover.credits import OF_THE_MAP, credit_lines
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.fields import words_for
 from siteplanner.handover.gis.plan_styles import style_of
@@ -58,6 +59,10 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
         },
     ),
     "setbacks": ("MultiPolygon", {"kind": str, "setback_m": float}),
+    "hollows": (
+        "MultiPolygon",
+        {"hollow": int, "area_ha": float, "depth_m": float, "trees": int},
+    ),
     "no_plant": ("Unknown", {"kind": str, "name": str, "setback_m": float}),
     "rows": (
         "LineString",
@@ -105,6 +110,8 @@ _ABOUT = (
     "Made by siteplanner. An estimate from maps, readings and a table of tolerances: walk the "
     "ground before you order or dig, have buried services located, and follow local codes."
 )
+#: So many features are made ready at once: those of a large plan would fill memory.
+_AT_ONCE = 50_000
 _FIXED_OPTIONS = {
     "OGR_CURRENT_DATE": _EPOCH,
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
@@ -124,17 +131,18 @@ def write_geopackage(plan: Plan, path: Path) -> None:
     path.unlink(missing_ok=True)
     with fixed_gdal_options():
         for name, (geometry, fields) in SCHEMA.items():
-            pyogrio.write_dataframe(
-                _features(plan, name, fields),
-                path,
-                layer=name,
-                driver="GPKG",
-                geometry_type=geometry,
-                promote_to_multi=geometry.startswith("Multi"),
-                append=path.exists(),
-                dataset_options={"VERSION": "1.2"},  # which older programs read without complaint
-                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid", "DESCRIPTION": _ABOUT},
-            )
+            source = _source(plan, name)
+            for start in range(0, max(1, len(source)), _AT_ONCE):
+                pyogrio.write_dataframe(
+                    _features(plan, name, source.iloc[start : start + _AT_ONCE], fields),
+                    path,
+                    layer=name,
+                    driver="GPKG",
+                    geometry_type=geometry,
+                    promote_to_multi=geometry.startswith("Multi"),
+                    append=path.exists(),
+                    **({} if start else _new_layer(plan, name)),
+                )
         styles = {name: style_of(plan, name) for name in SCHEMA}
         words = {name: words_for(fields) for name, (_, fields) in SCHEMA.items()}
         pyogrio.write_dataframe(
@@ -147,8 +155,23 @@ def write_geopackage(plan: Plan, path: Path) -> None:
         )
 
 
-def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFrame:
-    source = _source(plan, name)
+def _new_layer(plan: Plan, name: str) -> dict[str, dict[str, str]]:
+    """Give the options that a layer is begun with."""
+    return {
+        "dataset_options": {"VERSION": "1.2"},  # which older programs read without complaint
+        "layer_options": {"GEOMETRY_NAME": "geom", "FID": "fid"} | _whose(plan, name),
+    }
+
+
+def _whose(plan: Plan, name: str) -> dict[str, str]:
+    """Describe a layer: what to mind, and the words of the licence where its data have one."""
+    lines = credit_lines(s for s in plan.sources if s.share_alike and s.what == OF_THE_MAP)
+    return {"DESCRIPTION": " ".join([_ABOUT, *(lines if name == "no_plant" else [])])}
+
+
+def _features(
+    plan: Plan, name: str, source: gpd.GeoDataFrame, fields: dict[str, type]
+) -> gpd.GeoDataFrame:
     columns: dict[str, Any] = {}
     for field, kind in fields.items():
         if name == "boundary" and field == "name":

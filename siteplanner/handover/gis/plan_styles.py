@@ -9,6 +9,7 @@ from siteplanner.base.symbology.kinds import (
     BLACK,
     BLOCK,
     GREY,
+    HOLLOW,
     KINDS,
     MARKER_MM,
     PADDOCK,
@@ -86,6 +87,10 @@ def _setbacks(plan: Plan) -> Style:
     return Style([Rule(SETBACK.word, symbol_of(SETBACK, "fill"))])
 
 
+def _hollows(plan: Plan) -> Style:
+    return Style([Rule(HOLLOW.word, symbol_of(HOLLOW, "fill"))], label="hollow", gives_way=True)
+
+
 def _no_plant(plan: Plan) -> Style:
     kinds = plan.no_plant["kind"].astype(str)
     forms = [_FORMS[shape.geom_type.removeprefix("Multi")] for shape in plan.no_plant.geometry]
@@ -133,6 +138,7 @@ _STYLES = {
     "zones": _zones,
     "blocks": _blocks,
     "setbacks": _setbacks,
+    "hollows": _hollows,
     "no_plant": _no_plant,
     "rows": _rows,
     "machine_lines": _machine_lines,

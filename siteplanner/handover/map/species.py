@@ -17,7 +17,7 @@ from rasterio.warp import reproject
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
-from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, warp
+from siteplanner.handover.map.ground import MapFrame, grey_image, warp
 from siteplanner.plan import Plan
 from siteplanner.season.frost_odds import CELLS_SHOW, cell_words, range_only
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
@@ -134,7 +134,7 @@ def _cells_under(grid: Grid, frame: MapFrame, longest: int) -> NDArray[np.int32]
         src_crs=grid.crs.to_wkt(),
         src_nodata=-1,
         dst_transform=step,
-        dst_crs=MERCATOR,
+        dst_crs=frame.crs,
         dst_nodata=-1,
         resampling=Resampling.nearest,
         num_threads=1,
