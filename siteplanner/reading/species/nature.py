@@ -1,0 +1,69 @@
+"""What a species does on the ground: columns of the species table, each of them optional.
+
+``survival_on_frosty`` (``dry, wet, steep, rocky``): share expected to live on that kind of ground,
+0.05-1, where it is not ``expected_survival``. ``goes_in_year``: 1 when it can be planted in the
+open from the start, otherwise the year by which nurse plants shelter it. ``shade``: the light it
+grows in (``sun``, ``sun or part shade`` …). ``nitrogen_fixing`` and ``coppices``: yes or no.
+``fire_response``: what a fire leaves. ``browse_liked``: how often stock and wild animals eat it.
+In words: ``timber``, ``food_part`` and ``food_risk``, ``habitat_value``, ``stock_poison``,
+``disease``, ``native_region`` and ``weed_regions``.
+
+``disease`` that begins with ``rules out`` bars a species (see ``[decisions] bar_diseased``).
+An empty cell is unknown.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from siteplanner.base.errors import Errors
+from siteplanner.reading.species.cells import numbers_of, words_of
+
+#: Marks of a zone that make its kind of ground; a zone without any is ordinary ground.
+GROUND_MARKS = ("frosty", "dry", "wet", "steep", "rocky")
+SURVIVAL_ON = {f"survival_on_{mark}": (0.05, 1.0) for mark in GROUND_MARKS}
+NUMBERS = {**SURVIVAL_ON, "goes_in_year": (1.0, 15.0)}
+CHOICES = {
+    "nitrogen_fixing": ("yes", "no"),
+    "coppices": ("yes", "no"),
+    "fire_response": ("resprouts", "from seed", "resprouts and from seed", "killed"),
+    "browse_liked": ("rarely", "sometimes", "often"),
+}
+TEXTS = (
+    "timber",
+    "food_part",
+    "food_risk",
+    "habitat_value",
+    "stock_poison",
+    "disease",
+    "native_region",
+    "weed_regions",
+)
+COLUMNS = (*NUMBERS, *CHOICES, *TEXTS)
+#: Begins the disease of a species that is not to be planted because of it.
+RULES_OUT = "rules out"
+
+#: Facts whose source one column may give together, such as ``nature source``.
+SOURCE_GROUPS = {
+    "survival": ("expected_survival", *SURVIVAL_ON),
+    "nature": ("goes_in_year", *CHOICES, "timber", "food_part", "food_risk", "habitat_value"),
+    "harm": ("stock_poison", "disease", "native_region", "weed_regions"),
+}
+
+
+def nature_facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
+    """Read these facts of a species table; ``raw`` holds its cells as text.
+
+    Returns ``COLUMNS``: numbers (NaN when unknown) and texts ("" when unknown). Errors are
+    added to ``errors``.
+    """
+    blank = pd.Series("", index=raw.index)
+    return pd.DataFrame(
+        {
+            **numbers_of(path, raw, NUMBERS, errors),
+            **words_of(path, raw, CHOICES, errors),
+            **{column: raw.get(column, blank) for column in TEXTS},
+        }
+    )
