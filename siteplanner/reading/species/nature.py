@@ -14,9 +14,12 @@ An empty cell is unknown.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors
 from siteplanner.reading.species.cells import numbers_of, words_of
@@ -67,3 +70,12 @@ def nature_facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
             **{column: raw.get(column, blank) for column in TEXTS},
         }
     )
+
+
+def waits_for_shelter(facts: pd.DataFrame, named: Collection[str] = ()) -> NDArray[np.bool_]:
+    """Which species of a table go in only when nurse plants shelter them, shape (species,).
+
+    Those with a ``goes_in_year`` after the first, and those that are ``named``.
+    """
+    late = facts["goes_in_year"] > 1 if "goes_in_year" in facts else False
+    return np.asarray(facts["botanical_name"].isin(list(named)) | late)
