@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from datetime import date
 
 from siteplanner.base.text import count
 from siteplanner.season.nursery.batches import Batch
@@ -34,24 +33,25 @@ def said_of_seed(batches: Sequence[Batch], rules: Nursery) -> list[str]:
 
 
 def _too_much(batches: Sequence[Batch], rules: Nursery) -> list[str]:
-    """Name each source of which more is asked, in one season, than its mother trees can give."""
-    asked: dict[tuple[str, str, date | None], list[Batch]] = defaultdict(list)
+    """Name each source of which more is asked, in one year, than its mother trees can give."""
+    asked: dict[tuple[str, str, int | None], list[Batch]] = defaultdict(list)
     for batch in batches:
         if batch.lot.place:
-            when = batch.dates.collect_to if batch.dates else None
-            asked[batch.species, batch.lot.place, when].append(batch)
+            until = batch.dates.collect_to if batch.dates else None
+            year = until.year if until else None
+            asked[batch.species, batch.lot.place, year].append(batch)
     said = []
-    for (species, place, until), mine in asked.items():
+    for (species, place, year), mine in asked.items():
         seed, parents = mine[0].handling, mine[0].lot.parents
         units = math.fsum(batch.handling.units for batch in mine)
         can = seed.can_give(parents, rules.crop_share)
         if units > can:
-            season = f" until {until}" if until else ""
+            crop = f", crop of {year}" if year else ""
             said.append(
-                f"{species}, {place}{season}: {gathered(units, seed.gather_unit)} are asked for, "
+                f"{species}, {place}{crop}: {gathered(units, seed.gather_unit)} are asked for, "
                 f"but {count(parents, 'mother tree')} can give about {can:,.0f} "
                 f"({rules.crop_share:.0%} of an ordinary crop). Find "
                 f"{math.ceil(units / (seed.units_a_plant * rules.crop_share)) - parents} more "
-                "trees, gather in earlier years too, or order plants."
+                "trees, gather in other years too, or order plants."
             )
     return said

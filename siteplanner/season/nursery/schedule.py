@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 
 from dateutil.relativedelta import relativedelta
 
@@ -75,20 +76,21 @@ def schedule(
     """Reckon a batch's dates back from ``plant``, the day its planting window opens.
 
     ``until`` is the last day of the window; ``mean_c`` are the station's twelve monthly means,
-    °C, January first; ``weeks_to_prick_out``
-    is NaN for seed sown straight into tubes, ``pretreatment_weeks`` where a pre-treatment takes no
-    weeks, ``keeps_years`` where it is not known. ``fresh`` seed is sown, or pre-treated, within a
-    week of collecting. Other seed is not sown in a month colder than ``rules.sow_from_c``: see
-    :func:`warm_day`. Seed that would be older than it keeps is sown sooner. Method: common
-    practice, no source.
+    °C, January first; ``weeks_to_prick_out`` is NaN for seed sown straight into tubes,
+    ``pretreatment_weeks`` where a pre-treatment takes no weeks, ``keeps_years`` where it is not
+    known. ``fresh`` seed is sown, or pre-treated, within a week of collecting. Other seed is not
+    sown, and does not come up, in a month colder than ``rules.sow_from_c``: see :func:`warm_day`.
+    Seed that would be older than it keeps is sown sooner. Method: common practice, no source.
     """
     treated = timedelta(0 if math.isnan(pretreatment_weeks) else math.ceil(7 * pretreatment_weeks))
     wanted = add_months(plant, -months_to_plant_out)
     last = add_months(until, -months_to_plant_out * rules.hurry)
-    latest = warm_day(last, mean_c, rules.sow_from_c, last)
+    comes_up = timedelta(days=math.ceil(7 * weeks_to_germinate))
+    warm = partial(warm_day, mean_c=mean_c, least_c=rules.sow_from_c, comes_up=comes_up)
+    latest = warm(last, last=last)
     fresh = fresh or keeps_years <= FRESH_YEARS
     clean = _AT_ONCE if fresh else timedelta(weeks=rules.clean_weeks)
-    sow = wanted if fresh else warm_day(wanted, mean_c, rules.sow_from_c, last)
+    sow = wanted if fresh else warm(wanted, last=last)
     window = collecting_window(fruiting_months, sow - treated - clean)
     started, soonest = sow - treated, (window[1] + clean if window else None)
     kept = window[1] + _years(keeps_years) if window else None
@@ -97,12 +99,12 @@ def schedule(
         moved_to_keep = started > soonest
         started = soonest
         if not fresh:
-            started = max(soonest, warm_day(kept, mean_c, rules.sow_from_c, soonest))
+            started = max(soonest, warm(kept, last=soonest))
         # What comes out of weeks of moist cold can wait there for warmth; untreated seed cannot.
         sow = started + treated
         if treated:
-            sow = warm_day(sow, mean_c, rules.sow_from_c, last, back=False)
-    show = sow + timedelta(days=math.ceil(7 * weeks_to_germinate))
+            sow = warm(sow, last=last, back=False)
+    show = sow + comes_up
     resow_by = latest - treated
     keeps = kept is None or (not fresh and resow_by <= kept)
     ready = add_months(sow, months_to_plant_out)
@@ -156,12 +158,20 @@ def add_months(day: date, months: float) -> date:
 
 
 def warm_day(
-    day: date, mean_c: Sequence[float], least_c: float, last: date, *, back: bool = True
+    day: date,
+    mean_c: Sequence[float],
+    least_c: float,
+    last: date,
+    *,
+    comes_up: timedelta = timedelta(0),
+    back: bool = True,
 ) -> date:
-    """Give ``day`` when its month is warm enough, else the first day of the next month that is.
+    """Give ``day`` when it is warm enough to sow, else the first day that is.
 
-    Where that is later than ``last``, it is the last day of the latest warm month before
-    ``day``, or with ``back`` false ``day`` itself. Where no month is warm enough, ``day`` stays.
+    It is warm enough where the mean of its month, and of that in which the seed ``comes_up``, is
+    ``least_c`` or more. Where the next such day is after ``last``, the latest before ``day`` is
+    given, or with ``back`` false ``day`` itself. Where no day of the year is warm enough, ``day``
+    stays.
 
     >>> cold_june_to_august = [15, 15, 13, 11, 9, 6, 5, 7, 9, 11, 12, 14]
     >>> warm_day(date(2027, 7, 4), cold_june_to_august, 9.0, last=date(2027, 10, 1))
@@ -169,16 +179,17 @@ def warm_day(
     >>> warm_day(date(2027, 7, 4), cold_june_to_august, 9.0, last=date(2027, 8, 1))
     datetime.date(2027, 5, 31)
     """
-    if mean_c[day.month - 1] >= least_c or max(mean_c) < least_c:
+
+    def is_warm(one: date) -> bool:
+        return min(mean_c[one.month - 1], mean_c[(one + comes_up).month - 1]) >= least_c
+
+    year = range(366)
+    later = next((d for n in year if is_warm(d := day + timedelta(days=n))), None)
+    if later is not None and later <= last:
+        return later
+    if later is None or not back:
         return day
-    later = day
-    while mean_c[later.month - 1] < least_c:
-        later = add_months(later.replace(day=1), 1)
-    if later <= last or not back:
-        return later if later <= last else day
-    while mean_c[day.month - 1] < least_c:
-        day = day.replace(day=1) - timedelta(days=1)
-    return day
+    return next(d for n in year if is_warm(d := day - timedelta(days=n)))
 
 
 def collecting_window(months: Sequence[int], ready: date) -> tuple[date, date] | None:

@@ -148,9 +148,8 @@ def _span(years: float) -> str:
 def sowing(batch: Batch) -> str:
     """Say how to sow; what the species table leaves open is common practice, and named."""
     seed = batch.handling
-    words = [
-        with_caution(seed.pretreatment) if seed.pretreatment else "pre-treatment not known: ask"
-    ]
+    treated = with_caution(seed.pretreatment) if seed.pretreatment else "not known: ask"
+    words = [f"pre-treatment: {treated}"]
     if batch.into_tubes:
         words.append(
             f"{batch.order.seeds_in_a_tube} seeds in each of {batch.order.tubes} tubes; thin to one"
