@@ -11,7 +11,7 @@ year's crop of one full-grown plant), ``extraction`` (how the seed comes out).
 ``viable_seeds_per_gram`` (of what is weighed; goes before the three other figures), ``storage``
 (one of ``CHOICES``), ``storage_years``.
 
-**How it is sown.** ``pretreatment`` in words, with ``pretreatment_c`` (°C) and
+**How it is sown.** ``pretreatment`` in words, with ``pretreatment_c`` (°C of its first step) and
 ``pretreatment_hours`` or, where it takes weeks before sowing, ``pretreatment_weeks``;
 ``sowing_depth_mm`` (0: on the surface), ``light`` (to germinate), ``germination_c`` (warmth of
 the mix, °C), ``germination`` (0-1 of sound seed, treated so), ``weeks_to_germinate`` and
