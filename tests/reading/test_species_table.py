@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from siteplanner.base.errors import InputError
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.units import converter
+from siteplanner.reading.species.nature import waits_for_shelter
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import read_species
 from siteplanner.suitability.factors import factors
@@ -207,3 +208,33 @@ def test_a_count_on_all_ground_goes_before_what_the_table_expects_of_one_kind(tm
     saved.write_text("species,expected_survival\nAcacia a0,0.9\n", encoding="utf-8")
     counted, _ = with_saved_rates(read, saved)
     assert counted.survival_on("dry").tolist() == [0.9, 0.5]
+
+
+def test_what_goes_in_after_the_first_year_waits_for_shelter_and_so_do_those_named(tmp_path):
+    facts = read_species(table(tmp_path, "goes_in_year", "1", "3", "")).facts
+    assert waits_for_shelter(facts).tolist() == [False, True, False]
+    assert waits_for_shelter(facts, ["Acacia a0"]).tolist() == [True, True, False]
+    assert waits_for_shelter(facts[["botanical_name"]], ["Acacia a2"]).tolist() == [
+        False, False, True,
+    ]  # fmt: skip
+
+
+def test_what_poisons_stock_is_a_caution_that_is_said_once(tmp_path):
+    path = table(
+        tmp_path,
+        "cautions,stock_poison",
+        "thorny,leaf kills stock",
+        ",seed harms horses",
+        "poisonous to stock,leaf kills stock",
+        "thorny,none known; leaf edges cut",
+        "thorny,",
+        "thorny,not known: ask",
+    )
+    assert read_species(path).facts["cautions"].tolist() == [
+        "thorny; poison for stock: leaf kills stock",
+        "poison for stock: seed harms horses",
+        "poisonous to stock",
+        "thorny",
+        "thorny",
+        "thorny; safe for stock or not: ask",
+    ]

@@ -72,6 +72,20 @@ def nature_facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
     )
 
 
+def with_harm(cautions: pd.Series[str], stock_poison: pd.Series[str]) -> pd.Series[str]:
+    """Cautions with what harms stock added, where they do not speak of poison already.
+
+    So it is on every sheet that has the cautions. What begins with ``none known`` and "" add
+    nothing; what is not known is asked for.
+    """
+    silent = ~cautions.str.lower().str.contains("poison")
+    unknown = stock_poison.str.startswith("not known")
+    harmful = silent & (stock_poison != "") & ~stock_poison.str.startswith("none known")
+    said = ("poison for stock: " + stock_poison).where(~unknown, "safe for stock or not: ask")
+    joined = (cautions + "; ").where(cautions != "", "") + said
+    return cautions.where(~harmful, joined)
+
+
 def waits_for_shelter(facts: pd.DataFrame, named: Collection[str] = ()) -> NDArray[np.bool_]:
     """Which species of a table go in only when nurse plants shelter them, shape (species,).
 

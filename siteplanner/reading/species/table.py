@@ -213,16 +213,13 @@ def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
             "roles": roles,
             "expected_survival": survival,
             **own,
-            "cautions": raw.get("cautions", blank),
             "evidence": evidence.replace("", "from memory"),
         }
-    ).join(
-        [
-            seed_facts.nursery_facts(path, raw, errors),
-            nature.nature_facts(path, raw, errors),
-            raw[[c for c in PASSED if c in raw]],
-        ]
     )
+    known = nature.nature_facts(path, raw, errors)
+    facts["cautions"] = nature.with_harm(raw.get("cautions", blank), known["stock_poison"])
+    passed = raw[[c for c in PASSED if c in raw]]
+    facts = facts.join([seed_facts.nursery_facts(path, raw, errors), known, passed])
     return facts.reset_index(drop=True)
 
 
