@@ -147,8 +147,8 @@ def test_the_sun_tells_a_face_towards_it_from_one_away(name):
     table = TABLES[name]
     info = catalogue("installed packages").infos()
     (sun,) = [f for f in factors(table, info) if f.layer == "sun_exposure"]
-    # Percent of open level ground: about what faces of 25° towards and away from the sun get.
-    faces = {"sun_exposure": np.array([[125.0, 60.0]], dtype=np.float32)}
+    # Percent of open level ground: about what faces of 30° towards and away from the sun get.
+    faces = {"sun_exposure": np.array([[125.0, 50.0]], dtype=np.float32)}
     got = score_species([sun], faces, np.ones((1, 2), dtype=bool)).score
     shade, text = np.isfinite(table.points["sun_exposure"][:, 2]), table.facts["shade"]
     light = ((text == "sun") | (text == "")).to_numpy() & ~shade
