@@ -219,22 +219,22 @@ def test_what_goes_in_after_the_first_year_waits_for_shelter_and_so_do_those_nam
     ]  # fmt: skip
 
 
-def test_what_poisons_stock_is_a_caution_that_is_said_once(tmp_path):
+def test_stock_poison_and_disease_are_cautions_that_are_said_once(tmp_path):
     path = table(
         tmp_path,
-        "cautions,stock_poison",
-        "thorny,leaf kills stock",
-        ",seed harms horses",
-        "poisonous to stock,leaf kills stock",
-        "thorny,none known; leaf edges cut",
-        "thorny,",
-        "thorny,not known: ask",
+        "cautions,stock_poison,disease",
+        "thorny,leaf kills stock,",
+        ",seed harms horses,leaf rust",
+        "poisonous to stock,leaf kills stock,",
+        "thorny,none known; leaf edges cut,",
+        "a serious disease spreads,,a dieback",
+        "thorny,not known: ask,",
     )
     assert read_species(path).facts["cautions"].tolist() == [
         "thorny; poison for stock: leaf kills stock",
-        "poison for stock: seed harms horses",
+        "poison for stock: seed harms horses; disease: leaf rust",
         "poisonous to stock",
         "thorny",
-        "thorny",
+        "a serious disease spreads",
         "thorny; safe for stock or not: ask",
     ]

@@ -116,3 +116,8 @@ def test_a_weight_with_chaff_counts_the_seeds_that_grow():
     growing = batch.order.seeds * batch.germination[1]
     assert batch.order.grams == pytest.approx(growing / 75)  # from memory: 75 viable seeds a gram
     assert "g of seed with chaff, about" in collecting(batch, RULES)
+
+
+def test_what_a_list_warns_of_is_read_at_the_tree():
+    words = collecting(batch_of("humid-subtropical", "Brachychiton acerifolius"), RULES)
+    assert "sting: wear gloves and a mask" in words

@@ -72,18 +72,23 @@ def nature_facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
     )
 
 
-def with_harm(cautions: pd.Series[str], stock_poison: pd.Series[str]) -> pd.Series[str]:
-    """Cautions with what harms stock added, where they do not speak of poison already.
+def with_harm(cautions: pd.Series[str], known: pd.DataFrame) -> pd.Series[str]:
+    """Cautions with the stock poison and disease of ``known`` (see :func:`nature_facts`) added.
 
-    So it is on every sheet that has the cautions. What begins with ``none known`` and "" add
+    So they are on every sheet that has the cautions. Poison is not added where the cautions
+    speak of it already, nor a disease where they do. What begins with ``none known`` and "" add
     nothing; what is not known is asked for.
     """
-    silent = ~cautions.str.lower().str.contains("poison")
-    unknown = stock_poison.str.startswith("not known")
-    harmful = silent & (stock_poison != "") & ~stock_poison.str.startswith("none known")
-    said = ("poison for stock: " + stock_poison).where(~unknown, "safe for stock or not: ask")
-    joined = (cautions + "; ").where(cautions != "", "") + said
-    return cautions.where(~harmful, joined)
+    poison = known["stock_poison"]
+    safe = (poison == "") | poison.str.startswith("none known")
+    unknown = poison.str.startswith("not known")
+    said = ("poison for stock: " + poison).where(~unknown, "safe for stock or not: ask")
+    spoken = cautions.str.lower()
+    more = said.where(~safe & ~spoken.str.contains("poison"), "")
+    disease = known["disease"]
+    ill = ("disease: " + disease).where((disease != "") & ~spoken.str.contains("disease"), "")
+    parts = pd.concat([cautions, more, ill], axis=1)
+    return parts.apply(lambda row: "; ".join(text for text in row if text), axis=1)
 
 
 def waits_for_shelter(facts: pd.DataFrame, named: Collection[str] = ()) -> NDArray[np.bool_]:

@@ -217,7 +217,7 @@ def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
         }
     )
     known = nature.nature_facts(path, raw, errors)
-    facts["cautions"] = nature.with_harm(raw.get("cautions", blank), known["stock_poison"])
+    facts["cautions"] = nature.with_harm(raw.get("cautions", blank), known)
     passed = raw[[c for c in PASSED if c in raw]]
     facts = facts.join([seed_facts.nursery_facts(path, raw, errors), known, passed])
     return facts.reset_index(drop=True)

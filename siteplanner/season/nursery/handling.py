@@ -43,6 +43,7 @@ class Handling:
     sowing_depth_mm: float
     light: str
     germination_c: float
+    note: str
 
     def can_give(self, parents: int, crop_share: float) -> float:
         """Units that so many mother trees can give, when ``crop_share`` of the crop is taken."""
@@ -76,6 +77,7 @@ def handling_of(facts: Mapping[str, Any], growing: float) -> Handling:
         sowing_depth_mm=number("sowing_depth_mm"),
         light=text("light"),
         germination_c=number("germination_c"),
+        note=text("nursery_note"),
     )
 
 

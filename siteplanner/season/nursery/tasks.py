@@ -125,7 +125,8 @@ def collecting(batch: Batch, rules: Nursery) -> str:
         said.append(with_caution(seed.extraction))
     elif seed.fruit.lower() == WOODY_CAPSULE:
         said.append("dry the capsules in paper bags until they open (common practice)")
-    return "; ".join([*said, keeping(batch)])
+    said.append(keeping(batch))
+    return "; ".join([*said, seed.note] if seed.note else said)
 
 
 def keeping(batch: Batch) -> str:
