@@ -23,7 +23,7 @@ def zone_figures(
     density_ground_ha``; ``target_deviation`` trees of another species than the aim asks for,
     ``survivors`` expected, ``survivors_possible`` by survival alone and how far that would be
     off the aim (``target_deviation_possible``); ``optimality_gap_percent``: how much better a mix
-    might be.
+    might be; ``spacing_why`` the rules that the spacing follows.
     """
     rows = []
     for zone in zones[zones["trees"] > 0].itertuples():
@@ -44,6 +44,7 @@ def zone_figures(
                 "survivors_possible": mixed.most_survivors,
                 "target_deviation_possible": mixed.most_target_deviation,
                 "optimality_gap_percent": 100 * mixed.optimality_gap,
+                "spacing_why": zone.spacing_why,
             }
         )
     return pd.DataFrame(rows)

@@ -174,7 +174,12 @@ PatternName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
 
 
 class SpacingRule(Table):
-    """``[[planting.rules]]``: spacing and pattern where the ground is of a kind."""
+    """``[[planting.rules]]``: spacing and pattern where the ground is of a kind.
+
+    All rules that match a zone are weighed: trees a hectare are their mean, the pattern is that of
+    the heaviest, or of equal ones that with the most trees. A rule for any ground counts where no
+    other matches.
+    """
 
     ground: Ground
     spacing_m: Annotated[float, Field(ge=0.3, le=50)]
@@ -183,10 +188,12 @@ class SpacingRule(Table):
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
     bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Direction of the rows, clockwise from grid north; across the slope without it."""
+    weight: Annotated[float, Field(gt=0, le=1000)] = 1.0
+    """How much this rule counts beside others that match the same ground."""
 
 
 class Planting(Table):
-    """``[planting]``: how the grids are set out; the first rule that fits a zone counts."""
+    """``[planting]``: how the grids are set out; all rules that fit a zone are weighed."""
 
     spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
     pattern: PatternName = "square"

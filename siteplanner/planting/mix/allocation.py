@@ -13,6 +13,7 @@ from scipy.ndimage import distance_transform_edt
 from siteplanner.base.grid import Grid
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
+from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
 from siteplanner.planting.mix.mix import Mixed, choose_mix
 from siteplanner.planting.mix.nurses import nurse
 from siteplanner.planting.mix.shares import share_out
@@ -51,7 +52,7 @@ def allocate_species(
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
-    ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
+    ``blocks`` has ``block, zone, spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
     is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
     differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
@@ -59,9 +60,7 @@ def allocate_species(
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
-    on_hand = None
-    if stock is not None:
-        on_hand = np.array([stock.get(n, 0) for n in kinds.names], dtype=np.int64)
+    on_hand = None if stock is None else np.array([stock.get(n, 0) for n in kinds.names], np.int64)
     height = facts["mature_height_m"].to_numpy(dtype=np.float64)
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
@@ -103,10 +102,18 @@ def allocate_species(
         taste = chance(score.shape, number)
         for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
             taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
-        placed = place_species(score, mixed.trees, number, taste)
-        kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
+        whose, block = np.unique(places.block[mine], return_inverse=True)
+        shared = into_blocks(supply, score, block, mixed.trees, kinds_in[zone], in_zone[zone])
+        for which, trees in enumerate(shared):
+            here = np.flatnonzero(block == which)
+            placed = place_species(score[here], trees, number, taste[here])
+            kind[mine[here]] = nurse(
+                x[here], y[here], placed, score[here], pioneer, float(spacing[mine[here]].min())
+            )
         mixes[zone] = mixed
-        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], placed < 0)
+        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], kind[mine] < 0)
+        names = blocks["block"].iloc[whose].tolist()
+        told += words_on_blocks(names, shared, kinds_in[zone], in_zone[zone], zone, mixed.trees)
     return Allocation(kind, mixes, tuple(told))
 
 
