@@ -33,8 +33,8 @@ def into_blocks(
 
     ``scores`` (places, species) are those of the zone's places, ``block`` (places,) the number
     of each one's block, 0 … n-1. In each block the largest share and the shares of roles hold as
-    far as the ground and the zone's own numbers let them, to the nearest whole tree. Within that, trees go
-    where they suit best, and blocks that suit alike get like mixes: a tree more than the zone's
+    far as the ground and the zone's own numbers let them, to the nearest whole tree. Trees go
+    where they suit best, and blocks that suit alike get like mixes: a tree over the zone's
     share has to gain ``SWAY`` points. Each block's numbers can be placed (see ``Supply.where``).
     """
     blocks = int(block.max(initial=-1)) + 1
