@@ -142,6 +142,6 @@ def words_on_blocks(
 def _where(names: Sequence[str], trees: NDArray[np.floating], word: str) -> str:
     """Name the blocks in which so many ``trees`` (blocks,) are over or under a share."""
     return ", ".join(
-        f"block {names[n]} ({count(int(trees[n]), 'tree')} {word})"
+        f"block {names[int(n)]} ({count(int(trees[n]), 'tree')} {word})"
         for n in np.flatnonzero(trees >= 1)
     )
