@@ -17,6 +17,7 @@ from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
 from siteplanner.planting.mix.mix import Mixed, choose_mix
 from siteplanner.planting.mix.nurses import nurse
 from siteplanner.planting.mix.shares import share_out
+from siteplanner.planting.mix.smother import reach_of, smothered, unsmothered
 from siteplanner.planting.mix.supply import Candidates, Supply, gather
 from siteplanner.planting.rows.layout import Places
 from siteplanner.planting.zones.setbacks import too_tall
@@ -92,6 +93,7 @@ def allocate_species(
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
+    reach = reach_of(facts, pioneer)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]
         mixed = choose_mix(
@@ -106,15 +108,50 @@ def allocate_species(
         shared = into_blocks(supply, score, block, mixed.trees, kinds_in[zone], in_zone[zone])
         for which, trees in enumerate(shared):
             here = np.flatnonzero(block == which)
-            placed = place_species(score[here], trees, number, taste[here])
-            kind[mine[here]] = nurse(
-                x[here], y[here], placed, score[here], pioneer, float(spacing[mine[here]].min())
+            apart = float(spacing[mine[here]].min())
+            kind[mine[here]] = _placed(
+                x[here], y[here], score[here], trees, taste[here], apart, pioneer, reach
             )
         mixes[zone] = mixed
         told += _told(zone, supply, mixed, in_zone[zone], stocks[number], kind[mine] < 0)
         names = blocks["block"].iloc[whose].tolist()
         told += words_on_blocks(names, shared, kinds_in[zone], in_zone[zone], zone, mixed.trees)
+        told += _under_crowns(zone, x, y, kind[mine], reach)
     return Allocation(kind, mixes, tuple(told))
+
+
+def _placed(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    score: NDArray[np.float32],
+    trees: NDArray[np.int64],
+    taste: NDArray[np.float32],
+    spacing_m: float,
+    pioneer: NDArray[np.bool_],
+    reach: NDArray[np.float64],
+) -> NDArray[np.int64]:
+    """Put a block's trees on its places, nurses beside slow trees and none under their crowns."""
+    placed = place_species(score, trees, 0, taste)
+    placed = nurse(x, y, placed, score, pioneer, spacing_m)
+    return unsmothered(x, y, placed, score, reach)
+
+
+def _under_crowns(
+    zone: str,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    kinds: NDArray[np.int64],
+    reach: NDArray[np.float64],
+) -> list[str]:
+    """Say how many trees of a zone stand under the crown that a taller nurse will have."""
+    number = int(smothered(x, y, kinds, reach).sum())
+    if not number:
+        return []
+    return [
+        f"Zone {zone}: {count(number, 'tree')} that need light will come under the crown of a "
+        "taller nurse beside them, because the spacing is less than half its crown. Lop or fell "
+        "these nurses before they close over, or choose lower ones."
+    ]
 
 
 def _with_standing(
