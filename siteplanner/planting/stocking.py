@@ -36,12 +36,15 @@ def check_rules(planting: Planting, path: Path) -> None:
     errors.raise_any()
 
 
-def stocking_of(marks: Set[str], planting: Planting) -> Stocking:
+def stocking_of(
+    marks: Set[str], planting: Planting, by_purpose: tuple[float, str] | None = None
+) -> Stocking:
     """Weigh all rules that match the ``marks`` of a ground.
 
     Trees a hectare are the mean of the rules', by their weights; pattern and bearing are those
     of the heaviest rule, of equal ones that with the most trees. A rule for any ground counts
-    where no other matches, and without one the spacing of ``planting`` itself.
+    where no other matches; without one the spacing is that of ``planting``, or where it has
+    none, the one ``by_purpose`` (m, and why).
 
     >>> rules = ({"ground": "frosty", "spacing_m": 4}, {"ground": "wet", "spacing_m": 2})
     >>> stocking_of({"frosty", "wet"}, Planting(rules=rules)).spacing_m  # (625 + 2500) / 2 a ha
@@ -50,12 +53,11 @@ def stocking_of(marks: Set[str], planting: Planting) -> Stocking:
     matching = [r for r in planting.rules if r.ground in marks and r.ground != "any"]
     matching = matching or [r for r in planting.rules if r.ground == "any"][:1]
     if not matching:
+        spacing, why = planting.spacing_m, f"spacing {planting.spacing_m:g} m everywhere"
+        if by_purpose is not None and planting.by_purpose:
+            spacing, why = by_purpose
         return Stocking(
-            planting.pattern,
-            planting.spacing_m,
-            planting.row_spacing_m,
-            planting.bearing_deg,
-            f"spacing {planting.spacing_m:g} m everywhere",
+            planting.pattern, spacing, planting.row_spacing_m, planting.bearing_deg, why
         )
     density = [density_per_ha(r.pattern, r.spacing_m, r.row_spacing_m) for r in matching]
     weight = sum(rule.weight for rule in matching)

@@ -195,7 +195,11 @@ class SpacingRule(Table):
 class Planting(Table):
     """``[planting]``: how the grids are set out; all rules that fit a zone are weighed."""
 
+    purpose: Literal["habitat", "timber", "shelter", "food", "erosion"] | None = None
+    """What the trees are planted for. Where no spacing_m is given, the spacing of each zone follows
+    from it and from the crowns of the species that suit there."""
     spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
+    """Distance between trees, on ground that no rule is for."""
     pattern: PatternName = "square"
     row_spacing_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
@@ -220,6 +224,11 @@ class Planting(Table):
     """Name of the crew that is equipped and trained for steep ground."""
     smallest_block_m2: Annotated[float, Field(ge=0, le=100_000)] = 200.0
     """A smaller left-over piece is not planted."""
+
+    @property
+    def by_purpose(self) -> bool:
+        """Whether the spacing follows from the purpose, none being given."""
+        return self.purpose is not None and "spacing_m" not in self.model_fields_set
 
     @pydantic.model_validator(mode="after")
     def _crew_is_named(self) -> Planting:

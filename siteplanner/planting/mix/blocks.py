@@ -13,8 +13,8 @@ from siteplanner.planting.mix.assign import SWAY
 from siteplanner.planting.mix.supply import Candidates, Supply
 from siteplanner.site.planting import Mix as Rules
 
-_NODES = 50
-_OPTIMALITY_GAP = 1e-3
+_NODES = 100
+_OPTIMALITY_GAP = 1e-4
 #: What a tree costs that is over or under a share, in points of suitability: more than any place.
 _RULE = 300.0
 #: A share of a block is no whole number of trees: the nearest one meets it.
@@ -134,8 +134,8 @@ def words_on_blocks(
         return []
     text = "; ".join(said)
     return [
-        f"Zone {zone}: shares hold over the zone, but not in each block: {text}, because nothing "
-        "else of the zone's mix suits these places."
+        f"Zone {zone}: shares hold over the zone, but not in each block: {text}, because the "
+        "ground there and the zone's numbers leave no other way."
     ]
 
 
