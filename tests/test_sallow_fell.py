@@ -150,7 +150,18 @@ def test_it_is_planned_with_the_windows_of_its_own_hemisphere(tmp_path):
     assert not blocks["window"].str.contains("October|November").any()
     frosty = blocks["window"].str.contains(r"after the mean last frost \(\d+ (?:May|June)\)")
     assert frosty.any()
-    rows = pd.read_csv(tmp_path / "plan" / "rows.csv")
-    shares = rows.groupby(["block", "species"])["trees"].sum().unstack(fill_value=0)
-    shares = shares.div(shares.sum(axis=1), axis=0)
-    assert (shares.max(axis=1) <= 0.35).mean() > 0.6
+    # Peaty hollows are frosty and wet: both rules count there, and they are mounded.
+    zones = pd.read_csv(tmp_path / "plan" / "zones.csv")
+    assert zones["spacing_why"].str.match("mean of the rules for frosty .* and wet").any()
+    assert zones["spacing_why"].str.startswith("habitat: ").any()
+    works = pd.read_csv(tmp_path / "plan" / "works.csv")
+    assert {"rip", "mound", "weed control again", "remove guards"} <= set(works["job"])
+    # What the ground of the large zone allows, each of its many blocks holds.
+    rows = pd.read_csv(tmp_path / "plan" / "rows.csv").merge(blocks[["block", "zone"]])
+    large = rows[rows["zone"] == "A"]
+    shares = large.groupby(["block", "species"])["trees"].sum().unstack(fill_value=0)
+    total = shares.sum(axis=1)
+    assert len(total) > 10 and (shares.max(axis=1) <= np.ceil(0.3 * total)).all()
+    costs = pd.read_csv(tmp_path / "plan" / "costs.csv")
+    fenced = costs["line"].isin(["trees in the ground", "mounds", "guards checked"])
+    assert costs["cost"][fenced].notna().all() and costs["cost"].isna().any()
