@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +14,27 @@ from siteplanner.planting.mix.assign import SWAY
 from siteplanner.planting.mix.supply import Candidates, Supply
 from siteplanner.site.planting import Mix as Rules
 
-_NODES = 100
-_OPTIMALITY_GAP = 1e-4
 #: What a tree costs that is over or under a share, in points of suitability: more than any place.
 _RULE = 300.0
-#: A share of a block is no whole number of trees: the nearest one meets it.
-_ROUNDING = 0.5
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """A zone's places, gathered by their block and by which of the mix's species suit them.
+
+    ``block, size`` (cells,); ``mean`` (cells, species) is the mean score, NaN where a species may
+    not stand.
+    """
+
+    block: NDArray[np.int64]
+    size: NDArray[np.int64]
+    mean: NDArray[np.float64]
+    blocks: int
+
+    @property
+    def places(self) -> NDArray[np.float64]:
+        """Number of places of each block."""
+        return np.bincount(self.block, self.size, self.blocks).astype(np.float64)
 
 
 def into_blocks(
@@ -36,67 +52,118 @@ def into_blocks(
     far as the ground and the zone's own numbers let them, to the nearest whole tree. Trees go
     where they suit best, and blocks that suit alike get like mixes: a tree over the zone's
     share has to gain ``SWAY`` points. Each block's numbers can be placed (see ``Supply.where``).
+
+    A linear program shares fractions of trees out. A second one, in which each number may go to
+    either whole one beside it, is a flow in a network, whose best solutions are whole numbers
+    (textbook).
     """
     blocks = int(block.max(initial=-1)) + 1
-    suits = supply.group >= 0
     if blocks <= 1 or not trees.sum():
         return np.tile(trees, (blocks, 1))
-    cells, cell_of, size = np.unique(
-        np.column_stack([block, supply.group])[suits],
-        axis=0,
-        return_inverse=True,
-        return_counts=True,
-    )
-    of_block, group = cells.T
-    fits = np.isfinite(supply.suitability)[group] & (trees > 0)
-    cell, kind = np.nonzero(fits)
-    mean = np.zeros(fits.shape)
-    for one in np.flatnonzero(trees):
-        mean[:, one] = np.bincount(
-            cell_of, np.nan_to_num(scores[suits, one]).astype(np.float64), len(cells)
-        )
-    mean /= size[:, None]
-    places = np.bincount(of_block, size, blocks)
-
-    program = Program(offset=200.0 * places.sum())
-    placed = program.add(-mean[cell, kind], 0, size[cell])
-    every = np.arange(blocks * len(trees))  # a block and a species
-    at, which = np.divmod(every, len(trees))
-    # A tiny slope by order settles ties in one way.
-    number = program.add(1e-6 * at * which, 0, np.minimum(trees[which], places[at]), whole=True)
-    more = program.add(np.full(len(every), SWAY), 0, np.inf)
-    program.rule([(cell, placed, 1.0)], -np.inf, size, np.arange(len(cells)))
-    of_pair = of_block[cell] * len(trees) + kind
-    program.rule([(of_pair, placed, 1.0), (every, number, -1.0)], 0, 0, every)
-    program.rule([(which, number, 1.0)], trees, trees, np.arange(len(trees)))
-    usual = trees[which] * places[at] / places.sum()
-    program.rule([(every, number, 1.0), (every, more, -1.0)], -np.inf, usual, every)
-    _shares(program, number, kinds, rules, blocks)
-    values, _ = program.solve(nodes=_NODES, optimality_gap=_OPTIMALITY_GAP)
+    ground = _gathered(supply, scores, block, trees, blocks)
+    most = np.minimum(trees, ground.places[:, None]).ravel()
+    first, number = _flow(ground, trees, np.zeros(most.shape), most)
+    _like_mixes(first, number, trees, ground.places)
+    _shares(first, number, kinds, rules, ground.places, int(trees.sum()))
+    parts, _ = first.solve(nodes=1, optimality_gap=0.0, whole=False)
+    part = parts[number]
+    whole, number = _flow(ground, trees, np.floor(part + 1e-6), np.ceil(part - 1e-6))
+    values, _ = whole.solve(nodes=1, optimality_gap=0.0, whole=False)
     return np.rint(values[number]).astype(np.int64).reshape(blocks, len(trees))
 
 
-def _shares(
-    program: Program, number: Columns, kinds: Candidates, rules: Rules, blocks: int
+def _gathered(
+    supply: Supply,
+    scores: NDArray[np.floating],
+    block: NDArray[np.int64],
+    trees: NDArray[np.int64],
+    blocks: int,
+) -> _Ground:
+    """Gather the places on which some species of the mix may stand."""
+    fits = supply.where() & (trees > 0)
+    suits = fits.any(axis=1)
+    keys = np.column_stack([block[suits], fits[suits][:, trees > 0]])
+    cells, of_place, size = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
+    mean = np.full((len(cells), len(trees)), np.nan)
+    for at, kind in enumerate(np.flatnonzero(trees), start=1):
+        total = np.bincount(of_place, np.nan_to_num(scores[suits, kind]), len(cells))
+        mean[:, kind] = np.where(cells[:, at] > 0, total / size, np.nan)
+    return _Ground(cells[:, 0].astype(np.int64), size.astype(np.int64), mean, blocks)
+
+
+def _flow(
+    ground: _Ground,
+    trees: NDArray[np.int64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+) -> tuple[Program, Columns]:
+    """Flow of the trees over the blocks to places that suit them; the unknowns of a block's trees.
+
+    ``low, high`` bound each block's number of each species, (blocks × species,).
+    """
+    program = Program()
+    cell, kind = np.nonzero(np.isfinite(ground.mean))
+    placed = program.add(-ground.mean[cell, kind], 0, ground.size[cell])
+    every = np.arange(ground.blocks * len(trees))
+    at, which = np.divmod(every, len(trees))
+    # A tiny slope by order settles ties in one way.
+    number = program.add(1e-6 * at * which, low, high)
+    program.rule([(cell, placed, 1.0)], -np.inf, ground.size, np.arange(len(ground.size)))
+    of_pair = ground.block[cell] * len(trees) + kind
+    program.rule([(of_pair, placed, 1.0), (every, number, -1.0)], 0, 0, every)
+    program.rule([(which, number, 1.0)], trees, trees, np.arange(len(trees)))
+    return program, number
+
+
+def _like_mixes(
+    program: Program, number: Columns, trees: NDArray[np.int64], places: NDArray[np.float64]
 ) -> None:
-    """Add the rules of a mix to each block: shares are of the trees that it has."""
-    every, each = np.arange(len(number)), np.arange(blocks)
+    """Let a tree over the zone's share cost what chance may sway."""
+    at, which = np.divmod(np.arange(len(number)), len(trees))
+    usual = trees[which] * places[at] / places.sum()
+    more = program.add(np.full(len(number), SWAY), 0, np.inf)
+    every = np.arange(len(number))
+    program.rule([(every, number, 1.0), (every, more, -1.0)], -np.inf, usual, every)
+
+
+def _shares(
+    program: Program,
+    number: Columns,
+    kinds: Candidates,
+    rules: Rules,
+    places: NDArray[np.float64],
+    trees: int,
+) -> None:
+    """Add the rules of a mix to each block, of whose trees they are shares.
+
+    Where all places get a tree these are known, and the nearest whole number meets a share.
+    """
+    every, each = np.arange(len(number)), np.arange(len(places))
     at = every // len(kinds.names)
-    total = program.add(np.zeros(blocks), 0, np.inf)
+    total = program.add(np.zeros(len(places)), 0, places)
     program.rule([(at, number, 1.0), (each, total, -1.0)], 0, 0, each)
+    full = trees == int(places.sum())
+
+    def to_whole(share: float, up: bool) -> NDArray[np.float64]:
+        """What is left of a share when it goes to the nearest whole number; 0 where unknown."""
+        exact = share * places
+        rounded = np.ceil(exact - 0.5) if up else np.floor(exact + 0.5)
+        return rounded - exact if full else np.zeros(len(places))
+
+    largest = rules.largest_share
     over = program.add(np.full(len(every), _RULE), 0, np.inf)
     program.rule(
-        [(every, number, 1.0), (every, total[at], -rules.largest_share), (every, over, -1.0)],
+        [(every, number, 1.0), (every, total[at], -largest), (every, over, -1.0)],
         -np.inf,
-        _ROUNDING,
+        to_whole(largest, up=False)[at],
         every,
     )
     for role, share in rules.roles_asked().items():
-        having = np.tile(kinds.having(role).astype(float), blocks)
-        short = program.add(np.full(blocks, _RULE), 0, np.inf)
+        having = np.tile(kinds.having(role).astype(float), len(places))
+        short = program.add(np.full(len(places), _RULE), 0, np.inf)
         program.rule(
             [(at, number, having), (each, total, -share), (each, short, 1.0)],
-            -_ROUNDING,
+            to_whole(share, up=True),
             np.inf,
             each,
         )
