@@ -252,6 +252,9 @@ class Mix(Table):
     as can be, and the plan says by how many trees and why; no place stays empty for it. ``never``,
     stock and budget never give way.
 
+    ``largest_share`` and the shares of roles hold in each block of a zone too, as far as its ground
+    and the zone's numbers let them; the plan names the blocks in which they do not.
+
     Blocks that stay as they are (see [blocks]) keep their trees. What of these is still to be
     planted is taken from stock and budget first; trees in the ground (status planted) take nothing
     of either. Shares and the target are of all trees of a zone, those that stay too, in the ground
