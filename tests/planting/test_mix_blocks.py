@@ -5,6 +5,8 @@ from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.base.program import Program
+from siteplanner.planting.mix import blocks
 from siteplanner.planting.mix.assign import place_species
 from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
 from siteplanner.planting.mix.mix import choose_mix
@@ -80,3 +82,27 @@ def test_numbers_add_up_can_be_placed_and_hold_where_all_suits(sizes, seed, leas
         assert np.isfinite(allowed[at, placed[placed >= 0]]).all()
     if least >= 40 and trees.max() <= 0.35 * trees.sum():  # every species may stand everywhere
         assert (got <= np.ceil(0.35 * got.sum(axis=1, keepdims=True))).all()
+
+
+def test_without_a_search_the_flow_alone_gives_whole_numbers(monkeypatch):
+    solve = Program.solve
+
+    def no_search(program, *, whole=True, **more):
+        if whole and more["nodes"] == blocks._NODES:
+            raise RuntimeError("no solution")
+        return solve(program, whole=whole, **more)
+
+    random = np.random.default_rng(6)
+    block = np.repeat(np.arange(5), [31, 17, 44, 9, 23])
+    scores = random.integers(30, 100, (124, 5)).astype(float)
+    searched = shared(scores, block, [True, True, False, False, False], pioneer_share=0.4)
+    monkeypatch.setattr(Program, "solve", no_search)
+    alone = shared(scores, block, [True, True, False, False, False], pioneer_share=0.4)
+    for *_, trees, got in (searched, alone):
+        assert got.sum(axis=0).tolist() == trees.tolist()
+        assert got.sum(axis=1).tolist() == np.bincount(block[supplied(scores)]).tolist()
+
+
+def supplied(scores):
+    """Places on which some species suits."""
+    return (scores >= 40).any(axis=1)

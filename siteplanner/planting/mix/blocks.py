@@ -18,6 +18,10 @@ from siteplanner.site.planting import Mix as Rules
 _RULE = 300.0
 
 
+#: The search for whole numbers stops after so many nodes.
+_NODES = 20
+
+
 @dataclass(frozen=True)
 class _Ground:
     """A zone's places, gathered by their block and by which of the mix's species suit them.
@@ -53,9 +57,9 @@ def into_blocks(
     where they suit best, and blocks that suit alike get like mixes: a tree over the zone's
     share has to gain ``SWAY`` points. Each block's numbers can be placed (see ``Supply.where``).
 
-    A linear program shares fractions of trees out. A second one, in which each number may go to
-    either whole one beside it, is a flow in a network, whose best solutions are whole numbers
-    (textbook).
+    A linear program shares fractions of trees out; then each number goes to either whole one
+    beside it. That is a flow in a network, which always has a solution in whole numbers
+    (textbook); a search among these keeps to the shares.
     """
     blocks = int(block.max(initial=-1)) + 1
     if blocks <= 1 or not trees.sum():
@@ -66,9 +70,14 @@ def into_blocks(
     _like_mixes(first, number, trees, ground.places)
     _shares(first, number, kinds, rules, ground.places, int(trees.sum()))
     parts, _ = first.solve(nodes=1, optimality_gap=0.0, whole=False)
-    part = parts[number]
-    whole, number = _flow(ground, trees, np.floor(part + 1e-6), np.ceil(part - 1e-6))
-    values, _ = whole.solve(nodes=1, optimality_gap=0.0, whole=False)
+    low, high = np.floor(parts[number] + 1e-6), np.ceil(parts[number] - 1e-6)
+    whole, number = _flow(ground, trees, low, high, whole=True)
+    _shares(whole, number, kinds, rules, ground.places, int(trees.sum()))
+    try:
+        values, _ = whole.solve(nodes=_NODES, optimality_gap=1e-4)
+    except RuntimeError:  # the search found none in its few nodes: the flow alone
+        whole, number = _flow(ground, trees, low, high)
+        values, _ = whole.solve(nodes=1, optimality_gap=0.0, whole=False)
     return np.rint(values[number]).astype(np.int64).reshape(blocks, len(trees))
 
 
@@ -96,6 +105,8 @@ def _flow(
     trees: NDArray[np.int64],
     low: NDArray[np.float64],
     high: NDArray[np.float64],
+    *,
+    whole: bool = False,
 ) -> tuple[Program, Columns]:
     """Flow of the trees over the blocks to places that suit them; the unknowns of a block's trees.
 
@@ -107,7 +118,7 @@ def _flow(
     every = np.arange(ground.blocks * len(trees))
     at, which = np.divmod(every, len(trees))
     # A tiny slope by order settles ties in one way.
-    number = program.add(1e-6 * at * which, low, high)
+    number = program.add(1e-6 * at * which, low, high, whole=whole)
     program.rule([(cell, placed, 1.0)], -np.inf, ground.size, np.arange(len(ground.size)))
     of_pair = ground.block[cell] * len(trees) + kind
     program.rule([(of_pair, placed, 1.0), (every, number, -1.0)], 0, 0, every)
