@@ -4,11 +4,13 @@ import re
 import shutil
 import zipfile
 from dataclasses import replace
+from fnmatch import fnmatchcase
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import pandas as pd
 import pytest
+from conftest import ROOT
 from made_plan import made_plan
 
 from siteplanner.base.layer_info import LayerInfo
@@ -59,6 +61,19 @@ def test_layers_of_the_list_are_those_of_the_file():
     assert {name for name, _, _ in LAYERS} == set(SCHEMA)
     assert {field for _, fields in SCHEMA.values() for field in fields} == set(FIELDS)
     assert set(MAIN) <= {role for _, role, _, _ in FILES}
+
+
+def test_every_file_that_a_writer_names_is_in_the_one_list():
+    named = {
+        name
+        for path in (ROOT / "siteplanner" / "handover").rglob("*.py")
+        for name in re.findall(
+            r'"([a-z_]+\.(?:csv|pdf|ics|gpx|kml|geojson|xlsx))"', path.read_text("utf-8")
+        )
+    }
+    others = {"planted.csv"}  # saved from the map by a person
+    described = {name for name in named if any(fnmatchcase(name, row[0]) for row in FILES)}
+    assert len(named) > 20 and named - described == others
 
 
 def test_groups_and_order_are_those_of_the_results(folder):
