@@ -21,7 +21,12 @@ import shapely
 
 from siteplanner.base.symbology import colours
 from siteplanner.base.symbology.kinds import (
-    HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, ZONE_OPACITY, Symbology,
+    HATCHES,
+    MARKER_MM,
+    MARKERS,
+    SOLID_OPACITY,
+    ZONE_OPACITY,
+    Symbology,
 )  # fmt: skip
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.base.units import area_words
