@@ -13,7 +13,8 @@ from conftest import here
 from handover.small_site import small_site
 
 from siteplanner import __version__
-from siteplanner.cli.events import SCHEMA
+from siteplanner.base.errors import input_error
+from siteplanner.cli.events import SCHEMA, events
 from siteplanner.handover.folder.results import GROUPS
 
 VALID = jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text("utf-8")))
@@ -102,6 +103,28 @@ def test_what_cannot_be_read_is_a_fault(command, site, tmp_path):
 def test_wrong_usage_ends_with_2(site):
     lines = lines_of(here("explain", site, "--json"), "explain", code=2)
     assert "--at" in lines[-1]["why"]
+
+
+@pytest.mark.parametrize(
+    ("end", "code", "why"),
+    [
+        (KeyboardInterrupt(), 3, "stopped"),
+        (ValueError("ours"), 3, "siteplanner failed (ValueError: ours)"),
+        (PermissionError(13, "no", "a file"), 1, "bad input"),
+        (input_error("a", "b", "c", "d"), 1, "bad input"),
+    ],
+)
+def test_the_last_line_says_how_it_ended(end, code, why, capsys):
+    with pytest.raises(type(end)), events(True, "plan", of=1) as told:
+        told.step("One")
+        told.step("More than was thought")
+        raise end
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    for line in lines:
+        VALID.validate(line)
+    assert [one["of"] for one in of_kind(lines, "step")] == [1, 2]
+    assert (lines[-1]["code"], lines[-1]["why"]) == (code, why)
+    assert len(of_kind(lines, "fault")) == (code == 1)
 
 
 # ---- new and set --------------------------------------------------------------------------
