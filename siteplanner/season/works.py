@@ -20,6 +20,7 @@ from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.mix.allocation import costs_of
 from siteplanner.planting.zones.describe import GroundSummary
 from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.species.nature import waits_for_shelter
 from siteplanner.season.costs import cost_table, words_on_costs
 from siteplanner.season.cultivation import cultivation, words_on_cultivation
 from siteplanner.season.direct_seeding import seedings_of
@@ -231,12 +232,13 @@ def _waiting(
 ) -> NDArray[np.int64]:
     """Tell (0 or 1) which trees wait for nurse trees.
 
-    Those of shade lovers, and those whose species does not thrive in the cold of its block; but
-    pioneers never wait, and none do where no other trees come first.
+    Those of shade lovers (named by the site, or by the species table), and those whose species
+    does not thrive in the cold of its block; but pioneers never wait, and none do where no other
+    trees come first.
     """
     facts = inputs.species.facts
     pioneer = np.array(["pioneer" in roles for roles in facts["roles"]])
-    lover = facts["botanical_name"].isin(site.years.shade_lovers).to_numpy()
+    lover = waits_for_shelter(facts, site.years.shade_lovers)
     points = inputs.species.points.get("winter_minimum")
     thrives = np.full(len(facts), -np.inf) if points is None else points[:, 1]
     of_cell = inputs.grid.number(blocks.geometry)

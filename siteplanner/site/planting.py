@@ -124,7 +124,8 @@ class Years(Table):
     nurse_years: Annotated[int, Field(ge=0, le=10)] = 2
     """Years that nurse trees grow before the trees they shelter are planted among them."""
     shade_lovers: tuple[str, ...] = ()
-    """Species (botanical names) that wait for the nurse trees everywhere."""
+    """Species (botanical names) that wait for the nurse trees everywhere, besides those whose
+    ``goes_in_year`` in the species table is after the first."""
 
 
 class Setbacks(Table):
@@ -334,4 +335,8 @@ class Decisions(Table):
     local: str | None = None
     """CSV with a column species: the botanical names that belong here."""
     bar_not_local: bool = False
-    bar_weedy: bool = False
+    bar_weedy: bool = True
+    """Leave out species whose cautions call them weedy, unless they are on the list of local ones
+    or native (see [species])."""
+    bar_diseased: bool = True
+    """Leave out species whose ``disease`` in the species table begins with ``rules out``."""

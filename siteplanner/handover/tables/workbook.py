@@ -16,6 +16,7 @@ import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name
 from xlsxwriter.worksheet import Worksheet
 
+from siteplanner.handover.credits import credit_lines
 from siteplanner.handover.tables.sheet import (
     Column,
     Formula,
@@ -291,6 +292,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         ("What is where", list(words.items())),
         ("Please read", [("", text) for text in plan.warnings]),
         ("Be careful", [("", text) for text in plan.cautions]),
+        ("Where the data are from", [("", text) for text in credit_lines(plan.sources)]),
     ):
         if not lines:
             continue
