@@ -19,15 +19,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base.symbology import colours
-from siteplanner.base.symbology.kinds import (
-    HATCHES,
-    MARKER_MM,
-    MARKERS,
-    SOLID_OPACITY,
-    ZONE_OPACITY,
-    Symbology,
-)  # fmt: skip
+from siteplanner.base.symbology import colours, kinds
+from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.base.units import area_words
 from siteplanner.handover.credits import credit_lines, map_credit
@@ -80,7 +73,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         ],
         "hatches": [*HATCHES],
         "solid_opacity": SOLID_OPACITY,
-        "zone_opacity": ZONE_OPACITY,
+        "zone_opacity": kinds.ZONE_OPACITY,
         "marker_mm": MARKER_MM,
         "markers": MARKERS,
         "reference_height_m": _reference_height(plan.settings),
