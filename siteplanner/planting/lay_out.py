@@ -69,8 +69,8 @@ class Layout:
     Attributes
     ----------
     zones:
-        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m, trees,
-        density_ha, geometry`` (MultiPolygon) and more that only the layout reads.
+        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m,
+        spacing_why, trees, density_ha, geometry`` (MultiPolygon) and more for the layout alone.
     blocks:
         One row a block: ``block, zone, paddock, area_ha, trees, rows, bearing_deg, pattern,
         spacing_m, fall_deg, slope_deg, status, access_class, steep, geometry`` (Polygon). See

@@ -16,10 +16,11 @@ from siteplanner.season.cultivation import CLAYS, CONSENT, months_before
 from siteplanner.season.direct_seeding import JOB as SEEDING_JOB
 from siteplanner.season.direct_seeding import Seeding
 from siteplanner.season.plantings import Calendar
-from siteplanner.season.upkeep import CLEARING, Planted, upkeep_of
+from siteplanner.season.upkeep import CLEARING, Planted, fence_words, upkeep_of
 from siteplanner.site.planting import WorkRates
 from siteplanner.site.upkeep import Upkeep
 
+_DEFAULTS = Upkeep()
 COLUMNS = ("year", "month", "place", "job", "quantity", "unit", "note")
 
 
@@ -51,13 +52,13 @@ def jobs_of(
     infill: Mapping[tuple[str, int], int],
     rates: WorkRates,
     seedings: Sequence[Seeding] = (),
-    weeds: str = "by hand",
+    rules: Upkeep = _DEFAULTS,
 ) -> pd.DataFrame:
     """Write the dated list, ``COLUMNS``: access and fences, ripping, weeds, planting, checks.
 
     ``blocks`` are as in :class:`~siteplanner.season.works.Works`, with their ``status`` and, for
     those that are cultivated, ``how, mounds, texture``; ``infill`` the deaths expected of what
-    each block was planted with in each year; ``weeds`` how spots are cleared (``[upkeep]``).
+    each block was planted with in each year; ``rules`` say who browses and how spots are cleared.
     """
     jobs = _List()
     planned = blocks.assign(window_number=calendar.of_block)
@@ -68,8 +69,8 @@ def jobs_of(
         begins += [(s.year, s.month) for s in seedings if s.paddock == paddock.paddock]
         if begins and paddock.fence_m:
             note = (
-                f"{paddock.gates} gate; before any tree is planted; have buried services located "
-                "first"
+                f"{paddock.gates} gate; before any tree is planted; {fence_words(rules)}; have "
+                "buried services located first"
             )
             jobs.add(
                 _month(min(begins)) - 4, 0, paddock.paddock, "access and fence", paddock.fence_m,
@@ -83,7 +84,7 @@ def jobs_of(
         soon, late = block.trees - block.trees_later, block.trees_later
         for year, trees in ((block.year, soon), (block.later, late)):
             if year and trees:
-                _plant(jobs, block, year, trees, calendar, infill, rates, weeds)
+                _plant(jobs, block, year, trees, calendar, infill, rates, rules.weeds)
     return jobs.frame()
 
 

@@ -24,6 +24,12 @@ BROWSES_TO_M = {
     "possums": 1.2,
 }  # fmt: skip
 _UNKNOWN_M = 1.2
+#: Height of a fence that keeps each out, m: that for rabbits of 31 mm mesh (Forestry Commission
+#: Practice Note 2), the others from memory. What climbs or flies over is not kept out.
+FENCE_M = {
+    "rabbits": 0.9, "hares": 1.0, "small deer": 1.5, "large deer": 1.8, "sheep": 1.0,
+    "goats": 1.2, "cattle": 1.1, "horses": 1.2, "wallabies": 1.2, "kangaroos": 1.8,
+}  # fmt: skip
 #: What still has to be done for fewer trees than this share is done for none.
 _FEW = 0.05
 #: No job is dated further than so many years after planting.
@@ -69,6 +75,26 @@ class Planted:
 
 #: A job: months of all years, place, job, quantity, unit, note.
 Job = tuple[int, str, str, float, str, str]
+
+
+def fence_words(rules: Upkeep) -> str:
+    """Say how high a fence must be for those who browse, and whom no fence keeps out.
+
+    >>> fence_words(Upkeep(browsed_by=("rabbits", "small deer")))
+    'for rabbits and small deer at least 1.5 m high, with 31 mm netting to 0.9 m'
+    """
+    if not rules.browsed_by:
+        return "which animals it must keep out is not known: ask"
+    kept = [animal for animal in rules.browsed_by if animal in FENCE_M]
+    words = []
+    if kept:
+        high = max(FENCE_M[animal] for animal in kept)
+        netting = ", with 31 mm netting to 0.9 m" if "rabbits" in kept else ""
+        words.append(f"for {' and '.join(kept)} at least {high:g} m high{netting}")
+    over = [animal for animal in rules.browsed_by if animal not in FENCE_M]
+    if over:
+        words.append(f"{' and '.join(over)} climb over it: guard the trees")
+    return "; ".join(words)
 
 
 def growth_of(facts: pd.DataFrame, rules: Upkeep) -> NDArray[np.float64]:

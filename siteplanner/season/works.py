@@ -140,7 +140,7 @@ def works_of(
     scheduled = frame.assign(status=blocks["status"].to_numpy(), how=worked["how"].to_numpy())
     scheduled["texture"] = [one.texture for one in grounds]
     once = jobs_of(
-        scheduled, paddocks, calendar, _infill(trees, facts), site.work, seedings, site.upkeep.weeds
+        scheduled, paddocks, calendar, _infill(trees, facts), site.work, seedings, site.upkeep
     )
     again = upkeep_jobs(scheduled, grows, calendar, frost, site.upkeep, inputs.grid)
     jobs = in_order(once, again)

@@ -7,7 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from siteplanner.season.upkeep import BROWSES_TO_M, Planted, growth_of, upkeep_of
+from siteplanner.season.upkeep import (
+    BROWSES_TO_M,
+    FENCE_M,
+    Planted,
+    fence_words,
+    growth_of,
+    upkeep_of,
+)
 from siteplanner.site.upkeep import Upkeep
 
 JULY, SEPTEMBER = 2028 * 12 + 6, 9
@@ -79,6 +86,13 @@ def test_who_sprays_is_told_of_label_permit_and_water():
     note = next(n for *_, job, _, _, n in jobs([0.5], Upkeep(weeds="spray")) if "weed" in job)
     for word in ("trained person", "label", "permit", "not near water", "local law"):
         assert word in note
+
+
+def test_a_fence_is_as_high_as_who_browses_asks_for():
+    assert fence_words(Upkeep()).endswith("not known: ask")
+    said = fence_words(Upkeep(browsed_by=("large deer", "possums")))
+    assert said == "for large deer at least 1.8 m high; possums climb over it: guard the trees"
+    assert set(FENCE_M) == set(BROWSES_TO_M) - {"possums"}
 
 
 def test_growth_follows_the_species_table():

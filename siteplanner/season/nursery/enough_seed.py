@@ -47,11 +47,11 @@ def _too_much(batches: Sequence[Batch], rules: Nursery) -> list[str]:
         can = seed.can_give(parents, rules.crop_share)
         if units > can:
             crop = f", crop of {year}" if year else ""
+            more = math.ceil(units / (seed.units_a_plant * rules.crop_share)) - parents
             said.append(
                 f"{species}, {place}{crop}: {gathered(units, seed.gather_unit)} are asked for, "
                 f"but {count(parents, 'mother tree')} can give about {can:,.0f} "
-                f"({rules.crop_share:.0%} of an ordinary crop). Find "
-                f"{math.ceil(units / (seed.units_a_plant * rules.crop_share)) - parents} more "
-                "trees, gather in other years too, or order plants."
+                f"({rules.crop_share:.0%} of an ordinary crop). Find {count(more, 'more tree')}, "
+                "gather in other years too, or order plants."
             )
     return said
