@@ -64,9 +64,12 @@ def test_no_sowing_in_cold_months_and_the_other_hemisphere_is_the_same_half_a_ye
 def test_sowing_goes_back_to_autumn_only_where_spring_would_be_too_late():
     # Nothing may be hurried: sown on 1 October, it would not be plantable by 25 September.
     late = made(date(2028, 9, 4), hurry=1.0, planting_weeks=3)
-    # Three weeks before the cold of May, so that it is up by then.
-    assert late.moved_for_cold and late.sow == date(2027, 4, 9)
-    assert late.show == date(2027, 4, 30)
+    # Nine weeks before the cold of May, so that it is pricked out by then.
+    assert late.moved_for_cold and late.sow == date(2027, 2, 26)
+    assert late.prick_out == date(2027, 4, 30)
+    # In tubes it is six weeks old by then.
+    tubes = made(date(2028, 9, 4), hurry=1.0, planting_weeks=3, weeks_to_prick_out=math.nan)
+    assert tubes.show + timedelta(weeks=6) == date(2027, 4, 30)
 
 
 def test_fresh_seed_is_sown_within_a_week_of_collecting():

@@ -26,9 +26,9 @@ from siteplanner.suitability.factors import SURVIVES, Factor
 SUITABILITY_PIXELS = 800
 VALUE_PIXELS = 400
 UNKNOWN = 255
-#: Codes of a factor's values run from 0 to this, in steps of the next: 125 values of each are told
+#: Codes of a factor's values run from 0 to this, in steps of the next: 51 values of each are told
 #: apart, as finer ones cost the page more than they tell.
-_LEVELS, _STEP = 250, 2
+_LEVELS, _STEP = 250, 5
 #: Lowest odds of each band that the page colours, percent in one winter.
 ODDS_BANDS = (0, 5, 10, 25, 50)
 

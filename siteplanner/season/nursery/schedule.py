@@ -21,6 +21,8 @@ _YEARS_BACK = 3
 _SHORTEST_WINDOW = timedelta(days=14)
 #: Seed that does not keep is cleaned and sown, or put into its pre-treatment, within this time.
 _AT_ONCE = timedelta(weeks=1)
+#: Seedlings that are not pricked out have roots to stand the cold so long after they come up.
+_ROOTS = timedelta(weeks=6)
 #: Seed that keeps for less (years) is sown fresh too, whatever its storage is called.
 FRESH_YEARS = 0.25
 
@@ -37,7 +39,7 @@ class Dates:
     make this season; None when that has passed before a failure could show, or when the seed would
     not keep so long. ``moved_for_cold`` says that sowing was moved to a warmer month,
     ``moved_to_keep`` that it comes sooner than the plants need because the seed would not keep,
-    ``sown_cold`` that fresh seed is sown in a cold month.
+    ``sown_cold`` that such seed is sown in a cold month.
     """
 
     collect_from: date | None
@@ -79,14 +81,19 @@ def schedule(
     °C, January first; ``weeks_to_prick_out`` is NaN for seed sown straight into tubes,
     ``pretreatment_weeks`` where a pre-treatment takes no weeks, ``keeps_years`` where it is not
     known. ``fresh`` seed is sown, or pre-treated, within a week of collecting. Other seed is not
-    sown, and does not come up, in a month colder than ``rules.sow_from_c``: see :func:`warm_day`.
+    sown, and does not come up, in a month colder than ``rules.sow_from_c``; where it goes back
+    before the cold, it is also pricked out (in tubes: six weeks old) by then: see :func:`warm_day`.
     Seed that would be older than it keeps is sown sooner. Method: common practice, no source.
     """
     treated = timedelta(0 if math.isnan(pretreatment_weeks) else math.ceil(7 * pretreatment_weeks))
     wanted = add_months(plant, -months_to_plant_out)
     last = add_months(until, -months_to_plant_out * rules.hurry)
     comes_up = timedelta(days=math.ceil(7 * weeks_to_germinate))
-    warm = partial(warm_day, mean_c=mean_c, least_c=rules.sow_from_c, comes_up=comes_up)
+    pricked = None if math.isnan(weeks_to_prick_out) else math.ceil(7 * weeks_to_prick_out)
+    stands = comes_up + _ROOTS if pricked is None else timedelta(days=pricked)
+    warm = partial(
+        warm_day, mean_c=mean_c, least_c=rules.sow_from_c, comes_up=comes_up, stands=stands
+    )
     latest = warm(last, last=last)
     fresh = fresh or keeps_years <= FRESH_YEARS
     clean = _AT_ONCE if fresh else timedelta(weeks=rules.clean_weeks)
@@ -119,11 +126,7 @@ def schedule(
         pretreat=started if treated else None,
         sow=sow,
         show=show,
-        prick_out=(
-            None
-            if math.isnan(weeks_to_prick_out)
-            else sow + timedelta(days=math.ceil(7 * weeks_to_prick_out))
-        ),
+        prick_out=None if pricked is None else sow + stands,
         harden=plant - timedelta(weeks=rules.harden_weeks),
         plantable=plantable,
         plant=plant,
@@ -134,7 +137,7 @@ def schedule(
         pot_bound=add_months(plantable, rules.holds_months),
         moved_for_cold=not (fresh or moved_to_keep) and sow != wanted,
         moved_to_keep=moved_to_keep,
-        sown_cold=fresh and is_cold,
+        sown_cold=(fresh or moved_to_keep) and is_cold,
     )
 
 
@@ -164,14 +167,15 @@ def warm_day(
     last: date,
     *,
     comes_up: timedelta = timedelta(0),
+    stands: timedelta = timedelta(0),
     back: bool = True,
 ) -> date:
     """Give ``day`` when it is warm enough to sow, else the first day that is.
 
     It is warm enough where the mean of its month, and of that in which the seed ``comes_up``, is
     ``least_c`` or more. Where the next such day is after ``last``, the latest before ``day`` is
-    given, or with ``back`` false ``day`` itself. Where no day of the year is warm enough, ``day``
-    stays.
+    given from which the seedling also ``stands`` the cold before it comes, or with ``back`` false
+    ``day`` itself. Where there is no such day, ``day`` stays.
 
     >>> cold_june_to_august = [15, 15, 13, 11, 9, 6, 5, 7, 9, 11, 12, 14]
     >>> warm_day(date(2027, 7, 4), cold_june_to_august, 9.0, last=date(2027, 10, 1))
@@ -189,7 +193,8 @@ def warm_day(
         return later
     if later is None or not back:
         return day
-    return next(d for n in year if is_warm(d := day - timedelta(days=n)))
+    before = [d for n in year if is_warm(d := day - timedelta(days=n))]
+    return next((d for d in before if mean_c[(d + stands).month - 1] >= least_c), before[0])
 
 
 def collecting_window(months: Sequence[int], ready: date) -> tuple[date, date] | None:
