@@ -15,9 +15,11 @@ from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.mix import Mixed, choose_mix
 from siteplanner.planting.mix.nurses import nurse
+from siteplanner.planting.mix.runs import in_runs
 from siteplanner.planting.mix.shares import share_out
 from siteplanner.planting.mix.supply import Candidates, Supply, gather
 from siteplanner.planting.rows.layout import Places
+from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones.setbacks import too_tall
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.planting import Mix
@@ -51,7 +53,7 @@ def allocate_species(
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
-    ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
+    ``blocks`` has ``zone``, ``pattern`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
     is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
     differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
@@ -92,6 +94,8 @@ def allocate_species(
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
+    infos = pattern_infos()
+    in_rows = np.array([infos[name].in_rows for name in blocks["pattern"]], dtype=bool)
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]
@@ -104,7 +108,14 @@ def allocate_species(
         for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
             taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
         placed = place_species(score, mixed.trees, number, taste)
-        kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
+        placed = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
+        kind[mine] = placed
+        if in_zone[zone].order == "runs":
+            # Clumps stay as they are, and so does what is not planted in rows.
+            runs = in_rows[places.block[mine]] & ~np.append(in_clumps, False)[placed]
+            kind[mine[runs]] = in_runs(
+                placed[runs], places.row[mine][runs], places.block[mine][runs], score[runs], pioneer
+            )
         mixes[zone] = mixed
         told += _told(zone, supply, mixed, in_zone[zone], stocks[number], placed < 0)
     return Allocation(kind, mixes, tuple(told))

@@ -1,0 +1,140 @@
+"""Runs: species stand three to five of a kind along a row, by numbers that stay as they are.
+
+A crew can follow "4 of this, 3 of that"; it cannot follow a species a tree. Rows are cut in pieces
+of three to five places, and the pieces are dealt out among the species of a block.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplanner.planting.mix.assign import SWAY, chance
+from siteplanner.planting.mix.transport import assign
+
+RUN = 4
+"""Trees of a kind that stand beside each other, give or take one (common practice, no source)."""
+_STEPS = 16
+_NEVER = -(2**20)
+#: Points for a pioneer on its turn, and for another species on its own, so that they are spread.
+_SPREAD = 20.0
+_GOLDEN = 0.6180339887498949
+#: Points that may be lost where two pieces change places, so that a species follows another.
+_DIFFERS = 25.0
+
+
+def in_runs(
+    kinds: NDArray[np.int64],
+    row: NDArray[np.int64],
+    block: NDArray[np.int64],
+    scores: NDArray[np.floating],
+    pioneer: NDArray[np.bool_],
+) -> NDArray[np.int64]:
+    """Put the species of each block in runs along its rows; their numbers stay as they are.
+
+    ``kinds`` (places,) is -1 where a place stays empty; ``row`` (places,) numbers the rows within
+    each ``block``, the places of a row in walking order; ``scores`` (places, species) are NaN where
+    a species may not stand, and none comes to stand there. A row is cut where the species that may
+    stand change, as at a wet end or in frost, and else into pieces of three to five places.
+    Species go to pieces so that suitability is greatest, pioneers (``pioneer`` (species,)) among
+    the others and no species beside itself where that can be. Pieces that do not come out even
+    are shared between two species.
+    """
+    out = kinds.copy()
+    planted = np.flatnonzero(kinds >= 0)
+    order = planted[np.lexsort((np.arange(len(kinds))[planted], row[planted], block[planted]))]
+    for number in np.unique(block[order]):
+        mine = order[block[order] == number]
+        out[mine] = _of_block(kinds[mine], row[mine], scores[mine], pioneer, int(number))
+    return out
+
+
+def _of_block(
+    kinds: NDArray[np.int64],
+    row: NDArray[np.int64],
+    scores: NDArray[np.floating],
+    pioneer: NDArray[np.bool_],
+    seed: int,
+) -> NDArray[np.int64]:
+    """Deal one block's species (places,) out anew; its places come row by row as they are walked."""
+    used, own = np.unique(kinds, return_inverse=True)
+    if len(used) < 2:
+        return kinds
+    may = np.isfinite(scores[:, used])
+    may[np.arange(len(kinds)), own] = True  # what stands there now may stand there
+    piece = _pieces(row, may)
+    size, first = np.bincount(piece), np.flatnonzero(np.r_[True, np.diff(piece) > 0])
+    total = [np.bincount(piece, np.where(may[:, k], scores[:, used[k]], 0)) for k in range(len(used))]
+    worth = np.stack(total, axis=1) / size[:, None]
+    worth += SWAY * chance(worth.shape, seed) + _SPREAD * _spread(row[first], pioneer[used], own)
+    value = np.where(may, np.rint(worth[piece] * _STEPS), _NEVER).astype(np.int32)
+    choice = assign(value, np.bincount(own))
+    # Where a piece is shared, each of its species stands beside its like.
+    choice = choice[np.lexsort((choice, piece))]
+    return used[_apart(choice, piece, row, worth, may)]
+
+
+def _pieces(row: NDArray[np.int64], may: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Number the pieces (places,) of three to five places that rows are cut into.
+
+    A row is cut where what may stand (places, species) changes; what is left there may be shorter.
+    """
+    new = np.r_[True, (row[1:] != row[:-1]) | (may[1:] != may[:-1]).any(axis=1)]
+    stretch = np.cumsum(new) - 1
+    long = np.bincount(stretch)
+    parts = np.maximum(np.rint(long / RUN), 1).astype(np.int64)
+    at = np.arange(len(row)) - np.flatnonzero(new)[stretch]
+    within = at * parts[stretch] // long[stretch]
+    return np.asarray((np.cumsum(parts) - parts)[stretch] + within)
+
+
+def _spread(
+    row: NDArray[np.int64], pioneer: NDArray[np.bool_], own: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Tastes (pieces, species) of 0 or 1 that spread the pioneers among the others.
+
+    ``row`` (pieces,) is the row of each. A row's pieces take turns; from row to row the turn moves
+    on by the golden ratio, which spreads it most evenly (Weyl sequence, textbook method).
+    """
+    new = np.r_[True, row[1:] != row[:-1]]
+    number = np.arange(len(row))
+    in_row = number - np.maximum.accumulate(np.where(new, number, 0))
+    turn = (in_row / 2 + np.cumsum(new) * _GOLDEN) % 1 < pioneer[own].mean()
+    return np.where(turn[:, None] == pioneer[None, :], 1.0, 0.0)
+
+
+def _apart(
+    choice: NDArray[np.int64],
+    piece: NDArray[np.int64],
+    row: NDArray[np.int64],
+    worth: NDArray[np.float64],
+    may: NDArray[np.bool_],
+) -> NDArray[np.int64]:
+    """Swap whole pieces of one size so that a species does not follow itself, where that is cheap."""
+    first = np.flatnonzero(np.r_[True, np.diff(piece) > 0])
+    last = np.r_[first[1:], len(piece)] - 1
+    size, of_row, allowed = last - first + 1, row[first], may[first]
+    kind = np.where(choice[first] == choice[last], choice[first], -1)  # -1: shared
+    joined = np.r_[False, of_row[1:] == of_row[:-1], False]
+    for one in np.flatnonzero(joined[1:-1]) + 1:
+        mine = kind[one]
+        before, after = choice[last[one] - size[one]], choice[min(last[one] + 1, len(choice) - 1)]
+        if mine < 0 or before != mine:
+            continue
+        left = np.where(joined[:-1], np.r_[-2, choice[last[:-1]]], -2)
+        right = np.where(joined[1:], np.r_[choice[first[1:]], -2], -2)
+        other = kind
+        good = (size == size[one]) & (other >= 0) & (other != mine) & (other != before)
+        good &= ~(joined[one + 1] & (other == after)) & (left != mine) & (right != mine)
+        good &= allowed[one][np.maximum(other, 0)] & allowed[:, mine]
+        here = np.flatnonzero(good)
+        if not len(here):
+            continue
+        theirs = other[here]
+        loss = worth[one, mine] + worth[here, theirs] - worth[one, theirs] - worth[here, mine]
+        best = int(here[loss.argmin()])
+        if loss.min() <= _DIFFERS:
+            theirs = kind[best]
+            choice[first[one] : last[one] + 1] = kind[one] = theirs
+            choice[first[best] : last[best] + 1] = kind[best] = mine
+    return choice
