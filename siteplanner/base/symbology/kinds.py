@@ -95,3 +95,4 @@ KINDS: dict[str, Symbology] = {
 SETBACK = Symbology("kept clear of trees", GREY, 0.0, (), "slash", pale=False)
 PADDOCK = Symbology("paddock", BLACK, 0.4, (1.6, 1.3))
 BLOCK = Symbology("block", BLACK, 0.3)
+CONTOUR = Symbology("contour", GREY, 0.15)

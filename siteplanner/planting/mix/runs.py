@@ -19,6 +19,8 @@ _NEVER = -(2**20)
 #: Points for a pioneer on its turn, and for another species on its own, so that they are spread.
 _SPREAD = 20.0
 _GOLDEN = 0.6180339887498949
+#: Points that a species is worth less where it may stand in a part of a piece alone.
+_BROKEN = 60.0
 #: Points that may be lost where two pieces change places, so that a species follows another.
 _DIFFERS = 25.0
 
@@ -34,11 +36,11 @@ def in_runs(
 
     ``kinds`` (places,) is -1 where a place stays empty; ``row`` (places,) numbers the rows within
     each ``block``, the places of a row in walking order; ``scores`` (places, species) are NaN where
-    a species may not stand, and none comes to stand there. A row is cut where the species that may
-    stand change, as at a wet end or in frost, and else into pieces of three to five places.
-    Species go to pieces so that suitability is greatest, pioneers (``pioneer`` (species,)) among
-    the others and no species beside itself where that can be. Pieces that do not come out even
-    are shared between two species.
+    a species may not stand, and none comes to stand there: not at a wet end, in frost or under a
+    line. Rows are cut into pieces of three to five places, which go to species so that suitability
+    is greatest, pioneers (``pioneer`` (species,)) among the others, and no species follows itself
+    where that costs little. Pieces that do not come out even, or where no one species may stand
+    throughout, are shared.
     """
     out = kinds.copy()
     planted = np.flatnonzero(kinds >= 0)
@@ -62,30 +64,31 @@ def _of_block(
         return kinds
     may = np.isfinite(scores[:, used])
     may[np.arange(len(kinds)), own] = True  # what stands there now may stand there
-    piece = _pieces(row, may)
-    size, first = np.bincount(piece), np.flatnonzero(np.r_[True, np.diff(piece) > 0])
-    total = [np.bincount(piece, np.where(may[:, k], scores[:, used[k]], 0)) for k in range(len(used))]
-    worth = np.stack(total, axis=1) / size[:, None]
-    worth += SWAY * chance(worth.shape, seed) + _SPREAD * _spread(row[first], pioneer[used], own)
-    value = np.where(may, np.rint(worth[piece] * _STEPS), _NEVER).astype(np.int32)
+    piece = _pieces(row)
+    first = np.flatnonzero(np.r_[True, np.diff(piece) > 0])
+    score = np.where(may, np.nan_to_num(scores[:, used]), 0.0)
+    mean = np.add.reduceat(score, first) / np.bincount(piece)[:, None]
+    may_all = np.logical_and.reduceat(may, first)
+    taste = SWAY * chance(mean.shape, seed) + _SPREAD * _spread(row[first], pioneer[used], own)
+    worth = mean + taste
+    whole = np.where(may_all[piece], worth[piece], score + taste[piece] - _BROKEN)
+    value = np.where(may, np.rint(whole * _STEPS), _NEVER).astype(np.int32)
     choice = assign(value, np.bincount(own))
-    # Where a piece is shared, each of its species stands beside its like.
-    choice = choice[np.lexsort((choice, piece))]
-    return used[_apart(choice, piece, row, worth, may)]
+    # Where a piece is shared, each of its species stands beside its like, if it may.
+    free = np.logical_and.reduceat(may_all[piece, choice], first)[piece]
+    beside = choice[np.lexsort((np.where(free, choice, 0), piece))]
+    return used[_apart(beside, first, row, worth, may_all)]
 
 
-def _pieces(row: NDArray[np.int64], may: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Number the pieces (places,) of three to five places that rows are cut into.
-
-    A row is cut where what may stand (places, species) changes; what is left there may be shorter.
-    """
-    new = np.r_[True, (row[1:] != row[:-1]) | (may[1:] != may[:-1]).any(axis=1)]
-    stretch = np.cumsum(new) - 1
-    long = np.bincount(stretch)
+def _pieces(row: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Number the pieces (places,) of three to five places that rows are cut into."""
+    new = np.r_[True, row[1:] != row[:-1]]
+    of_row = np.cumsum(new) - 1
+    long = np.bincount(of_row)
     parts = np.maximum(np.rint(long / RUN), 1).astype(np.int64)
-    at = np.arange(len(row)) - np.flatnonzero(new)[stretch]
-    within = at * parts[stretch] // long[stretch]
-    return np.asarray((np.cumsum(parts) - parts)[stretch] + within)
+    at = np.arange(len(row)) - np.flatnonzero(new)[of_row]
+    within = at * parts[of_row] // long[of_row]
+    return np.asarray((np.cumsum(parts) - parts)[of_row] + within)
 
 
 def _spread(
@@ -105,16 +108,19 @@ def _spread(
 
 def _apart(
     choice: NDArray[np.int64],
-    piece: NDArray[np.int64],
+    first: NDArray[np.int64],
     row: NDArray[np.int64],
     worth: NDArray[np.float64],
-    may: NDArray[np.bool_],
+    allowed: NDArray[np.bool_],
 ) -> NDArray[np.int64]:
-    """Swap whole pieces of one size so that a species does not follow itself, where that is cheap."""
-    first = np.flatnonzero(np.r_[True, np.diff(piece) > 0])
-    last = np.r_[first[1:], len(piece)] - 1
-    size, of_row, allowed = last - first + 1, row[first], may[first]
-    kind = np.where(choice[first] == choice[last], choice[first], -1)  # -1: shared
+    """Swap pieces of one size so that a species does not follow itself, where that costs little.
+
+    ``first`` (pieces,) is the first place of each; ``worth`` and ``allowed`` (pieces, species).
+    """
+    last = np.r_[first[1:], len(choice)] - 1
+    size, of_row = last - first + 1, row[first]
+    pure = np.minimum.reduceat(choice, first) == np.maximum.reduceat(choice, first)
+    kind = np.where(pure, choice[first], -1)  # -1: shared
     joined = np.r_[False, of_row[1:] == of_row[:-1], False]
     for one in np.flatnonzero(joined[1:-1]) + 1:
         mine = kind[one]

@@ -1,0 +1,296 @@
+"""Leaves of the book: a block's map in front, its rows behind; small blocks share a leaf."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from reportlab.lib.units import mm
+
+from siteplanner.handover.block_work import BlockWork
+from siteplanner.handover.book.block_map import (
+    Book,
+    draw_block,
+    draw_line_key,
+    least_scale,
+    turns_of,
+)
+from siteplanner.handover.book.facts import care_of, care_short, facts_of, title_of
+from siteplanner.handover.book.rows import Table, draw_rows, table_of
+from siteplanner.handover.paper.drawing import Drawing
+from siteplanner.handover.paper.frame import SCALES, PaperFrame, extent, moved, turned_frame
+from siteplanner.handover.paper.pages import (
+    A4,
+    LEAST_TEXT,
+    MARGIN,
+    Page,
+    Pen,
+    line_mm,
+    wrapped,
+)
+from siteplanner.handover.paper.signs import draw_signs
+
+#: y (mm) where the bands of a side begin, and how high they are together.
+TOP, ROOM = MARGIN, 297.0 - 2 * MARGIN - 5.0
+_SIDE, _GAP, _HEAD, _STRIP, _EDGE = 62.0, 3.0, 6.5, 20.0, 8.0
+_KEY = 3.5
+_WIDE = A4[0] - 2 * MARGIN
+_BETWEEN = 4.0
+
+
+@dataclass(frozen=True)
+class Band:
+    """A block's place on both sides of a leaf; heights in mm.
+
+    ``least`` is what it needs on either side, ``beside`` the height of its facts in a column
+    beside the map, ``below`` in three columns beneath it. What to be careful of is said in front
+    where that saves a side.
+    """
+
+    work: BlockWork
+    least: float
+    beside: float
+    below: float
+    care_in_front: bool = False
+
+
+@dataclass(frozen=True)
+class Leaf:
+    """The sides of some blocks, an even number of them, and the blocks' names."""
+
+    blocks: tuple[str, ...]
+    sides: tuple[Page, ...]
+
+
+def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool) -> list[Leaf]:
+    """Put blocks on leaves; ``shared``: as many on one as it has room for.
+
+    The blocks that need most go first, each to the first leaf that has room for it (first fit,
+    textbook method); leaves come in the order of their first blocks.
+    """
+    bands = [_band(pen, book, work) for work in works]
+    rooms: list[list[int]] = []
+    for at in sorted(range(len(bands)), key=lambda n: -bands[n].least):
+        for leaf in rooms if shared else ():
+            need = sum(bands[n].least + _BETWEEN for n in leaf)
+            if need + bands[at].least <= ROOM:
+                leaf.append(at)
+                break
+        else:
+            rooms.append([at])
+    return [_leaf(pen, book, [bands[n] for n in sorted(leaf)]) for leaf in sorted(map(sorted, rooms))]
+
+
+def _band(pen: Pen, book: Book, work: BlockWork) -> Band:
+    made = table_of(pen, book, work, ROOM - _HEAD)
+    less = table_of(pen, book, work, ROOM - _HEAD, care=False) if made.sides > 1 else made
+    care = less.sides < made.sides
+    made = less if care else made
+    beside, below = (_facts_high(pen, book, work, columns, care) for columns in (1, 3))
+    scale = max((s for s in SCALES if s <= least_scale(work)), default=SCALES[0])
+    sizes = [
+        [side * 1000 / scale + 2 * _EDGE for side in extent(work.shape, turn)]
+        for turn in turns_of(work)
+    ]
+    narrow = [high for wide, high in sizes if wide <= _WIDE - _SIDE - _GAP]
+    broad = [high for wide, high in sizes if wide <= _WIDE]
+    front = min(
+        max(min(narrow, default=np.inf) + _STRIP, beside) + _HEAD,
+        min(broad, default=np.inf) + _STRIP + below + _HEAD,
+    )
+    return Band(work, float(min(max(front, made.high + _HEAD), ROOM)), beside, below, care)
+
+
+def _leaf(pen: Pen, book: Book, bands: Sequence[Band]) -> Leaf:
+    names = tuple(band.work.block for band in bands)
+    if len(bands) == 1:
+        return Leaf(names, tuple(_sides_of_one(pen, book, bands[0])))
+    free = (ROOM - sum(b.least for b in bands) - _BETWEEN * (len(bands) - 1)) / len(bands)
+    places, y = [], TOP
+    for band in bands:
+        places.append((y, band.least + free, band))
+        y += band.least + free + _BETWEEN
+    front = Page(A4, partial(_draw_fronts, book=book, places=places))
+    return Leaf(names, (front, Page(A4, partial(_draw_backs, book=book, places=places))))
+
+
+def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
+    """Sides of a block that has its leaf alone, or more than one leaf."""
+    work = band.work
+    fronts = [Page(A4, partial(_draw_fronts, book=book, places=[(TOP, ROOM, band)]))]
+    strip = _strip(band)
+    fronts += [
+        Page(A4, partial(_draw_part, book=book, work=work, frame=frame, part=f"{n} of {len(strip)}"))
+        for n, frame in enumerate(strip, 1)
+    ]
+    made = table_of(pen, book, work, ROOM - _HEAD, care=not band.care_in_front)
+    backs = [
+        Page(A4, partial(_draw_back, book=book, work=work, made=made, side=side))
+        for side in range(made.sides)
+    ]
+    sides = [fronts[0], backs[0], *fronts[1:], *backs[1:]]
+    if len(sides) % 2:
+        sides.append(Page(A4, partial(_draw_notes, book=book, work=work)))
+    return sides
+
+
+# --- the front -----------------------------------------------------------------------------
+
+
+def _draw_fronts(
+    pen: Pen, *, book: Book, places: Sequence[tuple[float, float, Band]]
+) -> None:
+    for y, high, band in places:
+        _draw_front(pen, y, high, book, band)
+
+
+def front_frame(y: float, high: float, band: Band) -> tuple[PaperFrame, bool]:
+    """Frame of the map of a block in a band, and whether its facts are beside or beneath."""
+    work, top = band.work, y + _HEAD
+    turns = turns_of(work)
+    found = []
+    if band.beside <= high - _HEAD:
+        wide = _WIDE - _SIDE - _GAP
+        found.append(
+            (turned_frame(work.shape, MARGIN, top, wide, high - _HEAD - _STRIP, turns, _EDGE), True)
+        )
+    tall = high - _HEAD - _STRIP - band.below
+    if tall > 40:
+        found.append((turned_frame(work.shape, MARGIN, top, _WIDE, tall, turns, _EDGE), False))
+    if not found:
+        wide = _WIDE - _SIDE - _GAP
+        found = [
+            (turned_frame(work.shape, MARGIN, top, wide, high - _HEAD - _STRIP, turns, _EDGE), True)
+        ]
+    return min(found, key=lambda one: one[0].scale)
+
+
+def _draw_front(pen: Pen, y: float, high: float, book: Book, band: Band) -> None:
+    work = band.work
+    pen.heading(MARGIN, y - 1.5, _WIDE, title_of(book, work), 11)
+    frame, beside = front_frame(y, high, band)
+    _draw_map(pen, frame, book, work)
+    columns, wide = (1, _SIDE) if beside else (3, (_WIDE - 2 * _GAP) / 3)
+    x = MARGIN + frame.wide + _GAP if beside else MARGIN
+    top = y + _HEAD if beside else frame.y + frame.high + _STRIP
+    lines = _fact_lines(pen, book, work, wide, band.care_in_front)
+    each = -(-len(lines) // columns)
+    for number in range(columns):
+        part = lines[number * each : (number + 1) * each]
+        _draw_lines(pen, x + number * (wide + _GAP), top, wide, book, work, part)
+
+
+def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
+    kinds = draw_block(pen, frame, book, work)
+    below = frame.y + frame.high
+    drawing = Drawing(pen, frame)
+    drawing.scale_bar(frame.x + 1, below + 5.0)
+    norths = 28.0 if abs(book.to_true) <= 0.5 else 42.0
+    drawing.norths(frame.x + frame.wide - norths + 6, below + 5.6, book.to_true, book.magnetic)
+    draw_line_key(pen, frame.x, below + 11.6 + 2.4, frame.wide, ["block", *kinds])
+
+
+_Line = tuple[str, str | int]
+
+
+def _fact_lines(
+    pen: Pen, book: Book, work: BlockWork, wide: float, care: bool
+) -> list[_Line]:
+    """Lines beside a map: text, bold text, or the species (its index) that a line is of."""
+    lines: list[_Line] = []
+    for words in facts_of(book, work):
+        lines += [("text", line) for line in wrapped(words, wide, LEAST_TEXT)]
+    short = "Be careful here:" if care else care_short(book, work)
+    lines += [("bold", line) for line in wrapped(short, wide, LEAST_TEXT, bold=True)]
+    for words in care_of(book, work) if care else ():
+        lines += [("text", line) for line in wrapped(words, wide, LEAST_TEXT)]
+    order = np.argsort(-work.trees, kind="stable")
+    return lines + [("species", int(k)) for k in order if work.trees[k]]
+
+
+def _facts_high(pen: Pen, book: Book, work: BlockWork, columns: int, care: bool) -> float:
+    wide = _SIDE if columns == 1 else (_WIDE - 2 * _GAP) / columns
+    return -(-len(_fact_lines(pen, book, work, wide, care)) // columns) * _KEY + 1.0
+
+
+def _draw_lines(
+    pen: Pen, x: float, y: float, wide: float, book: Book, work: BlockWork, lines: list[_Line]
+) -> None:
+    for kind, words in lines:
+        foot = y + line_mm(LEAST_TEXT) - 0.75
+        if isinstance(words, str):
+            pen.text(x, foot, words, LEAST_TEXT, bold=kind == "bold")
+        else:
+            sign = [pen.at(x + 1.5, foot - 0.9)]
+            draw_signs(pen.canvas, book.signs[words], sign, 1.2 * mm, book.colours[words])
+            pen.text(x + 4.0, foot, book.codes[words], LEAST_TEXT, bold=True)
+            name = str(book.plan.species["common_name"].iloc[words])
+            pen.text(x + 18.5, foot, name, LEAST_TEXT, limit=wide - 27.5)
+            pen.text(x + wide, foot, f"{work.trees[words]:,}", LEAST_TEXT, align="right")
+        y += _KEY
+
+
+# --- maps of a block's parts ---------------------------------------------------------------
+
+
+def _strip(band: Band) -> list[PaperFrame]:
+    """Frames of a strip of maps, where a tree's sign would be too small on the one in front."""
+    work = band.work
+    whole, _ = front_frame(TOP, ROOM, band)
+    if whole.scale <= least_scale(work):
+        return []
+    scale = max((s for s in SCALES if s <= least_scale(work)), default=SCALES[0])
+    wide, high = _WIDE, ROOM - _HEAD - _STRIP
+    best: list[PaperFrame] = []
+    for turn in turns_of(work):
+        frames = _tiles(work, turn, scale, wide, high)
+        if not best or len(frames) < len(best):
+            best = frames
+    return best
+
+
+def _tiles(
+    work: BlockWork, turn: float, scale: int, wide: float, high: float
+) -> list[PaperFrame]:
+    """Frames at a scale that together show all trees of a block."""
+    whole = turned_frame(work.shape, MARGIN, TOP + _HEAD, wide, high, [turn], _EDGE)
+    ground = np.array(extent(work.shape, turn))
+    inner = (np.array([wide, high]) - 2 * _EDGE) * scale / 1000
+    across, down = np.maximum(np.ceil(ground / inner), 1).astype(int).tolist()
+    found = []
+    for row in range(down):
+        for column in range(across):
+            off = (np.array([column + 0.5, row + 0.5]) / [across, down] - 0.5) * ground
+            tile = moved(whole, scale, off)
+            if tile.ground.intersects(work.shape):
+                found.append(tile)
+    return found
+
+
+def _draw_part(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame, part: str) -> None:
+    pen.heading(MARGIN, TOP - 1.5, _WIDE, f"{title_of(book, work)}: map {part}", 11)
+    _draw_map(pen, frame, book, work)
+
+
+# --- the back ------------------------------------------------------------------------------
+
+
+def _draw_backs(pen: Pen, *, book: Book, places: Sequence[tuple[float, float, Band]]) -> None:
+    for y, high, band in places:
+        made = table_of(pen, book, band.work, high - _HEAD)
+        pen.heading(MARGIN, y - 1.5, _WIDE, f"{title_of(book, band.work)}: rows", 11)
+        draw_rows(pen, y + _HEAD, book, band.work, made)
+
+
+def _draw_back(pen: Pen, *, book: Book, work: BlockWork, made: Table, side: int) -> None:
+    pen.heading(MARGIN, TOP - 1.5, _WIDE, f"{title_of(book, work)}: rows", 11)
+    draw_rows(pen, TOP + _HEAD, book, work, made, side)
+
+
+def _draw_notes(pen: Pen, *, book: Book, work: BlockWork) -> None:
+    pen.heading(MARGIN, TOP - 1.5, _WIDE, f"{title_of(book, work)}: notes", 11)
+    for number in range(24):
+        y = TOP + 16 + number * 10
+        pen.rule(MARGIN, y, MARGIN + _WIDE, y, 0.2)

@@ -1,0 +1,103 @@
+"""``sheets.pdf``, the book, and ``sheets/<block>.pdf``, each block by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+
+from siteplanner.base.text import uncommanded, unique_slugs
+from siteplanner.handover.block_work import block_works
+from siteplanner.handover.book.block_map import Book, book_of
+from siteplanner.handover.book.days import days_of
+from siteplanner.handover.book.front import front_pages
+from siteplanner.handover.book.leaf import leaves_of
+from siteplanner.handover.book.run_sheet import run_sheets
+from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen
+from siteplanner.handover.paper.text import fonts
+from siteplanner.plan import Plan
+
+Named = tuple[str, Page]
+
+
+def write_sheets(plan: Plan, path: Path) -> None:
+    """Write the book: front pages, a leaf a block or for some small ones, a run sheet a day.
+
+    All on A4, to be printed on both sides. The same plan gives the same bytes.
+    """
+    book, works, total = _opened(plan)
+    canvas = _canvas(path, f"Planting sheets for {plan.name}")
+    pen = Pen(canvas, *A4)
+    leaves = leaves_of(pen, book, works, shared=True)
+    # Front pages are drawn before the leaves and list their pages, so their number comes first.
+    before = len(front_pages(book, works, total, [0] * len(works)))
+    before += before % 2
+    page_of, number = {}, before + 1
+    for leaf in leaves:
+        page_of |= dict.fromkeys(leaf.blocks, number)
+        number += len(leaf.sides)
+    front = front_pages(book, works, total, [page_of[work.block] for work in works])
+    pages: list[Named] = [("Front page", page) for page in front]
+    if len(front) % 2:
+        pages.append(("Front page", Page(A4, _blank)))
+    for leaf in leaves:
+        pages += [(f"Block {', '.join(leaf.blocks)}", page) for page in leaf.sides]
+    pages += [("Run sheets", page) for page in run_sheets(pen, book, days_of(plan, works))]
+    _draw(canvas, pages)
+
+
+def write_leaves(plan: Plan, folder: Path) -> None:
+    """Write each block as a PDF of its own, its map as large as a side has room for."""
+    book, works, _ = _opened(plan)
+    if not works:
+        return
+    folder.mkdir(exist_ok=True)
+    names = unique_slugs([work.block for work in works])
+    for name, work in zip(names, works, strict=True):
+        canvas = _canvas(folder / f"{name}.pdf", f"{plan.name}: block {work.block}")
+        (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
+        _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides])
+
+
+def _opened(plan: Plan) -> tuple[Book, list, np.ndarray]:
+    fonts()
+    works = block_works(plan)
+    total = np.sum([w.trees for w in works], axis=0) if works else np.zeros(len(plan.species), int)
+    return book_of(plan, total), works, total
+
+
+def _canvas(path: Path, title: str) -> Canvas:
+    canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
+    canvas.setTitle(uncommanded(title))
+    canvas.setAuthor("siteplanner")
+    return canvas
+
+
+def _draw(canvas: Canvas, pages: Sequence[Named]) -> None:
+    last = ""
+    for number, (name, page) in enumerate(pages, 1):
+        wide, high = page.size
+        canvas.setPageSize((wide * mm, high * mm))
+        pen = Pen(canvas, wide, high)
+        if name != last:
+            canvas.bookmarkPage(f"page{number}")
+            canvas.addOutlineEntry(uncommanded(name), f"page{number}", 0)
+            last = name
+        page.draw(pen)
+        _foot(pen, number, len(pages))
+        canvas.showPage()
+    canvas.save()
+
+
+def _foot(pen: Pen, number: int, of: int) -> None:
+    said = "Estimates: walk the ground first. Local codes and owners of lines and pipes decide."
+    y = pen.high - MARGIN + 2
+    pen.text(MARGIN, y, said, LEAST_TEXT)
+    pen.text(pen.wide - MARGIN, y, f"page {number} of {of}", LEAST_TEXT, align="right")
+
+
+def _blank(pen: Pen) -> None:
+    pen.text(MARGIN, MARGIN + 4, "Notes", 11, bold=True)
