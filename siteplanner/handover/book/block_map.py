@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import contourpy
@@ -16,6 +16,7 @@ from reportlab.lib.units import mm
 from siteplanner.base.bearings import convergence
 from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, KINDS, PADDOCK, SETBACK
 from siteplanner.handover.block_work import BlockWork
+from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.finding import Landmark, declination, landmarks
@@ -33,13 +34,15 @@ LEAST_STEP_MM = 2.6
 #: Steps between contours, m, and how far apart they lie on paper at the least, mm.
 _STEPS, _CONTOUR_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0), 9.0
 _HEIGHTS = "terrace_smoothed_dem"
+#: Kinds whose sample in the key is an area.
+_AREAS = ("setback", "building", "bush", "dam", "native_grassland", "septic_field", "slip")
 
 
 @dataclass(frozen=True)
 class Book:
     """What all sheets of a plan share.
 
-    ``signs``, ``codes`` and ``colours`` of the species; ``to_true`` is what a true bearing has
+    ``signs``, ``codes`` and ``colours`` of the species; ``cares``: what to be careful of, by block; ``to_true`` is what a true bearing has
     more than a grid bearing, ``magnetic`` what it has more than one by compass in ``year``.
     """
 
@@ -52,10 +55,13 @@ class Book:
     year: int
     marks: list[Landmark]
     setbacks: shapely.Geometry = field(repr=False)
+    cares: dict[str, list[str]] = field(repr=False)
 
 
-def book_of(plan: Plan, trees: NDArray[np.int64]) -> Book:
-    """Work out what all sheets share; ``trees`` (species,) are those of the plan."""
+def book_of(plan: Plan, works: Sequence[BlockWork]) -> Book:
+    """Work out what all sheets of some blocks share."""
+    trees = np.sum([work.trees for work in works], axis=0, dtype=np.int64)
+    trees = np.broadcast_to(trees, len(plan.species))
     years = plan.blocks["year"][plan.blocks["year"] > 1900] if "year" in plan.blocks else ()
     lon, lat = plan.grid.centre_lonlat
     magnetic, year = declination(lon, lat, int(min(years)) if len(years) else 0)
@@ -69,6 +75,7 @@ def book_of(plan: Plan, trees: NDArray[np.int64]) -> Book:
         year,
         landmarks(plan),
         shapely.union_all(plan.setbacks.geometry.to_numpy()),
+        {work.block: cautions_of(plan, work) for work in works},
     )
 
 
@@ -216,7 +223,12 @@ def _row_numbers(drawing: Drawing, work: BlockWork) -> None:
     back = 0.6 * mm + radius(drawing.frame, work)
     bearings = np.where(np.isfinite(work.bearing), work.bearing, work.mean_bearing)
     starts, ends = drawing.at(work.ends[:, 0]), drawing.at(work.ends[:, 1])
-    for name, bearing, start, end in zip(work.name, bearings.tolist(), starts, ends, strict=True):
+    here = shapely.intersects(work.lines, drawing.frame.ground)
+    for name, bearing, start, end, shown in zip(
+        work.name, bearings.tolist(), starts, ends, here.tolist(), strict=True
+    ):
+        if not shown:
+            continue
         turn = 90 - bearing + drawing.frame.turn
         spots = list(_beside(*start, turn, back)) + list(_beside(*end, turn + 180, back))
         drawing.place(spots, name, LEAST_TEXT, must=True)
@@ -237,10 +249,12 @@ def _beside(x: float, y: float, turn: float, back: float) -> Iterator[Spot]:
 
 def _trees(drawing: Drawing, book: Book, work: BlockWork) -> None:
     """Draw every tree with its species' sign."""
-    places = drawing.frame.points(drawing.pen, work.xy)
     size = radius(drawing.frame, work)
-    for species in np.unique(work.species):
-        mine = places[work.species == species].tolist()
+    near = drawing.frame.ground.buffer(size / mm * drawing.frame.scale / 1000)
+    here = shapely.contains_xy(near, *work.xy.T)
+    places = drawing.frame.points(drawing.pen, work.xy[here])
+    for species in np.unique(work.species[here]):
+        mine = places[work.species[here] == species].tolist()
         draw_signs(drawing.canvas, book.signs[species], mine, size, book.colours[species])
 
 
@@ -313,24 +327,27 @@ def arrow_tip(work: BlockWork, most_m: float) -> NDArray[np.float64]:
     return best
 
 
-def draw_line_key(pen: Pen, x: float, y: float, wide: float, kinds: list[str]) -> float:
-    """Draw samples of the lines and hatches on a map with their words; give the y beneath."""
+def draw_line_key(
+    pen: Pen, x: float, y: float, wide: float, kinds: list[str], first_wide: float
+) -> None:
+    """Draw samples of the lines and hatches on a map with their words.
+
+    The first two lines are up to ``first_wide`` mm long, the others ``wide``.
+    """
     looks = {"setback": SETBACK, "paddock": PADDOCK, "contour": CONTOUR, "block": BLOCK, **KINDS}
-    left, foot = x, y + 3.2
+    left, foot, line = x, y + 2.6, 0
     for kind in kinds:
         words = looks[kind].word
-        long = 9.0 + pen.wide_of(words, LEAST_TEXT)
-        if left > x and left + long > x + wide:
-            left, foot = x, foot + 3.6
-        area = bool(looks[kind].fill) and not looks[kind].width_mm
-        low, top = pen.at(left, foot), pen.at(left + 6.0, foot - 2.4)
+        long = 7.5 + pen.wide_of(words, LEAST_TEXT)
+        if left > x and left + long > x + (first_wide if line < 2 else wide):
+            left, foot, line = x, foot + 3.4, line + 1
+        low, top = pen.at(left, foot), pen.at(left + 5.5, foot - 2.2)
         middle = (low[1] + top[1]) / 2
         sample = (
             shapely.box(low[0], low[1], top[0], top[1])
-            if area or kind in ("building", "bush", "dam", "native_grassland", "septic_field")
+            if kind in _AREAS
             else shapely.LineString([(low[0], middle), (top[0], middle)])
         )
         draw_symbol(pen.canvas, sample, looks[kind])
-        pen.text(left + 7.0, foot, words, LEAST_TEXT)
+        pen.text(left + 6.5, foot, words, LEAST_TEXT)
         left += long + 2.0
-    return foot + 1.0

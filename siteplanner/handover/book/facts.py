@@ -11,7 +11,6 @@ from siteplanner.base.text import count
 from siteplanner.base.units import area_words
 from siteplanner.handover.block_work import BlockWork, row_spacing_slope_distance
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.fieldwork import PACE_M, paces, start_of
 from siteplanner.handover.finding import nearest_landmark
 from siteplanner.planting.access import VOLUNTEERS
@@ -44,14 +43,9 @@ def facts_of(book: Book, work: BlockWork) -> list[str]:
     ]
 
 
-def care_of(book: Book, work: BlockWork) -> list[str]:
-    """What to be careful of in a block."""
-    return cautions_of(book.plan, work)
-
-
 def care_short(book: Book, work: BlockWork) -> str:
     """Name what to be careful of in a block; the whole sentences are on the back."""
-    named = [re.split(r"[:(\d]", words)[0].strip().lower() for words in care_of(book, work)]
+    named = [re.split(r"[:(\d]", words)[0].strip().lower() for words in book.cares[work.block]]
     return f"Be careful (see behind): {', '.join(dict.fromkeys(named))}."
 
 

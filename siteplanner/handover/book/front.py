@@ -74,11 +74,12 @@ _CALLS = (
 )  # fmt: skip
 
 
-def front_pages(
-    book: Book, works: Sequence[BlockWork], total: NDArray[np.int64], listed: Sequence[int]
-) -> list[Page]:
+def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -> list[Page]:
     """Make the front pages; ``listed`` is the page of each block, for the list."""
     plan = book.plan
+    total = np.zeros(len(plan.species), dtype=np.int64)
+    for work in works:
+        total += work.trees
     sections = {
         "How to use the book": _HOW,
         "Weather that stops work, and buried services": _STOP,

@@ -17,7 +17,7 @@ from siteplanner.handover.book.block_map import (
     least_scale,
     turns_of,
 )
-from siteplanner.handover.book.facts import care_of, care_short, facts_of, title_of
+from siteplanner.handover.book.facts import care_short, facts_of, title_of
 from siteplanner.handover.book.rows import Table, draw_rows, table_of
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import SCALES, PaperFrame, extent, moved, turned_frame
@@ -45,7 +45,7 @@ class Band:
     """A block's place on both sides of a leaf; heights in mm.
 
     ``least`` is what it needs on either side, ``beside`` the height of its facts in a column
-    beside the map, ``below`` in three columns beneath it. What to be careful of is said in front
+    beside the map, ``below`` in three columns beneath it; ``made`` is its back. What to be careful of is said in front
     where that saves a side.
     """
 
@@ -53,7 +53,8 @@ class Band:
     least: float
     beside: float
     below: float
-    care_in_front: bool = False
+    made: Table
+    care_in_front: bool
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def _band(pen: Pen, book: Book, work: BlockWork) -> Band:
         max(min(narrow, default=np.inf) + _STRIP, beside) + _HEAD,
         min(broad, default=np.inf) + _STRIP + below + _HEAD,
     )
-    return Band(work, float(min(max(front, made.high + _HEAD), ROOM)), beside, below, care)
+    return Band(work, float(min(max(front, made.high + _HEAD), ROOM)), beside, below, made, care)
 
 
 def _leaf(pen: Pen, book: Book, bands: Sequence[Band]) -> Leaf:
@@ -125,10 +126,9 @@ def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
         Page(A4, partial(_draw_part, book=book, work=work, frame=frame, part=f"{n} of {len(strip)}"))
         for n, frame in enumerate(strip, 1)
     ]
-    made = table_of(pen, book, work, ROOM - _HEAD, care=not band.care_in_front)
     backs = [
-        Page(A4, partial(_draw_back, book=book, work=work, made=made, side=side))
-        for side in range(made.sides)
+        Page(A4, partial(_draw_back, book=book, work=work, made=band.made, side=side))
+        for side in range(band.made.sides)
     ]
     sides = [fronts[0], backs[0], *fronts[1:], *backs[1:]]
     if len(sides) % 2:
@@ -189,7 +189,7 @@ def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
     drawing.scale_bar(frame.x + 1, below + 5.0)
     norths = 28.0 if abs(book.to_true) <= 0.5 else 42.0
     drawing.norths(frame.x + frame.wide - norths + 6, below + 5.6, book.to_true, book.magnetic)
-    draw_line_key(pen, frame.x, below + 11.6 + 2.4, frame.wide, ["block", *kinds])
+    draw_line_key(pen, frame.x, below + 9.6, frame.wide, ["block", *kinds], frame.wide - norths)
 
 
 _Line = tuple[str, str | int]
@@ -204,7 +204,7 @@ def _fact_lines(
         lines += [("text", line) for line in wrapped(words, wide, LEAST_TEXT)]
     short = "Be careful here:" if care else care_short(book, work)
     lines += [("bold", line) for line in wrapped(short, wide, LEAST_TEXT, bold=True)]
-    for words in care_of(book, work) if care else ():
+    for words in book.cares[work.block] if care else ():
         lines += [("text", line) for line in wrapped(words, wide, LEAST_TEXT)]
     order = np.argsort(-work.trees, kind="stable")
     return lines + [("species", int(k)) for k in order if work.trees[k]]
@@ -278,10 +278,9 @@ def _draw_part(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame, part
 
 
 def _draw_backs(pen: Pen, *, book: Book, places: Sequence[tuple[float, float, Band]]) -> None:
-    for y, high, band in places:
-        made = table_of(pen, book, band.work, high - _HEAD)
+    for y, _, band in places:
         pen.heading(MARGIN, y - 1.5, _WIDE, f"{title_of(book, band.work)}: rows", 11)
-        draw_rows(pen, y + _HEAD, book, band.work, made)
+        draw_rows(pen, y + _HEAD, book, band.work, band.made)
 
 
 def _draw_back(pen: Pen, *, book: Book, work: BlockWork, made: Table, side: int) -> None:

@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.book.facts import care_of, tape_varies
+from siteplanner.handover.book.facts import tape_varies
 from siteplanner.handover.fieldwork import letters, runs
 from siteplanner.handover.finding import Drop
 from siteplanner.handover.paper.pages import LEAST_TEXT, MARGIN, Pen, wrapped
@@ -92,7 +92,7 @@ def _entries(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> 
         for row in drop.rows.tolist():
             items = runs(work.species_in(row)) if ordered else _counts(work, row)
             found.append(Entry(row, _filled(pen, book, items, wide - left), []))
-    said = care_of(book, work) if care else []
+    said = book.cares[work.block] if care else []
     return found + [
         Entry(-1, [], wrapped(("Be careful: " if at == 0 else "") + words, wide, LEAST_TEXT))
         for at, words in enumerate(said)

@@ -1,21 +1,21 @@
-"""``sheets.pdf``, the book, and ``sheets/<block>.pdf``, each block by itself."""
+"""``sheets.pdf``, the book; ``sheets/<block>.pdf``, each block by itself; ``row_tags.pdf``."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from siteplanner.base.text import uncommanded, unique_slugs
-from siteplanner.handover.block_work import block_works
+from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.book.block_map import Book, book_of
 from siteplanner.handover.book.days import days_of
 from siteplanner.handover.book.front import front_pages
 from siteplanner.handover.book.leaf import leaves_of
 from siteplanner.handover.book.run_sheet import run_sheets
+from siteplanner.handover.book.tags import write_row_tags
 from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen
 from siteplanner.handover.paper.text import fonts
 from siteplanner.plan import Plan
@@ -24,49 +24,57 @@ Named = tuple[str, Page]
 
 
 def write_sheets(plan: Plan, path: Path) -> None:
-    """Write the book: front pages, a leaf a block or for some small ones, a run sheet a day.
+    """Write the book alone, see :func:`write_book`."""
+    fonts()
+    works = block_works(plan)
+    _write_book(book_of(plan, works), works, path)
 
-    All on A4, to be printed on both sides. The same plan gives the same bytes.
+
+def write_book(plan: Plan, folder: Path) -> None:
+    """Write ``sheets.pdf``, the book, ``sheets/<block>.pdf`` and ``row_tags.pdf``.
+
+    The book has front pages, a leaf a block or for some small ones, and a run sheet for each day
+    of a crew, all on A4, to be printed on both sides. A block by itself has its map as large as a
+    side has room for. The same plan gives the same bytes.
     """
-    book, works, total = _opened(plan)
-    canvas = _canvas(path, f"Planting sheets for {plan.name}")
+    fonts()
+    works = block_works(plan)
+    book = book_of(plan, works)
+    _write_book(book, works, folder / "sheets.pdf")
+    if not works:
+        return
+    leaves = folder / "sheets"
+    leaves.mkdir(exist_ok=True)
+    for name, work in zip(unique_slugs([w.block for w in works]), works, strict=True):
+        _write_leaf(book, work, leaves / f"{name}.pdf")
+    write_row_tags(book, works, folder / "row_tags.pdf")
+
+
+def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
+    canvas = _canvas(path, f"Planting sheets for {book.plan.name}")
     pen = Pen(canvas, *A4)
     leaves = leaves_of(pen, book, works, shared=True)
-    # Front pages are drawn before the leaves and list their pages, so their number comes first.
-    before = len(front_pages(book, works, total, [0] * len(works)))
+    # Front pages come before the leaves and list their pages, so their number is needed first.
+    before = len(front_pages(book, works, [0] * len(works)))
     before += before % 2
     page_of, number = {}, before + 1
     for leaf in leaves:
         page_of |= dict.fromkeys(leaf.blocks, number)
         number += len(leaf.sides)
-    front = front_pages(book, works, total, [page_of[work.block] for work in works])
+    front = front_pages(book, works, [page_of[work.block] for work in works])
     pages: list[Named] = [("Front page", page) for page in front]
     if len(front) % 2:
         pages.append(("Front page", Page(A4, _blank)))
     for leaf in leaves:
         pages += [(f"Block {', '.join(leaf.blocks)}", page) for page in leaf.sides]
-    pages += [("Run sheets", page) for page in run_sheets(pen, book, days_of(plan, works))]
+    pages += [("Run sheets", page) for page in run_sheets(pen, book, days_of(book.plan, works))]
     _draw(canvas, pages)
 
 
-def write_leaves(plan: Plan, folder: Path) -> None:
-    """Write each block as a PDF of its own, its map as large as a side has room for."""
-    book, works, _ = _opened(plan)
-    if not works:
-        return
-    folder.mkdir(exist_ok=True)
-    names = unique_slugs([work.block for work in works])
-    for name, work in zip(names, works, strict=True):
-        canvas = _canvas(folder / f"{name}.pdf", f"{plan.name}: block {work.block}")
-        (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
-        _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides])
-
-
-def _opened(plan: Plan) -> tuple[Book, list, np.ndarray]:
-    fonts()
-    works = block_works(plan)
-    total = np.sum([w.trees for w in works], axis=0) if works else np.zeros(len(plan.species), int)
-    return book_of(plan, total), works, total
+def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
+    canvas = _canvas(path, f"{book.plan.name}: block {work.block}")
+    (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
+    _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides])
 
 
 def _canvas(path: Path, title: str) -> Canvas:

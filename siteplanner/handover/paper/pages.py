@@ -24,7 +24,15 @@ from reportlab.platypus import (
     Table,
 )
 
-from siteplanner.handover.paper.text import BOLD, FONT, cut_to, for_paragraph, on_paper, size_within
+from siteplanner.handover.paper.text import (
+    BOLD,
+    FONT,
+    cut_to,
+    for_paragraph,
+    on_paper,
+    size_within,
+    width_of,
+)
 
 MARGIN = 10.0
 LEAST_TEXT = 7.0
@@ -81,7 +89,7 @@ class Pen:
 
     def wide_of(self, words: str, size: float, *, bold: bool = False) -> float:
         """Width in mm of a line of text."""
-        return float(self.canvas.stringWidth(on_paper(words), BOLD if bold else FONT, size)) / mm
+        return width_of(words, BOLD if bold else FONT, size) / mm
 
     def paragraph(
         self,

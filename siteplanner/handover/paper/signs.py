@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from reportlab.lib.colors import Color, HexColor, black, linearlyInterpolatedColor, white
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.pdfgen.pathobject import PDFPathObject
 
 from siteplanner.base.symbology.kinds import MARKERS
 
@@ -99,19 +98,38 @@ def draw_signs(
     Filled signs are dark and open ones pale, whatever the ``colour`` (#rrggbb), so that a print in
     black tells them apart.
     """
-    places = list(places)
     dark, pale = _shades(colour)
     canvas.saveState()
     canvas.setStrokeColor(dark)
+    at = np.array(list(places), dtype=np.float64).reshape(-1, 1, 2)
     for shape, filled, share in SIGNS[sign]:
-        path = canvas.beginPath()
-        for x, y in places:
-            _add(path, shape, x, y, share * radius)
         open_ended = shape in _STROKES
         canvas.setFillColor(dark if filled else pale)
         canvas.setLineWidth(max(0.25, 0.28 * radius) if open_ended else max(0.2, 0.18 * radius))
+        outline, code = _outline(shape)
+        path = canvas.beginPath()
+        # Thousands of outlines of a few corners: written in one go, as a path's own steps are slow.
+        points = (at + share * radius * outline).reshape(len(at), -1)
+        path._code.append("\n".join([code] * len(points)) % tuple(points.ravel().tolist()))
         canvas.drawPath(path, stroke=1, fill=int(not open_ended))
     canvas.restoreState()
+
+
+@cache
+def _outline(shape: str) -> tuple[NDArray[np.float64], str]:
+    """Points (n, 2) of a shape with a radius of 1, and the steps of a PDF path through them."""
+    if shape == "circle":
+        k = 0.5522847498  # control points of a quarter circle (textbook value)
+        quarter = np.array([(1, k), (k, 1), (0, 1)])
+        turns = [np.array([(1, 0), (0, 1)]), np.array([(0, 1), (-1, 0)])]
+        turns += [-turn for turn in turns]
+        points = np.vstack([[(1, 0)], *(quarter @ turn for turn in turns)])
+        return points, "%.2f %.2f m" + 4 * (" " + 6 * "%.2f " + "c") + " h"
+    if shape in _CORNERS:
+        corners = np.array(_CORNERS[shape], dtype=np.float64)
+        return corners, "%.2f %.2f m" + (len(corners) - 1) * " %.2f %.2f l" + " h"
+    strokes = np.array(_STROKES[shape], dtype=np.float64).reshape(-1, 2)
+    return strokes, " ".join(len(strokes) // 2 * ["%.2f %.2f m %.2f %.2f l"])
 
 
 @cache
@@ -122,18 +140,3 @@ def _shades(colour: str) -> tuple[Color, Color]:
         return black, white
     dark = linearlyInterpolatedColor(black, full, 0, 1, _DARK)
     return dark, linearlyInterpolatedColor(white, full, 0, 1, _PALE)
-
-
-def _add(path: PDFPathObject, shape: str, x: float, y: float, radius: float) -> None:
-    if shape == "circle":
-        path.circle(x, y, radius)
-    elif shape in _CORNERS:
-        (a, b), *rest = _CORNERS[shape]
-        path.moveTo(x + a * radius, y + b * radius)
-        for a, b in rest:
-            path.lineTo(x + a * radius, y + b * radius)
-        path.close()
-    else:
-        for (a, b), (c, d) in _STROKES[shape]:
-            path.moveTo(x + a * radius, y + b * radius)
-            path.lineTo(x + c * radius, y + d * radius)
