@@ -95,7 +95,7 @@ def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -
     pages = [
         Page(A4, partial(_draw_front, book=book, works=works, total=total, parts=first)),
         *(Page(A4, partial(_draw_more, book=book, parts=rest)) for rest in more),
-        Page(A4, partial(_draw_overview_page, book=book)),
+        overview_page(book),
     ]
     entries = [
         [w.block, w.paddock, area_number(w.area_ha), str(len(w.name)),
@@ -125,17 +125,22 @@ def _draw_front(
     parts: list[Flowable],
 ) -> None:
     wide = pen.wide - 2 * MARGIN
-    y = pen.heading(MARGIN, MARGIN, wide, f"{book.plan.name}: planting sheets", 14) + 1
+    with pen.canvas.part("H1"):
+        y = pen.heading(MARGIN, MARGIN, wide, f"{book.plan.name}: planting sheets", 14) + 1
     area = sum(w.area_ha for w in works)
     said = (
         f"{int(total.sum()):,} trees of {int((total > 0).sum())} species in {len(works)} blocks, "
         f"{area_words(area)} on the map."
     )
-    pen.paragraph(MARGIN, y, wide, said, 9)
-    y = _species_table(pen, _TOP, book, total)
-    _calls(pen, y, wide)
+    with pen.canvas.part("P"):
+        pen.paragraph(MARGIN, y, wide, said, 9)
+    with pen.canvas.part("P"):
+        y = _species_table(pen, _TOP, book, total)
+    with pen.canvas.part("P"):
+        _calls(pen, y, wide)
     kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)
-    draw_flowed(pen, _TOP + (-(-kinds // 2) + 2) * _PITCH + _FORM, parts)
+    with pen.canvas.part("P"):
+        draw_flowed(pen, _TOP + (-(-kinds // 2) + 2) * _PITCH + _FORM, parts)
 
 
 def _species_table(pen: Pen, y: float, book: Book, total: NDArray[np.int64]) -> float:
@@ -178,14 +183,25 @@ def _calls(pen: Pen, y: float, wide: float) -> None:
 
 
 def _draw_more(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
-    pen.heading(MARGIN, MARGIN - 2, pen.wide - 2 * MARGIN, "Please read first", 11)
-    draw_flowed(pen, _BELOW_HEAD, parts)
+    with pen.canvas.part("H1"):
+        pen.heading(MARGIN, MARGIN - 2, pen.wide - 2 * MARGIN, "Please read first", 11)
+    with pen.canvas.part("P"):
+        draw_flowed(pen, _BELOW_HEAD, parts)
+
+
+def overview_page(book: Book) -> Page:
+    """Make the page that shows where the blocks are."""
+    return Page(A4, partial(_draw_overview_page, book=book))
 
 
 def _draw_overview_page(pen: Pen, *, book: Book) -> None:
     wide = pen.wide - 2 * MARGIN
-    top = pen.heading(MARGIN, MARGIN - 2, wide, "Where the blocks are", 11) + 1
-    draw_overview(pen, overview_frame(book, pen, top), book)
+    with pen.canvas.part("H1"):
+        top = pen.heading(MARGIN, MARGIN - 2, wide, "Where the blocks are", 11) + 1
+    frame = overview_frame(book, pen, top)
+    with pen.canvas.part("Figure", "Map of the property with its blocks; north is up."):
+        draw_overview(pen, frame, book)
+    pen.canvas.place_map(pen, frame, book.plan.grid.crs, "Overview")
 
 
 def overview_frame(book: Book, pen: Pen, top: float) -> PaperFrame:
@@ -226,17 +242,20 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
 
 def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
     wide = pen.wide - 2 * MARGIN
-    y = pen.heading(MARGIN, MARGIN - 2, wide, "List of blocks", 11) + 1
+    with pen.canvas.part("H1"):
+        y = pen.heading(MARGIN, MARGIN - 2, wide, "List of blocks", 11) + 1
     columns = [
         Column("Block", 15, "left"), Column("Paddock", 34, "left"), Column("ha", 11),
         Column("Rows", 11), Column("Trees", 12), Column("Page", 10),
     ]  # fmt: skip
     if not entries:
-        pen.text(MARGIN, y + 6, "The plan has no trees, so there are no block sheets.", 9)
+        with pen.canvas.part("P"):
+            pen.text(MARGIN, y + 6, "The plan has no trees, so there are no block sheets.", 9)
         return
     half = -(-len(entries) // _BESIDE)
     for side in range(_BESIDE):
         part = entries[side * half : (side + 1) * half]
         if part:
             x = MARGIN + side * (wide / 2 + 1)
-            table(pen, x, y, columns, part, size=LEAST_TEXT, pitch=_PITCH)
+            with pen.canvas.part("P"):
+                table(pen, x, y, columns, part, size=LEAST_TEXT, pitch=_PITCH)

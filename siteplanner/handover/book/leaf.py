@@ -169,7 +169,7 @@ def front_frame(y: float, high: float, band: Band) -> tuple[PaperFrame, bool]:
 
 def _draw_front(pen: Pen, y: float, high: float, book: Book, band: Band) -> None:
     work = band.work
-    pen.heading(MARGIN, y - 1.5, _WIDE, title_of(book, work), 11)
+    _head(pen, y, title_of(book, work))
     frame, beside = front_frame(y, high, band)
     _draw_map(pen, frame, book, work)
     columns, wide = (1, _SIDE) if beside else (3, (_WIDE - 2 * _GAP) / 3)
@@ -179,17 +179,26 @@ def _draw_front(pen: Pen, y: float, high: float, book: Book, band: Band) -> None
     each = -(-len(lines) // columns)
     for number in range(columns):
         part = lines[number * each : (number + 1) * each]
-        _draw_lines(pen, x + number * (wide + _GAP), top, wide, book, work, part)
+        with pen.canvas.part("P"):
+            _draw_lines(pen, x + number * (wide + _GAP), top, wide, book, work, part)
+
+
+def _head(pen: Pen, y: float, words: str) -> None:
+    with pen.canvas.part("H1"):
+        pen.heading(MARGIN, y - 1.5, _WIDE, words, 11)
 
 
 def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
-    kinds = draw_block(pen, frame, book, work)
-    below = frame.y + frame.high
-    drawing = Drawing(pen, frame)
-    drawing.scale_bar(frame.x + 1, below + 5.0)
-    norths = 28.0 if abs(book.to_true) <= 0.5 else 42.0
-    drawing.norths(frame.x + frame.wide - norths + 6, below + 5.6, book.to_true, book.magnetic)
-    draw_line_key(pen, frame.x, below + 9.6, frame.wide, ["block", *kinds], frame.wide - norths)
+    words = f"Map of block {work.block}, 1 : {frame.scale}: rows, trees, START and drop points."
+    with pen.canvas.part("Figure", words):
+        kinds = draw_block(pen, frame, book, work)
+        below = frame.y + frame.high
+        drawing = Drawing(pen, frame)
+        drawing.scale_bar(frame.x + 1, below + 5.0)
+        norths = 28.0 if abs(book.to_true) <= 0.5 else 42.0
+        drawing.norths(frame.x + frame.wide - norths + 6, below + 5.6, book.to_true, book.magnetic)
+        draw_line_key(pen, frame.x, below + 9.6, frame.wide, ["block", *kinds], frame.wide - norths)
+    pen.canvas.place_map(pen, frame, book.plan.grid.crs, f"Block {work.block}")
 
 
 _Line = tuple[str, str | int]
@@ -270,7 +279,7 @@ def _tiles(
 
 
 def _draw_part(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame, part: str) -> None:
-    pen.heading(MARGIN, TOP - 1.5, _WIDE, f"{title_of(book, work)}: map {part}", 11)
+    _head(pen, TOP, f"{title_of(book, work)}: map {part}")
     _draw_map(pen, frame, book, work)
 
 
@@ -279,17 +288,17 @@ def _draw_part(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame, part
 
 def _draw_backs(pen: Pen, *, book: Book, places: Sequence[tuple[float, float, Band]]) -> None:
     for y, _, band in places:
-        pen.heading(MARGIN, y - 1.5, _WIDE, f"{title_of(book, band.work)}: rows", 11)
+        _head(pen, y, f"{title_of(book, band.work)}: rows")
         draw_rows(pen, y + _HEAD, book, band.work, band.made)
 
 
 def _draw_back(pen: Pen, *, book: Book, work: BlockWork, made: Table, side: int) -> None:
-    pen.heading(MARGIN, TOP - 1.5, _WIDE, f"{title_of(book, work)}: rows", 11)
+    _head(pen, TOP, f"{title_of(book, work)}: rows")
     draw_rows(pen, TOP + _HEAD, book, work, made, side)
 
 
 def _draw_notes(pen: Pen, *, book: Book, work: BlockWork) -> None:
-    pen.heading(MARGIN, TOP - 1.5, _WIDE, f"{title_of(book, work)}: notes", 11)
+    _head(pen, TOP, f"{title_of(book, work)}: notes")
     for number in range(24):
         y = TOP + 16 + number * 10
         pen.rule(MARGIN, y, MARGIN + _WIDE, y, 0.2)

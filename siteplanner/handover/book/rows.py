@@ -169,23 +169,37 @@ def draw_rows(
     pen: Pen, y: float, book: Book, work: BlockWork, made: Table, side: int = 0
 ) -> None:
     """Draw the columns of one side of a table with their heads from ``y`` down."""
-    wide, tape = made.wide, tape_varies(work)
     columns = made.columns[side * made.across : (side + 1) * made.across]
+    with pen.canvas.part("Table"):
+        _draw_columns(pen, y, book, work, made, columns)
+
+
+def _draw_columns(
+    pen: Pen,
+    y: float,
+    book: Book,
+    work: BlockWork,
+    made: Table,
+    columns: Sequence[Sequence[Entry]],
+) -> None:
+    wide, tape = made.wide, tape_varies(work)
     heads = "in order" if in_order(work) else "any order; places on the map"
     for number, column in enumerate(columns):
         x = MARGIN + number * (wide + _GAP)
         at = x + _TICK + _NAME
         foot = y + PITCH - 1.0
-        pen.text(at, foot, "Row", LEAST_TEXT, bold=True, align="right")
-        pen.text(at + _TREES, foot, "Trees", LEAST_TEXT, bold=True, align="right")
-        if tape:
-            pen.text(at + _TREES + _TAPE, foot, "Tape", LEAST_TEXT, bold=True, align="right")
-        left = at + _TREES + (_TAPE if tape else 0.0) + 1.5
-        pen.text(left, foot, f"Species, {heads}", LEAST_TEXT, bold=True)
+        with pen.canvas.part("TR"), pen.canvas.part("TH"):
+            pen.text(at, foot, "Row", LEAST_TEXT, bold=True, align="right")
+            pen.text(at + _TREES, foot, "Trees", LEAST_TEXT, bold=True, align="right")
+            if tape:
+                pen.text(at + _TREES + _TAPE, foot, "Tape", LEAST_TEXT, bold=True, align="right")
+            left = at + _TREES + (_TAPE if tape else 0.0) + 1.5
+            pen.text(left, foot, f"Species, {heads}", LEAST_TEXT, bold=True)
         pen.rule(x, y + PITCH, x + wide, y + PITCH, 0.5)
         down = y + PITCH + 0.4
         for entry in column:
-            down = _draw_entry(pen, x, down, wide, book, work, entry)
+            with pen.canvas.part("TR"), pen.canvas.part("TD"):
+                down = _draw_entry(pen, x, down, wide, book, work, entry)
 
 
 def _draw_entry(

@@ -76,7 +76,8 @@ def _draw_side(
     sheets: Sequence[tuple[float, float, int, Day]],
 ) -> None:
     for x, y, number, day in sheets:
-        _draw_day(pen, x, y, wide, book, day, f"Crew-day {number} of {of}")
+        with pen.canvas.part("P"):
+            _draw_day(pen, x, y, wide, book, day, f"Crew-day {number} of {of}")
 
 
 def _draw_day(

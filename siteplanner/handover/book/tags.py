@@ -7,11 +7,10 @@ from pathlib import Path
 
 import numpy as np
 from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 
-from siteplanner.base.text import uncommanded
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
+from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.book.rows import in_order
 from siteplanner.handover.fieldwork import letters, runs
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
@@ -31,11 +30,7 @@ def write_row_tags(book: Book, works: Sequence[BlockWork], path: Path) -> None:
     which they stand, so that the nursery can bundle a row. What finds no room goes on a second tag
     of the row. The same plan gives the same bytes.
     """
-    canvas = Canvas(
-        str(path), pagesize=(TAG[0] * mm, TAG[1] * mm), invariant=1, pageCompression=1, lang="en"
-    )
-    canvas.setTitle(uncommanded(f"Row tags for {book.plan.name}"))
-    canvas.setAuthor("siteplanner")
+    canvas = BookCanvas(path, f"Row tags for {book.plan.name}", TAG)
     pen = Pen(canvas, *TAG)
     for work in works:
         drop_of = {
@@ -57,26 +52,38 @@ def _tags(pen: Pen, book: Book, work: BlockWork, row: int, drop: str) -> None:
     lines = _lines(pen, book, items)
     parts = [lines[at : at + _LINES] for at in range(0, len(lines), _LINES)]
     for number, part in enumerate(parts, 1):
-        more = f", tag {number} of {len(parts)}" if len(parts) > 1 else ""
-        pen.text(_PAD, _PAD + 5, f"{work.block}  row {work.name[row]}{more}", 14, bold=True)
-        said = f"drop {drop}"
-        pen.text(TAG[0] - _PAD, _PAD + 5, said, 10, bold=True, align="right")
-        y = _PAD + _HEAD
-        for line in part:
-            y += _LINE
-            left = _PAD
-            for kind, trees in line:
-                place = [pen.at(left + 1.7, y - 1.3)]
-                draw_signs(pen.canvas, book.signs[kind], place, 1.6 * mm, book.colours[kind])
-                pen.text(left + _SIGN, y, _said(book, kind, trees), _SIZE)
-                left += _wide(pen, book, kind, trees)
-        order = "in planting order" if ordered else "in any order"
-        foot = f"{int(work.by_row[row].sum())} trees, {order}. {_names(book, work, row)}"
-        y = TAG[1] - _PAD - 5.0
-        for words in wrapped(foot, TAG[0] - 2 * _PAD, LEAST_TEXT)[:2]:
-            pen.text(_PAD, y + 1.8, words, LEAST_TEXT)
-            y += 3.2
+        with pen.canvas.part("P"):
+            _draw_tag(pen, book, work, row, drop, part, (number, len(parts)))
         pen.canvas.showPage()
+
+
+def _draw_tag(
+    pen: Pen,
+    book: Book,
+    work: BlockWork,
+    row: int,
+    drop: str,
+    lines: list[list[tuple[int, int]]],
+    number_of: tuple[int, int],
+) -> None:
+    more = f", tag {number_of[0]} of {number_of[1]}" if number_of[1] > 1 else ""
+    pen.text(_PAD, _PAD + 5, f"{work.block}  row {work.name[row]}{more}", 14, bold=True)
+    pen.text(TAG[0] - _PAD, _PAD + 5, f"drop {drop}", 10, bold=True, align="right")
+    y = _PAD + _HEAD
+    for line in lines:
+        y += _LINE
+        left = _PAD
+        for kind, trees in line:
+            place = [pen.at(left + 1.7, y - 1.3)]
+            draw_signs(pen.canvas, book.signs[kind], place, 1.6 * mm, book.colours[kind])
+            pen.text(left + _SIGN, y, _said(book, kind, trees), _SIZE)
+            left += _wide(pen, book, kind, trees)
+    order = "in planting order" if in_order(work) else "in any order"
+    foot = f"{int(work.by_row[row].sum())} trees, {order}. {_names(book, work, row)}"
+    y = TAG[1] - _PAD - 5.0
+    for words in wrapped(foot, TAG[0] - 2 * _PAD, LEAST_TEXT)[:2]:
+        pen.text(_PAD, y + 1.8, words, LEAST_TEXT)
+        y += 3.2
 
 
 def _lines(pen: Pen, book: Book, items: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 
 from siteplanner.base.text import uncommanded, unique_slugs
 from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.book.block_map import Book, book_of
+from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.book.days import days_of
-from siteplanner.handover.book.front import front_pages
+from siteplanner.handover.book.front import front_pages, overview_page
 from siteplanner.handover.book.leaf import leaves_of
 from siteplanner.handover.book.run_sheet import run_sheets
 from siteplanner.handover.book.tags import write_row_tags
@@ -33,7 +33,7 @@ def write_sheets(plan: Plan, path: Path) -> None:
 def write_book(plan: Plan, folder: Path) -> None:
     """Write ``sheets.pdf``, the book, ``sheets/<block>.pdf`` and ``row_tags.pdf``.
 
-    The book has front pages, a leaf a block or for some small ones, and a run sheet for each day
+    Beside the blocks ``sheets`` has an overview. The book has front pages, a leaf a block or for some small ones, and a run sheet for each day
     of a crew, all on A4, to be printed on both sides. A block by itself has its map as large as a
     side has room for. The same plan gives the same bytes.
     """
@@ -45,13 +45,16 @@ def write_book(plan: Plan, folder: Path) -> None:
         return
     leaves = folder / "sheets"
     leaves.mkdir(exist_ok=True)
-    for name, work in zip(unique_slugs([w.block for w in works]), works, strict=True):
+    first, *names = unique_slugs(["overview", *(w.block for w in works)])
+    canvas = BookCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
+    _draw(canvas, [("Overview", overview_page(book))])
+    for name, work in zip(names, works, strict=True):
         _write_leaf(book, work, leaves / f"{name}.pdf")
     write_row_tags(book, works, folder / "row_tags.pdf")
 
 
 def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
-    canvas = _canvas(path, f"Planting sheets for {book.plan.name}")
+    canvas = BookCanvas(path, f"Planting sheets for {book.plan.name}")
     pen = Pen(canvas, *A4)
     leaves = leaves_of(pen, book, works, shared=True)
     # Front pages come before the leaves and list their pages, so their number is needed first.
@@ -72,19 +75,12 @@ def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
 
 
 def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
-    canvas = _canvas(path, f"{book.plan.name}: block {work.block}")
+    canvas = BookCanvas(path, f"{book.plan.name}: block {work.block}")
     (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
     _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides])
 
 
-def _canvas(path: Path, title: str) -> Canvas:
-    canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
-    canvas.setTitle(uncommanded(title))
-    canvas.setAuthor("siteplanner")
-    return canvas
-
-
-def _draw(canvas: Canvas, pages: Sequence[Named]) -> None:
+def _draw(canvas: BookCanvas, pages: Sequence[Named]) -> None:
     last = ""
     for number, (name, page) in enumerate(pages, 1):
         wide, high = page.size
@@ -95,7 +91,8 @@ def _draw(canvas: Canvas, pages: Sequence[Named]) -> None:
             canvas.addOutlineEntry(uncommanded(name), f"page{number}", 0)
             last = name
         page.draw(pen)
-        _foot(pen, number, len(pages))
+        with canvas.artifact():
+            _foot(pen, number, len(pages))
         canvas.showPage()
     canvas.save()
 
