@@ -146,7 +146,8 @@ def block_works(plan: Plan) -> list[BlockWork]:
 
 def _reached(plan: Plan, places: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether a vehicle can come to each place (n, 2): not known to be steep."""
-    return ~(plan.grid.sample(plan.layers["slope"], *places.T) > VEHICLE_DEG)
+    slope = np.asarray(plan.grid.sample(plan.layers["slope"], *places.T), np.float64)
+    return ~(slope > VEHICLE_DEG)
 
 
 def _steps(rows: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

@@ -20,7 +20,6 @@ from scipy.spatial import cKDTree
 
 from siteplanner.handover.fieldwork import (
     bucket,
-    drops,
     ends_of_rows,
     start_of,
     trees_by_row,
@@ -184,12 +183,8 @@ def test_numbering_starts_where_it_is_said_to_start(plan, block):
     assert (first - middle_of_block) @ side(start.side) > 0
 
 
-def test_buckets_add_up_and_drops_hold_every_row_once():
+def test_buckets_add_up():
     trees = np.array([0, 317, 5, 90, 188])
     mixed = bucket(trees)
     assert mixed.sum() == 40
     assert (np.abs(mixed - 40 * trees / trees.sum()) < 1).all()
-    in_row = np.array([12, 30, 55, 1, 8, 400, 20, 70] * 6)
-    parts = drops(in_row)
-    assert np.concatenate([np.arange(len(in_row))[p] for p in parts]).tolist() == list(range(48))
-    assert len(parts) > 3 and all(in_row[p].sum() > 0 for p in parts)

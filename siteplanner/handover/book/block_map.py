@@ -42,8 +42,9 @@ _AREAS = ("setback", "building", "bush", "dam", "native_grassland", "septic_fiel
 class Book:
     """What all sheets of a plan share.
 
-    ``signs``, ``codes`` and ``colours`` of the species; ``cares``: what to be careful of, by block; ``to_true`` is what a true bearing has
-    more than a grid bearing, ``magnetic`` what it has more than one by compass in ``year``.
+    ``signs``, ``codes`` and ``colours`` of the species; ``cares``: what to be careful of, by block;
+    ``to_true`` is what a true bearing has more than a grid bearing, ``magnetic`` what it has more
+    than one by compass in ``year``.
     """
 
     plan: Plan
@@ -230,13 +231,13 @@ def _row_numbers(drawing: Drawing, work: BlockWork) -> None:
         if not shown:
             continue
         turn = 90 - bearing + drawing.frame.turn
-        spots = list(_beside(*start, turn, back)) + list(_beside(*end, turn + 180, back))
+        spots = [*_beside(start, turn, back), *_beside(end, turn + 180, back)]
         drawing.place(spots, name, LEAST_TEXT, must=True)
 
 
-def _beside(x: float, y: float, turn: float, back: float) -> Iterator[Spot]:
+def _beside(place: Sequence[float], turn: float, back: float) -> Iterator[Spot]:
     """Spots behind a row's end, the nearest first; ``turn`` is the way that the row goes."""
-    upright = (turn + 90) % 360 - 90
+    (x, y), upright = place, (turn + 90) % 360 - 90
     for steps in range(4):
         far = back + steps * 4.0 * mm
         left = x - far * math.cos(math.radians(turn))

@@ -1,4 +1,4 @@
-"""A PDF that a reader can be read aloud and a map program can place: tags and measures (ISO 32000)."""
+"""A PDF that can be read aloud and that map programs place: tags and measures (ISO 32000)."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ class BookCanvas(Canvas):
         self._code.append("EMC")
 
     def place_map(self, pen: Pen, frame: PaperFrame, crs: CRS, name: str) -> None:
-        """Say where on the earth a map on this page is (ISO 32000-2, 12.10, geospatial features)."""
+        """Say where on the earth a map on this page is (measure dictionaries, ISO 32000-2)."""
         left, bottom = pen.at(frame.x, frame.y + frame.high)
         right, top = pen.at(frame.x + frame.wide, frame.y)
         geodetic = crs.geodetic_crs

@@ -149,27 +149,27 @@ def _species_table(pen: Pen, y: float, book: Book, total: NDArray[np.int64]) -> 
     here = [int(k) for k in np.argsort(-total, kind="stable") if total[k]]
     shown = here[:_SPECIES_IN_FRONT]
     rows = [
-        ["", book.codes[k], str(facts["common_name"].iloc[k]),
+        [book.codes[k], str(facts["common_name"].iloc[k]),
          str(facts["botanical_name"].iloc[k]), f"{total[k]:,}"]
         for k in shown
     ]  # fmt: skip
     if rest := here[_SPECIES_IN_FRONT:]:
-        rows.append(["", "", f"and {len(rest)} more", "in plan.xlsx", f"{total[rest].sum():,}"])
+        rows.append(["", f"and {len(rest)} more", "in plan.xlsx", f"{total[rest].sum():,}"])
     half = max(-(-len(rows) // 2), 1)
-    wide = (pen.wide - 2 * MARGIN - 2) / 2
+    wide = (pen.wide - 2 * MARGIN) / 2
     columns = [
-        Column("", 6, "centre"), Column("Code", 15, "left"), Column("Name", 30, "left"),
-        Column("Botanical name", wide - 64, "left"), Column("Trees", 13),
+        Column("Code", 17, "centre"), Column("Name", 31, "left"),
+        Column("Botanical name", wide - 58.5, "left"), Column("Trees", 10.5),
     ]  # fmt: skip
     low = y
     for side in range(2):
         part = rows[side * half : (side + 1) * half]
-        x = MARGIN + side * (wide + 2)
+        x = MARGIN + side * wide
         if part:
             low = max(low, table(pen, x, y, columns, part, size=LEAST_TEXT, pitch=_PITCH))
         for at, k in enumerate(shown[side * half : (side + 1) * half]):
-            place = pen.at(x + 3, y + (at + 1.5) * _PITCH)
-            draw_signs(pen.canvas, book.signs[k], [place], 1.25 * mm, book.colours[k])
+            place = pen.at(x + 2, y + (at + 1.5) * _PITCH)
+            draw_signs(pen.canvas, book.signs[k], [place], 1.2 * mm, book.colours[k])
     return low
 
 

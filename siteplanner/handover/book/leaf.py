@@ -45,8 +45,8 @@ class Band:
     """A block's place on both sides of a leaf; heights in mm.
 
     ``least`` is what it needs on either side, ``beside`` the height of its facts in a column
-    beside the map, ``below`` in three columns beneath it; ``made`` is its back. What to be careful of is said in front
-    where that saves a side.
+    beside the map, ``below`` in three columns beneath it; ``made`` is its back. What to be careful
+    of is said in front where that saves a side.
     """
 
     work: BlockWork
@@ -71,7 +71,7 @@ def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool)
     The blocks that need most go first, each to the first leaf that has room for it (first fit,
     textbook method); leaves come in the order of their first blocks.
     """
-    bands = [_band(pen, book, work) for work in works]
+    bands = [band_of(pen, book, work) for work in works]
     rooms: list[list[int]] = []
     for at in sorted(range(len(bands)), key=lambda n: -bands[n].least):
         for leaf in rooms if shared else ():
@@ -81,10 +81,13 @@ def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool)
                 break
         else:
             rooms.append([at])
-    return [_leaf(pen, book, [bands[n] for n in sorted(leaf)]) for leaf in sorted(map(sorted, rooms))]
+    return [
+        _leaf(pen, book, [bands[n] for n in sorted(leaf)]) for leaf in sorted(map(sorted, rooms))
+    ]
 
 
-def _band(pen: Pen, book: Book, work: BlockWork) -> Band:
+def band_of(pen: Pen, book: Book, work: BlockWork) -> Band:
+    """Work out what a block needs on both sides of a leaf."""
     made = table_of(pen, book, work, ROOM - _HEAD)
     less = table_of(pen, book, work, ROOM - _HEAD, care=False) if made.sides > 1 else made
     care = less.sides < made.sides
@@ -121,9 +124,11 @@ def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
     """Sides of a block that has its leaf alone, or more than one leaf."""
     work = band.work
     fronts = [Page(A4, partial(_draw_fronts, book=book, places=[(TOP, ROOM, band)]))]
-    strip = _strip(band)
+    strip = strip_of(work, band)
     fronts += [
-        Page(A4, partial(_draw_part, book=book, work=work, frame=frame, part=f"{n} of {len(strip)}"))
+        Page(
+            A4, partial(_draw_part, book=book, work=work, frame=frame, part=f"{n} of {len(strip)}")
+        )
         for n, frame in enumerate(strip, 1)
     ]
     backs = [
@@ -139,9 +144,7 @@ def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
 # --- the front -----------------------------------------------------------------------------
 
 
-def _draw_fronts(
-    pen: Pen, *, book: Book, places: Sequence[tuple[float, float, Band]]
-) -> None:
+def _draw_fronts(pen: Pen, *, book: Book, places: Sequence[tuple[float, float, Band]]) -> None:
     for y, high, band in places:
         _draw_front(pen, y, high, book, band)
 
@@ -204,9 +207,7 @@ def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
 _Line = tuple[str, str | int]
 
 
-def _fact_lines(
-    pen: Pen, book: Book, work: BlockWork, wide: float, care: bool
-) -> list[_Line]:
+def _fact_lines(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> list[_Line]:
     """Lines beside a map: text, bold text, or the species (its index) that a line is of."""
     lines: list[_Line] = []
     for words in facts_of(book, work):
@@ -244,9 +245,8 @@ def _draw_lines(
 # --- maps of a block's parts ---------------------------------------------------------------
 
 
-def _strip(band: Band) -> list[PaperFrame]:
-    """Frames of a strip of maps, where a tree's sign would be too small on the one in front."""
-    work = band.work
+def strip_of(work: BlockWork, band: Band) -> list[PaperFrame]:
+    """Give frames of a strip of maps, where trees could not be read on the one in front."""
     whole, _ = front_frame(TOP, ROOM, band)
     if whole.scale <= least_scale(work):
         return []
@@ -260,9 +260,7 @@ def _strip(band: Band) -> list[PaperFrame]:
     return best
 
 
-def _tiles(
-    work: BlockWork, turn: float, scale: int, wide: float, high: float
-) -> list[PaperFrame]:
+def _tiles(work: BlockWork, turn: float, scale: int, wide: float, high: float) -> list[PaperFrame]:
     """Frames at a scale that together show all trees of a block."""
     whole = turned_frame(work.shape, MARGIN, TOP + _HEAD, wide, high, [turn], _EDGE)
     ground = np.array(extent(work.shape, turn))

@@ -60,9 +60,7 @@ class Table:
         return -(-len(self.columns) // self.across)
 
 
-def table_of(
-    pen: Pen, book: Book, work: BlockWork, most: float, *, care: bool = True
-) -> Table:
+def table_of(pen: Pen, book: Book, work: BlockWork, most: float, *, care: bool = True) -> Table:
     """Set out a block's rows and drop points in columns up to ``most`` mm high, as low as may be.
 
     With ``care`` what to be careful of comes after the rows.
@@ -165,9 +163,7 @@ def _columns(entries: Sequence[Entry], most: float) -> list[list[Entry]]:
     return columns
 
 
-def draw_rows(
-    pen: Pen, y: float, book: Book, work: BlockWork, made: Table, side: int = 0
-) -> None:
+def draw_rows(pen: Pen, y: float, book: Book, work: BlockWork, made: Table, side: int = 0) -> None:
     """Draw the columns of one side of a table with their heads from ``y`` down."""
     columns = made.columns[side * made.across : (side + 1) * made.across]
     with pen.canvas.part("Table"):
@@ -207,8 +203,8 @@ def _draw_entry(
 ) -> float:
     if entry.words:
         y += 0.8
-        for line in entry.words:
-            pen.text(x, y + PITCH - 1.0, line, LEAST_TEXT)
+        for words in entry.words:
+            pen.text(x, y + PITCH - 1.0, words, LEAST_TEXT)
             y += PITCH
         pen.rule(x, y + 0.1, x + wide, y + 0.1, 0.5)
         return y + 0.4

@@ -80,9 +80,7 @@ def _draw_side(
             _draw_day(pen, x, y, wide, book, day, f"Crew-day {number} of {of}")
 
 
-def _draw_day(
-    pen: Pen, x: float, y: float, wide: float, book: Book, day: Day, title: str
-) -> None:
+def _draw_day(pen: Pen, x: float, y: float, wide: float, book: Book, day: Day, title: str) -> None:
     pen.box(x, y, wide, _high(day, wide), 0.6)
     left, inner = x + _PAD, wide - 2 * _PAD
     y += _PAD + _HEAD - 0.4

@@ -33,9 +33,10 @@ def write_sheets(plan: Plan, path: Path) -> None:
 def write_book(plan: Plan, folder: Path) -> None:
     """Write ``sheets.pdf``, the book, ``sheets/<block>.pdf`` and ``row_tags.pdf``.
 
-    Beside the blocks ``sheets`` has an overview. The book has front pages, a leaf a block or for some small ones, and a run sheet for each day
-    of a crew, all on A4, to be printed on both sides. A block by itself has its map as large as a
-    side has room for. The same plan gives the same bytes.
+    Beside the blocks ``sheets`` has an overview. The book has front pages, a leaf a block or for
+    some small ones, and a run sheet for each day of a crew, all on A4, to be printed on both sides.
+    A block by itself has its map as large as a side has room for. The same plan gives the same
+    bytes.
     """
     fonts()
     works = block_works(plan)
@@ -60,13 +61,14 @@ def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
     # Front pages come before the leaves and list their pages, so their number is needed first.
     before = len(front_pages(book, works, [0] * len(works)))
     before += before % 2
-    page_of, number = {}, before + 1
+    page_of: dict[str, int] = {}
+    number = before + 1
     for leaf in leaves:
         page_of |= dict.fromkeys(leaf.blocks, number)
         number += len(leaf.sides)
     front = front_pages(book, works, [page_of[work.block] for work in works])
     pages: list[Named] = [("Front page", page) for page in front]
-    if len(front) % 2:
+    if leaves and len(front) % 2:
         pages.append(("Front page", Page(A4, _blank)))
     for leaf in leaves:
         pages += [(f"Block {', '.join(leaf.blocks)}", page) for page in leaf.sides]

@@ -211,7 +211,8 @@ class Drawing:
                 shapely.line_interpolate_point(line, [share - 0.05, share, share + 0.05], True)
             )
             turn = math.degrees(math.atan2(*(ends[2] - ends[0])[::-1]))
-            spots.append(Spot(*ends[1].tolist(), turn=(turn + 90) % 180 - 90))
+            x, y = ends[1].tolist()
+            spots.append(Spot(x, y, (turn + 90) % 180 - 90))
         return self.place(spots, words, size)
 
     # layers of the map ---------------------------------------------------------------------

@@ -119,7 +119,9 @@ def extent(shape: shapely.Geometry, turn: float) -> tuple[float, float]:
     return wide, high
 
 
-def _extent(xy: NDArray[np.float64], turn: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _extent(
+    xy: NDArray[np.float64], turn: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     on_page = xy @ _turned(-turn)
     return on_page.min(axis=0), on_page.max(axis=0)
 

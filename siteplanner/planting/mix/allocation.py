@@ -53,11 +53,11 @@ def allocate_species(
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
-    ``blocks`` has ``zone``, ``pattern`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
-    trees that may reach a power line or a building when grown do not stand near it. ``stock``
-    is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
-    differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
-    ``standing`` are trees that stay, places and species: they count in their zone's shares.
+    ``blocks`` has ``zone``, ``pattern`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks``
+    gives it: trees that may reach a power line or a building when grown do not stand near it.
+    ``stock`` is the most there is of each species; None is no limit. ``own`` holds the rules of
+    zones that differ, ``ground`` the kind of ground of each, on which survival may have been
+    learnt. ``standing`` are trees that stay, places and species: they count in their zone's shares.
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
@@ -94,8 +94,7 @@ def allocate_species(
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
-    infos = pattern_infos()
-    in_rows = np.array([infos[name].in_rows for name in blocks["pattern"]], dtype=bool)
+    in_rows = np.array([pattern_infos()[name].in_rows for name in blocks["pattern"]], dtype=bool)
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]

@@ -58,7 +58,7 @@ def _of_block(
     pioneer: NDArray[np.bool_],
     seed: int,
 ) -> NDArray[np.int64]:
-    """Deal one block's species (places,) out anew; its places come row by row as they are walked."""
+    """Deal one block's species (places,) out anew; places come row by row as they are walked."""
     used, own = np.unique(kinds, return_inverse=True)
     if len(used) < 2:
         return kinds
