@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -133,15 +134,17 @@ def block_works(plan: Plan) -> list[BlockWork]:
                     bearing, in_row,
                 ),
                 even=_even(steps, row_of_step),
-                drops=drop_points(
-                    rows.geometry.to_numpy(),
-                    ends[mine, 0],
-                    counts[mine].sum(axis=1),
-                    _reached(plan, ends[mine, 0]),
-                ),
+                drops=drops_of(plan, rows),
             )
         )  # fmt: skip
     return found
+
+
+def drops_of(plan: Plan, rows: gpd.GeoDataFrame) -> list[Drop]:
+    """Give the drop points of a block from its ``rows``, in the order of their numbers."""
+    starts = ends_of_rows(rows)[:, 0]
+    trees = rows["trees"].to_numpy(dtype=np.int64)
+    return drop_points(rows.geometry.to_numpy(), starts, trees, _reached(plan, starts))
 
 
 def _reached(plan: Plan, places: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from siteplanner.handover.book.write import write_book
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.gis.handheld import write_handheld
+from siteplanner.handover.gis.tiles import write_tiles
 from siteplanner.handover.map.page import write_map
 from siteplanner.handover.tables.counts import write_counts, write_dig, write_thermometers
 from siteplanner.handover.tables.frost import write_frost
@@ -68,6 +69,7 @@ def workbook(plan: Plan, folder: Path) -> None:
 def handheld(plan: Plan, folder: Path) -> None:
     """Write the files for finding rows and trees in the field."""
     write_handheld(plan, folder)
+    write_tiles(plan, folder / "plan.mbtiles")
 
 
 @writer("Drawing the planting sheets")

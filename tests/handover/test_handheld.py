@@ -12,12 +12,14 @@ from xml.etree import ElementTree as ET
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 import xmlschema
 from made_plan import made_plan
 from scipy.spatial import cKDTree
 
+from siteplanner.handover.block_work import drops_of
 from siteplanner.handover.fieldwork import (
     bucket,
     ends_of_rows,
@@ -76,8 +78,33 @@ def test_gpx_is_valid_and_holds_row_ends_only(plan, folder, gpx_schema):
         gpx_schema.validate(file)
     single = shapely.get_type_id(plan.rows.geometry.to_numpy()) == shapely.GeometryType.POINT
     points = ET.parse(folder / "trees.gpx").findall(f"{GPX}wpt")
-    assert len(points) == 2 * len(plan.rows) - single.sum()
+    of_rows = [p for p in points if p.find(f"{GPX}type").text in ("row start", "row end")]
+    assert len(of_rows) == 2 * len(plan.rows) - single.sum()
     assert len(points) == sum(len(ET.parse(f).findall(f"{GPX}wpt")) for f in files)
+
+
+def test_a_blocks_gpx_has_start_its_drops_and_fewer_than_500_points(plan, tmp_path, gpx_schema):
+    # Every row ten times: blocks of over a hundred rows.
+    many = pd.concat([plan.rows] * 10, ignore_index=True)
+    many["row"] = many.groupby("block").cumcount() + 1
+    rows = many.sort_values(["block", "row"], ignore_index=True)
+    trees = plan.trees.assign(row=1)
+    shape = plan.blocks.geometry.buffer(3, quad_segs=400)
+    blocks = plan.blocks.set_geometry(shape)
+    large = replace(
+        plan, rows=gpd.GeoDataFrame(rows, crs=plan.grid.crs), trees=trees, blocks=blocks
+    )
+    write_handheld(large, tmp_path)
+    for block in plan.blocks["block"]:
+        path = tmp_path / "handheld" / f"{block.lower()}.gpx"
+        gpx_schema.validate(path)
+        root = ET.parse(path)
+        points = [*root.iter(f"{GPX}wpt"), *root.iter(f"{GPX}trkpt")]
+        assert 60 < len(points) < 500
+        names = [p.find(f"{GPX}name").text for p in root.iter(f"{GPX}wpt")]
+        mine = large.rows[large.rows["block"] == block]
+        assert names[0] == f"{block} START"
+        assert sum("drop" in name for name in names) == len(drops_of(large, mine))
 
 
 def test_gpx_row_ends_lie_at_the_ends_of_the_rows(plan, folder):
