@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import geopandas as gpd
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from siteplanner.base.bearings import bearing_of
-from siteplanner.handover.fieldwork import Ends, ends_of_rows, mean_bearing, trees_by_row
+from siteplanner.handover.fieldwork import Ends, ends_of_rows, mean_bearing, runs, trees_by_row
 from siteplanner.handover.finding import VEHICLE_DEG, Drop, drop_points
 from siteplanner.plan import Plan
 
@@ -20,6 +21,10 @@ STRAIGHT_DEG = 3.0
 """Rows whose bearings differ by no more are walked on one bearing (judgement)."""
 EVEN_SHARE = 0.1
 """A step between trees is a usual one within so much of its row's usual step (judgement)."""
+
+
+IN_RUNS = 0.6
+"""From this share of trees that stand beside their like on, rows are given in order (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +81,12 @@ class BlockWork:
         off = (known - self.mean_bearing + 180) % 360 - 180
         return bool((np.abs(off) <= STRAIGHT_DEG).all())
 
+    @cached_property
+    def in_order(self) -> bool:
+        """Whether most trees stand beside their like, so that a row's order can be said."""
+        found = [n for row in range(len(self.name)) for _, n in runs(self.species_in(row))]
+        return sum(n for n in found if n >= 2) >= IN_RUNS * len(self.species)
+
     @property
     def closest_m(self) -> float:
         """The shorter of the distances in the row and between rows."""
@@ -118,7 +129,7 @@ def block_works(plan: Plan) -> list[BlockWork]:
                 shape=block.geometry,
                 lines=rows.geometry.to_numpy(),
                 number=rows["row"].to_numpy(dtype=np.int64),
-                name=list(rows["name"] if "name" in rows else rows["row"].astype(str)),
+                name=list(rows["name"]),
                 by_row=counts[mine],
                 ends=ends[mine],
                 bearing=bearing,

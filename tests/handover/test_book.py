@@ -28,7 +28,6 @@ from siteplanner.handover.book.block_map import (
 )
 from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.book.days import days_of
-from siteplanner.handover.book.rows import in_order
 from siteplanner.handover.book.write import write_book, write_sheets
 from siteplanner.handover.fieldwork import runs
 from siteplanner.handover.paper.frame import SCALES, extent, turned_frame
@@ -156,10 +155,23 @@ def test_a_tag_a_row_says_its_plants_in_planting_order(plan, folder):
             heads = (f"{work.block} row {name} drop ", f"{work.block} row {name}, tag ")
             mine = " ".join(text for text in texts if text.startswith(heads))
             assert f"{work.by_row[row].sum()} trees, in " in mine
-            if in_order(work):
+            if work.in_order:
                 said = re.findall(r"(\d+) ([A-Z0-9]{3,6})\b", mine)
                 order = [(str(n), plan.species["code"][k]) for k, n in runs(work.species_in(row))]
                 assert said == order
+
+
+def test_where_crews_plant_from_buckets_sheets_say_random_and_give_counts_by_block(plan, tmp_path):
+    write_book(replace(plan, settings={"mix": {"order": "mixed"}}), tmp_path)
+    assert not (tmp_path / "row_tags.pdf").exists()
+    texts = page_texts(tmp_path / "sheets.pdf")
+    for work in block_works(plan):
+        front, back = [t for t in texts if f"Block {work.block}, " in t]
+        assert "Species, at random from mixed buckets" in back
+        codes = plan.species["code"][work.trees > 0]
+        assert all(code in front for code in codes)
+    run = next(text for text in texts if "Crew-day" in text)
+    assert "(in buckets of 40)" in run
 
 
 # --- for programs --------------------------------------------------------------------------

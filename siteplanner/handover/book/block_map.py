@@ -44,7 +44,7 @@ class Book:
 
     ``signs``, ``codes`` and ``colours`` of the species; ``cares``: what to be careful of, by block;
     ``to_true`` is what a true bearing has more than a grid bearing, ``magnetic`` what it has more
-    than one by compass in ``year``.
+    than one by compass in ``year``. ``mixed``: crews plant at random from mixed buckets.
     """
 
     plan: Plan
@@ -57,6 +57,7 @@ class Book:
     marks: list[Landmark]
     setbacks: shapely.Geometry = field(repr=False)
     cares: dict[str, list[str]] = field(repr=False)
+    mixed: bool = False
 
 
 def book_of(plan: Plan, works: Sequence[BlockWork]) -> Book:
@@ -77,7 +78,13 @@ def book_of(plan: Plan, works: Sequence[BlockWork]) -> Book:
         landmarks(plan),
         shapely.union_all(plan.setbacks.geometry.to_numpy()),
         {work.block: cautions_of(plan, work) for work in works},
+        _order_of(plan) == "mixed",
     )
+
+
+def _order_of(plan: Plan) -> object:
+    mix = plan.settings.get("mix")
+    return mix.get("order") if isinstance(mix, dict) else None
 
 
 def least_scale(work: BlockWork) -> float:

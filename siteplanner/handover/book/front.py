@@ -15,7 +15,7 @@ from siteplanner.base.symbology.kinds import KINDS, PADDOCK
 from siteplanner.base.units import area_number, area_words
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.fieldwork import PACE_M, TRAY
+from siteplanner.handover.fieldwork import BUCKET, PACE_M, TRAY
 from siteplanner.handover.finding import CARRY_M
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import PaperFrame, frame_for
@@ -56,6 +56,8 @@ _HOW = (
     "shade and their roots wet.",
     "Each species has a sign of its own shape, so that prints in black work. After "
     f"{len(SIGNS)} species the shapes repeat: then use the code.",
+    f"On run sheets a number in brackets is trays, or, where crews plant at random, plants of the "
+    f"species in a mixed bucket of {BUCKET}.",
     "Numbers are trees to plant now. Plants ordered for infill are not included.",
 )
 _STOP = (

@@ -21,8 +21,6 @@ PITCH = 3.5
 """Height of a line of the table, mm."""
 _GAP, _TICK, _NAME, _TREES, _TAPE = 4.0, 3.4, 7.0, 9.0, 8.5
 _SIGN, _BETWEEN = 2.9, 1.8
-#: From this share of trees that stand beside their like on, a row's species are given in order.
-_IN_RUNS = 0.6
 _HEADS = PITCH + 1.0
 _Item = tuple[int, int]
 
@@ -73,16 +71,9 @@ def table_of(pen: Pen, book: Book, work: BlockWork, most: float, *, care: bool =
     return min(found, key=lambda table: (table.sides, table.high))
 
 
-def in_order(work: BlockWork) -> bool:
-    """Whether most trees of a block stand beside their like, so that their order can be said."""
-    found = [n for row in range(len(work.name)) for _, n in runs(work.species_in(row))]
-    beside = sum(n for n in found if n >= 2)
-    return beside >= _IN_RUNS * len(work.species)
-
-
 def _entries(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> list[Entry]:
     """Everything on the back of a block's sheet, in its order."""
-    ordered = in_order(work)
+    ordered = work.in_order
     left = _TICK + _NAME + _TREES + (_TAPE if tape_varies(work) else 0.0) + 1.5
     found: list[Entry] = []
     for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True):
@@ -179,7 +170,9 @@ def _draw_columns(
     columns: Sequence[Sequence[Entry]],
 ) -> None:
     wide, tape = made.wide, tape_varies(work)
-    heads = "in order" if in_order(work) else "any order; places on the map"
+    heads = "in order" if work.in_order else "any order; places on the map"
+    if book.mixed:
+        heads = "at random from mixed buckets"
     for number, column in enumerate(columns):
         x = MARGIN + number * (wide + _GAP)
         at = x + _TICK + _NAME

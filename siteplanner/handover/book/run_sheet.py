@@ -12,7 +12,7 @@ from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.book.days import Day, Part
 from siteplanner.handover.book.leaf import ROOM, TOP
-from siteplanner.handover.fieldwork import letters, trays
+from siteplanner.handover.fieldwork import BUCKET, bucket, letters, trays
 from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen, wrapped
 from siteplanner.handover.paper.signs import draw_signs
 
@@ -87,8 +87,11 @@ def _draw_day(pen: Pen, x: float, y: float, wide: float, book: Book, day: Day, t
     names = ", ".join(part.work.block for part in day.parts)
     pen.text(left, y, f"{title}: {names}", 9, bold=True, limit=inner - 26)
     total = int(day.trees.sum())
-    load = sum(trays(int(n)) for n in day.trees)
-    pen.text(x + wide - _PAD, y, f"{total} trees ({load} trays)", LEAST_TEXT, align="right")
+    mixed = bucket(day.trees)
+    load = f"{sum(trays(int(n)) for n in day.trees)} trays"
+    if book.mixed:
+        load = f"in buckets of {BUCKET}"
+    pen.text(x + wide - _PAD, y, f"{total} trees ({load})", LEAST_TEXT, align="right")
     for words in (_when(day), *map(_where, day.parts)):
         for line in wrapped(words, inner, LEAST_TEXT):
             y += _LINE
@@ -100,7 +103,8 @@ def _draw_day(pen: Pen, x: float, y: float, wide: float, book: Book, day: Day, t
         sign = [pen.at(at + 1.3, foot - 0.9)]
         draw_signs(pen.canvas, book.signs[kind], sign, 1.2 * mm, book.colours[kind])
         pen.text(at + 3.6, foot, book.codes[kind], LEAST_TEXT, bold=True)
-        said = f"{day.trees[kind]} ({trays(int(day.trees[kind]))})"
+        count = mixed[kind] if book.mixed else trays(int(day.trees[kind]))
+        said = f"{day.trees[kind]} ({count})"
         pen.text(at + each - 2.5, foot, said, LEAST_TEXT, align="right")
     y += deep * _LINE + 4.9
     half = inner / 2 - 1

@@ -11,7 +11,6 @@ from reportlab.lib.units import mm
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.book.canvas import BookCanvas
-from siteplanner.handover.book.rows import in_order
 from siteplanner.handover.fieldwork import letters, runs
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
 from siteplanner.handover.paper.signs import draw_signs
@@ -44,7 +43,7 @@ def write_row_tags(book: Book, works: Sequence[BlockWork], path: Path) -> None:
 
 
 def _tags(pen: Pen, book: Book, work: BlockWork, row: int, drop: str) -> None:
-    ordered = in_order(work)
+    ordered = work.in_order
     if ordered:
         items = runs(work.species_in(row))
     else:
@@ -78,7 +77,7 @@ def _draw_tag(
             draw_signs(pen.canvas, book.signs[kind], place, 1.6 * mm, book.colours[kind])
             pen.text(left + _SIGN, y, _said(book, kind, trees), _SIZE)
             left += _wide(pen, book, kind, trees)
-    order = "in planting order" if in_order(work) else "in any order"
+    order = "in planting order" if work.in_order else "in any order"
     foot = f"{int(work.by_row[row].sum())} trees, {order}. {_names(book, work, row)}"
     y = TAG[1] - _PAD - 5.0
     for words in wrapped(foot, TAG[0] - 2 * _PAD, LEAST_TEXT)[:2]:

@@ -35,7 +35,8 @@ def write_book(plan: Plan, folder: Path) -> None:
 
     Beside the blocks ``sheets`` has an overview. The book has front pages, a leaf a block or for
     some small ones, and a run sheet for each day of a crew, all on A4, to be printed on both sides.
-    A block by itself has its map as large as a side has room for. The same plan gives the same
+    A block by itself has its map as large as a side has room for. Where species are planted at
+    random from buckets there are no tags. The same plan gives the same
     bytes.
     """
     fonts()
@@ -51,7 +52,8 @@ def write_book(plan: Plan, folder: Path) -> None:
     _draw(canvas, [("Overview", overview_page(book))])
     for name, work in zip(names, works, strict=True):
         _write_leaf(book, work, leaves / f"{name}.pdf")
-    write_row_tags(book, works, folder / "row_tags.pdf")
+    if not book.mixed:
+        write_row_tags(book, works, folder / "row_tags.pdf")
 
 
 def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:

@@ -12,7 +12,6 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 from xml.sax.saxutils import escape
 
 import geopandas as gpd
@@ -126,7 +125,7 @@ def _blocks(plan: Plan) -> list[_Block]:
     for row, place, count in zip(plan.rows.itertuples(), places, counts, strict=False):
         mix = ", ".join(f"{short[k]} {count[k]}" for k in np.flatnonzero(count))
         said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
-        rows_of.setdefault(row.block, []).append(_Row(_named(row), place, said))
+        rows_of.setdefault(row.block, []).append(_Row(str(row.name), place, said))
     zones = plan.zones.set_index("zone")["title"]
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
@@ -148,11 +147,6 @@ def _blocks(plan: Plan) -> list[_Block]:
         rings = _rings(plan, block.geometry)
         found.append(_Block(block.block, said, rings, mine_rows, drops))
     return found
-
-
-def _named(row: Any) -> str:
-    """What people call a row; plans made before rows had names have numbers alone."""
-    return str(getattr(row, "name", row.row))
 
 
 # --- GPX -----------------------------------------------------------------------------------

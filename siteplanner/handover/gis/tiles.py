@@ -101,13 +101,15 @@ def _drawn(plan: Plan) -> _Drawn:
             (moved(shapely.Point(starts[drop.at])), letter)
             for letter, drop in zip(letters(len(drops)), drops, strict=True)
         ]
-    named = plan.rows["name"] if "name" in plan.rows else plan.rows["row"].astype(str)
     trees = shapely.get_coordinates(plan.trees.geometry.to_numpy())
     return _Drawn(
         [(moved(s), tint) for s, tint in zip(plan.zones.geometry, tints, strict=True)],
         lines,
         [(moved(b.geometry.representative_point()), str(b.block)) for b in planted.itertuples()],
-        [(moved(s), str(name)) for s, name in zip(plan.rows.geometry, named, strict=True)],
+        [
+            (moved(s), str(name))
+            for s, name in zip(plan.rows.geometry, plan.rows["name"], strict=True)
+        ],
         marks,
         np.column_stack([*move.transform(*trees.T), plan.tree_species]),
         [ImageColor.getrgb(colour)[:3] for colour in plan.species["colour"]],

@@ -36,6 +36,7 @@ class Drawing:
         self.pen, self.frame, self.canvas, self.size = pen, frame, pen.canvas, size
         self.taken: list[shapely.Geometry] = []
         left, top = pen.at(frame.x, frame.y)
+        self._ground = frame.box
         self._edge = shapely.box(left, top - frame.high * mm, left + frame.wide * mm, top)
 
     def open(self) -> None:
@@ -102,7 +103,7 @@ class Drawing:
         right, low = self.pen.at(
             self.frame.x + self.frame.wide + rim, self.frame.y + self.frame.high + rim
         )
-        west, south, east, north = self.frame.box
+        west, south, east, north = self._ground
         if not self.frame.turn:  # cut before it is moved, as most of it lies outside
             far = rim * self.frame.scale / 1000 + 1
             shape = shapely.clip_by_rect(shape, west - far, south - far, east + far, north + far)
