@@ -149,7 +149,7 @@ def draw_rows(
             "row": row[first].astype(np.int64),
             "name": row_names(
                 block[first], np.column_stack([x, y])[first],
-                np.column_stack([x, y])[np.r_[first[1:], len(x)] - 1], spacing,
+                np.column_stack([x, y])[np.r_[first[1:], len(x)][: len(first)] - 1], spacing,
             ),
             "trees": number.astype(np.int64),
             "length_m": length,
