@@ -92,6 +92,10 @@ class Plan:
     setbacks:
         The ground kept clear around ``no_plant`` features and the boundary: ``kind``,
         ``setback_m``, ``geometry``.
+    hollows:
+        Hollows over 1 m deep without an outlet, on the property, those with the most trees first:
+        ``hollow`` (1, 2 …), ``area_ha``, ``depth_m`` (at its deepest), ``trees``, ``geometry``
+        (MultiPolygon).
     frost_obs:
         Frost readings: ``name``, ``winter_min_c``, ``height_m``, ``at_reference_c`` (brought
         to the stated height), ``estimated_c``, ``geometry``.
@@ -162,6 +166,7 @@ class Plan:
     paddocks: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
+    hollows: gpd.GeoDataFrame
     frost_obs: gpd.GeoDataFrame
     counts: pd.DataFrame
     frost: pd.DataFrame
@@ -225,6 +230,7 @@ def plan_of(
         paddocks=layout.paddocks,
         no_plant=layout.no_plant,
         setbacks=layout.setbacks,
+        hollows=layout.hollows,
         frost_obs=_frost_obs(inputs, ground),
         counts=layout.counts,
         frost=season.frost.odds,

@@ -1,6 +1,7 @@
 """The house is one-way: no room imports one that imports it, directly or round about."""
 
 import ast
+import functools
 from collections import defaultdict
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
@@ -32,19 +33,21 @@ def imported(path: Path) -> set[str]:
     return (found & MODULES.keys()) - {"siteplanner"}
 
 
-# The package's own face hands names on, and its entry runs the commands: neither is a room.
-ARROWS = {
-    name: imported(path)
-    for name, path in MODULES.items()
-    if name not in ("siteplanner", "siteplanner.__main__")
-}
+@functools.cache
+def arrows() -> dict[str, set[str]]:
+    """What each module imports.
+
+    The package's own face hands names on, and its entry runs the commands: neither is a room.
+    """
+    faces = ("siteplanner", "siteplanner.__main__")
+    return {name: imported(path) for name, path in MODULES.items() if name not in faces}
 
 
 def circles(depth: int) -> str:
     """Say which folders (``depth`` levels down) or modules import each other in a circle."""
     graph = defaultdict(set)
     through = {}
-    for name, targets in ARROWS.items():
+    for name, targets in arrows().items():
         for target in targets:
             one, other = (".".join(n.split(".")[:depth]) for n in (name, target))
             if one != other:
@@ -65,7 +68,7 @@ def test_no_circle(depth):
 
 
 def test_a_circle_is_named_by_the_modules_that_close_it(monkeypatch):
-    monkeypatch.setitem(ARROWS, "siteplanner.base.grid", {"siteplanner.cli.app"})
+    monkeypatch.setitem(arrows(), "siteplanner.base.grid", {"siteplanner.cli.app"})
     assert "siteplanner.base.grid imports siteplanner.cli.app" in circles(2)
 
 

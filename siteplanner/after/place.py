@@ -100,7 +100,8 @@ def place(site: Site, folder: Path, stock: dict[str, int], ticks: Sequence[Path]
     """
     plan = read_published(folder)
     facts = read_species(site.folder / site.species.file).facts
-    blocks, trees = plan.features("blocks"), plan.features("trees")
+    blocks = plan.features("blocks", ("block", "zone", "paddock", "year", "trees"))
+    trees = plan.features("trees", ("block", "zone", "row", "species", "year"))
     works = plan.table("blocks.csv", ["block"]).set_index("block")
     ticked = read_ticks(ticks, read_planted(folder)) if ticks else None
     blocks, not_ready = _ready(blocks, works, read_status(site.blocks_file) or {}, ticked)
@@ -354,7 +355,7 @@ def _about(
     plan: Published, blocks: gpd.GeoDataFrame, works: pd.DataFrame, offers: Sequence[Offer]
 ) -> dict[str, str]:
     """A line on each block offered: ground, paddock, when and for whom."""
-    titles = plan.features("zones").set_index("zone")["title"]
+    titles = plan.features("zones", ("zone", "title")).set_index("zone")["title"]
     found = {}
     for offer in offers:
         block = blocks.set_index("block").loc[offer.block]

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import betaincinv, ndtri
 
 from siteplanner.after.planted import Planted
 from siteplanner.after.survival_counts import CAUSES, latest
 from siteplanner.after.survival_estimates import (
-    Prior,
+    Counted,
     Share,
-    block_correlation,
-    effect_of_rows,
+    Trees,
     foretell,
-    prior_of,
-    row_correlation,
+    mean_size,
     stratified,
 )
 from siteplanner.season.nursery.orders import ceil
@@ -128,10 +128,7 @@ def judge(
     evidence = _evidence(blocks, counts, effect)
     grounds = _grounds(blocks, expected, effect, rules)
     zones = _zones(blocks, expected, effect, rules)
-    rows = planted.trees[_not_counted(planted.trees, counts)]
-    blocks = _blocks(
-        blocks, rows, grounds, expected, (effect, row_correlation(counts, effect)), rules
-    )
+    blocks = _blocks(blocks, counts, planted.trees, effect, grounds, expected, rules)
     species = blocks[blocks["counted"] > 0].groupby("species")[["counted", "alive"]].sum()
     orders = blocks.groupby("species")["infill"].sum()
     species["infill"] = orders.reindex(species.index).fillna(0).astype(np.int64)
@@ -206,75 +203,88 @@ def _grounds(
 
 def _blocks(
     blocks: pd.DataFrame,
-    uncounted: pd.DataFrame,
+    counts: pd.DataFrame,
+    trees: pd.DataFrame,
+    effect: float,
     grounds: pd.DataFrame,
     expected: dict[str, float],
-    of_rows: tuple[float, float],
     rules: Survival,
 ) -> pd.DataFrame:
     """Foretell every block whose zone was counted; the others are not judged (NaN).
 
-    ``uncounted`` are the rows of ``Planted.trees`` not counted; ``of_rows`` the design effect of
-    the counted rows and the correlation in them.
+    ``trees`` are those of ``Planted``, ``effect`` the design effect of the counted rows.
     """
-    effect, correlation = of_rows
-    hope = grounds.set_index(["species", "ground"])["expected_survival"]
-    sizes = {key: m["planted"].to_numpy() for key, m in uncounted.groupby(["block", "species"])}
-    likeness = block_correlation(blocks, effect, rules.belief_trees)
-    counted = {key: m for key, m in blocks[blocks["counted"] > 0].groupby("species")}
-    found = []
-    for row in blocks.to_dict("records"):
-        name, trees = row["species"], row["planted"]
-        mine = counted.get(name, blocks.iloc[:0])
-        if row["zone"] in set(mine["zone"]):
-            others = mine[(mine["block"] != row["block"]) & (mine["ground"] == row["ground"])]
-            fewest, mean, most = foretell(
-                row["alive"],
-                row["counted"],
-                trees,
-                _prior(others, row["zone"], expected[name], likeness, effect, rules),
-                effect=effect,
-                rows_effect=effect_of_rows(sizes.get((row["block"], name), []), correlation),
-                confidence=rules.confidence,
-            )
-            row |= {"survival": mean / trees, "low": fewest / trees, "high": most / trees}
-            row |= {"dead_at_least": trees - most, "dead": round(trees - mean)}
-            row["dead_at_most"] = trees - fewest
-            few = mean / trees < rules.infill_below
-            row["infill"] = ceil(row["dead"] / hope[name, row["ground"]]) if few else 0
-        found.append(row)
-    columns = ["block", "zone", "ground", "species", "planted", "counted", "alive"]
-    columns += [
-        "survival",
-        "low",
-        "high",
-        "dead_at_least",
-        "dead",
-        "dead_at_most",
-        "infill",
-        *CAUSES,
+    judged = blocks.groupby(["zone", "species"])["counted"].transform("sum") > 0
+    mine = blocks[judged]
+    counted = (mine["counted"] > 0).astype(np.int64)
+    others = counted.groupby([mine["zone"], mine["species"]]).transform("sum") - counted
+    believed = [
+        math.nan if more else _believed(row, blocks, expected, effect, rules)
+        for row, more in zip(mine.itertuples(), others, strict=True)
     ]
-    return pd.DataFrame(found, columns=columns)
+    left = foretell(*_arrays(mine, counts, trees, np.array(believed), rules), rules.confidence)
+    there, alive = mine["planted"].to_numpy(), mine["alive"].to_numpy()
+    fewest, mean, most = (alive + n for n in left)
+    hope = grounds.set_index(["species", "ground"])["expected_survival"]
+    hoped = hope.reindex(pd.MultiIndex.from_frame(mine[["species", "ground"]]))
+    found = pd.DataFrame(index=mine.index)
+    found["survival"], found["low"], found["high"] = mean / there, fewest / there, most / there
+    found["dead_at_least"] = there - most
+    found["dead"] = np.round(there - mean).astype(np.int64)
+    found["dead_at_most"] = there - fewest
+    few = found["survival"] < rules.infill_below
+    orders = zip(found["dead"], hoped, few, strict=True)
+    found["infill"] = np.array([ceil(n / h) if low else 0 for n, h, low in orders], np.int64)
+    columns = ["block", "zone", "ground", "species", "planted", "counted", "alive"]
+    return blocks.join(found)[[*columns, *found.columns, *CAUSES]]
 
 
-def _prior(
-    others: pd.DataFrame,
-    zone: str,
-    expected: float,
-    likeness: float,
-    effect: float,
+def _arrays(
+    mine: pd.DataFrame,
+    counts: pd.DataFrame,
+    trees: pd.DataFrame,
+    believed: NDArray[np.float64],
     rules: Survival,
-) -> Prior:
-    """What other blocks counted on the same ground let one expect of a block: its zone's, else all.
+) -> tuple[Trees, Counted]:
+    """Put trees and counts as ``foretell`` takes them, the cells in the order of ``mine``."""
+    keys = ["block", "species"]
+    sizes = trees.groupby(keys)["planted"].agg(mean_size)
+    left = trees[_not_counted(trees, counts)].groupby(keys)["planted"].agg(mean_size)
+    order = pd.MultiIndex.from_frame(mine[keys])
+    cells = Trees(
+        zone=mine.groupby(["zone", "species"]).ngroup().to_numpy(np.int64),
+        left=(mine["planted"] - mine["counted"]).clip(lower=0).to_numpy(np.int64),
+        row_size=left.reindex(order).fillna(1.0).to_numpy(np.float64),
+        believed=believed,
+        belief=rules.belief_trees,
+    )
+    some = counts[counts["planted"] > 0]
+    n = some["planted"].to_numpy(np.float64)
+    whole = sizes.reindex(pd.MultiIndex.from_frame(some[keys])).to_numpy(np.float64)
+    return cells, Counted(
+        cell=order.get_indexer(pd.MultiIndex.from_frame(some[keys])),
+        planted=n,
+        alive=some["alive"].to_numpy(np.float64),
+        row_size=np.where(some["row"] > 0, n, np.minimum(whole, n)),
+    )
 
-    A block's own trees are not among them, or they would count twice.
+
+def _believed(
+    row: Any, blocks: pd.DataFrame, expected: dict[str, float], effect: float, rules: Survival
+) -> float:
+    """Share alive to expect of a block where no other of its zone was counted.
+
+    The other blocks on the same ground say it; a block's own trees are not among them, or they
+    would count twice.
     """
-    near = others[others["zone"] == zone]
-    if len(near):
-        return prior_of(_share(near, effect), len(near), likeness)
-    share = _share(others, effect)
-    mean = _expectation(expected, share, int(others["counted"].sum()), effect, rules)[1]
-    return Prior(mean, rules.belief_trees)
+    others = blocks[
+        (blocks["species"] == row.species)
+        & (blocks["ground"] == row.ground)
+        & (blocks["block"] != row.block)
+        & (blocks["counted"] > 0)
+    ]
+    counted, share = int(others["counted"].sum()), _share(others, effect)
+    return _expectation(expected[row.species], share, counted, effect, rules)[1]
 
 
 def _zones(

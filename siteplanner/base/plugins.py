@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from siteplanner import __version__
 from siteplanner.base.errors import ErrorDetail, Errors, InputError, input_error
@@ -172,11 +172,17 @@ def _declared(root: Path, group: str, installed: dict[str, str]) -> dict[str, st
     file = root / "pyproject.toml"
     if not file.is_file():
         return installed
-    project = tomllib.loads(file.read_text(encoding="utf-8")).get("project", {})
+    project = _project(file.read_text(encoding="utf-8"))
     if project.get("name") != OWN:
         return installed
     declared: dict[str, str] = project.get("entry-points", {}).get(group, {})
     return declared
+
+
+@functools.lru_cache(maxsize=1)
+def _project(text: str) -> dict[str, Any]:
+    """Give the project's table of a project file with this text; parsing it takes a while."""
+    return cast("dict[str, Any]", tomllib.loads(text).get("project", {}))
 
 
 def by_name(group: str) -> dict[str, Offer]:

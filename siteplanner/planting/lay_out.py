@@ -42,7 +42,7 @@ from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
 from siteplanner.planting.rows.layout import draw_rows, set_out, with_their_own_bearings
 from siteplanner.planting.rows.patterns import Relief, patterns
-from siteplanner.planting.standing_water import note_on_hollows
+from siteplanner.planting.standing_water import hollows_of, note_on_hollows
 from siteplanner.planting.zones.decisions import (
     mixes_of,
     notes_on_doubtful,
@@ -84,6 +84,8 @@ class Layout:
         The user's paddocks: ``name, plant, area_ha, trees, geometry``.
     no_plant, setbacks:
         What to keep clear of, with ``setback_m``, and the ground kept clear around it.
+    hollows:
+        Hollows without an outlet: ``hollow, area_ha, depth_m, trees, geometry``.
     counts:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals. Trees in
         the ground are among ``trees`` and not in ``infill`` and ``order``.
@@ -105,6 +107,7 @@ class Layout:
     paddocks: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
+    hollows: gpd.GeoDataFrame
     counts: pd.DataFrame
     mixes: Mapping[str, Mixed]
     zone_figures: pd.DataFrame
@@ -298,8 +301,8 @@ def _counted(
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid)
     zones = drawn.zones
     property_cells = inputs.grid.cover(inputs.boundary.geometry)
-    hollows = ground.layers["closed_hollows"]
-    notes += note_on_hollows(hollows, inputs.grid, property_cells, trees, inputs.dem_cell)
+    hollows = hollows_of(ground.layers["closed_hollows"], inputs.grid, property_cells, trees)
+    notes += note_on_hollows(hollows, len(trees), inputs.dem_cell)
     lives = _survival(inputs, zones, trees["zone"], kinds)
     to_come = planted["status"].to_numpy()[places.block] != IN_THE_GROUND
     in_zone = _count(trees["zone"], zones["zone"])
@@ -323,6 +326,7 @@ def _counted(
         )[["name", "plant", "area_ha", "trees", "geometry"]],
         no_plant=drawn.no_plant,
         setbacks=drawn.setbacks,
+        hollows=hollows[["hollow", "area_ha", "depth_m", "trees", "geometry"]],
         counts=count_trees(
             trees[["zone", "species"]].assign(paddock=paddock, survival=lives, to_come=to_come),
             facts,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import read_cells
+from siteplanner.reading.files.drivers import DRIVER_ERRORS, NO_CRS, listening
 from siteplanner.reading.files.features import POLYGONS, read_features, texts
 from siteplanner.site.planting import Decisions
 from siteplanner.site.site_file import Site
@@ -136,19 +138,17 @@ def _layers(path: Path) -> list[str]:
     """Layers of a file; none where it cannot be read, which its reader then says."""
     if not path.exists():
         return []
-    try:
+    with listening(), suppress(*DRIVER_ERRORS):
         return [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-    except pyogrio.errors.DataSourceError:
-        return []
+    return []
 
 
 def _fields(path: Path, layer: str | None) -> list[str]:
     if not path.exists():
         return []
-    try:
+    with listening(), suppress(*DRIVER_ERRORS, *NO_CRS, IndexError):  # no layer
         return list(pyogrio.read_info(path, layer=layer)["fields"])
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError):
-        return []
+    return []
 
 
 def _blocks_beside(

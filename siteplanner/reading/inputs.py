@@ -188,7 +188,7 @@ def _soils(
     else:
         return None
     if site.soils.dug:
-        soils, answered = with_answers(soils, site.folder / site.soils.dug)
+        soils, answered = with_answers(soils, site.folder / site.soils.dug, notes)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
     return soils
 
@@ -215,6 +215,8 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
 def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     path = site.folder / site.boundary.file
     frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS, notes)
+    if crs is None:  # which is told; areas in degrees tell nothing
+        return frame
     if not float(frame.area.sum()) > 0:
         raise input_error(
             path,

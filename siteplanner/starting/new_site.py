@@ -122,8 +122,8 @@ def _also_there(given: Given) -> Given:
 
 
 def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
-    middle = outline.to_crs(4326).union_all().centroid
-    return float(middle.x), float(middle.y)
+    lon, lat = spots_of(outline)
+    return float((lon[0] + 180) % 360 - 180), float(lat[0])
 
 
 def _hectares(outline: gpd.GeoDataFrame) -> float:

@@ -2,6 +2,7 @@
 
 import io
 import sqlite3
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ import rasterio
 import shapely
 from made_plan import made_plan
 from PIL import Image, ImageColor
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
 from siteplanner.handover.gis.tiles import write_tiles
 
@@ -72,3 +73,26 @@ def test_each_tree_has_its_species_colour_at_its_place(plan, file):
 def test_same_plan_same_bytes(plan, file, tmp_path):
     write_tiles(plan, tmp_path / "again.mbtiles")
     assert (tmp_path / "again.mbtiles").read_bytes() == file.read_bytes()
+
+
+def test_a_property_across_the_180th_meridian_has_tiles_as_fine(plan, file, tmp_path):
+    west, south, *_ = plan.grid.bounds
+    at = Transformer.from_crs(plan.grid.crs, 4326, always_xy=True).transform(
+        west + 200, south + 150
+    )
+    across = CRS(f"+proj=tmerc +lat_0={at[1]} +lon_0=180 +x_0={west + 200} +y_0={south + 150}")
+    frames = ("zones", "blocks", "rows", "trees", "boundary", "paddocks", "no_plant", "setbacks")
+    moved = replace(
+        plan,
+        grid=replace(plan.grid, crs=across),
+        **{name: getattr(plan, name).set_crs(across, allow_override=True) for name in frames},
+    )
+    write_tiles(moved, tmp_path / "across.mbtiles")
+    found = []
+    for path in (file, tmp_path / "across.mbtiles"):
+        with sqlite3.connect(path) as base:
+            found.append(base.execute(
+                "select zoom_level, count(*), max(tile_column) from tiles group by zoom_level"
+            ).fetchall())  # fmt: skip
+    assert [zoom for zoom, *_ in found[1]] == [zoom for zoom, *_ in found[0]]
+    assert found[1][-1][1] <= 2 * found[0][-1][1] and found[1][-1][2] == 2**18 - 1

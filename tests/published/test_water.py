@@ -1,10 +1,11 @@
 """Fill, upstream area and height above the channel against two libraries on two real DEMs."""
 
+import importlib
+
 import numpy as np
 import pyflwdir
 import pytest
 import rasterio
-import topotoolbox
 from ground.surfaces import grid_of
 from scipy.ndimage import binary_dilation
 from shared_data import shared
@@ -31,24 +32,30 @@ def real(request):
     return dem, cell, flow(dem, grid_of(dem.shape, cell))
 
 
-def as_topotoolbox(heights, cell):
+@pytest.fixture(scope="module")
+def topotoolbox():
+    """Imported where it is used: it takes a second, which every worker would spend."""
+    return importlib.import_module("topotoolbox")
+
+
+def grid_object(topotoolbox, heights, cell):
     held = topotoolbox.GridObject()
     held.z, held.cellsize = heights, cell
     return held
 
 
-def test_fill_is_bit_for_bit_that_of_both(real):
+def test_fill_is_bit_for_bit_that_of_both(real, topotoolbox):
     dem, cell, (filled, _, _) = real
     by_pyflwdir, _ = pyflwdir.dem.fill_depressions(dem)
-    by_topotoolbox = as_topotoolbox(dem, cell).fillsinks().z
+    by_topotoolbox = grid_object(topotoolbox, dem, cell).fillsinks().z
     assert (filled > dem).sum() > 1000
     assert filled.tobytes() == by_pyflwdir.astype(np.float32).tobytes()
     assert np.array_equal(filled, by_topotoolbox)
 
 
-def test_upstream_area_agrees_where_no_level_ground_lies_upstream(real):
+def test_upstream_area_agrees_where_no_level_ground_lies_upstream(real, topotoolbox):
     dem, cell, (filled, direction, area) = real
-    theirs = topotoolbox.FlowObject(as_topotoolbox(dem, cell)).flow_accumulation().z
+    theirs = topotoolbox.FlowObject(grid_object(topotoolbox, dem, cell)).flow_accumulation().z
     ours = area / cell**2
     # Level ground and filled hollows are each program's own affair (theirs carves its way), and
     # so is everything downstream of them, and what a tie sends another way.
@@ -83,7 +90,7 @@ def test_the_main_outlets_agree(real):
     assert ours.sum() == theirs.sum() == dem.size
 
 
-def test_height_above_the_channel_agrees(real):
+def test_height_above_the_channel_agrees(real, topotoolbox):
     _, cell, (filled, direction, area) = real
     stream = channels(area, channel_area=500 * cell**2)
     ours = height_above_nearest_drainage(filled, direction, stream)
@@ -92,7 +99,7 @@ def test_height_above_the_channel_agrees(real):
     assert met.mean() > 0.4
     assert np.array_equal(ours[met], by_pyflwdir[met])
     # The second one has its own directions: it agrees in the whole, not cell by cell.
-    held = as_topotoolbox(filled, cell)
+    held = grid_object(topotoolbox, filled, cell)
     ways = topotoolbox.FlowObject(held)
     channel = topotoolbox.StreamObject(ways, threshold=500, units="pixels")
     by_topotoolbox = ways.vertdistance2stream(channel, held).z

@@ -56,6 +56,10 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
         },
     ),
     "setbacks": ("MultiPolygon", {"kind": str, "setback_m": float}),
+    "hollows": (
+        "MultiPolygon",
+        {"hollow": int, "area_ha": float, "depth_m": float, "trees": int},
+    ),
     "no_plant": ("Unknown", {"kind": str, "name": str, "setback_m": float}),
     "rows": (
         "LineString",

@@ -2,7 +2,8 @@
 
 A handheld errs by several metres, so GPX gives START, drop points, the ends of rows and the
 blocks' outlines, not a waypoint a tree. KML adds the trees of each species as one shape a block.
-All places are WGS 84 degrees to seven decimals, about a centimetre.
+All places are WGS 84 degrees to seven decimals, about a centimetre; what lies across the 180th
+meridian is cut there.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import pyogrio
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.crs import cut_at_180, past_180
 from siteplanner.base.text import unique_slugs, xml_text
 from siteplanner.handover.block_work import drops_of
 from siteplanner.handover.fieldwork import (
@@ -55,17 +57,26 @@ class _Row:
     places: NDArray[np.float64]
     said: str
 
+    @property
+    def straight(self) -> list[NDArray[np.float64]]:
+        """Lines from end to end, one unless the 180th meridian cuts it; none of a single place."""
+        if len(self.places) < 2:
+            return []
+        lon, lat = self.places[[0, -1]].T
+        line = shapely.linestrings(past_180(lon), lat)
+        return [shapely.get_coordinates(part) for part in cut_at_180(line)]
+
 
 @dataclass(frozen=True)
 class _Block:
-    """A block in degrees: its outline's rings, its rows, and what to say about it.
+    """A block in degrees: the rings of its polygons, its rows, and what to say about it.
 
     ``drops`` are the letters of its drop points, each with the row at whose start it is.
     """
 
     name: str
     said: str
-    rings: list[NDArray[np.float64]]
+    polygons: list[list[NDArray[np.float64]]]
     rows: list[_Row]
     drops: list[tuple[str, _Row]]
 
@@ -110,10 +121,20 @@ def _degrees(plan: Plan, xy: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.column_stack(plan.grid.lonlat(xy[:, 0], xy[:, 1]))
 
 
-def _rings(plan: Plan, shape: shapely.Polygon) -> list[NDArray[np.float64]]:
-    """Rings of a polygon, outer first and anticlockwise, holes clockwise."""
-    shape = shapely.orient_polygons(shape)
-    return [_degrees(plan, shapely.get_coordinates(r)) for r in (shape.exterior, *shape.interiors)]
+def _cut(plan: Plan, shape: shapely.Geometry) -> list[shapely.Geometry]:
+    """Bring a shape to degrees, cut where the 180th meridian divides it."""
+
+    def there(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        lon, lat = _degrees(plan, xy).T
+        return np.column_stack([past_180(lon), lat])
+
+    return cut_at_180(shapely.transform(shape, there))
+
+
+def _polygons(plan: Plan, shape: shapely.Polygon) -> list[list[NDArray[np.float64]]]:
+    """Rings of each polygon, outer first and anticlockwise, holes clockwise."""
+    parts = [shapely.orient_polygons(part) for part in _cut(plan, shape)]
+    return [[shapely.get_coordinates(r) for r in (p.exterior, *p.interiors)] for p in parts]
 
 
 def _blocks(plan: Plan) -> list[_Block]:
@@ -144,8 +165,8 @@ def _blocks(plan: Plan) -> list[_Block]:
             (letter, mine_rows[drop.at])
             for letter, drop in zip(letters(len(points)), points, strict=True)
         ]
-        rings = _rings(plan, block.geometry)
-        found.append(_Block(block.block, said, rings, mine_rows, drops))
+        polygons = _polygons(plan, block.geometry)
+        found.append(_Block(block.block, said, polygons, mine_rows, drops))
     return found
 
 
@@ -159,7 +180,7 @@ def _gpx(name: str, blocks: list[_Block], most: int | None = None) -> Iterator[s
     START, the drop points and what is left of the outline.
     """
     ends, lines, every = True, True, 1
-    rings = [[_thinned(ring, most) for ring in block.rings] for block in blocks]
+    rings = [[_thinned(ring, most) for part in block.polygons for ring in part] for block in blocks]
     if most is not None:
         fixed = sum(1 + len(b.drops) for b in blocks) + sum(len(r) for rs in rings for r in rs)
         rows = sum(len(block.rows) for block in blocks)
@@ -183,7 +204,7 @@ def _gpx(name: str, blocks: list[_Block], most: int | None = None) -> Iterator[s
         yield "</trk>\n"
         if lines:
             yield f"<trk><name>{_text(block.name)} rows</name>\n"
-            yield from (_segment(row.places[[0, -1]]) for row in block.rows if len(row.places) > 1)
+            yield from (_segment(ends) for row in block.rows for ends in row.straight)
             yield "</trk>\n"
     yield "</gpx>\n"
 
@@ -236,7 +257,7 @@ def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
         yield f"<description>{_rich(block.said)}</description>\n"
         yield (
             f"<Placemark><name>{_text(block.name)}</name><styleUrl>#block</styleUrl>"
-            f"<Polygon><tessellate>1</tessellate>{_kml_rings(block.rings)}</Polygon></Placemark>\n"
+            f"{_kml_polygons(block.polygons)}</Placemark>\n"
         )
         yield f"<Folder><name>{_text(block.name)} rows</name>\n"
         yield from (_kml_row(block.name, row) for row in block.rows)
@@ -244,6 +265,12 @@ def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
         yield from _kml_trees(plan, places[mine], plan.tree_species[mine])
         yield "</Folder></Folder>\n"
     yield "</Document></kml>\n"
+
+
+def _kml_polygons(polygons: list[list[NDArray[np.float64]]]) -> str:
+    each = [f"<Polygon><tessellate>1</tessellate>{_kml_rings(rings)}</Polygon>"
+            for rings in polygons]  # fmt: skip
+    return each[0] if len(each) == 1 else f"<MultiGeometry>{''.join(each)}</MultiGeometry>"
 
 
 def _kml_rings(rings: list[NDArray[np.float64]]) -> str:
@@ -255,13 +282,20 @@ def _kml_rings(rings: list[NDArray[np.float64]]) -> str:
 
 
 def _kml_row(block: str, row: _Row) -> str:
-    shape = "LineString" if len(row.places) > 1 else "Point"
-    flat = "<tessellate>1</tessellate>" if shape == "LineString" else ""
-    ends = row.places[[0, -1]] if shape == "LineString" else row.places
+    lines = [
+        f"<LineString><tessellate>1</tessellate><coordinates>{_coordinates(ends)}</coordinates>"
+        "</LineString>"
+        for ends in row.straight
+    ]
+    shape = "".join(lines)
+    if not lines:
+        shape = f"<Point><coordinates>{_coordinates(row.places)}</coordinates></Point>"
+    elif len(lines) > 1:
+        shape = f"<MultiGeometry>{shape}</MultiGeometry>"
     return (
         f"<Placemark><name>{_text(block)} row {_text(row.name)}</name>"
         f"<description>{_rich(row.said)}</description><styleUrl>#row</styleUrl>"
-        f"<{shape}>{flat}<coordinates>{_coordinates(ends)}</coordinates></{shape}></Placemark>\n"
+        f"{shape}</Placemark>\n"
     )
 
 

@@ -79,9 +79,16 @@ def write_tiles(plan: Plan, path: Path) -> None:
 
 def _drawn(plan: Plan) -> _Drawn:
     move = Transformer.from_crs(plan.grid.crs, 3857, always_xy=True)
+    west, south, east, north = plan.grid.bounds
+    middle, _ = move.transform((west + east) / 2, (south + north) / 2)
+
+    def points(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Places in web Mercator, past its edge where the property lies across 180 degrees."""
+        x, y = move.transform(*xy.T)
+        return np.column_stack([x - 2 * _HALF * np.rint((x - middle) / (2 * _HALF)), y])
 
     def moved(shape: shapely.Geometry) -> shapely.Geometry:
-        return shapely.transform(shape, lambda xy: np.column_stack(move.transform(*xy.T)))
+        return shapely.transform(shape, points)
 
     tints = [_on_white(colour) for colour in zone_colours(plan.zones["trees"])]
     lines = [(moved(shape), PADDOCK) for shape in plan.paddocks.geometry]
@@ -111,7 +118,7 @@ def _drawn(plan: Plan) -> _Drawn:
             for s, name in zip(plan.rows.geometry, plan.rows["name"], strict=True)
         ],
         marks,
-        np.column_stack([*move.transform(*trees.T), plan.tree_species]),
+        np.column_stack([points(trees), plan.tree_species]),
         [ImageColor.getrgb(colour)[:3] for colour in plan.species["colour"]],
         tuple(moved(shapely.union_all(plan.boundary.geometry.to_numpy())).bounds),
     )
@@ -162,7 +169,7 @@ def _tiles(drawn: _Drawn, zoom: int) -> Iterator[tuple[int, int, int, bytes]]:
                     box = (x * _TILE, y * _TILE, (x + 1) * _TILE, (y + 1) * _TILE)
                     held = io.BytesIO()
                     sheet.crop(box).quantize(64, dither=Image.Dither.NONE).save(held, "PNG")
-                    yield zoom, column + x, 2**zoom - 1 - row - y, held.getvalue()
+                    yield zoom, (column + x) % 2**zoom, 2**zoom - 1 - row - y, held.getvalue()
 
 
 def _sheet(drawn: _Drawn, zoom: int, column: int, row: int, across: int, down: int) -> Image.Image:

@@ -17,7 +17,7 @@ from rasterio.warp import reproject
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
-from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, warp
+from siteplanner.handover.map.ground import MapFrame, grey_image, warp
 from siteplanner.plan import Plan
 from siteplanner.season.frost_odds import CELLS_SHOW, cell_words, range_only
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
@@ -43,6 +43,7 @@ def species_ground(plan: Plan) -> dict[str, Any]:
     """
     frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
     inside = plan.grid.cover(plan.boundary.geometry)
+    under = _cells_under(plan.grid, frame, SUITABILITY_PIXELS)
     return {
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "bands": _bands(),
@@ -59,7 +60,7 @@ def species_ground(plan: Plan) -> dict[str, Any]:
         "odds_note": CELLS_SHOW,
         "kinds": [*colours.KINDS],
         "factors": [_factor(factor, plan, frame) for factor in plan.factors],
-        "species": [_species(place, plan, frame, inside) for place in range(len(plan.species))],
+        "species": [_species(place, plan, under, inside) for place in range(len(plan.species))],
     }
 
 
@@ -93,9 +94,11 @@ def _bands() -> list[dict[str, Any]]:
     ]
 
 
-def _species(place: int, plan: Plan, frame: MapFrame, inside: NDArray[np.bool_]) -> dict[str, Any]:
+def _species(
+    place: int, plan: Plan, under: NDArray[np.int32], inside: NDArray[np.bool_]
+) -> dict[str, Any]:
     score = plan.suitability[place]
-    suits = _codes(score, plan.grid, frame, SUITABILITY_PIXELS)
+    suits = _codes(score, under)
     record: dict[str, Any] = {"suitability": grey_image(suits)}
     known = score[inside & (score != NOT_SCORED)].astype(int)
     spread = np.bincount(known, minlength=101)
@@ -105,10 +108,10 @@ def _species(place: int, plan: Plan, frame: MapFrame, inside: NDArray[np.bool_])
         above = band["low"]
     record["percent"] = shares
     if plan.limiting is not None:
-        limiting = _codes(plan.limiting[place], plan.grid, frame, SUITABILITY_PIXELS)
+        limiting = _codes(plan.limiting[place], under)
         record["limiting"] = grey_image(limiting)
     if plan.frost_odds is not None:
-        odds = _codes(plan.frost_odds[place], plan.grid, frame, SUITABILITY_PIXELS)
+        odds = _codes(plan.frost_odds[place], under)
         record["odds"] = grey_image(odds)
         upper = range_only(plan.frost).get(plan.species["botanical_name"].iloc[place], True)
         record["odds_kind"] = "upper" if upper else "middle"
@@ -116,25 +119,36 @@ def _species(place: int, plan: Plan, frame: MapFrame, inside: NDArray[np.bool_])
     return record
 
 
-def _codes(
-    values: NDArray[np.uint8], grid: Grid, frame: MapFrame, longest: int
-) -> NDArray[np.uint8]:
-    """Bring codes (255 unknown) to the frame by the nearest cell."""
+def _cells_under(grid: Grid, frame: MapFrame, longest: int) -> NDArray[np.int32]:
+    """Cell under each pixel of the frame, the nearest, as an index into all cells; -1 outside.
+
+    Worked out once: every species' pictures take their codes by it.
+    """
     shape, step = frame.pixels(longest)
-    here = np.full(shape, UNKNOWN, dtype=np.uint8)
+    cells = np.arange(grid.shape[0] * grid.shape[1], dtype=np.int32).reshape(grid.shape)
+    under = np.full(shape, -1, dtype=np.int32)
     reproject(
-        values,
-        here,
+        cells,
+        under,
         src_transform=grid.transform,
         src_crs=grid.crs.to_wkt(),
-        src_nodata=UNKNOWN,
+        src_nodata=-1,
         dst_transform=step,
-        dst_crs=MERCATOR,
-        dst_nodata=UNKNOWN,
+        dst_crs=frame.crs,
+        dst_nodata=-1,
         resampling=Resampling.nearest,
         num_threads=1,
     )
-    return here
+    return under
+
+
+def _codes(values: NDArray[np.uint8], under: NDArray[np.int32]) -> NDArray[np.uint8]:
+    """Codes (255 unknown) of the cells under each pixel; the last one added is for -1.
+
+    >>> _codes(np.array([[7, 8]], np.uint8), np.array([[1, 0, -1]], np.int32)).tolist()
+    [[8, 7, 255]]
+    """
+    return np.append(values, np.uint8(UNKNOWN))[under]
 
 
 def _factor(factor: Factor, plan: Plan, frame: MapFrame) -> dict[str, Any]:

@@ -134,7 +134,7 @@ def _monthly(path: Path, notes: list[str] | None) -> pd.DataFrame:
 
 def _winter_minima(path: Path, notes: list[str] | None) -> pd.DataFrame:
     """Read ``year`` and ``min_c``, each winter once."""
-    minima = read_table(path, ["year", "min_c"], notes=notes)
+    minima = read_table(path, ["year", "min_c"], notes=notes, gaps=True)
     year = minima["year"]
     errors = Errors()
     for row in minima.index[~year.between(1800, 2200) | (year != year.round())]:
@@ -192,7 +192,7 @@ def _daily_minima(site: Site, notes: list[str] | None) -> pd.Series[float] | Non
     if site.climate.daily_minima is None:
         return None
     path = site.folder / site.climate.daily_minima
-    frame = read_table(path, ["min_c"], notes=notes)
+    frame = read_table(path, ["min_c"], notes=notes, gaps=True)
     if "date" not in frame:
         raise input_error(path, "date", "this column is missing", "name the column of dates date")
     dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
