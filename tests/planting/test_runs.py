@@ -6,6 +6,7 @@ import numpy as np
 from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.spatial import cKDTree
 
 from siteplanner.planting.mix.runs import in_runs
 
@@ -30,18 +31,28 @@ def ground(seed, barred=0.0):
     return kinds, row, block, scores
 
 
+def places(row, spacing=4.0):
+    """Where places stand whose rows lie beside each other."""
+    at = np.arange(len(row)) - np.searchsorted(row, row)
+    return np.column_stack([at * spacing, row * spacing])
+
+
+def run(kinds, row, block, scores, pioneer=PIONEER):
+    return in_runs(kinds, row, block, scores, pioneer, places(row), 6.0)
+
+
 @settings(max_examples=examples(40), deadline=None)
 @given(st.integers(0, 10_000), st.sampled_from([0.0, 0.2, 0.6]))
 def test_numbers_stay_and_nobody_stands_where_it_may_not(seed, barred):
     kinds, row, block, scores = ground(seed, barred)
-    after = in_runs(kinds, row, block, scores, PIONEER)
+    after = run(kinds, row, block, scores)
     for one in np.unique(block):
         mine = block == one
         assert np.bincount(after[mine] + 1).tolist() == np.bincount(kinds[mine] + 1).tolist()
     assert ((after < 0) == (kinds < 0)).all()
     grows = np.flatnonzero(after >= 0)
     assert np.isfinite(scores[grows, after[grows]]).all()
-    assert (in_runs(kinds, row, block, scores, PIONEER) == after).all()
+    assert (run(kinds, row, block, scores) == after).all()
 
 
 def lengths(kinds, row):
@@ -54,7 +65,7 @@ def lengths(kinds, row):
 
 def test_most_trees_stand_three_to_five_of_a_kind():
     kinds, row, block, scores = ground(3)
-    was, now = (lengths(k, row) for k in (kinds, in_runs(kinds, row, block, scores, PIONEER)))
+    was, now = (lengths(k, row) for k in (kinds, run(kinds, row, block, scores)))
     share = [found[(found >= 3) & (found <= 5)].sum() / found.sum() for found in (was, now)]
     assert share[0] < 0.2 and share[1] > 0.7
 
@@ -65,5 +76,21 @@ def test_a_wet_end_has_what_stands_wet_feet():
     scores = np.full((40, 2), 80.0)
     kinds[30:], scores[30:, 0] = 1, np.nan
     zeros = np.zeros(40, dtype=np.int64)
-    after = in_runs(kinds, zeros, zeros, scores, np.array([False, False]))
+    after = run(kinds, zeros, zeros, scores, np.array([False, False]))
     assert (after[30:] == 1).all() and (after == 0).sum() == (kinds == 0).sum()
+
+
+def nursed(kinds, xy):
+    is_nurse = np.append(PIONEER, False)[kinds]
+    slow = (kinds >= 0) & ~is_nurse
+    return (cKDTree(xy[is_nurse]).query(xy[slow])[0] <= 6.0).mean()
+
+
+def test_trees_keep_a_pioneer_beside_them():
+    random = np.random.default_rng(5)
+    row = np.repeat(np.arange(20), 20)
+    kinds = random.choice(6, 400, p=[0.25, 0.25, 0.2, 0.1, 0.1, 0.1])
+    scores, xy = random.uniform(70, 90, (400, 6)), places(row)
+    after = run(kinds, row, np.zeros(400, dtype=np.int64), scores)
+    assert nursed(after, xy) > 0.93
+    assert (np.bincount(after) == np.bincount(kinds)).all()

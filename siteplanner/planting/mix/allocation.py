@@ -14,7 +14,7 @@ from siteplanner.base.grid import Grid
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.mix import Mixed, choose_mix
-from siteplanner.planting.mix.nurses import nurse
+from siteplanner.planting.mix.nurses import BESIDE, nurse
 from siteplanner.planting.mix.runs import in_runs
 from siteplanner.planting.mix.shares import share_out
 from siteplanner.planting.mix.supply import Candidates, Supply, gather
@@ -61,9 +61,8 @@ def allocate_species(
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
-    on_hand = None
-    if stock is not None:
-        on_hand = np.array([stock.get(n, 0) for n in kinds.names], dtype=np.int64)
+    named = kinds.names
+    on_hand = None if stock is None else np.array([stock.get(n, 0) for n in named], np.int64)
     height = facts["mature_height_m"].to_numpy(dtype=np.float64)
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
@@ -113,8 +112,9 @@ def allocate_species(
             # Clumps stay as they are, and so does what is not planted in rows.
             runs = in_rows[places.block[mine]] & ~np.append(in_clumps, False)[placed]
             kind[mine[runs]] = in_runs(
-                placed[runs], places.row[mine][runs], places.block[mine][runs], score[runs], pioneer
-            )
+                placed[runs], places.row[mine][runs], places.block[mine][runs], score[runs],
+                pioneer, np.column_stack([x, y])[runs], BESIDE * float(spacing[mine].min()),
+            )  # fmt: skip
         mixes[zone] = mixed
         told += _told(zone, supply, mixed, in_zone[zone], stocks[number], placed < 0)
     return Allocation(kind, mixes, tuple(told))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from siteplanner.planting.mix.assign import SWAY, chance
 from siteplanner.planting.mix.transport import assign
@@ -21,6 +22,8 @@ _SPREAD = 20.0
 _GOLDEN = 0.6180339887498949
 #: Points that a species is worth less where it may stand in a part of a piece alone.
 _BROKEN = 60.0
+#: Points of suitability, of one tree, that a pioneer beside a tree is worth.
+_NURSED = 10.0
 #: Points that may be lost where two pieces change places, so that a species follows another.
 _DIFFERS = 25.0
 
@@ -31,6 +34,8 @@ def in_runs(
     block: NDArray[np.int64],
     scores: NDArray[np.floating],
     pioneer: NDArray[np.bool_],
+    xy: NDArray[np.float64],
+    beside_m: float,
 ) -> NDArray[np.int64]:
     """Put the species of each block in runs along its rows; their numbers stay as they are.
 
@@ -39,7 +44,9 @@ def in_runs(
     a species may not stand, and none comes to stand there: not at a wet end, in frost or under a
     line. Rows are cut into pieces of three to five places, which go to species so that suitability
     is greatest, pioneers (``pioneer`` (species,)) among the others, and no species follows itself
-    where that costs little. Pieces that do not come out even, or where no one species may stand
+    where that costs little. Then pieces change places so that more trees have a pioneer within
+    ``beside_m``, ``xy`` (places, 2) being where they stand. Pieces that do not come out even, or
+    where no one species may stand
     throughout, are shared.
     """
     out = kinds.copy()
@@ -47,7 +54,8 @@ def in_runs(
     order = planted[np.lexsort((np.arange(len(kinds))[planted], row[planted], block[planted]))]
     for number in np.unique(block[order]):
         mine = order[block[order] == number]
-        out[mine] = _of_block(kinds[mine], row[mine], scores[mine], pioneer, int(number))
+        near = cKDTree(xy[mine]).query_pairs(beside_m, output_type="ndarray")
+        out[mine] = _of_block(kinds[mine], row[mine], scores[mine], pioneer, near, int(number))
     return out
 
 
@@ -56,6 +64,7 @@ def _of_block(
     row: NDArray[np.int64],
     scores: NDArray[np.floating],
     pioneer: NDArray[np.bool_],
+    near: NDArray[np.int64],
     seed: int,
 ) -> NDArray[np.int64]:
     """Deal one block's species (places,) out anew; places come row by row as they are walked."""
@@ -77,7 +86,8 @@ def _of_block(
     # Where a piece is shared, each of its species stands beside its like, if it may.
     free = np.logical_and.reduceat(may_all[piece, choice], first)[piece]
     beside = choice[np.lexsort((np.where(free, choice, 0), piece))]
-    return used[_apart(beside, first, row, worth, may_all)]
+    apart = _apart(beside, first, row, worth, may_all)
+    return used[_nursed(apart, first, row, mean, may_all, pioneer[used], near)]
 
 
 def _pieces(row: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -127,8 +137,7 @@ def _apart(
         before, after = choice[last[one] - size[one]], choice[min(last[one] + 1, len(choice) - 1)]
         if mine < 0 or before != mine:
             continue
-        left = np.where(joined[:-1], np.r_[-2, choice[last[:-1]]], -2)
-        right = np.where(joined[1:], np.r_[choice[first[1:]], -2], -2)
+        left, right = _ends(choice, first, row)
         other = kind
         good = (size == size[one]) & (other >= 0) & (other != mine) & (other != before)
         good &= ~(joined[one + 1] & (other == after)) & (left != mine) & (right != mine)
@@ -144,3 +153,85 @@ def _apart(
             choice[first[one] : last[one] + 1] = kind[one] = theirs
             choice[first[best] : last[best] + 1] = kind[best] = mine
     return choice
+
+
+def _nursed(
+    choice: NDArray[np.int64],
+    first: NDArray[np.int64],
+    row: NDArray[np.int64],
+    worth: NDArray[np.float64],
+    allowed: NDArray[np.bool_],
+    pioneer: NDArray[np.bool_],
+    near: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Swap pieces of pioneers with others of their size so that more trees have one beside them.
+
+    ``near`` (pairs, 2) are the places that stand beside each other. Of all swaps that bring no
+    species beside itself in a row that which gains most is made, as long as it gains (steepest
+    ascent, textbook method).
+    """
+    one, other = np.vstack([near, near[:, ::-1]]).T
+    size = np.diff(np.r_[first, len(choice)])
+    piece = np.repeat(np.arange(len(first)), size)
+    pure = np.minimum.reduceat(choice, first) == np.maximum.reduceat(choice, first)
+    tried = np.zeros(len(first), dtype=bool)
+    while True:
+        kind, nurse = choice[first], pioneer[choice]
+        bare, gain, loss = _nursing(nurse, piece, one, other)
+        slow = np.flatnonzero(pure & ~pioneer[kind] & (gain > 0) & ~tried)
+        fast = np.flatnonzero(pure & pioneer[kind])
+        if not len(slow) or not len(fast):
+            return choice
+        value = _NURSED * (gain[slow][:, None] - loss[fast])
+        value -= size[slow][:, None] * (
+            (worth[slow, kind[slow]][:, None] - worth[slow][:, kind[fast]])
+            + (worth[fast, kind[fast]] - worth[fast][:, kind[slow]].T)
+        )
+        may = (size[slow][:, None] == size[fast]) & allowed[slow][:, kind[fast]]
+        for side in _ends(choice, first, row):
+            may &= (side[slow][:, None] != kind[fast]) & (side[fast] != kind[slow][:, None])
+        value = np.where(may & allowed[fast][:, kind[slow]].T, value, -np.inf)
+        a, b = np.unravel_index(value.argmax(), value.shape)
+        if value[a, b] <= 0:
+            return choice
+        swapped = choice.copy()
+        swapped[piece == slow[a]], swapped[piece == fast[b]] = kind[fast[b]], kind[slow[a]]
+        # What a swap gains is only estimated where the two pieces are near each other.
+        if _nursing(pioneer[swapped], piece, one, other)[0].sum() < bare.sum():
+            choice = swapped
+        else:
+            tried[slow[a]] = True
+
+
+def _ends(
+    choice: NDArray[np.int64], first: NDArray[np.int64], row: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Species that stands before and after each piece in its row, -2 where there is none."""
+    joined = row[first[1:]] == row[first[:-1]]
+    before = np.r_[-2, np.where(joined, choice[first[1:] - 1], -2)]
+    return before, np.r_[np.where(joined, choice[first[1:]], -2), -2]
+
+
+def _nursing(
+    nurse: NDArray[np.bool_],
+    piece: NDArray[np.int64],
+    one: NDArray[np.int64],
+    other: NDArray[np.int64],
+) -> tuple[NDArray[np.bool_], NDArray[np.int64], NDArray[np.int64]]:
+    """Tell which trees (places,) have no pioneer beside them, and what pieces do for them.
+
+    For each piece: how many of these had one if it were pioneers, and how many more there would be
+    if it were not. ``one`` and ``other`` are the places beside each other, both ways.
+    """
+    places, count = len(nurse), int(piece[-1]) + 1
+    beside = np.bincount(one[nurse[other]], minlength=places)
+    bare = ~nurse & (beside == 0)
+    mine = bare[one] & (piece[one] != piece[other])
+    helped = np.unique(one[mine] * count + piece[other[mine]]) % count
+    gain = np.bincount(helped, minlength=count) + np.bincount(piece[bare], minlength=count)
+    # Trees all of whose pioneers are of one piece, and pioneers with none beside their own piece.
+    served = nurse[other] & ~nurse[one]
+    key, times = np.unique(one[served] * count + piece[other[served]], return_counts=True)
+    loss = np.bincount((key % count)[times == beside[key // count]], minlength=count)
+    away = np.bincount(one[nurse[other] & (piece[one] != piece[other])], minlength=places)
+    return bare, gain, loss + np.bincount(piece[nurse & (away == 0)], minlength=count)
