@@ -14,6 +14,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology.colours import species_colours
 from siteplanner.ground.assess import Ground, notes_on
 from siteplanner.planting.lay_out import Layout
+from siteplanner.reading.files.sources import Source
 from siteplanner.reading.heights.coarse import caution_on_coarse
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.nursery.year import NurseryYear
@@ -118,6 +119,9 @@ class Plan:
         The site file as it was understood, plain values only.
     dem_cell_m:
         Width of what the heights can show, m: the DEM's own cells, or the grid's where wider.
+    sources:
+        Where the site's files are from, and the words that their licences ask for; empty where
+        the site has no table of sources (``reading.files.sources.Source``).
     works:
         What is done on each block, when and by whom. With it
         ``trees`` has ``year`` (0: later than the years planned) and ``mother`` (name of the
@@ -184,6 +188,7 @@ class Plan:
     inputs: dict[str, str]
     settings: dict[str, object]
     dem_cell_m: float = 0.0
+    sources: tuple[Source, ...] = ()
 
     @property
     def trees_total(self) -> int:
@@ -248,6 +253,7 @@ def plan_of(
         inputs=inputs.hashes,
         settings=site.settings(),
         dem_cell_m=inputs.dem_cell,
+        sources=inputs.sources,
     )
 
 

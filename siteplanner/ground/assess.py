@@ -123,7 +123,7 @@ def assess(
     wanted = {*READS, *reads, *mature, *on_map}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
-    minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
+    minimum = night.fit(inputs.readings, inputs.climate.elevation_m, inputs.climate.minima_error_c)
     error = layers["winter_minimum_error"][inside]
     known = error[np.isfinite(error)]
     return Ground(layers, infos, minimum, night, float(np.median(known)) if known.size else np.nan)

@@ -103,14 +103,15 @@ def block_works(plan: Plan) -> list[BlockWork]:
     counts, ends = trees_by_row(plan), ends_of_rows(plan.rows)
     tree_xy = shapely.get_coordinates(plan.trees.geometry.to_numpy())
     zones = plan.zones.set_index("zone")
-    row_block, tree_block = plan.rows["block"].to_numpy(), plan.trees["block"].to_numpy()
+    row_number, tree_row = plan.rows["row"].to_numpy(), plan.trees["row"].to_numpy()
+    rows_of, trees_of = (frame.groupby("block").indices for frame in (plan.rows, plan.trees))
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        mine = np.flatnonzero(row_block == block.block)
-        mine = mine[np.argsort(plan.rows["row"].to_numpy()[mine], kind="stable")]
+        mine = rows_of[block.block]
+        mine = mine[np.argsort(row_number[mine], kind="stable")]
         rows = plan.rows.iloc[mine]
-        here = np.flatnonzero(tree_block == block.block)
-        of_row = np.searchsorted(rows["row"].to_numpy(), plan.trees["row"].to_numpy()[here])
+        here = trees_of[block.block]
+        of_row = np.searchsorted(rows["row"].to_numpy(), tree_row[here])
         order = np.argsort(of_row, kind="stable")
         here, of_row = here[order], of_row[order]
         spacing = float(zones["spacing_m"][block.zone])
@@ -141,7 +142,7 @@ def block_works(plan: Plan) -> list[BlockWork]:
                 year=plan.trees["year"].to_numpy(dtype=np.int64)[here],
                 spacing_m=in_row,
                 row_spacing_m=_row_spacing(
-                    tree_xy[here], plan.trees["row"].to_numpy()[here], rows["row"].to_numpy(),
+                    tree_xy[here], tree_row[here], rows["row"].to_numpy(),
                     bearing, in_row,
                 ),
                 even=_even(steps, row_of_step),

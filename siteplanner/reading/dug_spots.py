@@ -87,6 +87,7 @@ def with_answers(
             told = soils.iloc[inside[-1]].drop("geometry").to_dict()
             ground = shapely.intersection(ground, shapes[inside[-1]])
         told |= {name: value for name, value in found.items() if value is not None}
+        told["hint"] = False
         told["unit"] = f"{told['unit']}, spot {cells['spot'] or row + 1}".strip(", ")
         added.append({**told, "geometry": ground})
     errors.raise_any()

@@ -53,6 +53,11 @@ class Name(Table):
     crs: str | None = None
     """A projected CRS in metres, such as "EPSG:32756", true to scale to 0.1 % at the property. By
     default the DEM's where it is that, else the UTM zone, else one about the property's middle."""
+    sources: str | None = None
+
+
+"""Table of where files are from and what their licences ask for (``sources.csv``); the plan
+    prints these words."""
 
 
 class HowSure(Table):

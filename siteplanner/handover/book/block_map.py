@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import contourpy
 import numpy as np
@@ -14,7 +15,7 @@ from reportlab.lib.colors import HexColor, black, grey, white
 from reportlab.lib.units import mm
 
 from siteplanner.base.bearings import convergence
-from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, KINDS, PADDOCK, SETBACK
+from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, HOLLOW, KINDS, PADDOCK, SETBACK
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.drawn_kinds import in_drawing_order
@@ -35,14 +36,24 @@ LEAST_STEP_MM = 2.6
 _STEPS, _CONTOUR_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0), 9.0
 _HEIGHTS = "terrace_smoothed_dem"
 #: Kinds whose sample in the key is an area.
-_AREAS = ("setback", "building", "bush", "dam", "native_grassland", "septic_field", "slip")
+_AREAS = (
+    "setback",
+    "hollow",
+    "building",
+    "bush",
+    "dam",
+    "native_grassland",
+    "septic_field",
+    "slip",
+)
 
 
 @dataclass(frozen=True)
 class Book:
     """What all sheets of a plan share.
 
-    ``signs``, ``codes`` and ``colours`` of the species; ``cares``: what to be careful of, by block;
+    ``signs``, ``codes`` and ``colours`` of the species; ``cares``: what to be careful of, and
+    ``works``: the row of the table of works, by block;
     ``to_true`` is what a true bearing has more than a grid bearing, ``magnetic`` what it has more
     than one by compass in ``year``. ``mixed``: crews plant at random from mixed buckets.
     """
@@ -55,7 +66,7 @@ class Book:
     magnetic: float
     year: int
     marks: list[Landmark]
-    setbacks: shapely.Geometry = field(repr=False)
+    works: dict[str, Any] = field(repr=False)
     cares: dict[str, list[str]] = field(repr=False)
     mixed: bool = False
 
@@ -76,7 +87,7 @@ def book_of(plan: Plan, works: Sequence[BlockWork]) -> Book:
         magnetic,
         year,
         landmarks(plan),
-        shapely.union_all(plan.setbacks.geometry.to_numpy()),
+        {row.block: row for row in plan.works.blocks.itertuples()},
         {work.block: cautions_of(plan, work) for work in works},
         _order_of(plan) == "mixed",
     )
@@ -146,13 +157,19 @@ def radius(frame: PaperFrame, work: BlockWork) -> float:
 def _surroundings(drawing: Drawing, book: Book, work: BlockWork) -> list[str]:
     """Draw setbacks, features, fences and other blocks; give the kinds that are shown."""
     plan, ground = book.plan, drawing.frame.ground
-    drawing.symbol(book.setbacks, SETBACK)
-    shown = ["setback"] if shapely.intersects(book.setbacks, ground) else []
-    near = plan.no_plant[shapely.intersects(plan.no_plant.geometry.to_numpy(), ground)]
-    for feature in in_drawing_order(near).itertuples():
+    shown = []
+    setbacks = shapely.union_all(drawing.near(plan.setbacks).geometry.to_numpy())
+    drawing.symbol(setbacks, SETBACK)
+    if shapely.intersects(setbacks, ground):
+        shown.append("setback")
+    for hollow in drawing.near(plan.hollows).geometry:
+        drawing.symbol(hollow, HOLLOW)
+        shown.append("hollow")
+    for feature in in_drawing_order(drawing.near(plan.no_plant)).itertuples():
         drawing.symbol(feature.geometry, KINDS[feature.kind])
-        shown.append(feature.kind)
-    for paddock in plan.paddocks.geometry[plan.paddocks.intersects(ground).to_numpy()]:
+        if shapely.intersects(feature.geometry, ground):
+            shown.append(feature.kind)
+    for paddock in drawing.near(plan.paddocks).geometry:
         drawing.symbol(paddock, PADDOCK)
         if shapely.intersects(paddock.boundary, ground):
             shown.append("paddock")
@@ -165,8 +182,8 @@ def _surroundings(drawing: Drawing, book: Book, work: BlockWork) -> list[str]:
 
 def _neighbours(drawing: Drawing, plan: Plan, but: str) -> None:
     ground = drawing.frame.ground
-    for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        if block.block != but and block.geometry.intersects(ground):
+    for block in drawing.near(plan.blocks).itertuples():
+        if block.trees and block.block != but and block.geometry.intersects(ground):
             drawing.shape(block.geometry, edge=grey, points=0.5)
             drawing.name(block.geometry, f"block {block.block}")
 
@@ -342,7 +359,14 @@ def draw_line_key(
 
     The first two lines are up to ``first_wide`` mm long, the others ``wide``.
     """
-    looks = {"setback": SETBACK, "paddock": PADDOCK, "contour": CONTOUR, "block": BLOCK, **KINDS}
+    looks = {
+        "hollow": HOLLOW,
+        "setback": SETBACK,
+        "paddock": PADDOCK,
+        "contour": CONTOUR,
+        "block": BLOCK,
+        **KINDS,
+    }
     left, foot, line = x, y + 2.6, 0
     for kind in kinds:
         words = looks[kind].word

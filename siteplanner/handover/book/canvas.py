@@ -12,10 +12,10 @@ import numpy as np
 from pyproj import CRS, Transformer
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFPage, PDFString
-from reportlab.pdfgen.canvas import Canvas
 
 from siteplanner.base.text import uncommanded
 from siteplanner.handover.paper.frame import PaperFrame
+from siteplanner.handover.paper.packed import PackedCanvas
 from siteplanner.handover.paper.pages import A4, Pen
 
 #: What a page may hold besides what reportlab knows of (ISO 32000-1, tables 30 and 323).
@@ -32,7 +32,7 @@ class _Element:
     children: list[_Element] = field(default_factory=list)
 
 
-class BookCanvas(Canvas):
+class BookCanvas(PackedCanvas):
     """Draws the book: what is drawn inside ``part`` is tagged, and ``place_map`` places a map.
 
     The file has a title, its language and a structure of parts in reading order.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import numpy as np
 
@@ -16,16 +15,9 @@ from siteplanner.handover.finding import nearest_landmark
 from siteplanner.planting.access import VOLUNTEERS
 
 
-def works_of(book: Book, work: BlockWork) -> Any:
-    """Row of the block in the table of works."""
-    blocks = book.plan.works.blocks
-    (facts,) = blocks[blocks["block"] == work.block].itertuples()
-    return facts
-
-
 def title_of(book: Book, work: BlockWork) -> str:
     """What a block is, where, and who alone may enter where volunteers must not."""
-    who = str(works_of(book, work).access_class)
+    who = str(book.works[work.block].access_class)
     only = "" if who == VOLUNTEERS else f": {who}"
     return f"Block {work.block}, {work.paddock}{only}"
 
@@ -51,7 +43,7 @@ def care_short(book: Book, work: BlockWork) -> str:
 
 def when_and_who(book: Book, work: BlockWork) -> list[str]:
     """Who may plant the block, when, and which of its trees wait."""
-    facts = works_of(book, work)
+    facts = book.works[work.block]
     year = f"year {facts.year}" if facts.year else "later than the years planned"
     said = f"Access: {facts.access_class}. Plant {facts.window}, {year}."
     if not facts.trees_later:

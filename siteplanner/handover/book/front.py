@@ -15,6 +15,7 @@ from siteplanner.base.symbology.kinds import KINDS, PADDOCK
 from siteplanner.base.units import area_number, area_words
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
+from siteplanner.handover.credits import credit_lines
 from siteplanner.handover.fieldwork import BUCKET, PACE_M, TRAY
 from siteplanner.handover.finding import CARRY_M
 from siteplanner.handover.paper.drawing import Drawing
@@ -89,6 +90,7 @@ def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -
         "Species": _species_cautions(book, total),
         "Where one more thermometer helps most": thermometer_lines(plan),
         "Please read": plan.warnings,
+        "Where the data are from": credit_lines(plan.sources),
     }
     story = [part for name, said in sections.items() if said for part in section(name, said, _SIZE)]
     kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)

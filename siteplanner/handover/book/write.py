@@ -16,6 +16,7 @@ from siteplanner.handover.book.front import front_pages, overview_page
 from siteplanner.handover.book.leaf import leaves_of
 from siteplanner.handover.book.run_sheet import run_sheets
 from siteplanner.handover.book.tags import write_row_tags
+from siteplanner.handover.credits import map_credit
 from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen
 from siteplanner.handover.paper.text import fonts
 from siteplanner.plan import Plan
@@ -49,7 +50,7 @@ def write_book(plan: Plan, folder: Path) -> None:
     leaves.mkdir(exist_ok=True)
     first, *names = unique_slugs(["overview", *(w.block for w in works)])
     canvas = BookCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
-    _draw(canvas, [("Overview", overview_page(book))])
+    _draw(canvas, [("Overview", overview_page(book))], plan)
     for name, work in zip(names, works, strict=True):
         _write_leaf(book, work, leaves / f"{name}.pdf")
     if not book.mixed:
@@ -75,16 +76,16 @@ def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
     for leaf in leaves:
         pages += [(f"Block {', '.join(leaf.blocks)}", page) for page in leaf.sides]
     pages += [("Run sheets", page) for page in run_sheets(pen, book, days_of(book.plan, works))]
-    _draw(canvas, pages)
+    _draw(canvas, pages, book.plan)
 
 
 def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
     canvas = BookCanvas(path, f"{book.plan.name}: block {work.block}")
     (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
-    _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides])
+    _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides], book.plan)
 
 
-def _draw(canvas: BookCanvas, pages: Sequence[Named]) -> None:
+def _draw(canvas: BookCanvas, pages: Sequence[Named], plan: Plan) -> None:
     last = ""
     for number, (name, page) in enumerate(pages, 1):
         wide, high = page.size
@@ -96,15 +97,16 @@ def _draw(canvas: BookCanvas, pages: Sequence[Named]) -> None:
             last = name
         page.draw(pen)
         with canvas.artifact():
-            _foot(pen, number, len(pages))
+            _foot(pen, number, len(pages), map_credit(plan.sources))
         canvas.showPage()
     canvas.save()
 
 
-def _foot(pen: Pen, number: int, of: int) -> None:
+def _foot(pen: Pen, number: int, of: int, credit: str) -> None:
     said = "Estimates: walk the ground first. Local codes and owners of lines and pipes decide."
     y = pen.high - MARGIN + 2
     pen.text(MARGIN, y, said, LEAST_TEXT)
+    pen.text(MARGIN, y + 3.2, credit, LEAST_TEXT, limit=pen.wide - 2 * MARGIN)
     pen.text(pen.wide - MARGIN, y, f"page {number} of {of}", LEAST_TEXT, align="right")
 
 

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-import geopandas as gpd
 import numpy as np
 import pyogrio
 import shapely
@@ -101,7 +100,8 @@ def write_handheld(plan: Plan, folder: Path) -> None:
 
 
 def _write(path: Path, parts: Iterator[str]) -> None:
-    path.write_text("".join(parts), encoding="utf-8", newline="")
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.writelines(parts)
 
 
 def _text(text: str) -> str:
@@ -148,9 +148,10 @@ def _blocks(plan: Plan) -> list[_Block]:
         said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
         rows_of.setdefault(row.block, []).append(_Row(str(row.name), place, said))
     zones = plan.zones.set_index("zone")["title"]
+    of_block = plan.rows.groupby("block").indices
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        mine = plan.rows[plan.rows["block"] == block.block].sort_values("row", kind="stable")
+        mine = plan.rows.iloc[of_block[block.block]].sort_values("row", kind="stable")
         ends = ends_of_rows(mine)
         start = start_of(block.geometry, ends)
         said = (
@@ -250,9 +251,9 @@ def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
             "<scale>0.4</scale></IconStyle><LabelStyle><scale>0</scale></LabelStyle></Style>\n"
         )
     places = _degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy()))
-    of_block = plan.trees["block"].to_numpy()
+    trees_of = plan.trees.groupby("block").indices
     for block in blocks:
-        mine = of_block == block.name
+        mine = trees_of[block.name]
         yield f"<Folder><name>{_text(block.name)}</name>"
         yield f"<description>{_rich(block.said)}</description>\n"
         yield (
@@ -327,25 +328,33 @@ def _coordinates(places: NDArray[np.float64]) -> str:
 
 def _write_geojson(plan: Plan, path: Path) -> None:
     """Write every tree as a point with its species, block and row."""
-    names = plan.species[["botanical_name", "common_name"]].map(_in_json)
-    mine = names.take(plan.tree_species)
-    trees = gpd.GeoDataFrame(
-        {
-            "species": mine["botanical_name"].to_numpy(),
-            "common_name": mine["common_name"].to_numpy(),
-            "block": plan.trees["block"].map(_in_json).to_numpy(),
-            "row": plan.trees["row"].to_numpy(),
-        },
-        geometry=plan.trees.geometry.force_2d().to_numpy(),
-        crs=plan.grid.crs,
-    )
-    pyogrio.write_dataframe(
-        trees.to_crs(4326),
+    names = plan.species[["botanical_name", "common_name"]].map(_in_json).to_numpy(dtype=object)
+    blocks = {block: _in_json(block) for block in plan.blocks["block"]}
+    fields = {
+        "species": names[plan.tree_species, 0],
+        "common_name": names[plan.tree_species, 1],
+        "block": plan.trees["block"].map(blocks).to_numpy(dtype=object),
+        "row": plan.trees["row"].to_numpy(),
+    }
+    pyogrio.raw.write(
         path,
+        _as_wkb(_degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy()))),
+        list(fields.values()),
+        list(fields),
         driver="GeoJSON",
         geometry_type="Point",
+        crs="EPSG:4326",
         layer_options={"RFC7946": "YES", "WRITE_NAME": "NO"},
     )
+
+
+def _as_wkb(xy: NDArray[np.float64]) -> NDArray[np.object_]:
+    """Points (n, 2) as well-known binary, without making an object of each that is larger."""
+    form = np.dtype([("order", "u1"), ("kind", "<u4"), ("x", "<f8"), ("y", "<f8")])
+    points = np.empty(len(xy), dtype=form)
+    points["order"], points["kind"], points["x"], points["y"] = 1, 1, xy[:, 0], xy[:, 1]
+    # As void, since numpy would cut noughts off the end of bytes.
+    return points.view(f"V{form.itemsize}").astype(object)
 
 
 def _in_json(text: str) -> str:

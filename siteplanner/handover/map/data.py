@@ -23,6 +23,7 @@ from siteplanner.base.symbology import colours
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.base.units import area_words
+from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import (
@@ -80,21 +81,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "blocks": [record | works for record, works in zip(blocks, _works(plan), strict=True)],
         "totals": _totals(plan),
         "identity": _identity(plan.name, blocks),
-        "paddocks": [
-            record
-            | {
-                "plant": bool(plant),
-                "area": area_words(record["area_ha"]),
-                "why_not": _why_no_trees(record["trees"], bool(plant)),
-            }
-            for record, plant in zip(
-                _features(
-                    plan.paddocks, frame, ["name"], {"area_ha": 4, "trees": 0}, label=True
-                ),
-                plan.paddocks["plant"],
-                strict=True,
-            )
-        ],
+        "paddocks": _paddocks(plan, frame),
         "boundary": _features(plan.boundary, frame, [], {}),
         "no_plant": _features(
             in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
@@ -120,8 +107,24 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "credits": credit_lines(plan.sources),
+        "map_credit": map_credit(plan.sources),
         "formula_starts": "".join(FORMULA_STARTS),
     }  # fmt: skip
+
+
+def _paddocks(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
+    """Give the paddocks with their area in words, and why there are no trees where none stand."""
+    records = _features(plan.paddocks, frame, ["name"], {"area_ha": 4, "trees": 0}, label=True)
+    return [
+        record
+        | {
+            "plant": bool(plant),
+            "area": area_words(record["area_ha"]),
+            "why_not": _why_no_trees(record["trees"], bool(plant)),
+        }
+        for record, plant in zip(records, plan.paddocks["plant"], strict=True)
+    ]
 
 
 def _symbology(symbology: Symbology) -> dict[str, Any]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import geopandas as gpd
 import numpy as np
 import shapely
 import shapely.affinity
@@ -15,7 +16,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology.kinds import KINDS, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import HOLLOW, KINDS, SETBACK, Symbology
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen
@@ -36,7 +37,10 @@ class Drawing:
         self.pen, self.frame, self.canvas, self.size = pen, frame, pen.canvas, size
         self.taken: list[shapely.Geometry] = []
         left, top = pen.at(frame.x, frame.y)
-        self._ground = frame.box
+        # The frame's ground and a rim around it, where edges that are clipped away may run.
+        west, south, east, north = frame.box
+        rim = 3.0 * frame.scale / 1000
+        self._shown = (west - rim, south - rim, east + rim, north + rim)
         self._edge = shapely.box(left, top - frame.high * mm, left + frame.wide * mm, top)
 
     def open(self) -> None:
@@ -52,6 +56,11 @@ class Drawing:
         self.canvas.restoreState()
         self.canvas.setStrokeColor(black)
         self.pen.box(self.frame.x, self.frame.y, self.frame.wide, self.frame.high, 0.8)
+
+    def near(self, features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        """Those of the features, in their order, whose bounds meet the ground that is shown."""
+        # A sheet shows a few of a large property's blocks: it must not go through all of them.
+        return features.iloc[np.sort(features.sindex.query(shapely.box(*self._shown)))]
 
     # pieces --------------------------------------------------------------------------------
 
@@ -98,16 +107,14 @@ class Drawing:
         draw_symbol(self.canvas, self.cut(shape, 3.0), symbology, self.size)
 
     def cut(self, shape: shapely.Geometry, rim: float = 0.0) -> shapely.Geometry:
-        """Give a shape on the page, in points, cut to the frame and ``rim`` mm around it."""
+        """Give a shape on the page, in points, cut to the frame and up to 3 mm (``rim``) around."""
         left, top = self.pen.at(self.frame.x - rim, self.frame.y - rim)
         right, low = self.pen.at(
             self.frame.x + self.frame.wide + rim, self.frame.y + self.frame.high + rim
         )
-        west, south, east, north = self._ground
-        if not self.frame.turn:  # cut before it is moved, as most of it lies outside
-            far = rim * self.frame.scale / 1000 + 1
-            shape = shapely.clip_by_rect(shape, west - far, south - far, east + far, north + far)
-        return shapely.clip_by_rect(shapely.transform(shape, self._on_page), left, low, right, top)
+        # Cut before it is moved, as most of it may lie outside.
+        near = shapely.clip_by_rect(shape, *self._shown)
+        return shapely.clip_by_rect(shapely.transform(near, self._on_page), left, low, right, top)
 
     def _on_page(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         return self.frame.points(self.pen, xy)
@@ -239,13 +246,17 @@ class Drawing:
 
     def setbacks_and_features(self, plan: Plan) -> None:
         """Draw the ground kept clear, and what it is kept clear of."""
-        self.symbol(shapely.union_all(plan.setbacks.geometry.to_numpy()), SETBACK)
-        for feature in in_drawing_order(plan.no_plant).itertuples():
+        self.symbol(shapely.union_all(self.near(plan.setbacks).geometry.to_numpy()), SETBACK)
+        for hollow in self.near(plan.hollows).geometry:
+            self.symbol(hollow, HOLLOW)
+        for feature in in_drawing_order(self.near(plan.no_plant)).itertuples():
             self.symbol(feature.geometry, KINDS[feature.kind])
 
     def feature_names(self, plan: Plan) -> None:
         """Write what each feature is beside it, fences left out."""
-        for feature in plan.no_plant[plan.no_plant["kind"] != "fence"].itertuples():
+        for feature in self.near(plan.no_plant).itertuples():
+            if feature.kind == "fence":
+                continue
             words = KINDS[feature.kind].word
             if feature.geometry.geom_type in ("LineString", "MultiLineString"):
                 self.along(feature.geometry, words)

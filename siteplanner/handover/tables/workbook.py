@@ -20,6 +20,7 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from siteplanner.base.text import xml_text
+from siteplanner.handover.credits import credit_lines
 from siteplanner.plan import Plan
 from siteplanner.season.works import Works
 
@@ -374,6 +375,7 @@ def _front(sheet: Worksheet, plan: Plan, counts: int, formats: dict[str, Any]) -
         ("What is where", list(words.items())),
         ("Please read", [("", text) for text in plan.warnings]),
         ("Be careful", [("", text) for text in plan.cautions]),
+        ("Where the data are from", [("", text) for text in credit_lines(plan.sources)]),
     ):
         if not lines:
             continue

@@ -24,6 +24,7 @@ WIDEST_M = 200_000.0
 MAY_BE_ABSENT = {
     *("name", "plant", "kind", "exposure", "fruiting_months", "permit"),
     *("unit", "texture", "drainage", "depth_m", "ph", "stones_percent", "sand", "silt", "clay"),
+    "known_by",
 }
 POLYGONS = ("Polygon", "MultiPolygon")
 POINTS = ("Point",)
