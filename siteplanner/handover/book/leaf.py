@@ -122,20 +122,26 @@ def _leaf(pen: Pen, book: Book, bands: Sequence[Band]) -> Leaf:
 
 def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
     """Sides of a block that has its leaf alone, or more than one leaf."""
-    work = band.work
-    fronts = [Page(A4, partial(_draw_fronts, book=book, places=[(TOP, ROOM, band)]))]
+    work, made = band.work, band.made
     strip = strip_of(work, band)
-    fronts += [
+    fronts = [
         Page(
             A4, partial(_draw_part, book=book, work=work, frame=frame, part=f"{n} of {len(strip)}")
         )
         for n, frame in enumerate(strip, 1)
     ]
+    if len(strip) == 2:  # two maps say where they lie to each other: what is said stands behind
+        made = table_of(pen, book, work, ROOM - _HEAD, facts=True)
+    else:
+        whole = partial(_draw_fronts, book=book, places=[(TOP, ROOM, band)])
+        fronts = [Page(A4, whole), *fronts]
     backs = [
-        Page(A4, partial(_draw_back, book=book, work=work, made=band.made, side=side))
-        for side in range(band.made.sides)
+        Page(A4, partial(_draw_back, book=book, work=work, made=made, side=side))
+        for side in range(made.sides)
     ]
-    sides = [fronts[0], backs[0], *fronts[1:], *backs[1:]]
+    sides = [fronts[0], backs[0]]
+    for at in range(1, max(len(fronts), len(backs))):
+        sides += [*fronts[at : at + 1], *backs[at : at + 1]]
     if len(sides) % 2:
         sides.append(Page(A4, partial(_draw_notes, book=book, work=work)))
     return sides

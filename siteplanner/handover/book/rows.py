@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.book.facts import tape_varies
+from siteplanner.handover.book.facts import facts_of, tape_varies
 from siteplanner.handover.fieldwork import letters, runs
 from siteplanner.handover.finding import Drop
 from siteplanner.handover.paper.pages import LEAST_TEXT, MARGIN, Pen, wrapped
@@ -58,15 +58,19 @@ class Table:
         return -(-len(self.columns) // self.across)
 
 
-def table_of(pen: Pen, book: Book, work: BlockWork, most: float, *, care: bool = True) -> Table:
+def table_of(
+    pen: Pen, book: Book, work: BlockWork, most: float, *, care: bool = True, facts: bool = False
+) -> Table:
     """Set out a block's rows and drop points in columns up to ``most`` mm high, as low as may be.
 
-    With ``care`` what to be careful of comes after the rows.
+    With ``care`` what to be careful of comes after the rows, with ``facts`` all that is said of the
+    block comes before them.
     """
     found = []
     for across in (2, 1, 3):
         wide = (pen.wide - 2 * MARGIN - _GAP * (across - 1)) / across
-        entries = _entries(pen, book, work, wide, care)
+        entries = _facts(book, work, wide) if facts else []
+        entries += _entries(pen, book, work, wide, care)
         found.append(Table(across, wide, _even(entries, across, most - _HEADS)))
     return min(found, key=lambda table: (table.sides, table.high))
 
@@ -86,6 +90,14 @@ def _entries(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> 
         Entry(-1, [], wrapped(("Be careful: " if at == 0 else "") + words, wide, LEAST_TEXT))
         for at, words in enumerate(said)
     ]
+
+
+def _facts(book: Book, work: BlockWork, wide: float) -> list[Entry]:
+    names = book.plan.species["common_name"]
+    order = [int(k) for k in np.argsort(-work.trees, kind="stable") if work.trees[k]]
+    kinds = "; ".join(f"{book.codes[k]} {names.iloc[k]} {work.trees[k]:,}" for k in order)
+    said = [*facts_of(book, work), f"Species: {kinds}."]
+    return [Entry(-1, [], wrapped(words, wide, LEAST_TEXT)) for words in said]
 
 
 def _counts(work: BlockWork, row: int) -> list[_Item]:
