@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import contourpy
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from siteplanner.base.bearings import convergence
 from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, HOLLOW, KINDS, PADDOCK, SETBACK
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import cautions_of
+from siteplanner.handover.contours import contours
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.finding import Landmark, declination, landmarks
@@ -32,9 +32,6 @@ LEAST_SIGN_MM = 2.4
 """Diameter of a tree's sign, of which the smallest sign's longer side is 2 mm."""
 LEAST_STEP_MM = 2.6
 """Trees lie no closer on a map of a block, or its rows' numbers could not be written."""
-#: Steps between contours, m, and how far apart they lie on paper at the least, mm.
-_STEPS, _CONTOUR_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0), 9.0
-_HEIGHTS = "terrace_smoothed_dem"
 #: Kinds whose sample in the key is an area.
 _AREAS = (
     "setback",
@@ -128,8 +125,10 @@ def draw_block(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> list
     drawing = Drawing(pen, frame)
     drawing.open()
     shown = _surroundings(drawing, book, work)
-    contours = _contours(drawing, book.plan)
-    if contours:
+    heights = contours(book.plan, frame.box, frame.scale)
+    for shape in heights.geometry:
+        drawing.symbol(shape, CONTOUR)
+    if len(heights):
         shown.append("contour")
     drawing.shape(work.shape, edge=black, points=1.2)
     _row_lines(drawing, work)
@@ -143,7 +142,7 @@ def draw_block(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> list
     drawing.taken.append(drawing.cut(work.shape))  # other names are written outside the block
     drawing.feature_names(book.plan)
     _neighbours(drawing, book.plan, work.block)
-    for height, shape in contours:
+    for height, shape in zip(heights["height_m"], heights.geometry, strict=True):
         drawing.along(shape, f"{height:g} m")
     drawing.close()
     return shown
@@ -186,48 +185,6 @@ def _neighbours(drawing: Drawing, plan: Plan, but: str) -> None:
         if block.trees and block.block != but and block.geometry.intersects(ground):
             drawing.shape(block.geometry, edge=grey, points=0.5)
             drawing.name(block.geometry, f"block {block.block}")
-
-
-def contour_step(slope_deg: float, scale: float) -> float:
-    """Round step between contours, m, at which they lie 9 mm apart or more on paper.
-
-    >>> contour_step(10.0, 1000)
-    2.0
-    """
-    least = math.tan(math.radians(max(slope_deg, 0.1))) * scale * _CONTOUR_MM / 1000
-    return next((step for step in _STEPS if step >= least), _STEPS[-1])
-
-
-def _contours(drawing: Drawing, plan: Plan) -> list[tuple[float, shapely.MultiLineString]]:
-    """Draw contours, where the plan has heights; give each with its height."""
-    if _HEIGHTS not in plan.layers:
-        return []
-    west, south, east, north = drawing.frame.box
-    rows, cols = plan.grid.rows_cols(np.array([west, east]), np.array([north, south]))
-    high, wide = plan.grid.shape
-    top, left = max(int(rows[0]) - 2, 0), max(int(cols[0]) - 2, 0)
-    part = (slice(top, min(int(rows[1]) + 3, high)), slice(left, min(int(cols[1]) + 3, wide)))
-    heights, slope = plan.layers[_HEIGHTS][part], plan.layers["slope"][part]
-    if min(heights.shape) < 2 or not np.isfinite(slope).any():
-        return []
-    step = contour_step(float(np.nanmedian(slope)), drawing.frame.scale)
-    known = heights[np.isfinite(heights)]
-    levels = np.arange(math.ceil(known.min() / step), math.floor(known.max() / step) + 1) * step
-    x0, y0 = plan.grid.transform @ (left + 0.5, top + 0.5)
-    cell = plan.grid.cell
-    lines = contourpy.contour_generator(
-        x0 + np.arange(heights.shape[1]) * cell,
-        y0 - np.arange(heights.shape[0]) * cell,
-        np.ma.masked_invalid(heights),
-    )
-    drawn = []
-    for level in levels.tolist():
-        found = [shapely.LineString(xy) for xy in lines.lines(level) if len(xy) > 1]
-        if found:
-            shape = shapely.simplify(shapely.MultiLineString(found), 0.3)
-            drawing.symbol(shape, CONTOUR)
-            drawn.append((level, shape))
-    return drawn
 
 
 def _row_lines(drawing: Drawing, work: BlockWork) -> None:

@@ -11,10 +11,11 @@ from reportlab.lib.colors import HexColor, black
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from siteplanner.base.symbology.kinds import KINDS, PADDOCK
-from siteplanner.base.units import area_number, area_words
+from siteplanner.base.symbology.kinds import CONTOUR, KINDS, PADDOCK
+from siteplanner.base.units import area_number, area_words, hectares
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
+from siteplanner.handover.contours import contours
 from siteplanner.handover.credits import credit_lines
 from siteplanner.handover.fieldwork import BUCKET, PACE_M, TRAY
 from siteplanner.handover.finding import CARRY_M
@@ -131,10 +132,10 @@ def _draw_front(
     wide = pen.wide - 2 * MARGIN
     with pen.canvas.part("H1"):
         y = pen.heading(MARGIN, MARGIN, wide, f"{book.plan.name}: planting sheets", 14) + 1
-    area = sum(w.area_ha for w in works)
+    area, whole = sum(w.area_ha for w in works), hectares(book.plan.boundary.area.sum())
     said = (
-        f"{int(total.sum()):,} trees of {int((total > 0).sum())} species in {len(works)} blocks, "
-        f"{area_words(area)} on the map."
+        f"{int(total.sum()):,} trees of {int((total > 0).sum())} species in {len(works)} blocks; "
+        f"{area_number(area)} of {area_words(whole)} planted."
     )
     with pen.canvas.part("P"):
         pen.paragraph(MARGIN, y, wide, said, 9)
@@ -223,6 +224,9 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
     drawing.setbacks_and_features(plan)
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#e4e4e4"), points=0.4)
+    heights = contours(plan, frame.box, frame.scale)
+    for shape in heights.geometry:
+        drawing.symbol(shape, CONTOUR)
     for paddock in plan.paddocks.itertuples():
         drawing.symbol(paddock.geometry, PADDOCK)
     for boundary in plan.boundary.geometry:
@@ -233,6 +237,8 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
         drawing.name(paddock.geometry, str(paddock.name))
     drawing.feature_names(plan)
     drawing.grid()
+    for height, shape in zip(heights["height_m"], heights.geometry, strict=True):
+        drawing.along(shape, f"{height:g} m")
     drawing.close()
     below = frame.y + frame.high
     drawing.scale_bar(frame.x + 2, below + 5.5)
