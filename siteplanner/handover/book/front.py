@@ -221,9 +221,9 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
     plan = book.plan
     drawing = Drawing(pen, frame)
     drawing.open()
-    drawing.setbacks_and_features(plan)
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#e4e4e4"), points=0.4)
+    drawing.setbacks_and_features(plan)
     heights = contours(plan, frame.box, frame.scale)
     for shape in heights.geometry:
         drawing.symbol(shape, CONTOUR)
