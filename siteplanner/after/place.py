@@ -25,6 +25,7 @@ from siteplanner.planting.zones.setbacks import too_tall
 from siteplanner.reading.decisions import read_decisions
 from siteplanner.reading.nursery_counts import read_stock
 from siteplanner.reading.published import Published, read_published
+from siteplanner.reading.species.nature import waits_for_shelter
 from siteplanner.reading.species.table import read_species
 from siteplanner.site.planting import Mix
 from siteplanner.site.site_file import Site
@@ -118,7 +119,7 @@ def place(site: Site, folder: Path, stock: dict[str, int], ticks: Sequence[Path]
     )
     rules = _rules(site, facts, trees)
     barred, lowest = _limits(rules, mine, trees["zone"])
-    barred |= mine["botanical_name"].isin(site.years.shade_lovers).to_numpy()
+    barred |= waits_for_shelter(mine, site.years.shade_lovers)
     fit = np.where(tall | barred | (score < lowest), np.nan, score)
     held = np.array([stock[name] for name in names], dtype=np.int64)
     offers = best_blocks(trees, fit, held, names)

@@ -25,7 +25,12 @@ from siteplanner.planting.access import (
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.draw_zones import Zoned, draw_zones
 from siteplanner.planting.failing import notes_on_failing
-from siteplanner.planting.figures import contour_row_spacings, zone_figures
+from siteplanner.planting.figures import (
+    contour_row_spacings,
+    crown_cover,
+    words_on_cover,
+    zone_figures,
+)
 from siteplanner.planting.kept import (
     SetOut,
     beside_kept,
@@ -64,8 +69,8 @@ class Layout:
     Attributes
     ----------
     zones:
-        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m, trees,
-        density_ha, geometry`` (MultiPolygon) and more that only the layout reads.
+        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m,
+        spacing_why, trees, density_ha, geometry`` (MultiPolygon) and more for the layout alone.
     blocks:
         One row a block: ``block, zone, paddock, area_ha, trees, rows, bearing_deg, pattern,
         spacing_m, fall_deg, slope_deg, status, access_class, steep, geometry`` (Polygon). See
@@ -312,6 +317,10 @@ def _counted(
         rows=_count(rows["block"], blocks["block"]),
     )
     blocks, planted = (with_their_own_bearings(frame, rows) for frame in (blocks, planted))
+    crowns = facts["crown_m"].to_numpy(dtype=np.float64)[kinds]
+    cover = crown_cover(zones, trees["zone"].to_numpy(), crowns, lives)
+    if site.planting.purpose != "food":
+        notes += words_on_cover(zones, cover)
     return Layout(
         zones=zones,
         blocks=blocks,
@@ -332,7 +341,9 @@ def _counted(
             facts,
         ),
         mixes=allocation.mixes,
-        zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, allocation.mixes),
+        zone_figures=zone_figures(
+            zones, ground.layers["slope"], inputs.grid, allocation.mixes, cover
+        ),
         row_spacings=contour_row_spacings(trees, blocks[blocks["trees"] > 0], zones),
         notes=tuple(notes),
     )

@@ -53,12 +53,14 @@ class Decided:
     ``ground``: polygons with ``zone`` (letters), ``title``, ``use`` (of ``USES``), ``barred``
     and ``wanted`` (tuples of botanical names), ``community`` and ``changed`` (bool; False for a
     zone of a plan that is as the plan drew it). ``local``: botanical names that
-    belong here; None when no list was given.
+    belong here; None when no list was given. ``native``: those that grow wild here, and are no
+    weeds.
     """
 
     ground: gpd.GeoDataFrame
     local: frozenset[str] | None = None
     rules: Decisions = field(default_factory=Decisions)
+    native: frozenset[str] = frozenset()
 
     @property
     def zones(self) -> gpd.GeoDataFrame:
@@ -101,7 +103,8 @@ def read_decisions(
                 near(one, species),
             )  # fmt: skip
     errors.raise_any()
-    return Decided(ground, local, rules)
+    native = frozenset(site.species.native) | (local or frozenset())
+    return Decided(ground, local, rules, native)
 
 
 def _no_ground(crs: pyproj.CRS | None) -> gpd.GeoDataFrame:

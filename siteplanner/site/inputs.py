@@ -228,6 +228,9 @@ class SpeciesFile(Table):
     all."""
     survival: str | None = None
     """Expected survival learnt from counts (see ``siteplanner survival --save-rates``)."""
+    native: tuple[str, ...] = ()
+    """Botanical names of species that grow wild where you plant: they are no weeds there. The list
+    may name more than the table has."""
 
 
 class SeedColumns(Table):

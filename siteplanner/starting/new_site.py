@@ -308,7 +308,7 @@ def starter_for(latitude: float) -> str:
 
 def _species(folder: Path, given: Given, starter: Path | None, started: Started) -> list[str]:
     if given.species is not None or starter is None:
-        return table("species", {"file": relative_to(given.species or folder, folder)})
+        return table("species", {"file": relative_to(given.species or folder, folder)}, _NATIVE)
     if not (folder / "species.csv").exists():
         shutil.copyfile(starter, folder / "species.csv")
     guessed = "" if given.species_list else ", chosen by the latitude alone"
@@ -317,7 +317,14 @@ def _species(folder: Path, given: Given, starter: Path | None, started: Started)
         "and number with a local nursery or herbarium, and that none is a weed where you are "
         "(siteplanner species shows the other lists)"
     )
-    return table("species", {"file": "species.csv"})
+    return table("species", {"file": "species.csv"}, _NATIVE)
+
+
+_NATIVE = (
+    "# Botanical names of species that grow wild where you plant: weedy ones that are not named",
+    "# here are left out.",
+    "native = []",
+)
 
 
 def _seed_sources(folder: Path, given: Given, started: Started) -> list[str]:

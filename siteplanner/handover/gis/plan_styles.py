@@ -94,7 +94,7 @@ def _rows(plan: Plan) -> Style:
 
 
 def _machine_lines(plan: Plan) -> Style:
-    return Style([Rule("line to rip or mound", Symbol("line", ORANGE, width_mm=0.4))])
+    return Style([Rule("line to rip", Symbol("line", ORANGE, width_mm=0.4))])
 
 
 def _trees(plan: Plan) -> Style:

@@ -13,10 +13,12 @@ from scipy.ndimage import distance_transform_edt
 from siteplanner.base.grid import Grid
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
+from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
 from siteplanner.planting.mix.mix import Mixed, choose_mix
 from siteplanner.planting.mix.nurses import BESIDE, nurse
 from siteplanner.planting.mix.runs import in_runs
 from siteplanner.planting.mix.shares import share_out
+from siteplanner.planting.mix.smother import reach_of, smothered, unsmothered
 from siteplanner.planting.mix.supply import Candidates, Supply, gather
 from siteplanner.planting.rows.layout import Places
 from siteplanner.planting.rows.patterns import pattern_infos
@@ -53,16 +55,15 @@ def allocate_species(
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
-    ``blocks`` has ``zone``, ``pattern`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks``
-    gives it: trees that may reach a power line or a building when grown do not stand near it.
-    ``stock`` is the most there is of each species; None is no limit. ``own`` holds the rules of
-    zones that differ, ``ground`` the kind of ground of each, on which survival may have been
-    learnt. ``standing`` are trees that stay, places and species: they count in their zone's shares.
+    ``blocks`` has ``block, zone, pattern, spacing_m``; ``no_plant`` is as ``with_setbacks`` gives
+    it: trees that may reach a power line or a building when grown do not stand near it. ``stock``
+    is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
+    differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
+    ``standing`` are trees that stay, places and species: they count in their zone's shares.
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
-    named = kinds.names
-    on_hand = None if stock is None else np.array([stock.get(n, 0) for n in named], np.int64)
+    on_hand = None if stock is None else np.array([stock.get(n, 0) for n in kinds.names], np.int64)
     height = facts["mature_height_m"].to_numpy(dtype=np.float64)
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
@@ -95,6 +96,7 @@ def allocate_species(
     mixes, told = {}, []
     in_rows = np.array([pattern_infos()[name].in_rows for name in blocks["pattern"]], dtype=bool)
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
+    reach = reach_of(facts, pioneer)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]
         mixed = choose_mix(
@@ -105,19 +107,67 @@ def allocate_species(
         taste = chance(score.shape, number)
         for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
             taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
-        placed = place_species(score, mixed.trees, number, taste)
-        placed = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
-        kind[mine] = placed
-        if in_zone[zone].order == "runs":
-            # Clumps stay as they are, and so does what is not planted in rows.
-            runs = in_rows[places.block[mine]] & ~np.append(in_clumps, False)[placed]
-            kind[mine[runs]] = in_runs(
-                placed[runs], places.row[mine][runs], places.block[mine][runs], score[runs],
-                pioneer, np.column_stack([x, y])[runs], BESIDE * float(spacing[mine].min()),
+        whose, block = np.unique(places.block[mine], return_inverse=True)
+        shared = into_blocks(supply, score, block, mixed.trees, kinds_in[zone], in_zone[zone])
+        for which, trees in enumerate(shared):
+            here = np.flatnonzero(block == which)
+            apart = float(spacing[mine[here]].min())
+            in_order = in_zone[zone].order == "runs" and in_rows[whose[which]]
+            kind[mine[here]] = _placed(
+                x[here], y[here], score[here], trees, taste[here], apart, pioneer, reach,
+                places.row[mine[here]] if in_order else None, in_clumps,
             )  # fmt: skip
         mixes[zone] = mixed
-        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], placed < 0)
+        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], kind[mine] < 0)
+        names = blocks["block"].iloc[whose].tolist()
+        told += words_on_blocks(names, shared, kinds_in[zone], in_zone[zone], zone, mixed.trees)
+        told += _under_crowns(zone, x, y, kind[mine], reach)
     return Allocation(kind, mixes, tuple(told))
+
+
+def _placed(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    score: NDArray[np.float32],
+    trees: NDArray[np.int64],
+    taste: NDArray[np.float32],
+    spacing_m: float,
+    pioneer: NDArray[np.bool_],
+    reach: NDArray[np.float64],
+    row: NDArray[np.int64] | None,
+    in_clumps: NDArray[np.bool_],
+) -> NDArray[np.int64]:
+    """Put a block's trees on its places, nurses beside slow trees and none under their crowns.
+
+    In runs along their rows, where ``row`` (places,) is given; species ``in_clumps`` stay.
+    """
+    placed = place_species(score, trees, 0, taste)
+    placed = nurse(x, y, placed, score, pioneer, spacing_m)
+    if row is not None:
+        runs = ~np.append(in_clumps, False)[placed]
+        placed[runs] = in_runs(
+            placed[runs], row[runs], np.zeros(int(runs.sum()), np.int64), score[runs], pioneer,
+            np.column_stack([x, y])[runs], BESIDE * spacing_m,
+        )  # fmt: skip
+    return unsmothered(x, y, placed, score, reach)
+
+
+def _under_crowns(
+    zone: str,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    kinds: NDArray[np.int64],
+    reach: NDArray[np.float64],
+) -> list[str]:
+    """Say how many trees of a zone stand under the crown that a taller nurse will have."""
+    number = int(smothered(x, y, kinds, reach).sum())
+    if not number:
+        return []
+    return [
+        f"Zone {zone}: {count(number, 'tree')} that need light will come under the crown of a "
+        "taller nurse beside them, because the spacing is less than half its crown. Lop or fell "
+        "these nurses before they close over, or choose lower ones."
+    ]
 
 
 def _with_standing(
