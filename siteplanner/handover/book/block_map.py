@@ -16,7 +16,7 @@ from reportlab.lib.units import mm
 from siteplanner.base.bearings import convergence
 from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, HOLLOW, KINDS, PADDOCK, SETBACK
 from siteplanner.handover.block_work import BlockWork
-from siteplanner.handover.cautions import cautions_of
+from siteplanner.handover.cautions import NOT_TOXIC, cautions_of
 from siteplanner.handover.contours import contours
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.fieldwork import letters
@@ -30,7 +30,7 @@ from siteplanner.plan import Plan
 
 LEAST_SIGN_MM = 2.4
 """Diameter of a tree's sign, of which the smallest sign's longer side is 2 mm."""
-LEAST_STEP_MM = 2.6
+LEAST_STEP_MM = 2.55
 """Trees lie no closer on a map of a block, or its rows' numbers could not be written."""
 #: Kinds whose sample in the key is an area.
 _AREAS = (
@@ -85,9 +85,14 @@ def book_of(plan: Plan, works: Sequence[BlockWork]) -> Book:
         year,
         landmarks(plan),
         {row.block: row for row in plan.works.blocks.itertuples()},
-        {work.block: cautions_of(plan, work) for work in works},
+        {work.block: _own_cautions(plan, work) for work in works},
         _order_of(plan) == "mixed",
     )
+
+
+def _own_cautions(plan: Plan, work: BlockWork) -> list[str]:
+    """Cautions of a block, without what is said once for all of them in front."""
+    return [words for words in cautions_of(plan, work) if words != NOT_TOXIC]
 
 
 def _order_of(plan: Plan) -> object:

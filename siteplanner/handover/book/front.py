@@ -37,8 +37,8 @@ from siteplanner.handover.paper.pages import (
 from siteplanner.handover.paper.signs import SIGNS, draw_signs
 from siteplanner.handover.paper.thermometers import thermometer_lines
 
-_SIZE, _PITCH = 7.2, 4.2
-_BLOCKS_A_SIDE, _BESIDE = 120, 2
+_SIZE, _PITCH, _LIST_PITCH = 7.2, 4.2, 3.7
+_BLOCKS_A_SIDE, _BESIDE = 130, 2
 _SPECIES_IN_FRONT = 40
 _TOP, _BELOW_HEAD, _FORM = 24.0, 17.0, 44.0
 _HOW = (
@@ -100,14 +100,15 @@ def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -
     pages = [
         Page(A4, partial(_draw_front, book=book, works=works, total=total, parts=first)),
         *(Page(A4, partial(_draw_more, book=book, parts=rest)) for rest in more),
-        overview_page(book),
     ]
     entries = [
-        [w.block, w.paddock, area_number(w.area_ha), str(len(w.name)),
-         str(int(w.trees.sum())), str(page)]
+        [w.block, w.paddock, area_number(w.area_ha), str(len(w.name)), str(int(w.trees.sum())),
+         middle_of(book, w), str(page)]
         for w, page in zip(works, listed, strict=True)
     ]  # fmt: skip
-    for at in range(0, max(len(entries), 1), _BLOCKS_A_SIDE):
+    here = _beside_overview(book)
+    pages.append(overview_page(book, entries if len(entries) <= here else None))
+    for at in range(0, len(entries), _BLOCKS_A_SIDE) if len(entries) > here else ():
         part = entries[at : at + _BLOCKS_A_SIDE]
         pages.append(Page(A4, partial(_draw_list, book=book, entries=part)))
     return pages
@@ -118,7 +119,9 @@ def _species_cautions(book: Book, total: NDArray[np.int64]) -> list[str]:
     species = book.plan.species
     facts = species[(total > 0) & species["cautions"].map(bool).to_numpy()]
     said = facts.groupby("cautions", sort=False)["common_name"].agg(", ".join)
-    return [f"{names}: {caution}." for caution, names in said.items()]
+    stock = "Stock: blocks of which nothing else is said have no species that the species table "
+    stock += "names as toxic to stock, but it may be incomplete. Ask."
+    return [*(f"{names}: {caution}." for caution, names in said.items()), stock]
 
 
 def _draw_front(
@@ -194,26 +197,45 @@ def _draw_more(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
         draw_flowed(pen, _BELOW_HEAD, parts)
 
 
-def overview_page(book: Book) -> Page:
-    """Make the page that shows where the blocks are."""
-    return Page(A4, partial(_draw_overview_page, book=book))
+def middle_of(book: Book, work: BlockWork) -> str:
+    """Latitude and longitude of a spot inside the block, for an emergency call."""
+    spot = work.shape.representative_point()
+    lon, lat = book.plan.grid.lonlat(spot.x, spot.y)
+    return f"{float(lat):.5f}, {float(lon):.5f}"
 
 
-def _draw_overview_page(pen: Pen, *, book: Book) -> None:
+def overview_page(book: Book, entries: list[list[str]] | None = None) -> Page:
+    """Make the page that shows where the blocks are, with their list beneath where it is given."""
+    return Page(A4, partial(_draw_overview_page, book=book, entries=entries))
+
+
+def _draw_overview_page(pen: Pen, *, book: Book, entries: list[list[str]] | None) -> None:
     wide = pen.wide - 2 * MARGIN
     with pen.canvas.part("H1"):
         top = pen.heading(MARGIN, MARGIN - 2, wide, "Where the blocks are", 11) + 1
-    frame = overview_frame(book, pen, top)
+    room = 0.0 if entries is None else _list_high(len(entries))
+    frame = overview_frame(book, pen, top, room)
     with pen.canvas.part("Figure", "Map of the property with its blocks; north is up."):
         draw_overview(pen, frame, book)
     pen.canvas.place_map(pen, frame, book.plan.grid.crs, "Overview")
+    if entries is not None:
+        _draw_entries(pen, pen.bottom - room + 2, entries)
 
 
-def overview_frame(book: Book, pen: Pen, top: float) -> PaperFrame:
-    """Frame of the property on a page below ``top`` mm."""
+def _list_high(entries: int) -> float:
+    return (-(-entries // _BESIDE) + 1) * _LIST_PITCH + 3
+
+
+def _beside_overview(book: Book) -> int:
+    """How many blocks are listed under the overview at the most: it stays 100 mm high."""
+    return int((A4[1] - 160 - key_height(book.plan, A4[0] - 2 * MARGIN)) / _LIST_PITCH) * _BESIDE
+
+
+def overview_frame(book: Book, pen: Pen, top: float, room: float = 0.0) -> PaperFrame:
+    """Frame of the property on a page below ``top`` mm, with ``room`` mm left beneath."""
     wide = pen.wide - 2 * MARGIN
-    foot = pen.bottom - key_height(book.plan, wide) - 17
-    return frame_for(book.plan.boundary.total_bounds, MARGIN, top, wide, foot - top)
+    foot = pen.bottom - key_height(book.plan, wide) - 17 - room
+    return frame_for(book.plan.boundary.total_bounds, MARGIN, top, wide, foot - top, room=3.0)
 
 
 def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
@@ -254,9 +276,14 @@ def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
     wide = pen.wide - 2 * MARGIN
     with pen.canvas.part("H1"):
         y = pen.heading(MARGIN, MARGIN - 2, wide, "List of blocks", 11) + 1
+    _draw_entries(pen, y, entries)
+
+
+def _draw_entries(pen: Pen, y: float, entries: list[list[str]]) -> None:
+    wide = pen.wide - 2 * MARGIN
     columns = [
-        Column("Block", 15, "left"), Column("Paddock", 34, "left"), Column("ha", 11),
-        Column("Rows", 11), Column("Trees", 12), Column("Page", 10),
+        Column("Block", 11, "left"), Column("Paddock", 20, "left"), Column("ha", 9),
+        Column("Rows", 9), Column("Trees", 10), Column("Help to", 27, "left"), Column("Page", 8),
     ]  # fmt: skip
     if not entries:
         with pen.canvas.part("P"):
@@ -266,6 +293,6 @@ def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
     for side in range(_BESIDE):
         part = entries[side * half : (side + 1) * half]
         if part:
-            x = MARGIN + side * (wide / 2 + 1)
+            x = MARGIN + side * (wide / 2 + 0.5)
             with pen.canvas.part("P"):
-                table(pen, x, y, columns, part, size=LEAST_TEXT, pitch=_PITCH)
+                table(pen, x, y, columns, part, size=LEAST_TEXT, pitch=_LIST_PITCH)

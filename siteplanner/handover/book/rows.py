@@ -17,7 +17,7 @@ from siteplanner.handover.finding import Drop
 from siteplanner.handover.paper.pages import LEAST_TEXT, MARGIN, Pen, wrapped
 from siteplanner.handover.paper.signs import draw_signs
 
-PITCH = 3.5
+PITCH = 3.35
 """Height of a line of the table, mm."""
 _GAP, _TICK, _NAME, _TREES, _TAPE = 4.0, 3.4, 7.0, 9.0, 8.5
 _SIGN, _BETWEEN = 2.9, 1.8

@@ -8,7 +8,6 @@ from functools import partial
 import numpy as np
 from reportlab.lib.units import mm
 
-from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.book.days import Day, Part
 from siteplanner.handover.book.leaf import ROOM, TOP
@@ -17,7 +16,7 @@ from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen, 
 from siteplanner.handover.paper.signs import draw_signs
 
 _GAP, _PAD, _LINE = 4.0, 1.6, 3.45
-_HEAD, _BLANKS = 3.2, 10.2
+_HEAD, _BLANKS = 3.2, 5.4
 _SPECIES = 3  # columns of species on a sheet
 
 
@@ -107,17 +106,6 @@ def _draw_day(pen: Pen, x: float, y: float, wide: float, book: Book, day: Day, t
         said = f"{day.trees[kind]} ({count})"
         pen.text(at + each - 2.5, foot, said, LEAST_TEXT, align="right")
     y += deep * _LINE + 4.9
-    half = inner / 2 - 1
-    pen.blank(left, y, half, "Date", LEAST_TEXT)
-    pen.blank(left + half + 2, y, half, "Leader", LEAST_TEXT)
-    y += 4.8
-    pen.blank(left, y, half, "Not planted, why", LEAST_TEXT)
-    lat, lon = middle_of(book, day.parts[0].work)
-    pen.text(left + half + 2, y, f"Help to {lat:.5f}, {lon:.5f}", LEAST_TEXT)
-
-
-def middle_of(book: Book, work: BlockWork) -> tuple[float, float]:
-    """Latitude and longitude of a spot inside the block."""
-    spot = work.shape.representative_point()
-    lon, lat = book.plan.grid.lonlat(spot.x, spot.y)
-    return float(lat), float(lon)
+    third = inner / 3 - 1
+    for number, words in enumerate(("Date", "Leader", "Not planted, why")):
+        pen.blank(left + number * (third + 1.5), y, third, words, LEAST_TEXT)
