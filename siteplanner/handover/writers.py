@@ -74,7 +74,7 @@ def handheld(plan: Plan, folder: Path) -> None:
 
 @writer("Drawing the planting sheets")
 def sheets(plan: Plan, folder: Path) -> None:
-    """Write ``sheets.pdf``, ``sheets/<block>.pdf`` and ``row_tags.pdf``."""
+    """Write ``sheets.pdf``, ``run_sheets.pdf``, ``sheets/<block>.pdf``, ``row_tags.pdf``."""
     write_book(plan, folder)
 
 

@@ -62,7 +62,12 @@ NO_FAULTS = {"covered": [], "small": [], "outside": []}
 
 def test_no_text_covers_another_is_small_or_leaves_its_page(plan, folder, tmp_path):
     assert len(list((folder / "sheets").iterdir())) == len(plan.blocks) + 1
-    for path in (folder / "sheets.pdf", folder / "row_tags.pdf", folder / "sheets" / "b2.pdf"):
+    for path in (
+        folder / "sheets.pdf",
+        folder / "run_sheets.pdf",
+        folder / "row_tags.pdf",
+        folder / "sheets" / "b2.pdf",
+    ):
         assert len(texts_of(path)) > 20
         assert faults(path) == NO_FAULTS, path.name
     write_sheets(crowded(plan), tmp_path / "crowded.pdf")
@@ -170,8 +175,7 @@ def test_where_crews_plant_from_buckets_sheets_say_random_and_give_counts_by_blo
         assert "Species, at random from mixed buckets" in back
         codes = plan.species["code"][work.trees > 0]
         assert all(code in front for code in codes)
-    run = next(text for text in texts if "Crew-day" in text)
-    assert "(in buckets of 40)" in run
+    assert "(in buckets of 40)" in page_texts(tmp_path / "run_sheets.pdf")[0]
 
 
 # --- for programs --------------------------------------------------------------------------

@@ -43,8 +43,8 @@ _SPECIES_IN_FRONT = 40
 _TOP, _BELOW_HEAD, _FORM = 24.0, 17.0, 44.0
 _HOW = (
     "Print on both sides at 100 % and check a scale bar with a ruler. Each block has its map in "
-    "front and its rows behind; small blocks share a leaf. After the blocks there is a run sheet "
-    "for each day of a crew: cut it out and take it along.",
+    "front and its rows behind; small blocks share a leaf. run_sheets.pdf has a run sheet for "
+    "each day of a crew: print it on one side, cut them out and take them along.",
     "Maps are turned so that the block fills them: look at the arrows to north. Find START, the "
     "first peg, from the corner that the sheet names, by bearing and tape, or with a phone or "
     "handheld. Peg both ends of a few rows first.",
@@ -282,8 +282,8 @@ def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
 def _draw_entries(pen: Pen, y: float, entries: list[list[str]]) -> None:
     wide = pen.wide - 2 * MARGIN
     columns = [
-        Column("Block", 11, "left"), Column("Paddock", 20, "left"), Column("ha", 9),
-        Column("Rows", 9), Column("Trees", 10), Column("Help to", 27, "left"), Column("Page", 8),
+        Column("Block", 11, "left"), Column("Paddock", 19, "left"), Column("ha", 8.5),
+        Column("Rows", 9), Column("Trees", 10), Column("Help to", 27, "left"), Column("Page", 9.5),
     ]  # fmt: skip
     if not entries:
         with pen.canvas.part("P"):

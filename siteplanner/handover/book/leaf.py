@@ -41,18 +41,40 @@ _BETWEEN = 4.0
 
 
 @dataclass(frozen=True)
+class Arrangement:
+    """How map and facts share a band: ``columns`` of facts beside the map or beneath it, in mm.
+
+    ``strip`` is the height of what stands beneath the map: scale, norths, key.
+    """
+
+    map_wide: float
+    columns: int
+    facts_wide: float
+    beside: bool
+    strip: float
+
+
+_THIRD = (_WIDE - 2 * _GAP) / 3
+#: Facts in a column beside the map, in two beside a narrow one, or in three beneath a wide one.
+ARRANGEMENTS = (
+    Arrangement(_WIDE - _SIDE - _GAP, 1, _SIDE, True, _STRIP),
+    Arrangement(_WIDE - 2 * (56.0 + _GAP), 2, 56.0, True, _STRIP + 9.0),
+    Arrangement(_WIDE, 3, _THIRD, False, _STRIP),
+)
+
+
+@dataclass(frozen=True)
 class Band:
     """A block's place on both sides of a leaf; heights in mm.
 
-    ``least`` is what it needs on either side, ``beside`` the height of its facts in a column
-    beside the map, ``below`` in three columns beneath it; ``made`` is its back. What to be careful
+    ``least`` is what it needs on either side, ``facts`` the heights of its facts in each of the
+    ``ARRANGEMENTS``; ``made`` is its back. What to be careful
     of is said in front where that saves a side.
     """
 
     work: BlockWork
     least: float
-    beside: float
-    below: float
+    facts: tuple[float, ...]
     made: Table
     care_in_front: bool
 
@@ -92,19 +114,19 @@ def band_of(pen: Pen, book: Book, work: BlockWork) -> Band:
     less = table_of(pen, book, work, ROOM - _HEAD, care=False) if made.sides > 1 else made
     care = less.sides < made.sides
     made = less if care else made
-    beside, below = (_facts_high(pen, book, work, columns, care) for columns in (1, 3))
+    facts = tuple(_facts_high(pen, book, work, how, care) for how in ARRANGEMENTS)
     scale = max((s for s in SCALES if s <= least_scale(work)), default=SCALES[0])
     sizes = [
         [side * 1000 / scale + 2 * _EDGE for side in extent(work.shape, turn)]
         for turn in turns_of(work)
     ]
-    narrow = [high for wide, high in sizes if wide <= _WIDE - _SIDE - _GAP]
-    broad = [high for wide, high in sizes if wide <= _WIDE]
-    front = min(
-        max(min(narrow, default=np.inf) + _STRIP, beside) + _HEAD,
-        min(broad, default=np.inf) + _STRIP + below + _HEAD,
-    )
-    return Band(work, float(min(max(front, made.high + _HEAD), ROOM)), beside, below, made, care)
+    fronts = []
+    for how, high in zip(ARRANGEMENTS, facts, strict=True):
+        room = min((tall for wide, tall in sizes if wide <= how.map_wide), default=np.inf)
+        room += how.strip
+        fronts.append(_HEAD + (max(room, high) if how.beside else room + high))
+    least = float(min(max(min(fronts), made.high + _HEAD), ROOM))
+    return Band(work, least, facts, made, care)
 
 
 def _leaf(pen: Pen, book: Book, bands: Sequence[Band]) -> Leaf:
@@ -155,41 +177,37 @@ def _draw_fronts(pen: Pen, *, book: Book, places: Sequence[tuple[float, float, B
         _draw_front(pen, y, high, book, band)
 
 
-def front_frame(y: float, high: float, band: Band) -> tuple[PaperFrame, bool]:
-    """Frame of the map of a block in a band, and whether its facts are beside or beneath."""
-    work, top = band.work, y + _HEAD
-    turns = turns_of(work)
+def front_frame(y: float, high: float, band: Band) -> tuple[PaperFrame, Arrangement]:
+    """Frame of the map of a block in a band, and how its facts stand to it: the largest map."""
+    top, turns = y + _HEAD, turns_of(band.work)
     found = []
-    if band.beside <= high - _HEAD:
-        wide = _WIDE - _SIDE - _GAP
-        found.append(
-            (turned_frame(work.shape, MARGIN, top, wide, high - _HEAD - _STRIP, turns, _EDGE), True)
-        )
-    tall = high - _HEAD - _STRIP - band.below
-    if tall > 40:
-        found.append((turned_frame(work.shape, MARGIN, top, _WIDE, tall, turns, _EDGE), False))
+    for how, facts in zip(ARRANGEMENTS, band.facts, strict=True):
+        tall = high - _HEAD - how.strip - (0.0 if how.beside else facts)
+        if tall > 30 and (not how.beside or facts <= high - _HEAD):
+            frame = turned_frame(band.work.shape, MARGIN, top, how.map_wide, tall, turns, _EDGE)
+            found.append((frame, how))
     if not found:
-        wide = _WIDE - _SIDE - _GAP
-        found = [
-            (turned_frame(work.shape, MARGIN, top, wide, high - _HEAD - _STRIP, turns, _EDGE), True)
-        ]
+        how = ARRANGEMENTS[0]
+        tall = high - _HEAD - how.strip
+        frame = turned_frame(band.work.shape, MARGIN, top, how.map_wide, tall, turns, _EDGE)
+        found = [(frame, how)]
     return min(found, key=lambda one: one[0].scale)
 
 
 def _draw_front(pen: Pen, y: float, high: float, book: Book, band: Band) -> None:
     work = band.work
     _head(pen, y, title_of(book, work))
-    frame, beside = front_frame(y, high, band)
+    frame, how = front_frame(y, high, band)
     _draw_map(pen, frame, book, work)
-    columns, wide = (1, _SIDE) if beside else (3, (_WIDE - 2 * _GAP) / 3)
-    x = MARGIN + frame.wide + _GAP if beside else MARGIN
-    top = y + _HEAD if beside else frame.y + frame.high + _STRIP
-    lines = _fact_lines(pen, book, work, wide, band.care_in_front)
-    each = -(-len(lines) // columns)
-    for number in range(columns):
+    x = MARGIN + frame.wide + _GAP if how.beside else MARGIN
+    top = y + _HEAD if how.beside else frame.y + frame.high + how.strip
+    lines = _fact_lines(pen, book, work, how.facts_wide, band.care_in_front)
+    each = -(-len(lines) // how.columns)
+    for number in range(how.columns):
         part = lines[number * each : (number + 1) * each]
         with pen.canvas.part("P"):
-            _draw_lines(pen, x + number * (wide + _GAP), top, wide, book, work, part)
+            left = x + number * (how.facts_wide + _GAP)
+            _draw_lines(pen, left, top, how.facts_wide, book, work, part)
 
 
 def _head(pen: Pen, y: float, words: str) -> None:
@@ -206,7 +224,9 @@ def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
         drawing.scale_bar(frame.x + 1, below + 5.0)
         norths = 28.0 if abs(book.to_true) <= 0.5 else 42.0
         drawing.norths(frame.x + frame.wide - norths + 6, below + 5.6, book.to_true, book.magnetic)
-        draw_line_key(pen, frame.x, below + 9.6, frame.wide, ["block", *kinds], frame.wide - norths)
+        # A narrow map has its scale on two lines.
+        low = below + (9.6 if frame.wide > 110 else 14.0)
+        draw_line_key(pen, frame.x, low, frame.wide, ["block", *kinds], frame.wide - norths)
     pen.canvas.place_map(pen, frame, book.plan.grid.crs, f"Block {work.block}")
 
 
@@ -226,9 +246,9 @@ def _fact_lines(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) 
     return lines + [("species", int(k)) for k in order if work.trees[k]]
 
 
-def _facts_high(pen: Pen, book: Book, work: BlockWork, columns: int, care: bool) -> float:
-    wide = _SIDE if columns == 1 else (_WIDE - 2 * _GAP) / columns
-    return -(-len(_fact_lines(pen, book, work, wide, care)) // columns) * _KEY + 1.0
+def _facts_high(pen: Pen, book: Book, work: BlockWork, how: Arrangement, care: bool) -> float:
+    lines = _fact_lines(pen, book, work, how.facts_wide, care)
+    return -(-len(lines) // how.columns) * _KEY + 1.0
 
 
 def _draw_lines(

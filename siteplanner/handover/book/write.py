@@ -1,4 +1,4 @@
-"""``sheets.pdf``, the book; ``sheets/<block>.pdf``, each block by itself; ``row_tags.pdf``."""
+"""``sheets.pdf``, the book; ``sheets/<block>.pdf``, a block by itself; run sheets and row tags."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ def write_sheets(plan: Plan, path: Path) -> None:
 
 
 def write_book(plan: Plan, folder: Path) -> None:
-    """Write ``sheets.pdf``, the book, ``sheets/<block>.pdf`` and ``row_tags.pdf``.
+    """Write ``sheets.pdf``, the book, ``run_sheets.pdf``, ``sheets/<block>.pdf``, ``row_tags.pdf``.
 
-    Beside the blocks ``sheets`` has an overview. The book has front pages, a leaf a block or for
-    some small ones, and a run sheet for each day of a crew, all on A4, to be printed on both sides.
-    A block by itself has its map as large as a side has room for. Where species are planted at
-    random from buckets there are no tags. The same plan gives the same
-    bytes.
+    Beside the blocks ``sheets`` has an overview. The book has front pages and a leaf a block, or
+    for some small ones, all on A4, to be printed on both sides. Run sheets, one for each day of a
+    crew, are cut out, so they are printed on one side and stand in a file of their own. A block by
+    itself has its map as large as a side has room for. Where species are planted at random from
+    buckets there are no tags. The same plan gives the same bytes.
     """
     fonts()
     works = block_works(plan)
@@ -46,6 +46,7 @@ def write_book(plan: Plan, folder: Path) -> None:
     _write_book(book, works, folder / "sheets.pdf")
     if not works:
         return
+    _write_run_sheets(book, works, folder / "run_sheets.pdf")
     leaves = folder / "sheets"
     leaves.mkdir(exist_ok=True)
     first, *names = unique_slugs(["overview", *(w.block for w in works)])
@@ -75,8 +76,13 @@ def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
         pages.append(("Front page", Page(A4, _blank)))
     for leaf in leaves:
         pages += [(f"Block {', '.join(leaf.blocks)}", page) for page in leaf.sides]
-    pages += [("Run sheets", page) for page in run_sheets(pen, book, days_of(book.plan, works))]
     _draw(canvas, pages, book.plan)
+
+
+def _write_run_sheets(book: Book, works: Sequence[BlockWork], path: Path) -> None:
+    canvas = BookCanvas(path, f"Run sheets for {book.plan.name}")
+    pages = run_sheets(Pen(canvas, *A4), book, days_of(book.plan, works))
+    _draw(canvas, [("Run sheets", page) for page in pages], book.plan)
 
 
 def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:

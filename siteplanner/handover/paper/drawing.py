@@ -19,7 +19,7 @@ from reportlab.pdfgen.pathobject import PDFPathObject
 from siteplanner.base.symbology.kinds import HOLLOW, KINDS, SETBACK, Symbology
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
-from siteplanner.handover.paper.pages import LEAST_TEXT, Pen
+from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
 from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import BOLD, FONT, on_paper
 from siteplanner.plan import Plan
@@ -267,7 +267,7 @@ class Drawing:
 
     def scale_bar(self, x: float | None = None, y: float | None = None) -> None:
         """Draw the scale bar, and how long it must be: in the lower left corner, or from (x, y)."""
-        metres = bar_of(self.frame.scale, min(LONGEST_BAR, self.frame.wide / 2))
+        metres = bar_of(self.frame.scale, min(LONGEST_BAR, self.frame.wide / 2.4))
         long = metres * 1000 / self.frame.scale
         if x is None or y is None:
             x, y = self.frame.x + 3, self.frame.y + self.frame.high - 5
@@ -283,7 +283,8 @@ class Drawing:
         self.pen.text(x + long, y - 2.2, f"{metres:g} m", LEAST_TEXT, align="centre")
         self.pen.text(x + long / 2, y - 2.2, f"{metres / 2:g}", LEAST_TEXT, align="centre")
         said = f"1 : {self.frame.scale}. Printed at 100 %, the bar is {long:.4g} mm long."
-        self.pen.text(x, y + 3.2, said, LEAST_TEXT)
+        for number, words in enumerate(wrapped(said, max(self.frame.wide - 33, 36), LEAST_TEXT)):
+            self.pen.text(x, y + 3.2 + 3.2 * number, words, LEAST_TEXT)
 
     def norths(self, x: float, y: float, to_true: float, magnetic: float | None = None) -> None:
         """Draw arrows to true, grid and magnetic north around (x, y) mm, turned with the ground.

@@ -99,30 +99,41 @@ def allocate_species(
     reach = reach_of(facts, pioneer)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]
-        mixed = choose_mix(
-            supply, kinds_in[zone], in_zone[zone], stock=stocks[number], budget=budgets[number]
-        )
+        of_zone = kinds_in[zone], in_zone[zone]
+        mixed = choose_mix(supply, *of_zone, stock=stocks[number], budget=budgets[number])
         score[~supply.where()] = np.nan
         x, y = places.x[mine], places.y[mine]
-        taste = chance(score.shape, number)
-        for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
-            taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
+        taste = _taste(x, y, number, in_clumps & (mixed.trees > 0), rules.clump_m)
         whose, block = np.unique(places.block[mine], return_inverse=True)
-        shared = into_blocks(supply, score, block, mixed.trees, kinds_in[zone], in_zone[zone])
+        shared = into_blocks(supply, score, block, mixed.trees, *of_zone)
         for which, trees in enumerate(shared):
             here = np.flatnonzero(block == which)
-            apart = float(spacing[mine[here]].min())
             in_order = in_zone[zone].order == "runs" and in_rows[whose[which]]
             kind[mine[here]] = _placed(
-                x[here], y[here], score[here], trees, taste[here], apart, pioneer, reach,
+                x[here], y[here], score[here], trees, taste[here],
+                float(spacing[mine[here]].min()), pioneer, reach,
                 places.row[mine[here]] if in_order else None, in_clumps,
             )  # fmt: skip
         mixes[zone] = mixed
         told += _told(zone, supply, mixed, in_zone[zone], stocks[number], kind[mine] < 0)
         names = blocks["block"].iloc[whose].tolist()
-        told += words_on_blocks(names, shared, kinds_in[zone], in_zone[zone], zone, mixed.trees)
+        told += words_on_blocks(names, shared, *of_zone, zone, mixed.trees)
         told += _under_crowns(zone, x, y, kind[mine], reach)
     return Allocation(kind, mixes, tuple(told))
+
+
+def _taste(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    number: int,
+    in_clumps: NDArray[np.bool_],
+    clump_m: float,
+) -> NDArray[np.float32]:
+    """Tastes (places, species) of a zone by its number: chance, or like with like in clumps."""
+    taste = chance((len(x), len(in_clumps)), number)
+    for one in np.flatnonzero(in_clumps):
+        taste[:, one] = clumped(x, y, clump_m, seed=int(one) + 1000 * number)
+    return taste
 
 
 def _placed(
