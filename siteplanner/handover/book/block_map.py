@@ -35,7 +35,6 @@ LEAST_STEP_MM = 2.55
 #: Kinds whose sample in the key is an area.
 _AREAS = (
     "setback",
-    "hollow",
     "building",
     "bush",
     "dam",
@@ -167,8 +166,10 @@ def _surroundings(drawing: Drawing, book: Book, work: BlockWork) -> list[str]:
     if shapely.intersects(setbacks, ground):
         shown.append("setback")
     for hollow in drawing.near(plan.hollows).geometry:
-        drawing.symbol(hollow, HOLLOW)
-        shown.append("hollow")
+        # Its outline alone: a hatch under every tree of a block could not be read.
+        drawing.symbol(hollow.boundary, HOLLOW)
+        if shapely.intersects(hollow.boundary, ground):
+            shown.append("hollow")
     for feature in in_drawing_order(drawing.near(plan.no_plant)).itertuples():
         drawing.symbol(feature.geometry, KINDS[feature.kind])
         if shapely.intersects(feature.geometry, ground):

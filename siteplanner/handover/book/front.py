@@ -40,7 +40,7 @@ from siteplanner.handover.paper.thermometers import thermometer_lines
 _SIZE, _PITCH, _LIST_PITCH = 7.2, 4.2, 3.7
 _BLOCKS_A_SIDE, _BESIDE = 130, 2
 _SPECIES_IN_FRONT = 40
-_TOP, _BELOW_HEAD, _FORM = 24.0, 17.0, 44.0
+_TOP, _BELOW_HEAD, _FORM = 24.0, 17.0, 38.0
 _HOW = (
     "Print on both sides at 100 % and check a scale bar with a ruler. Each block has its map in "
     "front and its rows behind; small blocks share a leaf. run_sheets.pdf has a run sheet for "
@@ -166,7 +166,7 @@ def _species_table(pen: Pen, y: float, book: Book, total: NDArray[np.int64]) -> 
     half = max(-(-len(rows) // 2), 1)
     wide = (pen.wide - 2 * MARGIN) / 2
     columns = [
-        Column("Code", 17, "centre"), Column("Name", 31, "left"),
+        Column("Code", 17, "right"), Column("Name", 31, "left"),
         Column("Botanical name", wide - 58.5, "left"), Column("Trees", 10.5),
     ]  # fmt: skip
     low = y
@@ -176,7 +176,7 @@ def _species_table(pen: Pen, y: float, book: Book, total: NDArray[np.int64]) -> 
         if part:
             low = max(low, table(pen, x, y, columns, part, size=LEAST_TEXT, pitch=_PITCH))
         for at, k in enumerate(shown[side * half : (side + 1) * half]):
-            place = pen.at(x + 2, y + (at + 1.5) * _PITCH)
+            place = pen.at(x + 2.2, y + (at + 1.5) * _PITCH)
             draw_signs(pen.canvas, book.signs[k], [place], 1.2 * mm, book.colours[k])
     return low
 

@@ -224,8 +224,8 @@ def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
         drawing.scale_bar(frame.x + 1, below + 5.0)
         norths = 28.0 if abs(book.to_true) <= 0.5 else 42.0
         drawing.norths(frame.x + frame.wide - norths + 6, below + 5.6, book.to_true, book.magnetic)
-        # A narrow map has its scale on two lines.
-        low = below + (9.6 if frame.wide > 110 else 14.0)
+        # A narrow map has its scale on three lines.
+        low = below + (9.6 if frame.wide > 110 else 15.6)
         draw_line_key(pen, frame.x, low, frame.wide, ["block", *kinds], frame.wide - norths)
     pen.canvas.place_map(pen, frame, book.plan.grid.crs, f"Block {work.block}")
 

@@ -283,7 +283,7 @@ class Drawing:
         self.pen.text(x + long, y - 2.2, f"{metres:g} m", LEAST_TEXT, align="centre")
         self.pen.text(x + long / 2, y - 2.2, f"{metres / 2:g}", LEAST_TEXT, align="centre")
         said = f"1 : {self.frame.scale}. Printed at 100 %, the bar is {long:.4g} mm long."
-        for number, words in enumerate(wrapped(said, max(self.frame.wide - 33, 36), LEAST_TEXT)):
+        for number, words in enumerate(wrapped(said, max(self.frame.wide - 45, 26), LEAST_TEXT)):
             self.pen.text(x, y + 3.2 + 3.2 * number, words, LEAST_TEXT)
 
     def norths(self, x: float, y: float, to_true: float, magnetic: float | None = None) -> None:
