@@ -25,7 +25,7 @@ from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import Suitability
 
 #: Layers that writers read, beside the species' factors and those that the map shows.
-READS = ("hillshade", "slope", "winter_minimum")
+READS = ("hillshade", "slope", "winter_minimum", "terrace_smoothed_dem")
 #: What every output says, whatever the plan (rule of the house: local codes decide).
 CAUTIONS = (
     "Everything here is an estimate from maps, a few readings and a table of tolerances. Walk "
@@ -78,7 +78,8 @@ class Plan:
         steep says; "" for others), ``status`` (``reading.kept_blocks.STATUSES``), ``pattern`` and
         ``spacing_m`` of its rows, ``geometry`` (Polygon).
     rows:
-        One row a planting row: ``block``, ``zone``, ``row``, ``trees``, ``length_m``,
+        One row a planting row: ``block``, ``zone``, ``row``, ``name`` (what people call it: parts
+        of a broken row are 38 and 38b), ``trees``, ``length_m``,
         ``ground_spacing_m`` (mean slope distance from tree to tree), ``geometry`` (LineString, or
         Point where a row has a single tree).
     trees:

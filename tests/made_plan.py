@@ -283,6 +283,7 @@ def _planted(
                     "block": block,
                     "zone": zone,
                     "row": int(number),
+                    "name": str(number),
                     "trees": len(line),
                     "length_m": round((len(line) - 1) * spacing, 2),
                     "ground_spacing_m": round(spacing / np.cos(np.radians(8)), 2),

@@ -45,7 +45,7 @@ class Sketch(Flowable):
         for site in flat.itertuples():
             west, _, east, north = site.geometry.bounds
             above = shapely.box(west, north, east, north + line)
-            drawing.name(above, str(site.name), 6.5)
+            drawing.name(above, str(site.name))
         drawing.close()
         drawing.scale_bar()
-        drawing.north(0.0)
+        drawing.norths(wide - 8, 10, 0.0)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -11,13 +13,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from siteplanner.base.bearings import bearing_of
-from siteplanner.handover.fieldwork import (
-    Ends,
-    drops,
-    ends_of_rows,
-    mean_bearing,
-    trees_by_row,
-)
+from siteplanner.handover.fieldwork import Ends, ends_of_rows, mean_bearing, runs, trees_by_row
+from siteplanner.handover.finding import VEHICLE_DEG, Drop, drop_points
 from siteplanner.plan import Plan
 
 STRAIGHT_DEG = 3.0
@@ -26,15 +23,20 @@ EVEN_SHARE = 0.1
 """A step between trees is a usual one within so much of its row's usual step (judgement)."""
 
 
+IN_RUNS = 0.6
+"""From this share of trees that stand beside their like on, rows are given in order (judgement)."""
+
+
 @dataclass(frozen=True)
 class BlockWork:
     """One block with trees; lengths in metres, places in the plan's grid, ordered by row.
 
     ``lines`` (rows,) are the rows as they are walked, a line or a single point each;
     ``by_row`` is (rows, species); ``ends`` (rows, 2, 2) the first and last tree of each row;
-    ``bearing`` (rows,) degrees from grid north, NaN for a single tree; ``tree`` (trees,),
-    ``xy`` (trees, 2) and ``species`` (trees,) the block's trees: place in the plan's table, ground
-    and kind; ``spacing_m`` the map distance in the row and
+    ``name`` (rows,) is what a row is called on paper: parts of a broken row keep its number, 38 and
+    38b; ``bearing`` (rows,) degrees from grid north, NaN for a single tree; ``xy`` (trees, 2),
+    ``species``, ``row`` (index of the row) and ``year`` (trees,) the block's trees, row by row
+    as they are walked; ``spacing_m`` the map distance in the row and
     ``row_spacing_m`` that between rows, NaN where there is but one line of them.
     """
 
@@ -47,18 +49,20 @@ class BlockWork:
     shape: shapely.Polygon
     lines: NDArray[np.object_]
     number: NDArray[np.int64]
+    name: list[str]
     by_row: NDArray[np.int64]
     ends: Ends
     bearing: NDArray[np.float64]
     slope_distance_m: NDArray[np.float64]
     length_m: NDArray[np.float64]
-    tree: NDArray[np.int64]
     xy: NDArray[np.float64]
     species: NDArray[np.uint8]
+    row: NDArray[np.int64]
+    year: NDArray[np.int64]
     spacing_m: float
     row_spacing_m: float
     even: bool
-    drops: list[slice]
+    drops: list[Drop]
 
     @property
     def trees(self) -> NDArray[np.int64]:
@@ -77,9 +81,21 @@ class BlockWork:
         off = (known - self.mean_bearing + 180) % 360 - 180
         return bool((np.abs(off) <= STRAIGHT_DEG).all())
 
-    def drop_row(self, drop: slice) -> int:
-        """Index of the row at whose start a drop point lies: the longest that it serves."""
-        return drop.start + int(self.by_row[drop].sum(axis=1).argmax())
+    @cached_property
+    def in_order(self) -> bool:
+        """Whether most trees stand beside their like, so that a row's order can be said."""
+        found = [n for row in range(len(self.name)) for _, n in runs(self.species_in(row))]
+        return sum(n for n in found if n >= 2) >= IN_RUNS * len(self.species)
+
+    @property
+    def closest_m(self) -> float:
+        """The shorter of the distances in the row and between rows."""
+        across = self.row_spacing_m
+        return min(self.spacing_m, across) if np.isfinite(across) else self.spacing_m
+
+    def species_in(self, row: int) -> NDArray[np.uint8]:
+        """Species of a row's trees as they stand, from its first on."""
+        return self.species[self.row == row]
 
 
 def block_works(plan: Plan) -> list[BlockWork]:
@@ -95,8 +111,11 @@ def block_works(plan: Plan) -> list[BlockWork]:
         mine = mine[np.argsort(row_number[mine], kind="stable")]
         rows = plan.rows.iloc[mine]
         here = trees_of[block.block]
+        of_row = np.searchsorted(rows["row"].to_numpy(), tree_row[here])
+        order = np.argsort(of_row, kind="stable")
+        here, of_row = here[order], of_row[order]
         spacing = float(zones["spacing_m"][block.zone])
-        steps, of_row = _steps(rows.geometry.to_numpy())
+        steps, row_of_step = _steps(rows.geometry.to_numpy())
         in_row = float(np.median(steps)) if len(steps) else spacing
         chord = ends[mine, 1] - ends[mine, 0]
         bearing = np.where(chord.any(axis=1), bearing_of(*chord.T), np.nan)
@@ -111,24 +130,39 @@ def block_works(plan: Plan) -> list[BlockWork]:
                 shape=block.geometry,
                 lines=rows.geometry.to_numpy(),
                 number=rows["row"].to_numpy(dtype=np.int64),
+                name=list(rows["name"]),
                 by_row=counts[mine],
                 ends=ends[mine],
                 bearing=bearing,
                 slope_distance_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
                 length_m=rows["length_m"].to_numpy(dtype=np.float64),
-                tree=here,
                 xy=tree_xy[here],
                 species=plan.tree_species[here],
+                row=of_row,
+                year=plan.trees["year"].to_numpy(dtype=np.int64)[here],
                 spacing_m=in_row,
                 row_spacing_m=_row_spacing(
                     tree_xy[here], tree_row[here], rows["row"].to_numpy(),
                     bearing, in_row,
                 ),
-                even=_even(steps, of_row),
-                drops=drops(counts[mine].sum(axis=1)),
+                even=_even(steps, row_of_step),
+                drops=drops_of(plan, rows),
             )
         )  # fmt: skip
     return found
+
+
+def drops_of(plan: Plan, rows: gpd.GeoDataFrame) -> list[Drop]:
+    """Give the drop points of a block from its ``rows``, in the order of their numbers."""
+    starts = ends_of_rows(rows)[:, 0]
+    trees = rows["trees"].to_numpy(dtype=np.int64)
+    return drop_points(rows.geometry.to_numpy(), starts, trees, _reached(plan, starts))
+
+
+def _reached(plan: Plan, places: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether a vehicle can come to each place (n, 2): not known to be steep."""
+    slope = np.asarray(plan.grid.sample(plan.layers["slope"], *places.T), np.float64)
+    return ~(slope > VEHICLE_DEG)
 
 
 def _steps(rows: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

@@ -14,6 +14,10 @@ STEEP_DEG = 20.0
 """Steeper ground is named on the sheet (from memory, judgement)."""
 NEAR_M = 60.0
 """A thing so near to the nearest tree is named on the sheet (judgement)."""
+NOT_TOXIC = (
+    "Stock: the species table names nothing here as toxic to stock, but it may be incomplete. Ask."
+)
+"""Said of a block whose species are not named as harmful."""
 #: Words by which a species table says that stock may come to harm.
 _TOXIC = ("toxic", "poison", "harm", "stock loss", "abort")
 
@@ -118,10 +122,7 @@ def _toxic(plan: Plan, work: BlockWork) -> list[str]:
     facts: pd.DataFrame = plan.species[work.trees > 0]
     toxic = facts[facts["cautions"].str.lower().map(lambda t: any(w in t for w in _TOXIC))]
     if toxic.empty:
-        return [
-            "Stock: the species table names nothing here as toxic to stock, but it may be "
-            "incomplete. Ask."
-        ]
+        return [NOT_TOXIC]
     names = "; ".join(f"{row.common_name} ({row.cautions})" for row in toxic.itertuples())
     return [f"Stock: keep stock out. The species table names as harmful: {names}."]
 

@@ -6,7 +6,16 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base.symbology.kinds import BLOCK, HOLLOW, KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import (
+    BLOCK,
+    CONTOUR,
+    HOLLOW,
+    KINDS,
+    PADDOCK,
+    SETBACK,
+    Symbology,
+)
+from siteplanner.handover.contours import HEIGHTS
 from siteplanner.plan import Plan
 
 #: Symbology of all that a plan draws besides zones and trees, in the order of the keys.
@@ -16,6 +25,7 @@ DRAWN: dict[str, Symbology] = {
     "hollow": HOLLOW,
     "paddock": PADDOCK,
     "block": BLOCK,
+    "contour": CONTOUR,
 }
 _FORMS = {"Polygon": "areas", "LineString": "lines", "LinearRing": "lines", "Point": "points"}
 
@@ -29,6 +39,8 @@ def drawn_kinds(plan: Plan) -> dict[str, list[str]]:
     own = {"setback": plan.setbacks, "hollow": plan.hollows, "paddock": plan.paddocks,
            "block": plan.blocks}  # fmt: skip
     forms |= {kind: {"areas"} for kind, table in own.items() if len(table)}
+    if HEIGHTS in plan.layers:
+        forms["contour"] = {"lines"}
     return {kind: sorted(forms[kind]) for kind in DRAWN if kind in forms}
 
 

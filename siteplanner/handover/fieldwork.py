@@ -21,8 +21,6 @@ BUCKET = 40
 """Plants in a bucket or planting bag (common practice, no source)."""
 TRAY = 40
 """Tubes in a tray (common practice, no source; nurseries differ)."""
-TREES_A_DROP = 400
-"""About how many trees are carried from one drop point (common practice, no source)."""
 PACE_M = 0.75
 """Length of a step of an adult on level ground (from memory; people differ)."""
 
@@ -116,20 +114,6 @@ def bucket(trees: NDArray[np.int64], size: int = BUCKET) -> NDArray[np.int64]:
     return whole
 
 
-def drops(trees: NDArray[np.int64], each: int = TREES_A_DROP) -> list[slice]:
-    """Part the rows of a block, with so many ``trees`` (rows,), among drop points.
-
-    Each drop point serves rows that follow each other, about ``each`` trees and never none.
-    """
-    if not len(trees):
-        return []
-    middle = np.cumsum(trees) - trees / 2
-    number = max(1, round(float(trees.sum()) / each))
-    of_row = np.minimum((middle * number / max(trees.sum(), 1)).astype(int), number - 1)
-    cuts = np.flatnonzero(np.diff(of_row)) + 1
-    return [slice(int(a), int(b)) for a, b in zip([0, *cuts], [*cuts, len(trees)], strict=True)]
-
-
 def letters(count: int) -> list[str]:
     """Name so many drop points: A to Z, then AA, AB and so on.
 
@@ -143,3 +127,14 @@ def letters(count: int) -> list[str]:
 def trays(plants: int) -> int:
     """Trays that hold so many plants."""
     return -(-plants // TRAY)
+
+
+def runs(species: NDArray[np.uint8]) -> list[tuple[int, int]]:
+    """Species along a row as (species, how many stand in a row), from its first tree on.
+
+    >>> runs(np.array([4, 4, 4, 1, 1, 4], np.uint8))
+    [(4, 3), (1, 2), (4, 1)]
+    """
+    cuts = np.flatnonzero(np.diff(species)) + 1
+    parts = np.split(species, cuts) if len(species) else []
+    return [(int(part[0]), len(part)) for part in parts]

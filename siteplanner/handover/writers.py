@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from siteplanner.handover.book.write import write_book
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.gis.handheld import write_handheld
+from siteplanner.handover.gis.tiles import write_tiles
 from siteplanner.handover.map.page import write_map
-from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.tables.counts import write_counts, write_dig, write_thermometers
 from siteplanner.handover.tables.frost import write_frost
 from siteplanner.handover.tables.hours import write_hours
@@ -68,12 +69,13 @@ def workbook(plan: Plan, folder: Path) -> None:
 def handheld(plan: Plan, folder: Path) -> None:
     """Write the files for finding rows and trees in the field."""
     write_handheld(plan, folder)
+    write_tiles(plan, folder / "plan.mbtiles")
 
 
 @writer("Drawing the planting sheets")
 def sheets(plan: Plan, folder: Path) -> None:
-    """Write ``sheets.pdf``."""
-    write_sheets(plan, folder / "sheets.pdf")
+    """Write ``sheets.pdf``, ``run_sheets.pdf``, ``sheets/<block>.pdf``, ``row_tags.pdf``."""
+    write_book(plan, folder)
 
 
 @writer("Writing the nursery's year")

@@ -289,6 +289,9 @@ class Mix(Table):
     """Species to plant in clumps; all others are spread out."""
     clump_m: Annotated[float, Field(ge=2, le=500)] = 15.0
     """The approximate width of a clump."""
+    order: Literal["runs", "mixed"] = "runs"
+    """"runs": species stand three to five of a kind along a row, and sheets give their order.
+    "mixed": they stand singly; sheets say that crews plant at random from mixed buckets."""
     stock_only: bool = False
     """Plant no more of a species than the nursery's stock file lists; a species not listed has
     none."""

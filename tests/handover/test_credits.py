@@ -10,10 +10,10 @@ from made_plan import made_plan
 from pages import page_texts
 from python_calamine import CalamineWorkbook
 
+from siteplanner.handover.book.write import write_sheets
 from siteplanner.handover.gis.geopackage import write_geopackage
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import map_page
-from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.tables.workbook import write_workbook
 from siteplanner.reading.files.sources import Source
 

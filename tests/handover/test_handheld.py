@@ -12,15 +12,16 @@ from xml.etree import ElementTree as ET
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 import xmlschema
 from made_plan import made_plan
 from scipy.spatial import cKDTree
 
+from siteplanner.handover.block_work import drops_of
 from siteplanner.handover.fieldwork import (
     bucket,
-    drops,
     ends_of_rows,
     start_of,
     trees_by_row,
@@ -77,8 +78,33 @@ def test_gpx_is_valid_and_holds_row_ends_only(plan, folder, gpx_schema):
         gpx_schema.validate(file)
     single = shapely.get_type_id(plan.rows.geometry.to_numpy()) == shapely.GeometryType.POINT
     points = ET.parse(folder / "trees.gpx").findall(f"{GPX}wpt")
-    assert len(points) == 2 * len(plan.rows) - single.sum()
+    of_rows = [p for p in points if p.find(f"{GPX}type").text in ("row start", "row end")]
+    assert len(of_rows) == 2 * len(plan.rows) - single.sum()
     assert len(points) == sum(len(ET.parse(f).findall(f"{GPX}wpt")) for f in files)
+
+
+def test_a_blocks_gpx_has_start_its_drops_and_fewer_than_500_points(plan, tmp_path, gpx_schema):
+    # Every row ten times: blocks of over a hundred rows.
+    many = pd.concat([plan.rows] * 10, ignore_index=True)
+    many["row"] = many.groupby("block").cumcount() + 1
+    rows = many.sort_values(["block", "row"], ignore_index=True)
+    trees = plan.trees.assign(row=1)
+    shape = plan.blocks.geometry.buffer(3, quad_segs=400)
+    blocks = plan.blocks.set_geometry(shape)
+    large = replace(
+        plan, rows=gpd.GeoDataFrame(rows, crs=plan.grid.crs), trees=trees, blocks=blocks
+    )
+    write_handheld(large, tmp_path)
+    for block in plan.blocks["block"]:
+        path = tmp_path / "handheld" / f"{block.lower()}.gpx"
+        gpx_schema.validate(path)
+        root = ET.parse(path)
+        points = [*root.iter(f"{GPX}wpt"), *root.iter(f"{GPX}trkpt")]
+        assert 60 < len(points) < 500
+        names = [p.find(f"{GPX}name").text for p in root.iter(f"{GPX}wpt")]
+        mine = large.rows[large.rows["block"] == block]
+        assert names[0] == f"{block} START"
+        assert sum("drop" in name for name in names) == len(drops_of(large, mine))
 
 
 def test_gpx_row_ends_lie_at_the_ends_of_the_rows(plan, folder):
@@ -184,12 +210,8 @@ def test_numbering_starts_where_it_is_said_to_start(plan, block):
     assert (first - middle_of_block) @ side(start.side) > 0
 
 
-def test_buckets_add_up_and_drops_hold_every_row_once():
+def test_buckets_add_up():
     trees = np.array([0, 317, 5, 90, 188])
     mixed = bucket(trees)
     assert mixed.sum() == 40
     assert (np.abs(mixed - 40 * trees / trees.sum()) < 1).all()
-    in_row = np.array([12, 30, 55, 1, 8, 400, 20, 70] * 6)
-    parts = drops(in_row)
-    assert np.concatenate([np.arange(len(in_row))[p] for p in parts]).tolist() == list(range(48))
-    assert len(parts) > 3 and all(in_row[p].sum() > 0 for p in parts)

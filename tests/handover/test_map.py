@@ -252,7 +252,7 @@ def test_map_works_from_the_keyboard(browser, page_file):
 
 def test_print_and_no_scripts_show_picture_and_counts(browser, page_file, plan):
     with opened(browser, page_file, java_script_enabled=False, **DESK) as it:
-        it.page.get_by_text("Scripts are switched off").wait_for()
+        it.page.get_by_text("Scripts do not run here").wait_for()
         still = it.page.locator("#still")
         assert still.locator("svg image").is_visible()
         assert still.locator("tfoot").inner_text().split()[-2:] == [

@@ -9,10 +9,10 @@ from pypdf import PdfReader
 from python_calamine import CalamineWorkbook
 from season.nursery_plan import with_its_nursery
 
+from siteplanner.handover.book.write import write_sheets
 from siteplanner.handover.gis.handheld import write_handheld
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.paper.labels import write_labels
-from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.tables.workbook import write_workbook
 
 
@@ -41,10 +41,12 @@ def test_sheets(plan, codes, tmp_path):
         for page in PdfReader(tmp_path / "sheets.pdf").pages
         for line in page.extract_text().split("\n")
     ]
-    # On the front page the botanical name follows the code; elsewhere the code is alone.
+    # On the front page the names follow the code; elsewhere it is alone or behind a number.
+    common = dict(zip(plan.species["botanical_name"], plan.species["common_name"], strict=True))
     for name, code in codes.items():
-        assert lines[lines.index(name) - 1] == code
-        assert lines.count(code) > 2
+        at = lines.index(name)
+        assert lines[at - 2 : at] == [code, common[name]]
+        assert sum(bool(re.fullmatch(rf"(\d+ )?{code}", line)) for line in lines) > 2
 
 
 def test_map(plan, codes):

@@ -35,11 +35,11 @@ from siteplanner.base.symbology.kinds import (
 )
 from siteplanner.base.symbology.qml import qml
 from siteplanner.base.symbology.styles import sld
+from siteplanner.handover.book.write import write_sheets
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.page import write_map
-from siteplanner.handover.paper.sheets import write_sheets
 from siteplanner.handover.paper.symbols import hatch, hatch_dots
 from siteplanner.site.planting import Setbacks
 

@@ -17,7 +17,7 @@ from pypdf import PdfReader
 from siteplanner import InputError, load_site
 from siteplanner.ground.sun.evapotranspiration import reference_evapotranspiration
 from siteplanner.handover.block_work import block_works
-from siteplanner.handover.paper.sheets import write_sheets
+from siteplanner.handover.book.write import write_sheets
 from siteplanner.plan import READS
 from siteplanner.planting import lay_out as planting
 from siteplanner.planting.access import ACCESS_CLASSES, NOT_ON_FOOT, on_safe_ground, steep_before
@@ -220,12 +220,12 @@ def test_a_sheet_says_on_every_page_who_alone_may_enter(tmp_path):
     blocks["access_class"] = blocks["block"].map(only).fillna(ACCESS_CLASSES[0])
     write_sheets(plan, tmp_path / "sheets.pdf")
     read = PdfReader(tmp_path / "sheets.pdf").pages
-    heads = [page.extract_text().partition("\n")[0] for page in read]
+    lines = [line for page in read for line in page.extract_text().split("\n")]
     for work in block_works(plan):
-        mine = [head for head in heads if head.startswith(f"Block {work.block}: ")]
-        assert len(mine) >= 3
-        words = f"; {only[work.block]}" if work.block in only else ""
-        assert all(head.partition(";")[1:] == (words[:1], words[1:]) for head in mine)
+        mine = [line for line in lines if line.startswith(f"Block {work.block}, ")]
+        words = f": {only[work.block]}" if work.block in only else ""
+        head = f"Block {work.block}, {work.paddock}{words}"
+        assert mine == [head, f"{head}: rows"]
 
 
 @pytest.mark.parametrize(("fall", "place"), [(0.7, "planting.steep"), (0.9, "steepest_deg")])

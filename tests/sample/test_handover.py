@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 import geopandas as gpd
 import pandas as pd
 import pytest
+from handover.printed import covered, texts_of
 from pages import page_texts
 from pypdf import PdfReader
 from python_calamine import CalamineWorkbook
@@ -41,28 +42,52 @@ def test_trees_by_species_are_the_same_in_every_file(sample_plan, counts):
     assert total[trees] == sum(want.values())
     front = PdfReader(sample_plan / "sheets.pdf").pages[0].extract_text()
     for species, number in want.items():
-        assert f"{species}\n{common[species]}\n{number:,}" in front
+        assert f"{common[species]}\n{species}\n{number:,}" in front
+
+
+def test_the_book_is_80_a4_sides_at_most_on_which_nothing_covers_anything(sample_plan):
+    book = PdfReader(sample_plan / "sheets.pdf").pages
+    assert len(book) <= 80
+    assert {tuple(map(round, page.mediabox[2:])) for page in book} == {(595, 842)}
+    texts = texts_of(sample_plan / "sheets.pdf")
+    assert covered(texts) == []
+    assert min(text.size for text in texts) > 6.99
 
 
 def test_rows_on_the_sheets_are_the_rows_of_the_gis_file(sample_plan):
     rows = gpd.read_file(sample_plan / "plan.gpkg", layer="rows", ignore_geometry=True)
-    texts = page_texts(sample_plan / "sheets.pdf")
     for block, mine in rows.groupby("block"):
-        # The head may also say who alone may plant there.
-        head = re.compile(rf"Block {re.escape(block)}: rows[ ;]")
-        pages = "\n".join(t for t in texts if head.match(t))
-        printed = re.findall(r"^(\d+) [A-Z]+ (\d+) ([\d.]+) ", pages, re.MULTILINE)
-        wanted = zip(mine["row"], mine["trees"], mine["ground_spacing_m"], strict=True)
-        assert printed == [
-            (str(r), str(n), f"{slope_distance:.2f}") for r, n, slope_distance in wanted
-        ], block
+        texts = page_texts(sample_plan / "sheets" / f"{block.lower()}.pdf")
+        back = "\n".join(text for text in texts if re.match(rf"Block {block}, .*: rows", text))
+        for name, trees in zip(mine["name"], mine["trees"], strict=True):
+            assert re.search(rf"\b{name}\s+{trees}\s", back), (block, name)
+
+
+def test_rows_keep_their_number_behind_a_gap(sample_plan):
+    rows = gpd.read_file(sample_plan / "plan.gpkg", layer="rows", ignore_geometry=True)
+    for _, mine in rows.groupby("block"):
+        assert mine["name"].is_unique
+        numbers = mine["name"].str.extract(r"^(\d+)")[0].astype(int)
+        assert (numbers.diff().dropna().isin([0, 1])).all() and numbers.iloc[0] == 1
+    assert rows["name"].str.contains("b").any()
 
 
 def test_handhelds_have_both_ends_of_every_row(sample_plan):
     rows = gpd.read_file(sample_plan / "plan.gpkg", layer="rows", ignore_geometry=True)
-    names = {f"{r.block}-{r.row} start" for r in rows.itertuples()}
-    names |= {f"{r.block}-{r.row} end" for r in rows.itertuples() if r.trees > 1}
+    starts = {f"{r.block}-{r.name} start" for r in rows.itertuples()}
+    names = starts | {f"{r.block}-{r.name} end" for r in rows.itertuples() if r.trees > 1}
     tops = [sample_plan / "trees.gpx", *sorted((sample_plan / "handheld").glob("*.gpx"))]
-    found = [{w.find(f"{GPX}name").text for w in ET.parse(t).findall(f"{GPX}wpt")} for t in tops]
+    kinds = [
+        {
+            w.find(f"{GPX}name").text: w.find(f"{GPX}type").text
+            for w in ET.parse(top).findall(f"{GPX}wpt")
+        }
+        for top in tops
+    ]
+    found = [{name for name, kind in one.items() if kind.startswith("row")} for one in kinds]
     assert found[0] == names
-    assert set().union(*found[1:]) == names and sum(map(len, found[1:])) == len(names)
+    # A block's own file stays small: of the largest blocks it has the rows' starts alone.
+    assert starts <= set().union(*found[1:]) <= names
+    for top in tops[1:]:
+        root = ET.parse(top)
+        assert len([*root.iter(f"{GPX}wpt"), *root.iter(f"{GPX}trkpt")]) < 500

@@ -70,6 +70,7 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
             "block": str,
             "zone": str,
             "row": int,
+            "name": str,
             "trees": int,
             "length_m": float,
             "ground_spacing_m": float,

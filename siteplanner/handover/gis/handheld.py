@@ -1,9 +1,9 @@
 """Files for handhelds: GPX 1.1 and KML 2.2 for finding rows, GeoJSON (RFC 7946) for the trees.
 
-A handheld errs by several metres, so GPX gives the ends of rows and the blocks' outlines, not
-a waypoint a tree. KML adds the trees of each species as one shape a block. All places are
-WGS 84 degrees to seven decimals, about a centimetre; what lies across the 180th meridian is cut
-there.
+A handheld errs by several metres, so GPX gives START, drop points, the ends of rows and the
+blocks' outlines, not a waypoint a tree. KML adds the trees of each species as one shape a block.
+All places are WGS 84 degrees to seven decimals, about a centimetre; what lies across the 180th
+meridian is cut there.
 """
 
 from __future__ import annotations
@@ -22,7 +22,14 @@ from numpy.typing import NDArray
 
 from siteplanner.base.crs import cut_at_180, past_180
 from siteplanner.base.text import unique_slugs, xml_text
-from siteplanner.handover.fieldwork import ends_of_rows, mean_bearing, start_of, trees_by_row
+from siteplanner.handover.block_work import drops_of
+from siteplanner.handover.fieldwork import (
+    ends_of_rows,
+    letters,
+    mean_bearing,
+    start_of,
+    trees_by_row,
+)
 from siteplanner.plan import Plan
 
 _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -30,6 +37,8 @@ _GPX = (
     '<gpx version="1.1" creator="siteplanner" xmlns="http://www.topografix.com/GPX/1/1">\n'
     "<metadata><name>{name}</name><desc>{desc}</desc></metadata>\n"
 )
+GPX_POINTS = 500
+"""A block's GPX file has fewer points: common handhelds read no more (from memory)."""
 _UNHELD = re.compile("[\x00\ud800-\udfff]")
 _DOUBT = (
     "Handhelds are off by several metres: find a row by its peg, its bearing and the tape, and a "
@@ -43,7 +52,7 @@ _DOUBT = (
 class _Row:
     """A row in degrees: ``places`` (1 or more, 2), and what to say about it."""
 
-    number: int
+    name: str
     places: NDArray[np.float64]
     said: str
 
@@ -59,12 +68,16 @@ class _Row:
 
 @dataclass(frozen=True)
 class _Block:
-    """A block in degrees: the rings of its polygons, its rows, and what to say about it."""
+    """A block in degrees: the rings of its polygons, its rows, and what to say about it.
+
+    ``drops`` are the letters of its drop points, each with the row at whose start it is.
+    """
 
     name: str
     said: str
     polygons: list[list[NDArray[np.float64]]]
     rows: list[_Row]
+    drops: list[tuple[str, _Row]]
 
 
 def write_handheld(plan: Plan, folder: Path) -> None:
@@ -81,7 +94,9 @@ def write_handheld(plan: Plan, folder: Path) -> None:
         each = folder / "handheld"
         each.mkdir(exist_ok=True)
         for stem, block in zip(unique_slugs([b.name for b in blocks]), blocks, strict=True):
-            _write(each / f"{stem}.gpx", _gpx(f"{plan.name}, block {block.name}", [block]))
+            _write(
+                each / f"{stem}.gpx", _gpx(f"{plan.name}, block {block.name}", [block], GPX_POINTS)
+            )
 
 
 def _write(path: Path, parts: Iterator[str]) -> None:
@@ -131,7 +146,7 @@ def _blocks(plan: Plan) -> list[_Block]:
     for row, place, count in zip(plan.rows.itertuples(), places, counts, strict=False):
         mix = ", ".join(f"{short[k]} {count[k]}" for k in np.flatnonzero(count))
         said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
-        rows_of.setdefault(row.block, []).append(_Row(int(row.row), place, said))
+        rows_of.setdefault(row.block, []).append(_Row(str(row.name), place, said))
     zones = plan.zones.set_index("zone")["title"]
     of_block = plan.rows.groupby("block").indices
     found = []
@@ -145,36 +160,71 @@ def _blocks(plan: Plan) -> list[_Block]:
             f"starts on the {start.side} side; rows start at their {start.end} end and "
             f"their numbers rise to the {start.rises}."
         )
-        found.append(
-            _Block(block.block, said, _polygons(plan, block.geometry), rows_of[block.block])
-        )
+        mine_rows = rows_of[block.block]
+        points = drops_of(plan, mine)
+        drops = [
+            (letter, mine_rows[drop.at])
+            for letter, drop in zip(letters(len(points)), points, strict=True)
+        ]
+        polygons = _polygons(plan, block.geometry)
+        found.append(_Block(block.block, said, polygons, mine_rows, drops))
     return found
 
 
 # --- GPX -----------------------------------------------------------------------------------
 
 
-def _gpx(name: str, blocks: list[_Block]) -> Iterator[str]:
+def _gpx(name: str, blocks: list[_Block], most: int | None = None) -> Iterator[str]:
+    """Write blocks; with ``most``, rows are thinned until there are fewer points than that.
+
+    First the ends of rows give way, then the rows' lines, then rows between others, but never
+    START, the drop points and what is left of the outline.
+    """
+    ends, lines, every = True, True, 1
+    rings = [[_thinned(ring, most) for part in block.polygons for ring in part] for block in blocks]
+    if most is not None:
+        fixed = sum(1 + len(b.drops) for b in blocks) + sum(len(r) for rs in rings for r in rs)
+        rows = sum(len(block.rows) for block in blocks)
+        ends, lines = fixed + 4 * rows < most, fixed + 3 * rows < most
+        every = 1 if fixed + rows < most else -(-rows // max(most - fixed - 1, 1))
     yield _HEAD
     yield _GPX.format(name=_text(name), desc=_text(_DOUBT))
     for block in blocks:
         label = _text(block.name)
-        for row in block.rows:
-            said = _text(row.said)
-            for (lon, lat), end in zip(row.places[[0, -1]], ("start", "end"), strict=True):
-                if end == "end" and len(row.places) == 1:
-                    break
-                yield (
-                    f'<wpt lat="{lat:.7f}" lon="{lon:.7f}"><name>{label}-{row.number} {end}</name>'
-                    f"<desc>{said}</desc><type>row {end}</type></wpt>\n"
-                )
-    for block in blocks:
+        yield _waypoint(block.rows[0].places[0], f"{label} START", block.said, "start")
+        for letter, row in block.drops:
+            yield _waypoint(row.places[0], f"{label} drop {letter}", row.said, "drop point")
+        for row in block.rows[::every]:
+            start, *rest = row.places[[0, -1]] if len(row.places) > 1 else row.places
+            yield _waypoint(start, f"{label}-{_text(row.name)} start", row.said, "row start")
+            for end in rest if ends else ():
+                yield _waypoint(end, f"{label}-{_text(row.name)} end", row.said, "row end")
+    for block, outline in zip(blocks, rings, strict=True):
         yield f"<trk><name>{_text(block.name)} outline</name><desc>{_text(block.said)}</desc>\n"
-        yield from (_segment(ring) for rings in block.polygons for ring in rings)
-        yield f"</trk>\n<trk><name>{_text(block.name)} rows</name>\n"
-        yield from (_segment(ends) for row in block.rows for ends in row.straight)
+        yield from map(_segment, outline)
         yield "</trk>\n"
+        if lines:
+            yield f"<trk><name>{_text(block.name)} rows</name>\n"
+            yield from (_segment(ends) for row in block.rows for ends in row.straight)
+            yield "</trk>\n"
     yield "</gpx>\n"
+
+
+def _waypoint(place: NDArray[np.float64], name: str, said: str, kind: str) -> str:
+    """Write a waypoint; ``name`` is escaped already."""
+    lon, lat = place
+    return (
+        f'<wpt lat="{lat:.7f}" lon="{lon:.7f}"><name>{name}</name>'
+        f"<desc>{_text(said)}</desc><type>{kind}</type></wpt>\n"
+    )
+
+
+def _thinned(ring: NDArray[np.float64], most: int | None) -> NDArray[np.float64]:
+    """A ring with at most a fifth of ``most`` points, simplified as little as that takes."""
+    line, step = shapely.LinearRing(ring), 1e-6
+    while most is not None and len(line.coords) > most // 5:
+        line, step = shapely.simplify(line, step), 2 * step
+    return shapely.get_coordinates(line)
 
 
 def _segment(places: NDArray[np.float64]) -> str:
@@ -244,7 +294,7 @@ def _kml_row(block: str, row: _Row) -> str:
     elif len(lines) > 1:
         shape = f"<MultiGeometry>{shape}</MultiGeometry>"
     return (
-        f"<Placemark><name>{_text(block)} row {row.number}</name>"
+        f"<Placemark><name>{_text(block)} row {_text(row.name)}</name>"
         f"<description>{_rich(row.said)}</description><styleUrl>#row</styleUrl>"
         f"{shape}</Placemark>\n"
     )

@@ -22,18 +22,19 @@ import shapely
 from siteplanner.base.symbology import colours, kinds
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
-from siteplanner.base.units import area_words
+from siteplanner.base.units import area_words, hectares
+from siteplanner.handover.contours import contours
 from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import (
     MapFrame,
-    as_base64,
     layer,
     number,
     relief,
 )
 from siteplanner.handover.map.species import frost_odds, species_ground
+from siteplanner.handover.map.trees import trees_of
 from siteplanner.plan import Plan
 
 _UNITS = 10  # page units a metre
@@ -41,6 +42,7 @@ _TOLERANCE_M = 0.3
 
 
 #: What is said of a hollow, and its decimals.
+_CONTOUR_SCALE = 7500.0
 _OF_HOLLOW = {"area_ha": 4, "depth_m": 1, "trees": 0}
 
 
@@ -57,6 +59,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
     return {
         "name": plan.name,
         "trees_total": plan.trees_total,
+        "whole_ha": number(hectares(plan.boundary.area.sum()), 4),
         "area_ha": number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 4),
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "units": _UNITS,
@@ -88,6 +91,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
         ),
         "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
+        "contours": _contours(plan, frame),
         "hollows": _features(plan.hollows, frame, ["hollow"], _OF_HOLLOW),
         "frost": _features(
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
@@ -95,7 +99,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
         ),
         "dig": _dig(plan, frame),
         "thermometers": _thermometers(plan, frame),
-        "trees": _trees(plan, frame),
+        "trees": trees_of(plan, frame),
         "counts": _counts(plan),
         "relief": relief(plan.layers["hillshade"], plan.grid, frame),
         "layers": [
@@ -317,6 +321,14 @@ def _place(point: shapely.Point, frame: MapFrame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
 
+def _contours(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
+    """Contours of the property and what is around it, as the overview on paper has them."""
+    area = plan.boundary.union_all().buffer(100.0)
+    found = contours(plan, area.bounds, _CONTOUR_SCALE)
+    inside = found.set_geometry(shapely.intersection(found.geometry, area))
+    return _features(inside[~inside.is_empty], frame, [], {"height_m": 1}, label=True)
+
+
 def _features(
     table: gpd.GeoDataFrame,
     frame: MapFrame,
@@ -354,37 +366,6 @@ def _outline(shape: shapely.Geometry | None, frame: MapFrame) -> dict[str, list[
         elif part.geom_type in ("LineString", "LinearRing"):
             found["lines"].append(flat(part))
     return {kind: parts for kind, parts in found.items() if parts}
-
-
-def _trees(plan: Plan, frame: MapFrame) -> dict[str, Any]:
-    """Give all trees as base64 of small integers, row by row.
-
-    ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to
-    65535 at its east and north edge; ``species`` is one byte a tree, and so are, where the plan
-    knows them, ``year`` and ``mother`` (an index into ``mothers``); ``rows`` lists [index of
-    block, row, trees], in the trees' order.
-    """
-    index = {block: i for i, block in enumerate(plan.blocks["block"])}
-    block = plan.trees["block"].map(index).to_numpy(np.int64)
-    row = plan.trees["row"].to_numpy(np.int64)
-    order = np.lexsort((row, block))
-    points = shapely.get_coordinates(plan.trees.geometry.to_crs(frame.crs))[order]
-    share = (points - (frame.west, frame.south)) / (frame.width, frame.height)
-    whole = np.rint(np.clip(share, 0, 1) * 65535).astype("<u2")
-    runs, lengths = np.unique(np.column_stack((block, row)), axis=0, return_counts=True)
-    more: dict[str, Any] = {}
-    if "year" in plan.trees:
-        more["year"] = as_base64(plan.trees["year"].to_numpy("u1")[order].tobytes())
-    if "mother" in plan.trees:
-        mothers, which = np.unique(plan.trees["mother"].to_numpy(str)[order], return_inverse=True)
-        if len(mothers) <= 256:
-            more |= {"mothers": mothers.tolist(), "mother": as_base64(which.astype("u1").tobytes())}
-    return more | {
-        "x": as_base64(whole[:, 0].tobytes()),
-        "y": as_base64(whole[:, 1].tobytes()),
-        "species": as_base64(plan.tree_species[order].astype("u1").tobytes()),
-        "rows": np.column_stack((runs, lengths)).tolist(),
-    }
 
 
 def _counts(plan: Plan) -> list[dict[str, Any]]:

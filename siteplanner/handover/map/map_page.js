@@ -39,7 +39,7 @@ function line(flat) {
 
 /* ---- what is drawn ---------------------------------------------------------------- */
 
-const PANES = ["relief", "ground", "setbacks", "zones", "blocks", "hollows", "paddocks", "features", "trees",
+const PANES = ["relief", "ground", "setbacks", "zones", "contours", "blocks", "hollows", "paddocks", "features", "trees",
   "place"];
 const renderers = {};
 PANES.forEach((name, i) => {
@@ -78,11 +78,11 @@ function label(at, text, kind) {
   labels.push({ marker, kind, width: at[2], half: HALVES[kind](text.length) });
   return marker;
 }
-const RANKS = ["zone", "frost", "block", "paddock"];
+const RANKS = ["zone", "frost", "block", "paddock", "contour"];
 /* Half width, half height and shift down of a label's text, pixels. */
 const HALVES = {
   frost: () => [27, 13, -15], zone: (n) => [9 * n, 10, 0], block: (n) => [5 * n + 6, 12, 12],
-  paddock: (n) => [3.6 * n, 9, 0],
+  paddock: (n) => [3.6 * n, 9, 0], contour: (n) => [3.4 * n, 8, 0],
 };
 
 /* Hide the text of labels that would lie on one of more importance, or fill their area. */
@@ -174,13 +174,16 @@ const GROUPS = {
     drawn(thing, "features", styleOf(thing.kind)))),
   setbacks: L.layerGroup(plan.setbacks.map((ground) =>
     drawn(ground, "setbacks", styleOf("setback")))),
+  contours: L.layerGroup(plan.contours.flatMap((line) => [
+    drawn(line, "contours", styleOf("contour")),
+    label(line.label, `${line.height_m} m`, "contour")])),
   hollows: L.layerGroup(plan.hollows.map((hollow) =>
     drawn(hollow, "hollows", styleOf("hollow")))),
   frost: L.layerGroup(plan.frost.map(frostMark)),
   dig: L.layerGroup(plan.dig.map(digMark)),
   thermometers: L.layerGroup(plan.thermometers.map(thermometerMark)),
 };
-const AT_FIRST_OFF = ["dig", "thermometers", "hollows"];
+const AT_FIRST_OFF = ["dig", "thermometers", "hollows", "contours"];
 const boundary = L.layerGroup(plan.boundary.map((part) =>
   drawn(part, "paddocks", styleOf("boundary"))));
 const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * plan.units));

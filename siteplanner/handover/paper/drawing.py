@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
 import shapely
+import shapely.affinity
 from numpy.typing import NDArray
-from reportlab.lib.colors import HexColor, black, grey, white
+from reportlab.lib.colors import HexColor, black, white
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology.kinds import KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import HOLLOW, KINDS, SETBACK, Symbology
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
-from siteplanner.handover.paper.pages import Pen
+from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
 from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import BOLD, FONT, on_paper
 from siteplanner.plan import Plan
@@ -32,7 +35,13 @@ class Drawing:
 
     def __init__(self, pen: Pen, frame: PaperFrame, size: float = 1.0) -> None:
         self.pen, self.frame, self.canvas, self.size = pen, frame, pen.canvas, size
-        self.taken: list[shapely.Polygon] = []
+        self.taken: list[shapely.Geometry] = []
+        left, top = pen.at(frame.x, frame.y)
+        # The frame's ground and a rim around it, where edges that are clipped away may run.
+        west, south, east, north = frame.box
+        rim = 3.0 * frame.scale / 1000
+        self._shown = (west - rim, south - rim, east + rim, north + rim)
+        self._edge = shapely.box(left, top - frame.high * mm, left + frame.wide * mm, top)
 
     def open(self) -> None:
         """Begin to clip at the frame's edge."""
@@ -47,13 +56,6 @@ class Drawing:
         self.canvas.restoreState()
         self.canvas.setStrokeColor(black)
         self.pen.box(self.frame.x, self.frame.y, self.frame.wide, self.frame.high, 0.8)
-
-    @property
-    def _shown(self) -> tuple[float, float, float, float]:
-        """The frame's ground and a rim around it, where edges that are clipped away may run."""
-        west, south, east, north = self.frame.box
-        rim = 3.0 * self.frame.scale / 1000
-        return west - rim, south - rim, east + rim, north + rim
 
     def near(self, features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         """Those of the features, in their order, whose bounds meet the ground that is shown."""
@@ -72,7 +74,7 @@ class Drawing:
         dash: tuple[float, ...] = (),
     ) -> None:
         """Draw polygons (with their holes) and lines, cut to the frame."""
-        shape = shapely.clip_by_rect(shape, *self._shown)
+        shape = self.cut(shape, 3.0)
         if shape.is_empty:
             return
         path = self.canvas.beginPath()
@@ -93,7 +95,7 @@ class Drawing:
     def _add(self, path: PDFPathObject, part: shapely.Geometry) -> None:
         closed = part.geom_type == "Polygon"
         for line in [part.exterior, *part.interiors] if closed else [part]:
-            (x, y), *rest = self.at(shapely.get_coordinates(line))
+            (x, y), *rest = shapely.get_coordinates(line).tolist()
             path.moveTo(x, y)
             for x, y in rest:
                 path.lineTo(x, y)
@@ -102,8 +104,17 @@ class Drawing:
 
     def symbol(self, shape: shapely.Geometry, symbology: Symbology) -> None:
         """Draw a shape of any form by its symbology, cut to the frame."""
-        shape = shapely.clip_by_rect(shape, *self._shown)
-        draw_symbol(self.canvas, shapely.transform(shape, self._on_page), symbology, self.size)
+        draw_symbol(self.canvas, self.cut(shape, 3.0), symbology, self.size)
+
+    def cut(self, shape: shapely.Geometry, rim: float = 0.0) -> shapely.Geometry:
+        """Give a shape on the page, in points, cut to the frame and up to 3 mm (``rim``) around."""
+        left, top = self.pen.at(self.frame.x - rim, self.frame.y - rim)
+        right, low = self.pen.at(
+            self.frame.x + self.frame.wide + rim, self.frame.y + self.frame.high + rim
+        )
+        # Cut before it is moved, as most of it may lie outside.
+        near = shapely.clip_by_rect(shape, *self._shown)
+        return shapely.clip_by_rect(shapely.transform(near, self._on_page), left, low, right, top)
 
     def _on_page(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         return self.frame.points(self.pen, xy)
@@ -125,7 +136,7 @@ class Drawing:
     ) -> None:
         """Write words on a white rim around (x, y) in points, turned anticlockwise."""
         font = BOLD if bold else FONT
-        said = on_paper(words)[:60]
+        said = _short(words)
         long = pdfmetrics.stringWidth(said, font, size)
         left = {"centre": -long / 2, "right": -long, "left": 0.0}[align]
         canvas = self.canvas
@@ -146,148 +157,195 @@ class Drawing:
             canvas.restoreState()
         canvas.restoreState()
 
-    def name(self, shape: shapely.Geometry, words: str, size: float, *, bold: bool = False) -> None:
-        """Write a name inside the part of a shape that is shown, off the names before it.
+    def place(
+        self,
+        spots: Iterable[Spot],
+        words: str,
+        size: float = LEAST_TEXT,
+        *,
+        bold: bool = False,
+        must: bool = False,
+    ) -> bool:
+        """Write words at the first spot where they cover no other words and no edge; say if.
 
-        A name that finds no room is left out, but a bold one stands all the same.
+        Words that ``must`` be there take the spot where they cover the least.
         """
-        shown = shapely.clip_by_rect(shape, *self.frame.box)
+        said, found = _short(words), []
+        long = pdfmetrics.stringWidth(said, BOLD if bold else FONT, size)
+        for spot in spots:
+            box = _box(spot, long, size)
+            inside = self._edge.contains(box)
+            if inside and not any(box.intersects(other) for other in self.taken):
+                found = [(0.0, spot, box)]
+                break
+            if must:
+                covered = sum(box.intersection(other).area for other in self.taken)
+                found.append((covered + 10 * box.difference(self._edge).area, spot, box))
+        if not found:
+            return False
+        _, spot, box = min(found, key=lambda one: one[0])
+        self.taken.append(box)
+        self.words(spot.x, spot.y, said, size, bold=bold, turn=spot.turn, align=spot.align)
+        return True
+
+    def name(
+        self,
+        shape: shapely.Geometry,
+        words: str,
+        size: float = LEAST_TEXT,
+        *,
+        bold: bool = False,
+        must: bool = False,
+    ) -> bool:
+        """Write a name inside the part of a shape that is shown, off the words before it."""
+        shown = self.cut(shape)
         if shown.is_empty:
-            return
-        long = pdfmetrics.stringWidth(on_paper(words)[:60], BOLD if bold else FONT, size)
-        places = self.at(np.array([(p.x, p.y) for p in _spots(shown)]))
-        boxes = [
-            shapely.box(x - long / 2 - 1, y - size / 2, x + long / 2 + 1, y + size / 2)
-            for x, y in places
-        ]
-        free = [n for n, box in enumerate(boxes) if not box.intersects(self.taken).any()]
-        if not free and not bold:
-            return
-        best = free[0] if free else 0
-        self.taken.append(boxes[best])
-        self.words(places[best][0], places[best][1], words, size, bold=bold)
+            return False
+        spots = [Spot(p.x, p.y) for p in _spots(shown)]
+        return self.place(spots, words, size, bold=bold, must=must)
+
+    def along(self, shape: shapely.Geometry, words: str, size: float = LEAST_TEXT) -> bool:
+        """Write words along a line, where it is long enough and they cover no others."""
+        shown = self.cut(shape)
+        lines = [part for part in shapely.get_parts(shown) if part.geom_type == "LineString"]
+        if not lines:
+            return False
+        line = max(lines, key=shapely.length)
+        if line.length < 1.2 * pdfmetrics.stringWidth(_short(words), FONT, size):
+            return False
+        spots = []
+        for share in (0.5, 0.3, 0.7, 0.15, 0.85):
+            ends = shapely.get_coordinates(
+                shapely.line_interpolate_point(line, [share - 0.05, share, share + 0.05], True)
+            )
+            turn = math.degrees(math.atan2(*(ends[2] - ends[0])[::-1]))
+            x, y = ends[1].tolist()
+            spots.append(Spot(x, y, (turn + 90) % 180 - 90))
+        return self.place(spots, words, size)
 
     # layers of the map ---------------------------------------------------------------------
 
     def grid(self) -> None:
-        """Draw the grid's lines at a round step of at least 25 mm, with their numbers."""
+        """Draw the grid's lines at a round step of at least 30 mm, with their numbers."""
         west, south, east, north = self.frame.box
-        least = 25 * self.frame.scale / 1000
+        least = 30 * self.frame.scale / 1000
         step = next(s for k in range(8) for s in (10**k, 2 * 10**k, 5 * 10**k) if s >= least)
-        rim = 1.2 * self.frame.scale / 1000
+        rim = 1.8 * self.frame.scale / 1000
         self.canvas.setStrokeColor(HexColor("#bbbbbb"))
         self.canvas.setLineWidth(0.25)
         for x in np.arange(math.ceil(west / step), math.floor(east / step) + 1) * step:
             (a, b), (c, d) = self.at(np.array([[x, south], [x, north]]))
             self.canvas.line(a, b, c, d)
             (a, b), *_ = self.at(np.array([[x, north - rim]]))
-            if x < east - 36 * self.frame.scale / 1000:  # the north arrow stands there
-                self.words(a, b, f"{x:.0f} E", 4.5)
+            self.place([Spot(a, b)], f"{x:.0f} E")
         for y in np.arange(math.ceil(south / step), math.floor(north / step) + 1) * step:
             (a, b), (c, d) = self.at(np.array([[west, y], [east, y]]))
             self.canvas.line(a, b, c, d)
             (a, b), *_ = self.at(np.array([[west + rim, y]]))
-            if y > south + 18 * self.frame.scale / 1000:  # the scale bar stands there
-                self.words(a, b, f"{y:.0f} N", 4.5, turn=90)
-
-    def surroundings(self, plan: Plan, but: str) -> None:
-        """Draw setbacks, features, fences and other blocks around a block."""
-        self.setbacks_and_features(plan)
-        for paddock in self.near(plan.paddocks).itertuples():
-            self.symbol(paddock.geometry, PADDOCK)
-        for boundary in plan.boundary.geometry:
-            self.symbol(boundary, KINDS["boundary"])
-        for block in self.near(plan.blocks).itertuples():
-            if block.trees and block.block != but:
-                self.shape(block.geometry, edge=grey, points=0.5)
-                self.name(block.geometry, f"block {block.block}", 5.5)
+            self.place([Spot(a, b, turn=90)], f"{y:.0f} N")
 
     def setbacks_and_features(self, plan: Plan) -> None:
         """Draw the ground kept clear, and what it is kept clear of."""
         self.symbol(shapely.union_all(self.near(plan.setbacks).geometry.to_numpy()), SETBACK)
+        for hollow in self.near(plan.hollows).geometry:
+            self.symbol(hollow, HOLLOW)
         for feature in in_drawing_order(self.near(plan.no_plant)).itertuples():
             self.symbol(feature.geometry, KINDS[feature.kind])
 
     def feature_names(self, plan: Plan) -> None:
         """Write what each feature is beside it, fences left out."""
         for feature in self.near(plan.no_plant).itertuples():
-            if feature.kind != "fence":
-                self._name_feature(feature.geometry, KINDS[feature.kind].word)
-
-    def _name_feature(self, shape: shapely.Geometry, words: str) -> None:
-        shown = shapely.clip_by_rect(shape, *self.frame.box)
-        if shown.is_empty:
-            return
-        if shown.geom_type in ("LineString", "MultiLineString"):
-            line = max(shapely.get_parts(shown), key=shapely.length)
-            if line.length < 12 * self.frame.scale / 1000:
-                return
-            ends = self.at(
-                shapely.get_coordinates(
-                    shapely.line_interpolate_point(line, [0.45, 0.5, 0.55], normalized=True)
-                )
-            )
-            turn = math.degrees(math.atan2(ends[2][1] - ends[0][1], ends[2][0] - ends[0][0]))
-            turn = (turn + 90) % 180 - 90
-            self.words(ends[1][0], ends[1][1], words, 5.5, turn=turn)
-        else:
-            self.name(shown, words, 5.5)
+            if feature.kind == "fence":
+                continue
+            words = KINDS[feature.kind].word
+            if feature.geometry.geom_type in ("LineString", "MultiLineString"):
+                self.along(feature.geometry, words)
+            else:
+                self.name(feature.geometry, words)
 
     # beside the map ------------------------------------------------------------------------
 
-    def scale_bar(self) -> None:
-        """Draw the scale bar in the panel's lower left corner, and how long it must be."""
-        metres = bar_of(self.frame.scale, min(LONGEST_BAR, self.frame.wide / 2))
+    def scale_bar(self, x: float | None = None, y: float | None = None) -> None:
+        """Draw the scale bar, and how long it must be: in the lower left corner, or from (x, y)."""
+        metres = bar_of(self.frame.scale, min(LONGEST_BAR, self.frame.wide / 2.4))
         long = metres * 1000 / self.frame.scale
-        x, y = self.frame.x + 3, self.frame.y + self.frame.high - 4
-        self._white(x - 1.5, y - 6.5, max(long + 14, 62), 9)
+        if x is None or y is None:
+            x, y = self.frame.x + 3, self.frame.y + self.frame.high - 5
+            self._white(x - 1.5, y - 6.5, max(long + 14, 72), 10)
         left, bottom = self.pen.at(x, y)
+        self.canvas.setStrokeColor(black)
         self.canvas.setLineWidth(0.4)
         for part in range(4):
             self.canvas.setFillColor(black if part % 2 == 0 else white)
             self.canvas.rect(left + part * long / 4 * mm, bottom, long / 4 * mm, 1.4 * mm, fill=1)
         self.canvas.setFillColor(black)
-        self.pen.text(x, y - 2.2, "0", 6)
-        self.pen.text(x + long, y - 2.2, f"{metres:g} m", 6, align="centre")
-        self.pen.text(x + long / 2, y - 2.2, f"{metres / 2:g}", 6, align="centre")
+        self.pen.text(x, y - 2.2, "0", LEAST_TEXT)
+        self.pen.text(x + long, y - 2.2, f"{metres:g} m", LEAST_TEXT, align="centre")
+        self.pen.text(x + long / 2, y - 2.2, f"{metres / 2:g}", LEAST_TEXT, align="centre")
         said = f"1 : {self.frame.scale}. Printed at 100 %, the bar is {long:.4g} mm long."
-        self.pen.text(x, y + 1.9, said, 5.5)
+        for number, words in enumerate(wrapped(said, max(self.frame.wide - 45, 26), LEAST_TEXT)):
+            self.pen.text(x, y + 3.2 + 3.2 * number, words, LEAST_TEXT)
 
-    def north(self, to_true: float) -> None:
-        """Draw the arrow to grid north and, where it differs, the line to true north."""
-        wide = 34.0 if abs(to_true) > _LEAST_NORTH else 12.0
-        x, y = self.frame.x + self.frame.wide - 7, self.frame.y + 16
-        self._white(self.frame.x + self.frame.wide - wide - 0.5, self.frame.y + 0.5, wide, 18)
-        a, b = self.pen.at(x, y)
+    def norths(self, x: float, y: float, to_true: float, magnetic: float | None = None) -> None:
+        """Draw arrows to true, grid and magnetic north around (x, y) mm, turned with the ground.
+
+        ``to_true`` is what a true bearing has more than a grid bearing, ``magnetic`` what it has
+        more than one by compass, degrees. Grid north is left out where it is as good as true.
+        """
+        ways = [("true", 90 + self.frame.turn + to_true)]
+        if abs(to_true) > _LEAST_NORTH:
+            ways.append(("grid", 90 + self.frame.turn))
+        if magnetic is not None:
+            ways.append(("magn.", 90 + self.frame.turn + to_true - magnetic))
+        for number, (words, degrees) in enumerate(ways):
+            left = x + 14.0 * number
+            middle = np.array(self.pen.at(left, y))
+            way = np.array([math.cos(math.radians(degrees)), math.sin(math.radians(degrees))])
+            self._arrow(middle - 4.6 * mm * way, middle + 4.6 * mm * way, solid=words == "true")
+            self.pen.text(left, y + 8.4, f"N {words}", LEAST_TEXT, align="centre")
+
+    def _arrow(self, foot: NDArray[np.float64], tip: NDArray[np.float64], solid: bool) -> None:
+        along = (tip - foot) / float(np.hypot(*(tip - foot)))
+        left = np.array([-along[1], along[0]])
+        self.canvas.setStrokeColor(black)
+        self.canvas.setFillColor(black if solid else white)
+        self.canvas.setLineWidth(0.9 if solid else 0.5)
+        self.canvas.line(*foot, *tip)
         path = self.canvas.beginPath()
-        path.moveTo(a, b + 11 * mm)
-        path.lineTo(a + 1.8 * mm, b)
-        path.lineTo(a, b + 2.5 * mm)
-        path.lineTo(a - 1.8 * mm, b)
+        path.moveTo(*tip)
+        for side in (1, -1):
+            path.lineTo(*(tip - 3.6 * mm * along + side * 1.3 * mm * left))
         path.close()
+        self.canvas.drawPath(path, stroke=1, fill=1)
         self.canvas.setFillColor(black)
-        self.canvas.drawPath(path, stroke=0, fill=1)
-        self.pen.text(x, y - 11.6, "N grid", 5.5, bold=True, align="centre")
-        if abs(to_true) <= _LEAST_NORTH:
-            return
-        turn = math.radians(90 + to_true)
-        a, b = self.pen.at(x - 12, y)
-        self.canvas.setLineWidth(0.6)
-        self.canvas.line(a, b, a + 11 * mm * math.cos(turn), b + 11 * mm * math.sin(turn))
-        self.pen.text(x - 12, y - 11.6, "N true", 5.5, align="centre")
-        side = "west" if to_true > 0 else "east"
-        self.pen.text(
-            self.frame.x + self.frame.wide - 1.5,
-            y + 1.7,
-            f"true is {abs(to_true):.1f}° {side} of grid",
-            4.5,
-            align="right",
-        )
 
     def _white(self, x: float, y: float, wide: float, high: float) -> None:
         self.canvas.setFillColor(white)
         left, bottom = self.pen.at(x, y + high)
         self.canvas.rect(left, bottom, wide * mm, high * mm, stroke=0, fill=1)
+        self.canvas.setFillColor(black)
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place for words, in points: how far they are turned and what side of it they are on."""
+
+    x: float
+    y: float
+    turn: float = 0.0
+    align: str = "centre"
+
+
+def _short(words: str) -> str:
+    return on_paper(words)[:60]
+
+
+def _box(spot: Spot, long: float, size: float) -> shapely.Polygon:
+    """The ground that words cover, in points, with their descenders and a little room."""
+    left = {"centre": -long / 2, "right": -long, "left": 0.0}[spot.align]
+    box = shapely.box(left - 0.6, -0.62 * size, left + long + 0.6, 0.46 * size)
+    turned = shapely.affinity.rotate(box, spot.turn, origin=(0, 0))
+    return shapely.affinity.translate(turned, spot.x, spot.y)
 
 
 def _spots(shape: shapely.Geometry) -> list[shapely.Point]:

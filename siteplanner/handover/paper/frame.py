@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from reportlab.lib.units import mm
 
@@ -24,7 +25,11 @@ LONGEST_BAR = 80.0
 
 @dataclass(frozen=True)
 class PaperFrame:
-    """A panel of paper (mm from the top left) and the ground that it shows."""
+    """A panel of paper (mm from the top left) and the ground that it shows.
+
+    ``turn`` is how far the ground is turned anticlockwise on the paper, degrees; at 0 grid north
+    is up.
+    """
 
     x: float
     y: float
@@ -32,18 +37,39 @@ class PaperFrame:
     high: float
     scale: int
     middle: tuple[float, float]
+    turn: float = 0.0
 
     @property
     def box(self) -> tuple[float, float, float, float]:
-        """West, south, east and north of the ground shown."""
-        wide, high = (side / 2 * self.scale / 1000 for side in (self.wide, self.high))
-        east, north = self.middle
-        return east - wide, north - high, east + wide, north + high
+        """West, south, east and north of the ground shown, or of a box that holds it."""
+        west, south = self.corners.min(axis=0).tolist()
+        east, north = self.corners.max(axis=0).tolist()
+        return west, south, east, north
+
+    @property
+    def corners(self) -> NDArray[np.float64]:
+        """Places (4, 2) of the grid at the panel's corners, anticlockwise from the lower left."""
+        half = np.array([self.wide, self.high]) / 2 * self.scale / 1000
+        sides = np.array([(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)]) * half
+        return np.asarray(sides @ _turned(self.turn)) + np.array(self.middle)
+
+    @property
+    def ground(self) -> shapely.Polygon:
+        """The ground shown."""
+        return shapely.Polygon(self.corners)
 
     def points(self, pen: Pen, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Where places (n, 2) of the grid stand on the page, in reportlab's points."""
-        on_page = (xy - np.array(self.middle)) * 1000 / self.scale * mm
+        on_page = (xy - np.array(self.middle)) @ _turned(-self.turn) * 1000 / self.scale * mm
         return on_page + np.array(pen.at(self.x + self.wide / 2, self.y + self.high / 2))
+
+
+def _turned(degrees: float) -> NDArray[np.float64]:
+    """Matrix that turns rows of places clockwise by an angle."""
+    if not degrees:
+        return np.eye(2)
+    turn = math.radians(degrees)
+    return np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
 
 
 def frame_for(
@@ -51,9 +77,53 @@ def frame_for(
 ) -> PaperFrame:
     """Fit the ground of ``bounds`` into a panel at the largest round scale that holds it."""
     west, south, east, north = bounds
-    need = max((east - west) / (wide - 2 * room), (north - south) / (high - 2 * room)) * 1000
-    scale = next((s for s in SCALES if s >= need), SCALES[-1])
+    scale = _scale_of((east - west, north - south), wide, high, room)
     return PaperFrame(x, y, wide, high, scale, ((west + east) / 2, (south + north) / 2))
+
+
+def _scale_of(ground: Sequence[float], wide: float, high: float, room: float) -> int:
+    need = max(ground[0] / (wide - 2 * room), ground[1] / (high - 2 * room)) * 1000
+    return next((s for s in SCALES if s >= need), SCALES[-1])
+
+
+def turned_frame(
+    shape: shapely.Geometry,
+    x: float,
+    y: float,
+    wide: float,
+    high: float,
+    turns: Iterable[float],
+    room: float = _ROOM,
+) -> PaperFrame:
+    """Fit a shape into a panel, turned so that it is largest; of equal turns the first is taken."""
+    hull = shapely.get_coordinates(shapely.convex_hull(shape))
+    found = []
+    for turn in turns:
+        low, top = _extent(hull, turn)
+        middle = (low + top) / 2 @ _turned(turn)
+        scale = _scale_of((top - low).tolist(), wide, high, room)
+        found.append(PaperFrame(x, y, wide, high, scale, (middle[0], middle[1]), turn))
+    return min(found, key=lambda frame: frame.scale)
+
+
+def moved(frame: PaperFrame, scale: int, off: NDArray[np.float64]) -> PaperFrame:
+    """Give a frame at another scale, its middle moved by metres (2,) to the right and up."""
+    east, north = (np.asarray(off) @ _turned(frame.turn) + np.array(frame.middle)).tolist()
+    return replace(frame, scale=scale, middle=(east, north))
+
+
+def extent(shape: shapely.Geometry, turn: float) -> tuple[float, float]:
+    """Width and height, m, of a shape that is turned anticlockwise by ``turn`` degrees."""
+    low, top = _extent(shapely.get_coordinates(shapely.convex_hull(shape)), turn)
+    wide, high = (top - low).tolist()
+    return wide, high
+
+
+def _extent(
+    xy: NDArray[np.float64], turn: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    on_page = xy @ _turned(-turn)
+    return on_page.min(axis=0), on_page.max(axis=0)
 
 
 def bar_of(scale: int, longest: float = LONGEST_BAR) -> float:

@@ -7,12 +7,12 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds
-from siteplanner.handover.paper.pages import Pen
+from siteplanner.handover.paper.pages import LEAST_TEXT, Pen
 from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import FONT
 from siteplanner.plan import Plan
 
-_LONG, _HIGH, _PITCH, _SIZE = 6.5, 3.0, 4.4, 6.3
+_LONG, _HIGH, _PITCH, _SIZE = 6.5, 3.0, 4.4, LEAST_TEXT
 _Entry = tuple[float, int, str, str]
 
 

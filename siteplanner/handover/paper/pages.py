@@ -24,9 +24,19 @@ from reportlab.platypus import (
     Table,
 )
 
-from siteplanner.handover.paper.text import BOLD, FONT, cut_to, for_paragraph, on_paper, size_within
+from siteplanner.handover.paper.text import (
+    BOLD,
+    FONT,
+    cut_to,
+    for_paragraph,
+    on_paper,
+    size_within,
+    width_of,
+)
 
 MARGIN = 10.0
+LEAST_TEXT = 7.0
+"""Points: nothing on paper is smaller."""
 #: Sizes of paper, mm (ISO 216).
 A4, A3 = (210.0, 297.0), (297.0, 420.0)
 _LINE = 1.32  # height of a line of text, in sizes of its type
@@ -76,6 +86,10 @@ class Pen:
             "centre": self.canvas.drawCentredString,
         }[align]
         draw(*self.at(x, y), said)
+
+    def wide_of(self, words: str, size: float, *, bold: bool = False) -> float:
+        """Width in mm of a line of text."""
+        return width_of(words, BOLD if bold else FONT, size) / mm
 
     def paragraph(
         self,

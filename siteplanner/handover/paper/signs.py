@@ -1,14 +1,14 @@
-"""Signs for species that differ in shape, not in colour, so that they print in black."""
+"""Signs for species that differ in shape, so that they print in black; colour comes on top."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from reportlab.lib.colors import black, white
+from reportlab.lib.colors import Color, HexColor, black, linearlyInterpolatedColor, white
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.pdfgen.pathobject import PDFPathObject
 
 from siteplanner.base.symbology.kinds import MARKERS
 
@@ -19,7 +19,7 @@ _CORNERS = {
 }
 _UPRIGHT = [((0.0, -1.0), (0.0, 1.0))]
 _LEVEL = [((-1.0, 0.0), (1.0, 0.0))]
-_SLANTED = [((-0.8, -0.8), (0.8, 0.8)), ((-0.8, 0.8), (0.8, -0.8))]
+_SLANTED = [((-0.85, -0.85), (0.85, 0.85)), ((-0.85, 0.85), (0.85, -0.85))]
 #: Strokes of the open signs.
 _STROKES = {
     "plus": _UPRIGHT + _LEVEL,
@@ -32,6 +32,9 @@ _STROKES = {
 _TEE = [((-1.0, 0.9), (1.0, 0.9)), ((0.0, 0.9), (0.0, -1.0))]
 _VEE = [((-0.9, 0.9), (0.0, -0.9)), ((0.0, -0.9), (0.9, 0.9))]
 _STROKES |= {"tee": _TEE, "vee": _VEE}
+
+#: How much of a species' colour is in its dark and in its pale shade.
+_DARK, _PALE = 0.5, 0.45
 
 #: A mark: shape, whether it is filled, and its size as a share of the sign's.
 Mark = tuple[str, bool, float]
@@ -84,33 +87,56 @@ def signs(trees: NDArray[np.int64]) -> list[int]:
 
 
 def draw_signs(
-    canvas: Canvas, sign: int, places: Iterable[tuple[float, float]], radius: float
+    canvas: Canvas,
+    sign: int,
+    places: Iterable[tuple[float, float]],
+    radius: float,
+    colour: str = "#000000",
 ) -> None:
-    """Draw one sign at places (x, y), all in points."""
-    places = list(places)
+    """Draw one sign at places (x, y), all in points.
+
+    Filled signs are dark and open ones pale, whatever the ``colour`` (#rrggbb), so that a print in
+    black tells them apart.
+    """
+    dark, pale = _shades(colour)
     canvas.saveState()
-    canvas.setStrokeColor(black)
+    canvas.setStrokeColor(dark)
+    at = np.array(list(places), dtype=np.float64).reshape(-1, 1, 2)
     for shape, filled, share in SIGNS[sign]:
-        path = canvas.beginPath()
-        for x, y in places:
-            _add(path, shape, x, y, share * radius)
         open_ended = shape in _STROKES
-        canvas.setFillColor(black if filled else white)
+        canvas.setFillColor(dark if filled else pale)
         canvas.setLineWidth(max(0.25, 0.28 * radius) if open_ended else max(0.2, 0.18 * radius))
+        outline, code = _outline(shape)
+        path = canvas.beginPath()
+        # Thousands of outlines of a few corners: written in one go, as a path's own steps are slow.
+        points = (at + share * radius * outline).reshape(len(at), -1)
+        path._code.append("\n".join([code] * len(points)) % tuple(points.ravel().tolist()))
         canvas.drawPath(path, stroke=1, fill=int(not open_ended))
     canvas.restoreState()
 
 
-def _add(path: PDFPathObject, shape: str, x: float, y: float, radius: float) -> None:
+@cache
+def _outline(shape: str) -> tuple[NDArray[np.float64], str]:
+    """Points (n, 2) of a shape with a radius of 1, and the steps of a PDF path through them."""
     if shape == "circle":
-        path.circle(x, y, radius)
-    elif shape in _CORNERS:
-        (a, b), *rest = _CORNERS[shape]
-        path.moveTo(x + a * radius, y + b * radius)
-        for a, b in rest:
-            path.lineTo(x + a * radius, y + b * radius)
-        path.close()
-    else:
-        for (a, b), (c, d) in _STROKES[shape]:
-            path.moveTo(x + a * radius, y + b * radius)
-            path.lineTo(x + c * radius, y + d * radius)
+        k = 0.5522847498  # control points of a quarter circle (textbook value)
+        quarter = np.array([(1, k), (k, 1), (0, 1)])
+        turns = [np.array([(1, 0), (0, 1)]), np.array([(0, 1), (-1, 0)])]
+        turns += [-turn for turn in turns]
+        points = np.vstack([[(1, 0)], *(quarter @ turn for turn in turns)])
+        return points, "%.2f %.2f m" + 4 * (" " + 6 * "%.2f " + "c") + " h"
+    if shape in _CORNERS:
+        corners = np.array(_CORNERS[shape], dtype=np.float64)
+        return corners, "%.2f %.2f m" + (len(corners) - 1) * " %.2f %.2f l" + " h"
+    strokes = np.array(_STROKES[shape], dtype=np.float64).reshape(-1, 2)
+    return strokes, " ".join(len(strokes) // 2 * ["%.2f %.2f m %.2f %.2f l"])
+
+
+@cache
+def _shades(colour: str) -> tuple[Color, Color]:
+    """A dark and a pale shade of a colour; black and white of black."""
+    full = HexColor(colour)
+    if colour == "#000000":
+        return black, white
+    dark = linearlyInterpolatedColor(black, full, 0, 1, _DARK)
+    return dark, linearlyInterpolatedColor(white, full, 0, 1, _PALE)

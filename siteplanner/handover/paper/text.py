@@ -24,9 +24,16 @@ def fonts() -> None:
             pdfmetrics.registerFont(TTFont(name, str(folder / f"{name}.ttf")))
 
 
+@functools.lru_cache(maxsize=4096)
 def on_paper(text: str) -> str:
     """Bring text to letters that the typeface has: ``ā`` becomes ``a``, others ``?``."""
     return printable(text, _letters())
+
+
+@functools.lru_cache(maxsize=4096)
+def width_of(text: str, font: str, size: float) -> float:
+    """Width in points of text as it comes on paper."""
+    return float(pdfmetrics.stringWidth(on_paper(text), font, size))
 
 
 def for_paragraph(text: str) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
+
 from siteplanner.base.tables import write_table
 from siteplanner.plan import Plan
 
@@ -17,7 +19,7 @@ def write_works(plan: Plan, folder: Path) -> None:
         ("blocks.csv", plan.works.blocks),
         ("works.csv", plan.works.jobs),
         ("fences.csv", plan.works.paddocks),
-        ("rows.csv", plan.works.row_counts),
+        ("rows.csv", _with_names(plan)),
         ("years.csv", plan.works.by_year),
         ("zones.csv", plan.works.zones),
         ("row_spacings.csv", plan.works.row_spacings),
@@ -25,3 +27,13 @@ def write_works(plan: Plan, folder: Path) -> None:
     ):
         if len(frame):
             write_table(folder / name, frame, ".2f")
+
+
+def _with_names(plan: Plan) -> pd.DataFrame:
+    """Give the trees of every row with ``row_name``, what people call the row: 38, 38b."""
+    counts = plan.works.row_counts
+    names = plan.rows.set_index(["block", "row"])["name"]
+    own = names.reindex(pd.MultiIndex.from_frame(counts[["block", "row"]])).to_numpy()
+    named = counts.copy()
+    named.insert(2, "row_name", own)
+    return named

@@ -15,11 +15,13 @@ from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
 from siteplanner.planting.mix.mix import Mixed, choose_mix
-from siteplanner.planting.mix.nurses import nurse
+from siteplanner.planting.mix.nurses import BESIDE, nurse
+from siteplanner.planting.mix.runs import in_runs
 from siteplanner.planting.mix.shares import share_out
 from siteplanner.planting.mix.smother import reach_of, smothered, unsmothered
 from siteplanner.planting.mix.supply import Candidates, Supply, gather
 from siteplanner.planting.rows.layout import Places
+from siteplanner.planting.rows.patterns import pattern_infos
 from siteplanner.planting.zones.setbacks import too_tall
 from siteplanner.reading.species.table import SpeciesTable
 from siteplanner.site.planting import Mix
@@ -53,8 +55,8 @@ def allocate_species(
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
-    ``blocks`` has ``block, zone, spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
-    trees that may reach a power line or a building when grown do not stand near it. ``stock``
+    ``blocks`` has ``block, zone, pattern, spacing_m``; ``no_plant`` is as ``with_setbacks`` gives
+    it: trees that may reach a power line or a building when grown do not stand near it. ``stock``
     is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
     differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
     ``standing`` are trees that stay, places and species: they count in their zone's shares.
@@ -92,32 +94,46 @@ def allocate_species(
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
+    in_rows = np.array([pattern_infos()[name].in_rows for name in blocks["pattern"]], dtype=bool)
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
     reach = reach_of(facts, pioneer)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]
-        mixed = choose_mix(
-            supply, kinds_in[zone], in_zone[zone], stock=stocks[number], budget=budgets[number]
-        )
+        of_zone = kinds_in[zone], in_zone[zone]
+        mixed = choose_mix(supply, *of_zone, stock=stocks[number], budget=budgets[number])
         score[~supply.where()] = np.nan
         x, y = places.x[mine], places.y[mine]
-        taste = chance(score.shape, number)
-        for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
-            taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
+        taste = _taste(x, y, number, in_clumps & (mixed.trees > 0), rules.clump_m)
         whose, block = np.unique(places.block[mine], return_inverse=True)
-        shared = into_blocks(supply, score, block, mixed.trees, kinds_in[zone], in_zone[zone])
+        shared = into_blocks(supply, score, block, mixed.trees, *of_zone)
         for which, trees in enumerate(shared):
             here = np.flatnonzero(block == which)
-            apart = float(spacing[mine[here]].min())
+            in_order = in_zone[zone].order == "runs" and in_rows[whose[which]]
             kind[mine[here]] = _placed(
-                x[here], y[here], score[here], trees, taste[here], apart, pioneer, reach
-            )
+                x[here], y[here], score[here], trees, taste[here],
+                float(spacing[mine[here]].min()), pioneer, reach,
+                places.row[mine[here]] if in_order else None, in_clumps,
+            )  # fmt: skip
         mixes[zone] = mixed
         told += _told(zone, supply, mixed, in_zone[zone], stocks[number], kind[mine] < 0)
         names = blocks["block"].iloc[whose].tolist()
-        told += words_on_blocks(names, shared, kinds_in[zone], in_zone[zone], zone, mixed.trees)
+        told += words_on_blocks(names, shared, *of_zone, zone, mixed.trees)
         told += _under_crowns(zone, x, y, kind[mine], reach)
     return Allocation(kind, mixes, tuple(told))
+
+
+def _taste(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    number: int,
+    in_clumps: NDArray[np.bool_],
+    clump_m: float,
+) -> NDArray[np.float32]:
+    """Tastes (places, species) of a zone by its number: chance, or like with like in clumps."""
+    taste = chance((len(x), len(in_clumps)), number)
+    for one in np.flatnonzero(in_clumps):
+        taste[:, one] = clumped(x, y, clump_m, seed=int(one) + 1000 * number)
+    return taste
 
 
 def _placed(
@@ -129,10 +145,21 @@ def _placed(
     spacing_m: float,
     pioneer: NDArray[np.bool_],
     reach: NDArray[np.float64],
+    row: NDArray[np.int64] | None,
+    in_clumps: NDArray[np.bool_],
 ) -> NDArray[np.int64]:
-    """Put a block's trees on its places, nurses beside slow trees and none under their crowns."""
+    """Put a block's trees on its places, nurses beside slow trees and none under their crowns.
+
+    In runs along their rows, where ``row`` (places,) is given; species ``in_clumps`` stay.
+    """
     placed = place_species(score, trees, 0, taste)
     placed = nurse(x, y, placed, score, pioneer, spacing_m)
+    if row is not None:
+        runs = ~np.append(in_clumps, False)[placed]
+        placed[runs] = in_runs(
+            placed[runs], row[runs], np.zeros(int(runs.sum()), np.int64), score[runs], pioneer,
+            np.column_stack([x, y])[runs], BESIDE * spacing_m,
+        )  # fmt: skip
     return unsmothered(x, y, placed, score, reach)
 
 

@@ -8,6 +8,8 @@ from scipy.spatial import cKDTree
 
 from siteplanner.base.kernels import kernel
 
+BESIDE = 1.5
+"""So many spacings apart two trees still stand beside each other (judgement)."""
 #: Points of suitability that a nurse beside a slow tree is worth.
 _NURSED = 10.0
 #: Added to the number of nurses of a place where no slow tree stands: it never needs one.
@@ -24,13 +26,13 @@ def nurse(
 ) -> NDArray[np.int64]:
     """Swap neighbours so that slow trees have a pioneer beside them; numbers stay as they are.
 
-    ``kinds`` (places,) is -1 where a place stays empty. Beside is within 1.5 spacings. Two
+    ``kinds`` (places,) is -1 where a place stays empty. Beside is within ``BESIDE`` spacings. Two
     trees change places only where both may stand, and where what is gained (``_NURSED`` points
     for a slow tree newly nursed) is more than what is lost in suitability.
     """
     if len(x) < 3:
         return kinds
-    near = _neighbours(x, y, 1.5 * spacing_m)
+    near = _neighbours(x, y, BESIDE * spacing_m)
     # The kernel's kinds: the slow ones, then nobody, then the pioneers.
     order = np.argsort(np.append(2 * pioneer, 1), kind="stable")
     nobody = int((~pioneer).sum())

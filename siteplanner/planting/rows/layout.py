@@ -120,8 +120,9 @@ def draw_rows(
     a single tree, the spacing asked for.
 
     ``trees`` has ``zone, block, row``, the trees of a row in the order in which it is walked.
-    Returns ``block, zone, row, trees, length_m, ground_spacing_m, geometry``: a LineString, or
-    a Point where a row has a single tree.
+    Returns ``block, zone, row, name, trees, length_m, ground_spacing_m, geometry``: a LineString,
+    or a Point where a row has a single tree. ``name`` is what people call a row, see
+    :func:`row_names`.
     """
     x, y = trees.geometry.x.to_numpy(), trees.geometry.y.to_numpy()
     place = {block: n for n, block in enumerate(blocks["block"])}
@@ -147,13 +148,60 @@ def draw_rows(
             "block": blocks["block"].to_numpy()[block[first]],
             "zone": trees["zone"].to_numpy()[keys][first],
             "row": row[first].astype(np.int64),
+            "name": row_names(
+                block[first], np.column_stack([x, y])[first],
+                np.column_stack([x, y])[np.r_[first[1:], len(x)][: len(first)] - 1], spacing,
+            ),
             "trees": number.astype(np.int64),
             "length_m": length,
             "ground_spacing_m": np.where(single, spacing, tape),
         },
         geometry=shapes,
         crs=trees.crs,
-    )
+    )  # fmt: skip
+
+
+def row_names(
+    block: NDArray[np.int64],
+    start: NDArray[np.float64],
+    end: NDArray[np.float64],
+    spacing_m: NDArray[np.float64],
+) -> list[str]:
+    """Name rows as they lie on the ground: what follows on behind a gap keeps its number.
+
+    ``start`` and ``end`` (rows, 2) are each row's first and last tree; rows are in the order of
+    their numbers, block by block. A row that begins ahead of where the row before it ended, on its
+    line to within 0.4 ``spacing_m`` (rows,), is a part of it: 38, 38b, 38c.
+    """
+    way = _ways(block, start, end)
+    names: list[str] = []
+    number, part = 0, 0
+    for at in range(len(block)):
+        new = at == 0 or block[at] != block[at - 1]
+        if not new:
+            step = start[at] - end[at - 1]
+            ahead = float(step @ way[at])
+            aside = float(step[0] * way[at, 1] - step[1] * way[at, 0])
+            behind = ahead > 0 and abs(aside) < 0.4 * spacing_m[at]
+        number, part = (1, 0) if new else (number, part + 1) if behind else (number + 1, 0)
+        names.append(f"{number}{_PARTS[part] if part < len(_PARTS) else f'.{part + 1}'}")
+    return names
+
+
+_PARTS = ("", *"bcdefghijklmnopqrstuvwxyz")
+
+
+def _ways(
+    block: NDArray[np.int64], start: NDArray[np.float64], end: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Unit step along each row (rows, 2); of a single tree that of the rows of its block."""
+    step = end - start
+    _, of_block = np.unique(block, return_inverse=True)
+    mean = np.column_stack([np.bincount(of_block, part) for part in step.T])[of_block]
+    # Contour rows bend: a row's own way counts, where it is long enough to have one.
+    way = np.where((np.hypot(*step.T) > 0)[:, None], step, mean)
+    long = np.hypot(*way.T)
+    return way / np.where(long > 0, long, 1.0)[:, None]
 
 
 def with_their_own_bearings(blocks: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -1,0 +1,1 @@
+"""The book of sheets that a crew takes along, and what goes with it."""

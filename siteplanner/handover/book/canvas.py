@@ -1,0 +1,159 @@
+"""A PDF that can be read aloud and that map programs place: tags and measures (ISO 32000)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pyproj import CRS, Transformer
+from reportlab.lib.units import mm
+from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFPage, PDFString
+
+from siteplanner.base.text import uncommanded
+from siteplanner.handover.paper.frame import PaperFrame
+from siteplanner.handover.paper.packed import PackedCanvas
+from siteplanner.handover.paper.pages import A4, Pen
+
+#: What a page may hold besides what reportlab knows of (ISO 32000-1, tables 30 and 323).
+_PAGE_KEYS = [*PDFPage.__NoDefault__, "VP", "StructParents", "Tabs"]
+
+
+@dataclass
+class _Element:
+    """A piece of the document's structure: its kind, pieces of content (page, number), children."""
+
+    kind: str
+    alt: str = ""
+    marks: list[tuple[Any, int]] = field(default_factory=list)
+    children: list[_Element] = field(default_factory=list)
+
+
+class BookCanvas(PackedCanvas):
+    """Draws the book: what is drawn inside ``part`` is tagged, and ``place_map`` places a map.
+
+    The file has a title, its language and a structure of parts in reading order.
+    """
+
+    def __init__(self, path: Path, title: str, size: tuple[float, float] = A4) -> None:
+        super().__init__(
+            str(path),
+            pagesize=(size[0] * mm, size[1] * mm),
+            invariant=1,
+            pageCompression=1,
+            lang="en",
+        )
+        self.setTitle(uncommanded(title))
+        self.setAuthor("siteplanner")
+        self.setViewerPreference("DisplayDocTitle", "true")
+        self._tree = _Element("Document")
+        self._way = [self._tree]
+        self._inside = False
+        self._marked: list[list[_Element]] = [[]]
+        self._views: list[PDFDictionary] = []
+
+    @contextmanager
+    def part(self, kind: str, alt: str = "") -> Iterator[None]:
+        """Tag what is drawn inside as a piece of structure, such as "H1", "P", "Figure".
+
+        "Sect", "Table" and "TR" hold other parts and no content of their own.
+        """
+        element = _Element(kind, uncommanded(alt))
+        self._way[-1].children.append(element)
+        self._way.append(element)
+        holds = kind in ("Sect", "Table", "TR")
+        if not holds:
+            mine = self._marked[-1]
+            element.marks.append((self._doc.thisPageRef(), len(mine)))
+            self._code.append(f"/{kind} <</MCID {len(mine)}>> BDC")
+            mine.append(element)
+        yield
+        if not holds:
+            self._code.append("EMC")
+        self._way.pop()
+
+    @contextmanager
+    def artifact(self) -> Iterator[None]:
+        """Mark what is drawn inside as no part of the text, such as a page's foot."""
+        self._code.append("/Artifact BMC")
+        yield
+        self._code.append("EMC")
+
+    def place_map(self, pen: Pen, frame: PaperFrame, crs: CRS, name: str) -> None:
+        """Say where on the earth a map on this page is (measure dictionaries, ISO 32000-2)."""
+        left, bottom = pen.at(frame.x, frame.y + frame.high)
+        right, top = pen.at(frame.x + frame.wide, frame.y)
+        geodetic = crs.geodetic_crs
+        move = Transformer.from_crs(crs, geodetic, always_xy=True)
+        lon, lat = move.transform(*frame.corners.T)
+        system = {"Type": PDFName("PROJCS"), "WKT": PDFString(crs.to_wkt("WKT1_ESRI"))}
+        if (code := crs.to_epsg()) is not None:
+            system["EPSG"] = code
+        square = [0, 0, 1, 0, 1, 1, 0, 1]
+        measure = PDFDictionary(
+            {
+                "Type": PDFName("Measure"),
+                "Subtype": PDFName("GEO"),
+                "Bounds": PDFArray(square),
+                "LPTS": PDFArray(square),
+                "GPTS": PDFArray([f"{v:.9f}" for v in np.column_stack([lat, lon]).ravel()]),
+                "GCS": PDFDictionary(system),
+            }
+        )
+        self._views.append(
+            PDFDictionary(
+                {
+                    "Type": PDFName("Viewport"),
+                    "Name": PDFString(uncommanded(name)),
+                    "BBox": PDFArray([f"{v:.4f}" for v in (left, bottom, right, top)]),
+                    "Measure": measure,
+                }
+            )
+        )
+
+    def showPage(self) -> None:  # noqa: N802 (reportlab's name)
+        """Close the page; hang its tags and maps on it."""
+        super().showPage()
+        page = self._doc.Pages.pages[-1]
+        page.__NoDefault__ = _PAGE_KEYS
+        page.StructParents, page.Tabs = len(self._marked) - 1, PDFName("S")
+        page.VP = PDFArray(self._views) if self._views else None
+        self._marked.append([])
+        self._views = []
+
+    def save(self) -> None:
+        """Write the file with its structure."""
+        if len(self._code) or self._pageNumber == 1:
+            self.showPage()
+        document = self._doc
+        refs: dict[int, Any] = {}
+        root = PDFDictionary({"Type": PDFName("StructTreeRoot")})
+        root_ref = document.Reference(root)
+        root["K"] = self._object(self._tree, root_ref, refs)
+        numbers: list[Any] = []
+        for number, elements in enumerate(self._marked[:-1]):
+            numbers += [number, PDFArray([refs[id(element)] for element in elements])]
+        root["ParentTree"] = PDFDictionary({"Nums": PDFArray(numbers)})
+        root["ParentTreeNextKey"] = len(self._marked) - 1
+        document.Catalog.StructTreeRoot = root
+        document.Catalog.MarkInfo = PDFDictionary({"Marked": "true"})
+        super().save()
+
+    def _object(self, element: _Element, parent: Any, refs: dict[int, Any]) -> Any:
+        """Make the PDF's object of an element and its children; give a reference to it."""
+        made = PDFDictionary(
+            {"Type": PDFName("StructElem"), "S": PDFName(element.kind), "P": parent}
+        )
+        refs[id(element)] = ref = self._doc.Reference(made)
+        kids: list[Any] = [
+            PDFDictionary({"Type": PDFName("MCR"), "Pg": page, "MCID": number})
+            for page, number in element.marks
+        ]
+        kids += [self._object(child, ref, refs) for child in element.children]
+        made["K"] = PDFArray(kids)
+        if element.alt:
+            made["Alt"] = PDFString(element.alt)
+        return ref

@@ -1,0 +1,120 @@
+"""``sheets.pdf``, the book; ``sheets/<block>.pdf``, a block by itself; run sheets and row tags."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from reportlab.lib.units import mm
+
+from siteplanner.base.text import uncommanded, unique_slugs
+from siteplanner.handover.block_work import BlockWork, block_works
+from siteplanner.handover.book.block_map import Book, book_of
+from siteplanner.handover.book.canvas import BookCanvas
+from siteplanner.handover.book.days import days_of
+from siteplanner.handover.book.front import front_pages, overview_page
+from siteplanner.handover.book.leaf import leaves_of
+from siteplanner.handover.book.run_sheet import run_sheets
+from siteplanner.handover.book.tags import write_row_tags
+from siteplanner.handover.credits import map_credit
+from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen
+from siteplanner.handover.paper.text import fonts
+from siteplanner.plan import Plan
+
+Named = tuple[str, Page]
+
+
+def write_sheets(plan: Plan, path: Path) -> None:
+    """Write the book alone, see :func:`write_book`."""
+    fonts()
+    works = block_works(plan)
+    _write_book(book_of(plan, works), works, path)
+
+
+def write_book(plan: Plan, folder: Path) -> None:
+    """Write ``sheets.pdf``, the book, ``run_sheets.pdf``, ``sheets/<block>.pdf``, ``row_tags.pdf``.
+
+    Beside the blocks ``sheets`` has an overview. The book has front pages and a leaf a block, or
+    for some small ones, all on A4, to be printed on both sides. Run sheets, one for each day of a
+    crew, are cut out, so they are printed on one side and stand in a file of their own. A block by
+    itself has its map as large as a side has room for. Where species are planted at random from
+    buckets there are no tags. The same plan gives the same bytes.
+    """
+    fonts()
+    works = block_works(plan)
+    book = book_of(plan, works)
+    _write_book(book, works, folder / "sheets.pdf")
+    if not works:
+        return
+    _write_run_sheets(book, works, folder / "run_sheets.pdf")
+    leaves = folder / "sheets"
+    leaves.mkdir(exist_ok=True)
+    first, *names = unique_slugs(["overview", *(w.block for w in works)])
+    canvas = BookCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
+    _draw(canvas, [("Overview", overview_page(book))], plan)
+    for name, work in zip(names, works, strict=True):
+        _write_leaf(book, work, leaves / f"{name}.pdf")
+    if not book.mixed:
+        write_row_tags(book, works, folder / "row_tags.pdf")
+
+
+def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
+    canvas = BookCanvas(path, f"Planting sheets for {book.plan.name}")
+    pen = Pen(canvas, *A4)
+    leaves = leaves_of(pen, book, works, shared=True)
+    # Front pages come before the leaves and list their pages, so their number is needed first.
+    before = len(front_pages(book, works, [0] * len(works)))
+    before += before % 2
+    page_of: dict[str, int] = {}
+    number = before + 1
+    for leaf in leaves:
+        page_of |= dict.fromkeys(leaf.blocks, number)
+        number += len(leaf.sides)
+    front = front_pages(book, works, [page_of[work.block] for work in works])
+    pages: list[Named] = [("Front page", page) for page in front]
+    if leaves and len(front) % 2:
+        pages.append(("Front page", Page(A4, _blank)))
+    for leaf in leaves:
+        pages += [(f"Block {', '.join(leaf.blocks)}", page) for page in leaf.sides]
+    _draw(canvas, pages, book.plan)
+
+
+def _write_run_sheets(book: Book, works: Sequence[BlockWork], path: Path) -> None:
+    canvas = BookCanvas(path, f"Run sheets for {book.plan.name}")
+    pages = run_sheets(Pen(canvas, *A4), book, days_of(book.plan, works))
+    _draw(canvas, [("Run sheets", page) for page in pages], book.plan)
+
+
+def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
+    canvas = BookCanvas(path, f"{book.plan.name}: block {work.block}")
+    (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
+    _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides], book.plan)
+
+
+def _draw(canvas: BookCanvas, pages: Sequence[Named], plan: Plan) -> None:
+    last = ""
+    for number, (name, page) in enumerate(pages, 1):
+        wide, high = page.size
+        canvas.setPageSize((wide * mm, high * mm))
+        pen = Pen(canvas, wide, high)
+        if name != last:
+            canvas.bookmarkPage(f"page{number}")
+            canvas.addOutlineEntry(uncommanded(name), f"page{number}", 0)
+            last = name
+        page.draw(pen)
+        with canvas.artifact():
+            _foot(pen, number, len(pages), map_credit(plan.sources))
+        canvas.showPage()
+    canvas.save()
+
+
+def _foot(pen: Pen, number: int, of: int, credit: str) -> None:
+    said = "Estimates: walk the ground first. Local codes and owners of lines and pipes decide."
+    y = pen.high - MARGIN + 2
+    pen.text(MARGIN, y, said, LEAST_TEXT)
+    pen.text(MARGIN, y + 3.2, credit, LEAST_TEXT, limit=pen.wide - 2 * MARGIN)
+    pen.text(pen.wide - MARGIN, y, f"page {number} of {of}", LEAST_TEXT, align="right")
+
+
+def _blank(pen: Pen) -> None:
+    pen.text(MARGIN, MARGIN + 4, "Notes", 11, bold=True)

@@ -1,0 +1,252 @@
+"""``plan.mbtiles``: the plan as map tiles (MBTiles 1.3), for field programs that show where one is.
+
+Tiles are those of the web: 256 pixels wide, in web Mercator, rows counted from the south. Colours
+are those of the map and the sheets.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import rasterio.features
+import reportlab
+import shapely
+from affine import Affine
+from numpy.typing import NDArray
+from PIL import Image, ImageColor, ImageDraw, ImageFont
+from pyproj import Transformer
+
+from siteplanner.base.symbology.colours import zone_colours
+from siteplanner.base.symbology.kinds import BLOCK, KINDS, PADDOCK, Symbology
+from siteplanner.base.text import printable, uncommanded
+from siteplanner.handover.block_work import drops_of
+from siteplanner.handover.drawn_kinds import in_drawing_order
+from siteplanner.handover.fieldwork import ends_of_rows, letters
+from siteplanner.plan import Plan
+
+#: The most tiles of the finest zoom, the finest zoom there is, and how many coarser ones.
+_MOST_TILES, _FINEST, _COARSER = 1500, 18, 4
+_TILE, _SHEET = 256, 8  # pixels a tile; tiles a side that are drawn at once
+_HALF = math.pi * 6378137.0  # half the side of the web's map, m (EPSG:3857)
+_ROWS_FROM, _TREES_FROM, _NAMES_FROM = 17, 18, 15  # zooms
+_PALE = 0.55  # share of a zone's colour on white
+_PIXELS_A_MM = 96 / 25.4
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Everything that is drawn, in web Mercator metres."""
+
+    zones: list[tuple[shapely.Geometry, tuple[int, int, int]]]
+    lines: list[tuple[shapely.Geometry, Symbology]]
+    blocks: list[tuple[shapely.Point, str]]
+    rows: list[tuple[shapely.Geometry, str]]
+    marks: list[tuple[shapely.Point, str]]
+    trees: NDArray[np.float64]
+    colours: list[tuple[int, int, int]]
+    bounds: tuple[float, float, float, float]
+
+
+def write_tiles(plan: Plan, path: Path) -> None:
+    """Write the tiles of the property at the zooms from whole to single trees.
+
+    A property so wide that this would be over 1,500 tiles stops at a coarser zoom. The same plan
+    gives the same bytes.
+    """
+    drawn = _drawn(plan)
+    finest = next(z for z in range(_FINEST, -1, -1) if _count(drawn.bounds, z) <= _MOST_TILES)
+    zooms = range(max(finest - _COARSER, 0), finest + 1)
+    path.unlink(missing_ok=True)
+    with sqlite3.connect(path) as file:
+        file.execute("create table metadata (name text, value text)")
+        file.execute(
+            "create table tiles (zoom_level integer, tile_column integer, tile_row integer, "
+            "tile_data blob)"
+        )
+        file.executemany("insert into metadata values (?, ?)", _metadata(plan, drawn, zooms))
+        for zoom in zooms:
+            file.executemany("insert into tiles values (?, ?, ?, ?)", _tiles(drawn, zoom))
+        file.execute("create unique index tile_index on tiles (zoom_level, tile_column, tile_row)")
+    file.close()
+
+
+def _drawn(plan: Plan) -> _Drawn:
+    move = Transformer.from_crs(plan.grid.crs, 3857, always_xy=True)
+    west, south, east, north = plan.grid.bounds
+    middle, _ = move.transform((west + east) / 2, (south + north) / 2)
+
+    def points(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Places in web Mercator, past its edge where the property lies across 180 degrees."""
+        x, y = move.transform(*xy.T)
+        return np.column_stack([x - 2 * _HALF * np.rint((x - middle) / (2 * _HALF)), y])
+
+    def moved(shape: shapely.Geometry) -> shapely.Geometry:
+        return shapely.transform(shape, points)
+
+    tints = [_on_white(colour) for colour in zone_colours(plan.zones["trees"])]
+    lines = [(moved(shape), PADDOCK) for shape in plan.paddocks.geometry]
+    lines += [(moved(shape), BLOCK) for shape in plan.blocks.geometry]
+    lines += [
+        (moved(f.geometry), KINDS[f.kind]) for f in in_drawing_order(plan.no_plant).itertuples()
+    ]
+    lines += [(moved(shape), KINDS["boundary"]) for shape in plan.boundary.geometry]
+    planted = plan.blocks[plan.blocks["trees"] > 0]
+    marks: list[tuple[shapely.Point, str]] = []
+    for block in planted["block"]:
+        mine = plan.rows[plan.rows["block"] == block].sort_values("row", kind="stable")
+        starts = ends_of_rows(mine)[:, 0]
+        drops = drops_of(plan, mine)
+        marks.append((moved(shapely.Point(starts[0])), "START"))
+        marks += [
+            (moved(shapely.Point(starts[drop.at])), letter)
+            for letter, drop in zip(letters(len(drops)), drops, strict=True)
+        ]
+    trees = shapely.get_coordinates(plan.trees.geometry.to_numpy())
+    return _Drawn(
+        [(moved(s), tint) for s, tint in zip(plan.zones.geometry, tints, strict=True)],
+        lines,
+        [(moved(b.geometry.representative_point()), str(b.block)) for b in planted.itertuples()],
+        [
+            (moved(s), str(name))
+            for s, name in zip(plan.rows.geometry, plan.rows["name"], strict=True)
+        ],
+        marks,
+        np.column_stack([points(trees), plan.tree_species]),
+        [ImageColor.getrgb(colour)[:3] for colour in plan.species["colour"]],
+        tuple(moved(shapely.union_all(plan.boundary.geometry.to_numpy())).bounds),
+    )
+
+
+def _on_white(colour: str) -> tuple[int, int, int]:
+    red, green, blue = (round(255 - _PALE * (255 - v)) for v in ImageColor.getrgb(colour)[:3])
+    return red, green, blue
+
+
+def _metadata(plan: Plan, drawn: _Drawn, zooms: range) -> Iterator[tuple[str, str]]:
+    west, south, east, north = drawn.bounds
+    back = Transformer.from_crs(3857, 4326, always_xy=True)
+    (left, right), (low, top) = back.transform([west, east], [south, north])
+    yield "name", uncommanded(plan.name)
+    yield "format", "png"
+    yield "type", "baselayer"
+    yield "version", "1"
+    yield "description", "Planting plan. Estimates: walk the ground first; local codes decide."
+    yield "bounds", f"{left:.7f},{low:.7f},{right:.7f},{top:.7f}"
+    yield "center", f"{(left + right) / 2:.7f},{(low + top) / 2:.7f},{zooms[0]}"
+    yield "minzoom", str(zooms[0])
+    yield "maxzoom", str(zooms[-1])
+
+
+def _span(bounds: tuple[float, float, float, float], zoom: int) -> tuple[int, int, int, int]:
+    """First and last column, first and last row from the north, of the tiles over an area."""
+    west, south, east, north = bounds
+    side = 2 * _HALF / 2**zoom
+    columns = int((west + _HALF) // side), int((east + _HALF) // side)
+    return *columns, int((_HALF - north) // side), int((_HALF - south) // side)
+
+
+def _count(bounds: tuple[float, float, float, float], zoom: int) -> int:
+    first, last, top, low = _span(bounds, zoom)
+    return (last - first + 1) * (low - top + 1)
+
+
+def _tiles(drawn: _Drawn, zoom: int) -> Iterator[tuple[int, int, int, bytes]]:
+    """Draw the tiles of a zoom, some beside each other at once: zoom, column, row, PNG."""
+    first, last, top, low = _span(drawn.bounds, zoom)
+    for row in range(top, low + 1, _SHEET):
+        for column in range(first, last + 1, _SHEET):
+            across, down = min(_SHEET, last - column + 1), min(_SHEET, low - row + 1)
+            sheet = _sheet(drawn, zoom, column, row, across, down)
+            for y in range(down):
+                for x in range(across):
+                    box = (x * _TILE, y * _TILE, (x + 1) * _TILE, (y + 1) * _TILE)
+                    held = io.BytesIO()
+                    sheet.crop(box).quantize(64, dither=Image.Dither.NONE).save(held, "PNG")
+                    yield zoom, (column + x) % 2**zoom, 2**zoom - 1 - row - y, held.getvalue()
+
+
+def _sheet(drawn: _Drawn, zoom: int, column: int, row: int, across: int, down: int) -> Image.Image:
+    """Draw some tiles as one picture."""
+    pixel = 2 * _HALF / 2**zoom / _TILE
+    side = _TILE * pixel
+    left, top = column * side - _HALF, _HALF - row * side
+    wide, high = across * _TILE, down * _TILE
+    view = shapely.box(left, top - high * pixel, left + wide * pixel, top).buffer(30 * pixel)
+    ground = np.full((high, wide, 3), 255, np.uint8)
+    place = Affine(pixel, 0, left, 0, -pixel, top)
+    for shape, tint in drawn.zones:
+        if shape.intersects(view):
+            ground[rasterio.features.rasterize([shape], (high, wide), transform=place) > 0] = tint
+    picture = Image.fromarray(ground)
+    draw = ImageDraw.Draw(picture)
+
+    def at(xy: NDArray[np.float64]) -> list[tuple[float, float]]:
+        return list(map(tuple, np.column_stack([xy[:, 0] - left, top - xy[:, 1]]) / pixel))
+
+    for shape, look in drawn.lines:
+        near = shapely.intersection(_edges(shape), view)
+        _line(draw, shapely.simplify(near, pixel / 2), look, at)
+    if zoom >= _ROWS_FROM:
+        for shape, _ in drawn.rows:
+            if shape.intersects(view) and shape.geom_type == "LineString":
+                draw.line(at(shapely.get_coordinates(shape)), fill="#888888", width=1)
+    if zoom >= _TREES_FROM:
+        size = 2.5 * 2 ** (zoom - _TREES_FROM)
+        near = drawn.trees[shapely.contains_xy(view, *drawn.trees[:, :2].T)]
+        for (x, y), kind in zip(at(near[:, :2]), near[:, 2].astype(int).tolist(), strict=True):
+            box = (x - size, y - size, x + size, y + size)
+            draw.ellipse(box, fill=drawn.colours[kind], outline="black")
+        for shape, name in drawn.rows:
+            if shape.intersects(view):
+                (x, y), *_ = at(shapely.get_coordinates(shape)[:1])
+                _words(draw, x - 8, y, name, 10)
+        for place_of, name in drawn.marks:
+            if place_of.intersects(view):
+                (x, y), *_ = at(shapely.get_coordinates(place_of))
+                _words(draw, x, y - (14 if name == "START" else 0), name, 13)
+    if zoom >= _NAMES_FROM:
+        for place_of, name in drawn.blocks:
+            if place_of.intersects(view):
+                (x, y), *_ = at(shapely.get_coordinates(place_of))
+                _words(draw, x, y, name, 13)
+    return picture
+
+
+def _edges(shape: shapely.Geometry) -> shapely.Geometry:
+    return shape.boundary if shape.geom_type in ("Polygon", "MultiPolygon") else shape
+
+
+def _line(
+    draw: ImageDraw.ImageDraw,
+    shape: shapely.Geometry,
+    look: Symbology,
+    at: Callable[[NDArray[np.float64]], list[tuple[float, float]]],
+) -> None:
+    width = max(1, round(look.width_mm * _PIXELS_A_MM))
+    for part in shapely.get_parts(shape):
+        xy = shapely.get_coordinates(part)
+        if len(xy) > 1:
+            draw.line(at(xy), fill=look.colour, width=width)
+        elif len(xy):
+            (x, y), *_ = at(xy)
+            draw.ellipse((x - 4, y - 4, x + 4, y + 4), fill=look.colour)
+
+
+def _words(draw: ImageDraw.ImageDraw, x: float, y: float, words: str, size: int) -> None:
+    font, known = _font(size)
+    said = printable(words, known)[:60]
+    draw.text((x, y), said, "black", font, anchor="mm", stroke_width=2, stroke_fill="white")
+
+
+@cache
+def _font(size: int) -> tuple[ImageFont.FreeTypeFont, frozenset[int]]:
+    """Typeface of the sheets and the letters that it is used for."""
+    path = Path(reportlab.__file__).parent / "fonts" / "VeraBd.ttf"
+    return ImageFont.truetype(str(path), size), frozenset(range(32, 127))

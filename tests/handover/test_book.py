@@ -1,0 +1,219 @@
+"""The book on paper: nothing covers anything, all can be read, programs can place its maps."""
+
+import json
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+
+import numpy as np
+import pypdfium2
+import pytest
+import shapely
+from affine import Affine
+from handover.printed import covered, texts_of
+from handover.test_sheets import crowded
+from made_plan import made_plan
+from pages import page_texts
+from pypdf import PdfReader
+
+from siteplanner.handover.block_work import block_works
+from siteplanner.handover.book import leaf
+from siteplanner.handover.book.block_map import (
+    LEAST_SIGN_MM,
+    book_of,
+    least_scale,
+    radius,
+    turns_of,
+)
+from siteplanner.handover.book.canvas import BookCanvas
+from siteplanner.handover.book.days import days_of
+from siteplanner.handover.book.write import write_book, write_sheets
+from siteplanner.handover.fieldwork import runs
+from siteplanner.handover.paper.frame import SCALES, extent, turned_frame
+from siteplanner.handover.paper.pages import A4, LEAST_TEXT, Pen
+from siteplanner.handover.paper.signs import SIGNS, draw_signs
+
+MM = 72 / 25.4
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return made_plan()
+
+
+@pytest.fixture(scope="module")
+def folder(plan, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("book")
+    write_book(plan, folder)
+    return folder
+
+
+def faults(path):
+    """Texts that cover each other, that are small, or that leave the page."""
+    texts, sizes = texts_of(path), [page.get_size() for page in pypdfium2.PdfDocument(path)]
+    outside = [t.words for t in texts if not shapely.box(0, 0, *sizes[t.page]).contains(t.box)]
+    small = [t.words for t in texts if t.size < LEAST_TEXT - 0.01]
+    return {"covered": covered(texts), "small": small, "outside": outside}
+
+
+NO_FAULTS = {"covered": [], "small": [], "outside": []}
+
+
+def test_no_text_covers_another_is_small_or_leaves_its_page(plan, folder, tmp_path):
+    assert len(list((folder / "sheets").iterdir())) == len(plan.blocks) + 1
+    for path in (
+        folder / "sheets.pdf",
+        folder / "run_sheets.pdf",
+        folder / "row_tags.pdf",
+        folder / "sheets" / "b2.pdf",
+    ):
+        assert len(texts_of(path)) > 20
+        assert faults(path) == NO_FAULTS, path.name
+    write_sheets(crowded(plan), tmp_path / "crowded.pdf")
+    assert faults(tmp_path / "crowded.pdf") == NO_FAULTS
+
+
+def test_the_check_sees_what_it_is_for(tmp_path):
+    canvas = BookCanvas(tmp_path / "bad.pdf", "bad")
+    pen = Pen(canvas, *A4)
+    pen.text(20, 20, "one", 9)
+    pen.text(21, 21, "two", 9)
+    pen.text(100, 100, "little", 6.5)
+    canvas.setFont("Vera", 9)
+    canvas.translate(300, 300)
+    canvas.rotate(40)
+    canvas.drawString(0, 0, "turned")
+    canvas.drawString(3, 3, "over it")
+    canvas.save()
+    found = faults(tmp_path / "bad.pdf")
+    assert [pair[1:3] for pair in found["covered"]] == [("one", "two"), ("turned", "over it")]
+    assert found["small"] == ["little"]
+
+
+def test_no_sign_is_under_two_millimetres(tmp_path):
+    canvas = BookCanvas(tmp_path / "signs.pdf", "signs")
+    for sign in range(len(SIGNS)):
+        draw_signs(canvas, sign, [(100, 100)], LEAST_SIGN_MM / 2 * MM, "#0072b2")
+        canvas.showPage()
+    canvas.save()
+    for page in pypdfium2.PdfDocument(tmp_path / "signs.pdf"):
+        boxes = np.array([thing.get_bounds() for thing in page.get_objects()])
+        (left, bottom), (right, top) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        assert max(right - left, top - bottom) >= 2.0 * MM
+
+
+def test_maps_show_trees_no_smaller_and_no_closer_than_can_be_read(plan):
+    for work in block_works(plan):
+        for scale in SCALES:
+            frame = replace(turned_frame(work.shape, 0, 0, 100, 100, [0.0]), scale=scale)
+            assert radius(frame, work) >= LEAST_SIGN_MM / 2 * MM
+        assert work.closest_m * 1000 / least_scale(work) >= LEAST_SIGN_MM
+
+
+def test_a_map_is_turned_so_that_the_block_fills_it(plan):
+    for work in block_works(plan):
+        turns = turns_of(work)
+        best = turned_frame(work.shape, 0, 0, 120, 80, turns)
+        assert best.scale == min(
+            turned_frame(work.shape, 0, 0, 120, 80, [turn]).scale for turn in turns
+        )
+        assert best.ground.covers(work.shape)
+        wide, high = extent(work.shape, best.turn)
+        assert wide * 1000 / best.scale <= 120 and high * 1000 / best.scale <= 80
+
+
+def test_a_block_too_large_for_one_map_has_a_strip_of_maps_with_every_row(plan, tmp_path):
+    works = [replace(w, spacing_m=1.0, row_spacing_m=1.0) for w in block_works(plan)]
+    book = book_of(plan, works)
+    pen = Pen(BookCanvas(tmp_path / "strip.pdf", "strip"), *A4)
+    strips = []
+    for work in works:
+        (made,) = leaf.leaves_of(pen, book, [work], shared=False)
+        assert len(made.sides) % 2 == 0
+        strips.append(leaf.strip_of(work, leaf.band_of(pen, book, work)))
+        if strips[-1]:
+            assert all(frame.scale <= least_scale(work) for frame in strips[-1])
+            shown = shapely.union_all([frame.ground for frame in strips[-1]])
+            assert shown.buffer(0.01).covers(shapely.MultiPoint(work.xy))
+            assert len(made.sides) >= 1 + len(strips[-1])
+    assert any(strips)
+
+
+def test_every_tree_is_planted_on_one_crew_day(plan):
+    works = block_works(plan)
+    days = days_of(plan, works)
+    total = np.sum([day.trees for day in days], axis=0)
+    assert total.tolist() == np.bincount(plan.tree_species, minlength=len(plan.species)).tolist()
+    rows = [(part.work.block, int(row)) for day in days for part in day.parts for row in part.rows]
+    assert len(rows) == len(set(rows)) == len(plan.rows)
+    for work in works:  # whole days, the nearest number, in the order of the rows
+        mine = [part.rows for day in days for part in day.parts if part.work.block == work.block]
+        assert np.concatenate(mine).tolist() == list(range(len(work.name)))
+
+
+def test_a_tag_a_row_says_its_plants_in_planting_order(plan, folder):
+    texts = [" ".join(text.split()) for text in page_texts(folder / "row_tags.pdf")]
+    assert len(texts) >= len(plan.rows)
+    for work in block_works(plan):
+        for row, name in enumerate(work.name):
+            heads = (f"{work.block} row {name} drop ", f"{work.block} row {name}, tag ")
+            mine = " ".join(text for text in texts if text.startswith(heads))
+            assert f"{work.by_row[row].sum()} trees, in " in mine
+            if work.in_order:
+                said = re.findall(r"(\d+) ([A-Z0-9]{3,6})\b", mine)
+                order = [(str(n), plan.species["code"][k]) for k, n in runs(work.species_in(row))]
+                assert said == order
+
+
+def test_where_crews_plant_from_buckets_sheets_say_random_and_give_counts_by_block(plan, tmp_path):
+    write_book(replace(plan, settings={"mix": {"order": "mixed"}}), tmp_path)
+    assert not (tmp_path / "row_tags.pdf").exists()
+    texts = page_texts(tmp_path / "sheets.pdf")
+    for work in block_works(plan):
+        front, back = [t for t in texts if f"Block {work.block}, " in t]
+        assert "Species, at random from mixed buckets" in back
+        codes = plan.species["code"][work.trees > 0]
+        assert all(code in front for code in codes)
+    assert "(in buckets of 40)" in page_texts(tmp_path / "run_sheets.pdf")[0]
+
+
+# --- for programs --------------------------------------------------------------------------
+
+
+def test_a_map_program_finds_the_block_where_it_is(plan, folder):
+    if not shutil.which("gdalinfo"):
+        pytest.skip("gdalinfo is not installed")
+    for work in block_works(plan)[::2]:
+        path = folder / "sheets" / f"{work.block.lower()}.pdf"
+        told = subprocess.run(["gdalinfo", "-json", path], capture_output=True, check=True).stdout
+        info = json.loads(told)
+        assert 'ID["EPSG",32756]' in info["coordinateSystem"]["wkt"]
+        a, b, c, d, e, f = info["geoTransform"]
+        pixels = Affine(b, c, a, e, f, d)
+        wide, high = info["size"]
+        page = shapely.Polygon([pixels @ xy for xy in [(0, 0), (wide, 0), (wide, high), (0, high)]])
+        assert page.covers(work.shape)
+        scale = int(page_texts(path)[0].partition("1 : ")[2].partition(".")[0])
+        assert page.area == pytest.approx(0.210 * 0.297 * scale**2, rel=0.002)
+        neat = shapely.from_wkt(info["metadata"][""]["NEATLINE"])
+        assert neat.covers(work.shape) and neat.area < page.area
+
+
+def test_pdfs_have_tags_language_title_and_bookmarks(folder):
+    for name in ("sheets.pdf", "row_tags.pdf", "sheets/a1.pdf", "sheets/overview.pdf"):
+        reader = PdfReader(folder / name)
+        root = reader.trailer["/Root"]
+        assert root["/Lang"] == "en" and root["/MarkInfo"]["/Marked"]
+        assert reader.metadata.title and root["/ViewerPreferences"]["/DisplayDocTitle"]
+        document = root["/StructTreeRoot"]["/K"]
+        assert document["/S"] == "/Document" and len(document["/K"])
+        # Every piece of content that is marked hangs in the tree, page by page.
+        numbers = root["/StructTreeRoot"]["/ParentTree"]["/Nums"]
+        assert [len(n) for n in numbers[1::2]] == [
+            page.get_contents().get_data().count(b"<</MCID") for page in reader.pages
+        ]
+        if name != "row_tags.pdf":
+            assert reader.outline
+            figures = [k for k in document["/K"] if k["/S"] == "/Figure"]
+            assert figures and all(figure["/Alt"] for figure in figures)
