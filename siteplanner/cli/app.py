@@ -19,6 +19,7 @@ from siteplanner.base.errors import InputError
 from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
+from siteplanner.cli.desk import desk
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.placing import place
 from siteplanner.cli.printed import (
@@ -269,7 +270,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for other in (blocks, place, layers, patterns, ground, catchment):
+for other in (blocks, place, desk, layers, patterns, ground, catchment):
     app.command()(other)
 
 

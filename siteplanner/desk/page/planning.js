@@ -1,0 +1,74 @@
+/* Plan and Stop, the steps of a run, and the plan's map, sheets and files. */
+
+import { byId, el, get, post } from "/page/server.js";
+
+let shown = null;
+
+export function showWrong(sentences) {
+  const box = byId("wrong");
+  box.replaceChildren(...sentences.map((one) => el("p", {}, one)));
+  box.hidden = sentences.length === 0;
+}
+
+export function showPlan(plan) {
+  byId("no-plan").hidden = plan !== null;
+  for (const id of ["figures", "plan-map", "papers", "warnings"]) byId(id).hidden = plan === null;
+  if (plan === null || plan.stamp === shown) return;
+  shown = plan.stamp;
+  byId("figures").textContent =
+    `${Number(plan.trees).toLocaleString("en")} trees on ${plan.area_ha} ha. An estimate: walk the ground first.`;
+  if (plan.map) byId("plan-map").src = `/plan/map.html?${plan.stamp}`;
+  byId("files").replaceChildren(...plan.files.map(([name, words]) =>
+    el("li", {}, el("a", { href: `/plan/${name}`, target: "_blank" }, words), ` (${name})`)));
+  byId("warning-list").replaceChildren(
+    ...[...plan.cautions, ...plan.warnings].map((one) => el("li", {}, one)));
+}
+
+function show(state) {
+  const running = state.doing === "running";
+  byId("plan").disabled = running;
+  byId("stop").disabled = !running;
+  const bar = byId("bar");
+  bar.hidden = !running;
+  if (state.of > 0) {
+    bar.max = state.of;
+    bar.value = Math.min(state.steps, state.of);
+  } else {
+    bar.removeAttribute("value");
+  }
+  const words = { running: `${state.step} …`, done: "The plan is ready.", stopped: state.sentences[0] || "" };
+  byId("step").textContent = words[state.doing] || "";
+  showWrong(state.doing === "failed" ? state.sentences : []);
+}
+
+async function follow() {
+  let number = -1;
+  for (;;) {
+    try {
+      const state = await get(`/api/planning/state?after=${number}`);
+      if (state.number !== number) {
+        show(state);
+        showPlan(state.plan);
+      }
+      number = state.number;
+    } catch (refused) {
+      showWrong(refused.sentences || [String(refused)]);
+      await new Promise((resolve) => setTimeout(resolve, 2000));
+    }
+  }
+}
+
+export function startPlanning(saved) {
+  byId("plan").addEventListener("click", async () => {
+    byId("plan").disabled = true;
+    try {
+      await saved();
+      await post("/api/planning/start");
+    } catch (refused) {
+      byId("plan").disabled = false;
+      showWrong(refused.sentences || [String(refused)]);
+    }
+  });
+  byId("stop").addEventListener("click", () => post("/api/planning/stop").catch((refused) => showWrong(refused.sentences)));
+  follow();
+}
