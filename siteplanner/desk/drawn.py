@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -266,11 +266,18 @@ def _readings(columns: Any) -> list[Field]:
     return fields
 
 
-def _seeds(site: Site, columns: Any) -> list[Field]:
+@lru_cache(maxsize=4)
+def _species(path: Path, changed: int) -> list[str]:
+    """Botanical names of a species table; ``changed`` is when the file was."""
     try:
-        names = list(read_species(site.folder / site.species.file, []).facts["botanical_name"])
+        return list(read_species(path, []).facts["botanical_name"])
     except InputError:
-        names = []
+        return []
+
+
+def _seeds(site: Site, columns: Any) -> list[Field]:
+    path = site.folder / site.species.file
+    names = _species(path, path.stat().st_mtime_ns) if path.is_file() else []
     choices = tuple((name, name) for name in names)
     fields = [
         Field(columns.species, "Species", "choice" if names else "text", choices),

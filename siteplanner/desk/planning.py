@@ -127,10 +127,10 @@ class Planning:
             else:
                 self._tell(doing="failed", step="", sentences=tuple(said["sentences"]))
                 return
+        code = await worker.wait()  # one that is still dying must not be given the next job
         if self._stopping:
             self._tell(doing="stopped", step="", sentences=(_STOPPED,))
             return
-        code = await worker.wait()
         ended = f"Planning ended without a word (code {code}). The previous plan has not changed."
         self._tell(
             doing="failed", step="", sentences=(f"{ended} Is there memory and disk enough?",)

@@ -54,7 +54,7 @@ def cut_to_fit(new: shapely.Geometry, others: Shapes) -> shapely.Geometry:
         return new
     left = shapely.difference(new, shapely.union_all(over))
     parts = [p for p in shapely.get_parts(left) if p.geom_type == "Polygon" and p.area > 1.0]
-    return shapely.multipolygons(parts) if len(parts) != 1 else parts[0]
+    return shapely.MultiPolygon(parts) if len(parts) != 1 else parts[0]
 
 
 def overlaps(shapes: Shapes) -> dict[tuple[int, int], float]:

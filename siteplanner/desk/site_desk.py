@@ -183,6 +183,7 @@ def _plain_drawn(drawn: Drawn) -> dict[str, Any]:
         "part": drawn.part,
         "shape": drawn.shape,
         "file": drawn.path.name,
+        "layer": drawn.layer,
         "there": drawn.there,
         "editable": drawn.editable,
         "shared": drawn.shares_edges,

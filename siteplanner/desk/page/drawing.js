@@ -5,6 +5,9 @@ import { showWrong } from "/page/planning.js";
 import { showCorners } from "/page/corners.js";
 import { nameOf, showForm, showTable } from "/page/form.js";
 
+/* What lies above what on the map; the layer that is open lies above all. */
+const ABOVE = { soils: 1, hollows: 2, paddocks: 3, boundary: 4, no_plant: 5, thermometers: 6, seed_sources: 7 };
+
 class Desk {
   constructor(site, LayerState) {
     this.looks = site.looks;
@@ -20,9 +23,12 @@ class Desk {
       target: "map",
       controls: [new ol.control.Zoom(), new ol.control.ScaleLine({ units: "metric" })],
       view: new ol.View({ projection: this.projection, center: [0, 0], resolution: 1, constrainResolution: false }),
-      layers: this.states.map((state, n) => new ol.layer.Vector({
-        source: state.source, zIndex: 10 + n, style: (feature) => this.style(state, feature),
-      })),
+      layers: this.states.map((state) => {
+        state.onMap = new ol.layer.Vector({
+          source: state.source, zIndex: ABOVE[state.drawn.part], style: (feature) => this.style(state, feature),
+        });
+        return state.onMap;
+      }),
     });
     this.tools = new Tools(this.map, this);
     this.map.on("singleclick", (event) => this.clicked(event));
@@ -60,7 +66,7 @@ class Desk {
     const [colour, dash] = this.look(state, feature);
     const chosen = feature === this.chosen, open = state === this.open;
     const width = chosen ? 5 : open ? 3 : 1.6;
-    const fill = new ol.style.Fill({ color: `${colour}${chosen ? "44" : open ? "22" : "0d"}` });
+    const fill = new ol.style.Fill({ color: `${colour}${chosen ? "44" : open ? "22" : "00"}` });
     const line = (color, wide, lineDash) => new ol.style.Stroke({ color, width: wide, lineDash });
     const circle = (radius, stroke) => new ol.style.Circle({ radius, fill: new ol.style.Fill({ color: colour }), stroke });
     return [
@@ -87,6 +93,7 @@ class Desk {
 
   openLayer(state) {
     this.open = state;
+    for (const one of this.states) one.onMap.setZIndex(one === state ? 20 : ABOVE[one.drawn.part]);
     this.chosen = state.features.length === 1 ? state.features[0] : null;
     byId("details").hidden = false;
     byId("layer-title").textContent = state.drawn.title;
@@ -153,7 +160,17 @@ class Desk {
     for (const field of state.drawn.fields.filter((one) => one.kind === "choice")) {
       if (this.chosen && state === this.open) this.last[field.column] = this.chosen.get("values")[field.column] ?? this.last[field.column];
     }
-    if (state.status === "saved" && this.chosen && state === this.open && !state.features.includes(this.chosen)) this.chosen = null;
+    if (state.status === "saved" && this.chosen && state === this.open && !state.features.includes(this.chosen)) {
+      const fid = this.chosen.get("fid");
+      this.chosen = state.features.find((one) => one.get("fid") === fid) || null;
+    }
+    if (state.justSaved) {
+      state.justSaved = false;
+      const { file, layer } = state.drawn;
+      for (const other of this.states) {
+        if (other !== state && !other.dirty && other.drawn.file === file && other.drawn.layer === layer) other.load();
+      }
+    }
     this.showList();
     if (state === this.open) {
       this.show();
@@ -165,14 +182,14 @@ class Desk {
     const state = this.open;
     const saved = byId("saved");
     const words = {
-      saved: state.notes.length ? `Saved. ${state.notes.join(" ")}` : state.past.length ? "Saved." : "",
+      saved: state.notes.length ? `Saved. ${state.notes.join(" ")}` : state.past.length || state.future.length ? "Saved." : "",
       saving: "Saving …", refused: state.sentences.join(" "), stale: state.sentences.join(" "), unread: state.sentences.join(" "), loading: "Reading …",
     };
     saved.replaceChildren(words[state.status]);
     saved.classList.toggle("bad", ["refused", "stale", "unread"].includes(state.status));
     if (state.status === "stale") saved.append(" ", el("button", { type: "button", onclick: () => state.load() }, "Load it again"));
     const which = byId("which");
-    byId("which-label").hidden = state.features.length === 0;
+    byId("which-line").hidden = state.features.length === 0;
     which.replaceChildren(el("option", { value: "" }, "choose one"), ...state.features.map((one, n) =>
       el("option", { value: String(n) }, nameOf(state, one, n))));
     which.value = this.chosen ? String(state.features.indexOf(this.chosen)) : "";

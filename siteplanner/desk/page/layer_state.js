@@ -129,6 +129,7 @@ export class LayerState {
     this.version = answer.version;
     this.notes = answer.notes || [];
     this.status = "saved";
+    this.justSaved = true;
     this.sentences = [];
     this.errors = [];
     answer.features.forEach((one, n) => {

@@ -1,0 +1,156 @@
+"""The desk in a real browser, the network blocked: draw, plan, stop, and look."""
+
+import re
+from contextlib import contextmanager
+
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+from desk.desk_site import MIDDLE, desk_of, desk_site
+from handover.browser import DESK
+
+from siteplanner.desk.library import openlayers
+
+pytestmark = pytest.mark.skipif(openlayers() is None, reason="MapProxy is not installed")
+
+
+@contextmanager
+def page_of(browser, address, **context):
+    """Open the page; a request beyond the desk, and any complaint of the browser, fails."""
+    complaints, home = [], address.partition("/?")[0]
+    with browser.new_context(**(context or DESK)) as world:
+
+        def guard(route):
+            if route.request.url.startswith(f"{home}/") or route.request.url.startswith("blob:"):
+                route.continue_()
+            else:
+                complaints.append(route.request.url)
+                route.abort()
+
+        def complain(words):
+            if " status of 4" not in words:  # a save refused: what the page says of it is tested
+                complaints.append(words)
+
+        world.route("**/*", guard)
+        page = world.new_page()
+        page.set_default_timeout(30_000)
+        page.on("console", lambda m: m.type == "error" and complain(m.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(address)
+        page.wait_for_selector("html[data-ready]")
+        yield page
+    assert complaints == []
+
+
+def on_screen(page, x, y):
+    """Where a place of the site is on the screen: the map was fitted to the boundary, a square."""
+    box = page.locator("#map").bounding_box()
+    side = min(box["width"], box["height"]) - 48
+    middle = (MIDDLE[0], MIDDLE[1])
+    scale = side / 100
+    return (
+        box["x"] + box["width"] / 2 + (x - middle[0]) * scale,
+        box["y"] + box["height"] / 2 - (y - middle[1]) * scale,
+    )
+
+
+def drag(page, here, there):
+    page.mouse.move(*on_screen(page, *here))
+    page.mouse.down()
+    page.mouse.move(*on_screen(page, *((a + b) / 2 for a, b in zip(here, there, strict=True))))
+    page.mouse.move(*on_screen(page, *there), steps=4)
+    page.mouse.up()
+
+
+def paddocks(site):
+    return pyogrio.read_dataframe(site.parent / "land.gpkg", layer="paddocks")
+
+
+@pytest.mark.long
+def test_from_a_drag_to_the_map_of_the_plan(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address) as page:
+        assert re.fullmatch(r"http://127\.0\.0\.1:\d+/\?key=[\w-]{40,}", address)
+        assert "key" not in page.url
+        page.get_by_role("list", name="What you draw").get_by_role(
+            "button", name="Paddocks"
+        ).click()
+        to = (MIDDLE[0] + 12, MIDDLE[1] + 8)
+        drag(page, MIDDLE, to)
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        shapes = paddocks(site).geometry.to_numpy()
+        assert shapely.coverage_is_valid(shapes)
+        ends = np.array([shapely.distance(one, shapely.Point(to)) for one in shapes])
+        assert (ends < 1.5).all() and shapely.area(shapes).sum() == pytest.approx(10_000)
+
+        page.get_by_role("button", name="Undo").click()
+        expect(page.get_by_role("button", name="Undo")).to_be_disabled()
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        page.get_by_role("button", name="Plan", exact=True).click()
+        expect(page.get_by_role("button", name="Stop")).to_be_enabled()
+        page.get_by_role("button", name="Stop").click()
+        expect(page.locator("#step")).to_have_text("Stopped. The previous plan has not changed.")
+        assert not list(site.parent.glob("maps/*"))
+
+        page.get_by_role("button", name="Plan", exact=True).click()
+        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        frame = page.frame_locator('iframe[title="Map of the plan"]')
+        expect(frame.locator("html[data-ready]")).to_have_count(1)
+        assert (site.parent / "maps" / "a-square" / "plan.gpkg").is_file()
+        page.get_by_text("Sheets and files").click()
+        with page.expect_download() as download:
+            page.get_by_role("link", name="Planting sheets").click()
+        assert download.value.path().read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.long
+def test_the_keyboard_alone_draws_and_a_wrong_field_says_so(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address) as page:
+        page.get_by_role("button", name="Thermometers").press("Enter")
+        page.get_by_role("button", name="Put a point in the middle").press("Enter")
+        expect(page.locator("#saved")).to_contain_text("winter_min_c")
+        for label, value in (("Name", "Creek"), ("Coldest of", "-6.5"), ("Height", "1.2")):
+            page.get_by_label(label).fill(value)
+            page.keyboard.press("Tab")
+        expect(page.locator("#field-winter-wrong")).to_contain_text("give the year of the winter")
+        page.get_by_label("Year of the winter").fill("2010")
+        page.keyboard.press("Tab")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        page.get_by_label("Corner 1, east").fill(str(MIDDLE[0] + 1.5))
+        page.keyboard.press("Tab")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+    [point] = pyogrio.read_dataframe(site.parent / "thermometers.gpkg").geometry
+    assert point.x == MIDDLE[0] + 1.5
+    assert "readings = { file" in site.read_text("utf-8")
+
+
+@pytest.mark.long
+def test_a_second_tab_is_refused_in_words(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, browser.new_context(**DESK) as world:
+        one, other = world.new_page(), world.new_page()
+        for page in (one, other):
+            page.goto(address)
+            page.get_by_role("button", name="Paddocks").click()
+        for page, words in ((one, "Saved."), (other, "changed in another tab or program")):
+            page.locator("#which").select_option("0")
+            page.get_by_label("Name").fill(f"New name {words[:5]}")
+            page.keyboard.press("Tab")
+            expect(page.locator("#saved")).to_contain_text(words)
+        assert paddocks(site)["name"][0] == "New name Saved"
+        other.get_by_role("button", name="Load it again").click()
+        expect(other.get_by_label("Name")).to_have_value("New name Saved")
