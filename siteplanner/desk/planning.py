@@ -16,6 +16,8 @@ from typing import Any
 _PATIENCE_S = 10.0
 #: The longest line that is read of the worker.
 _LINE = 1 << 20
+#: The process that plans.
+_WORKER = (sys.executable, "-m", "siteplanner.desk.worker")
 _STOPPED = "Stopped. The previous plan has not changed."
 
 
@@ -42,7 +44,8 @@ class State:
 class Planning:
     """Runs one plan at a time in a process that stays for the next."""
 
-    def __init__(self) -> None:
+    def __init__(self, command: Sequence[str] = _WORKER) -> None:
+        self._command = command
         self.state = State()
         self._changed = asyncio.Event()
         self._worker: Process | None = None
@@ -66,8 +69,7 @@ class Planning:
         """Start the process that plans, where none is there."""
         if self._worker is None or self._worker.returncode is not None:
             self._worker = await asyncio.create_subprocess_exec(
-                sys.executable, "-m", "siteplanner.desk.worker",
-                stdin=PIPE, stdout=PIPE, stderr=DEVNULL, limit=_LINE,
+                *self._command, stdin=PIPE, stdout=PIPE, stderr=DEVNULL, limit=_LINE,
             )  # fmt: skip
         return self._worker
 
