@@ -2,7 +2,16 @@
 
 import { byId, el, get, post } from "/page/server.js";
 
-let shown = null;
+let shown = null, wanted = null;
+
+/* A map that starts without a size cannot find its place: it waits until it is on the screen. */
+function placeMap() {
+  if (wanted === null || byId("plan-map").getClientRects().length === 0) return;
+  byId("plan-map").src = wanted;
+  wanted = null;
+}
+
+window.addEventListener("resize", placeMap);
 
 export function showWrong(sentences) {
   const box = byId("wrong");
@@ -17,7 +26,8 @@ export function showPlan(plan) {
   shown = plan.stamp;
   byId("figures").textContent =
     `${Number(plan.trees).toLocaleString("en")} trees on ${plan.area_ha} ha. An estimate: walk the ground first.`;
-  if (plan.map) byId("plan-map").src = `/plan/map.html?${plan.stamp}`;
+  wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
+  placeMap();
   byId("files").replaceChildren(...plan.files.map(([name, words]) =>
     el("li", {}, el("a", { href: `/plan/${name}`, target: "_blank" }, words), ` (${name})`)));
   byId("warning-list").replaceChildren(
