@@ -10,8 +10,11 @@ import typer
 
 def desk(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="The site's folder, with its site.toml.")
-    ],
+        Path,
+        typer.Argument(
+            metavar="[FOLDER]", help="The site's folder, or one in which to start a site."
+        ),
+    ] = Path(),
     port: Annotated[
         int, typer.Option(min=0, max=65535, help="Port to listen on; 0 takes a free one.")
     ] = 0,

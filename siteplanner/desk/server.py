@@ -14,7 +14,7 @@ from typing import Any
 
 from tornado.httpserver import HTTPServer
 from tornado.netutil import bind_sockets
-from tornado.web import Application, HTTPError
+from tornado.web import Application, HTTPError, stream_request_body
 
 from siteplanner.base.errors import InputError
 from siteplanner.desk.features import WrongError
@@ -23,9 +23,12 @@ from siteplanner.desk.library import MISSING, openlayers
 from siteplanner.desk.planning import Planning
 from siteplanner.desk.saving import HeldError, StaleError
 from siteplanner.desk.site_desk import SiteDesk
+from siteplanner.desk.starting_page import safe_name
 
 #: No more is taken in one request.
 LARGEST_BYTES = 32 * 1024 * 1024
+#: The same for a file of heights, which is written as it comes.
+LARGEST_FILE = 1024 * 1024 * 1024
 _PAGE = Path(__file__).parent / "page"
 _TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css"}
 #: A plan's map is a program of its own: it may run, save and print, but not act for the desk.
@@ -41,7 +44,7 @@ _STALE = (
 class Page(Guarded):
     """The page itself; the key in its address becomes a cookie and leaves the address."""
 
-    planning: Planning
+    desk: SiteDesk
 
     def may_enter(self) -> bool:
         """The key may stand in the address too."""
@@ -56,7 +59,8 @@ class Page(Guarded):
             self.redirect("/")
             return
         self.set_header("Content-Type", "text/html; charset=utf-8")
-        self.finish((_PAGE / "desk.html").read_bytes())
+        page = "desk.html" if self.desk.started else "start.html"
+        self.finish((_PAGE / page).read_bytes())
 
 
 class PageFile(Guarded):
@@ -99,6 +103,75 @@ class OnDesk(Guarded):
             name = Path(str(error.filename or "")).name
             self.say(f"{name or 'A file'} cannot be used ({error.strerror}).", status=422)
         return None
+
+
+class Starting(OnDesk):
+    """A site that is not there yet: what it may start from, and to start it."""
+
+    async def get(self) -> None:
+        """Give the files in the folder, and the questions."""
+        self._only_once()
+        found = await self.beside(self.desk.starting)
+        if found is not None:
+            self.finish(json.dumps(found))
+
+    async def post(self) -> None:
+        """Start the site."""
+        self._only_once()
+        missing = await self.beside(self.desk.begin, self.asked())
+        if missing is not None:
+            self.finish(json.dumps({"missing": missing}))
+
+    def _only_once(self) -> None:
+        if self.desk.started:
+            raise HTTPError(404)
+
+
+@stream_request_body
+class Dropped(OnDesk):
+    """A file dropped on the page: it goes into the folder as it comes, under its own name."""
+
+    def prepare(self) -> None:
+        """Refuse names and sizes that are not taken; nothing there is replaced."""
+        super().prepare()
+        connection: Any = self.request.connection
+        connection.set_max_body_size(LARGEST_FILE)
+        self.beside_it: Path | None = None
+        name = safe_name(self.get_query_argument("name", ""))
+        if self.desk.started or self.request.method != "PUT":
+            raise HTTPError(404)
+        if name is None:
+            self.say(
+                "This kind of file cannot be used here, or its name has odd signs.", status=422
+            )
+            return
+        self.desk.folder.mkdir(exist_ok=True)
+        self.target = self.desk.folder / name
+        if self.target.exists():
+            self.say(f"{name} is in the folder already.", status=409)
+            return
+        self.beside_it = self.target.with_name(f".{name}.part")
+        self.beside_it.write_bytes(b"")
+
+    def data_received(self, chunk: bytes) -> None:
+        """Write what has come."""
+        if self.beside_it is not None:
+            with self.beside_it.open("ab") as file:
+                file.write(chunk)
+
+    async def put(self) -> None:
+        """All has come: it gets its name."""
+        if self.beside_it is None:
+            return
+        self.beside_it.replace(self.target)
+        found = await self.beside(self.desk.starting)
+        if found is not None:
+            self.finish(json.dumps(found))
+
+    def on_connection_close(self) -> None:
+        """Leave no half of a file."""
+        if getattr(self, "beside_it", None) is not None:
+            self.beside_it.unlink(missing_ok=True)  # type: ignore[union-attr]
 
 
 class About(OnDesk):
@@ -215,9 +288,11 @@ def application(desk: SiteDesk, door: Door, planning: Planning) -> Application:
     site = {**base, "desk": desk, "planning": planning}
     return Application(
         [
-            ("/", Page, base),
+            ("/", Page, site),
             (r"/page/([a-z_]+\.[a-z]+)", PageFile, base),
             ("/library/ol.js", Library, base),
+            ("/api/start", Starting, site),
+            (r"/api/start/file", Dropped, site),
             ("/api/site", About, site),
             (r"/api/hillshade/(extent|picture)", Hillshade, site),
             (r"/api/drawn/([A-Za-z0-9_]+)", DrawnLayer, site),

@@ -12,6 +12,7 @@ from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import InputError, input_error
 from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.symbology.kinds import INDIGO, KINDS, OLIVE, PADDOCK, PURPLE, ROSE, Symbology
+from siteplanner.desk import starting_page
 from siteplanner.desk.drawn import Drawn, drawn_of
 from siteplanner.desk.features import layer_in, plain
 from siteplanner.desk.library import MISSING, openlayers
@@ -38,19 +39,39 @@ class SiteDesk:
     """One site's folder. One thing at a time reads or writes its files."""
 
     def __init__(self, folder: Path) -> None:
-        self.path = folder / "site.toml" if folder.is_dir() else folder
+        self.path = folder if folder.is_file() else folder / "site.toml"
         self._lock = threading.Lock()
         self._relief: tuple[object, Relief] | None = None
-        if not self.path.is_file():
+        if not self.started and not self.folder.parent.is_dir():
             raise input_error(
-                self.path, "", "this file does not exist",
-                "name a site's folder, or start one with siteplanner new",
+                self.folder, "", "this folder does not exist, nor the one above it",
+                "name a site's folder, or one to start a site in",
             )  # fmt: skip
+
+    @property
+    def folder(self) -> Path:
+        """The site's folder."""
+        return self.path.parent
+
+    @property
+    def started(self) -> bool:
+        """Whether there is a site, or one must be started first."""
+        return self.path.is_file()
+
+    def starting(self) -> dict[str, Any]:
+        """Say what there is to start from and what is asked."""
+        return starting_page.about(self.folder)
+
+    def begin(self, asked: dict[str, Any]) -> list[str]:
+        """Start the site; give what is still missing. Raises :class:`~siteplanner.InputError`."""
+        with self._lock:
+            self.folder.mkdir(exist_ok=True)
+            return starting_page.begin(self.folder, asked)
 
     @cached_property
     def plan_folder(self) -> Path:
         """Where the plan goes: maps/<site> in the site's own folder."""
-        return self.path.parent / "maps" / load_site(self.path).slug
+        return self.folder / "maps" / load_site(self.path).slug
 
     def about(self) -> dict[str, Any]:
         """Say what the site is called, what is drawn of it and what is planned."""

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 def with_settings(text: str, table: str, values: Mapping[str, str]) -> str:
     r"""Write settings into a table, which is added at the end where there is none.
 
-    A value that begins with a brace is written as it is, others as text.
+    A value that begins with a brace or is a whole number is written as it is, others as text.
 
     >>> print(with_settings('[frost]\nnights = 1\n', "frost", {"hollows": '{ file = "h.gpkg" }'}))
     [frost]
@@ -18,7 +18,7 @@ def with_settings(text: str, table: str, values: Mapping[str, str]) -> str:
     <BLANKLINE>
     """
     lines = [
-        f"{key} = {value}" if value.startswith("{") else f'{key} = "{value}"'
+        f"{key} = {value}" if value.startswith("{") or value.isdecimal() else f'{key} = "{value}"'
         for key, value in values.items()
     ]
     header = re.search(rf"^[ \t]*\[[ \t]*{re.escape(table)}[ \t]*\].*$", text, re.M)

@@ -161,9 +161,9 @@ def test_it_listens_on_this_machine_alone(ask):
             socket.create_connection((address, ask.door.port), 2)
 
 
-def test_a_folder_without_a_site_is_said(tmp_path):
-    with pytest.raises(InputError, match=r"site\.toml: this file does not exist; name a site's"):
-        SiteDesk(tmp_path)
+def test_a_folder_that_cannot_be_is_said(tmp_path):
+    with pytest.raises(InputError, match="this folder does not exist, nor the one above it"):
+        SiteDesk(tmp_path / "gone" / "site")
 
 
 def test_the_drawing_library_is_the_published_build():

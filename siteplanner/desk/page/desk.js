@@ -17,8 +17,9 @@ try {
   document.title = `${site.name} – siteplanner`;
   byId("name").textContent = site.name;
   showPlan(site.plan);
-  const saved = await startDrawing(site);
-  startPlanning(saved);
+  const drawing = startDrawing(site);
+  startPlanning(async () => (await drawing)());
+  await drawing;
   if (site.sentences.length) showWrong(site.sentences);
 } catch (refused) {
   showWrong(refused.sentences || [`The page failed: ${refused.message}. Please report it.`]);
