@@ -28,6 +28,7 @@ def desk(
     """
     import asyncio
 
+    from siteplanner.cli.printed_place import words_of
     from siteplanner.desk.server import serve
 
-    asyncio.run(serve(folder, port, browser, lambda line: print(line, flush=True)))
+    asyncio.run(serve(folder, port, browser, lambda line: print(line, flush=True), words_of))

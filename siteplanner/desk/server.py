@@ -16,6 +16,7 @@ from tornado.httpserver import HTTPServer
 from tornado.netutil import bind_sockets
 from tornado.web import Application, HTTPError, stream_request_body
 
+from siteplanner.after.place import Placed
 from siteplanner.base.errors import InputError
 from siteplanner.desk.features import WrongError
 from siteplanner.desk.guard import Door, Guarded, Nothing
@@ -29,6 +30,7 @@ from siteplanner.desk.starting_page import safe_name
 LARGEST_BYTES = 32 * 1024 * 1024
 #: The same for a file of heights, which is written as it comes.
 LARGEST_FILE = 1024 * 1024 * 1024
+WordsOf = Callable[[Placed], list[str]]
 _PAGE = Path(__file__).parent / "page"
 _TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css"}
 #: A plan's map is a program of its own: it may run, save and print, but not act for the desk.
@@ -258,10 +260,39 @@ class Planned(OnDesk):
             folder = await self.beside(lambda: self.desk.plan_folder)
             if folder is None:
                 return
-            self.planning.start(self.desk.path, folder)
+            only = self.asked().get("only") if self.request.body else None
+            names = [str(name) for name in only] if isinstance(only, list) else []
+            self.planning.start(self.desk.path, folder, names)
         else:
             raise HTTPError(405)
         self.finish(json.dumps(self.planning.state.plain()))
+
+
+class Blocks(OnDesk):
+    """The plan's blocks: what has become of them, and where plants on hand may go."""
+
+    words_of: WordsOf
+
+    async def get(self, what: str) -> None:
+        """List them."""
+        if what:
+            raise HTTPError(405)
+        await self._answer(self.desk.blocks)
+
+    async def post(self, what: str) -> None:
+        """Mark some, or say where plants may go."""
+        work = {"/mark": self.desk.mark, "/place": self._where_to}.get(what)
+        if work is None:
+            raise HTTPError(405)
+        await self._answer(work, self.asked())
+
+    def _where_to(self, asked: dict[str, Any]) -> dict[str, Any]:
+        return {"lines": [line for line in self.words_of(self.desk.where_to(asked)) if line]}
+
+    async def _answer(self, work: Callable[..., Any], *arguments: Any) -> None:
+        found = await self.beside(work, *arguments)
+        if found is not None:
+            self.finish(json.dumps(found))
 
 
 class PlanFile(OnDesk):
@@ -282,8 +313,8 @@ class PlanFile(OnDesk):
         self.finish(path.read_bytes())
 
 
-def application(desk: SiteDesk, door: Door, planning: Planning) -> Application:
-    """Put the desk's addresses together."""
+def application(desk: SiteDesk, door: Door, planning: Planning, words_of: WordsOf) -> Application:
+    """Put the desk's addresses together; ``words_of`` writes where plants may go."""
     base: dict[str, Any] = {"door": door}
     site = {**base, "desk": desk, "planning": planning}
     return Application(
@@ -297,6 +328,7 @@ def application(desk: SiteDesk, door: Door, planning: Planning) -> Application:
             (r"/api/hillshade/(extent|picture)", Hillshade, site),
             (r"/api/drawn/([A-Za-z0-9_]+)", DrawnLayer, site),
             (r"/api/planning/(state|start|stop)", Planned, site),
+            (r"/api/blocks(|/mark|/place)", Blocks, {**site, "words_of": words_of}),
             (r"/plan/(.+)", PlanFile, site),
         ],
         default_handler_class=Nothing,
@@ -305,7 +337,9 @@ def application(desk: SiteDesk, door: Door, planning: Planning) -> Application:
     )
 
 
-async def serve(folder: Path, port: int, browser: bool, say: Callable[[str], None]) -> None:
+async def serve(
+    folder: Path, port: int, browser: bool, say: Callable[[str], None], words_of: WordsOf
+) -> None:
     """Serve a site's desk until told to stop; ``say`` is told the address first.
 
     Raises :class:`~siteplanner.InputError` where there is no site.
@@ -314,7 +348,7 @@ async def serve(folder: Path, port: int, browser: bool, say: Callable[[str], Non
     sockets = bind_sockets(port, "127.0.0.1")
     door, planning = Door(sockets[0].getsockname()[1]), Planning()
     server = HTTPServer(
-        application(desk, door, planning),
+        application(desk, door, planning, words_of),
         max_body_size=LARGEST_BYTES, max_buffer_size=LARGEST_BYTES + 65_536,
     )  # fmt: skip
     server.add_sockets(sockets)

@@ -8,11 +8,12 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from siteplanner.after.place import Placed
 from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import InputError, input_error
 from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.symbology.kinds import INDIGO, KINDS, OLIVE, PADDOCK, PURPLE, ROSE, Symbology
-from siteplanner.desk import starting_page
+from siteplanner.desk import on_blocks, starting_page
 from siteplanner.desk.drawn import Drawn, drawn_of
 from siteplanner.desk.features import layer_in, plain
 from siteplanner.desk.library import MISSING, openlayers
@@ -120,6 +121,23 @@ class SiteDesk:
         path = self.plan_folder / name
         inside = path.resolve().is_relative_to(self.plan_folder.resolve())
         return path if name in listed and inside and path.is_file() else None
+
+    def blocks(self) -> dict[str, Any]:
+        """List the plan's blocks. Raises :class:`~siteplanner.InputError`."""
+        with self._lock:
+            return on_blocks.blocks_of(load_site(self.path), self.plan_folder)
+
+    def mark(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Write what has become of blocks, and list them."""
+        with self._lock:
+            site = load_site(self.path)
+            on_blocks.mark(site, self.plan_folder, asked)
+            return on_blocks.blocks_of(site, self.plan_folder)
+
+    def where_to(self, asked: dict[str, Any]) -> Placed:
+        """Find where plants on hand may go."""
+        with self._lock:
+            return on_blocks.where_to(load_site(self.path), self.plan_folder, asked)
 
     def relief(self) -> Relief:
         """Draw the hillshade, once for each state of its files.

@@ -13,6 +13,7 @@ from tornado.httpserver import HTTPServer
 from tornado.netutil import bind_sockets
 
 from siteplanner.base.errors import InputError
+from siteplanner.cli.printed_place import words_of
 from siteplanner.desk import server
 from siteplanner.desk.guard import Door
 from siteplanner.desk.library import openlayers
@@ -36,7 +37,7 @@ class Asked:
         self.loop, self.enough = asyncio.get_running_loop(), asyncio.Event()
         self.door = Door(sockets[0].getsockname()[1])
         http = HTTPServer(
-            server.application(SiteDesk(self.folder), self.door, Planning()),
+            server.application(SiteDesk(self.folder), self.door, Planning(), words_of),
             max_body_size=server.LARGEST_BYTES,
         )
         http.add_sockets(sockets)

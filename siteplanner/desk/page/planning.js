@@ -1,5 +1,6 @@
 /* Plan and Stop, the steps of a run, and the plan's map, sheets and files. */
 
+import { startBlocks } from "/page/blocks.js";
 import { byId, el, get, post } from "/page/server.js";
 
 let shown = null, wanted = null;
@@ -21,9 +22,10 @@ export function showWrong(sentences) {
 
 export function showPlan(plan) {
   byId("no-plan").hidden = plan !== null;
-  for (const id of ["figures", "plan-map", "papers", "warnings"]) byId(id).hidden = plan === null;
+  for (const id of ["figures", "plan-map", "blocks", "papers", "warnings"]) byId(id).hidden = plan === null;
   if (plan === null || plan.stamp === shown) return;
   shown = plan.stamp;
+  window.dispatchEvent(new Event("plan"));
   byId("figures").textContent =
     `${Number(plan.trees).toLocaleString("en")} trees on ${plan.area_ha} ha. An estimate: walk the ground first.`;
   wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
@@ -69,16 +71,18 @@ async function follow() {
 }
 
 export function startPlanning(saved) {
-  byId("plan").addEventListener("click", async () => {
+  const plan = async (only) => {
     byId("plan").disabled = true;
     try {
       await saved();
-      await post("/api/planning/start");
+      await post("/api/planning/start", { only });
     } catch (refused) {
       byId("plan").disabled = false;
       showWrong(refused.sentences || [String(refused)]);
     }
-  });
+  };
+  byId("plan").addEventListener("click", () => plan([]));
+  startBlocks(plan);
   byId("stop").addEventListener("click", () => post("/api/planning/stop").catch((refused) => showWrong(refused.sentences)));
   follow();
 }
