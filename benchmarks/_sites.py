@@ -95,7 +95,7 @@ def measure(sites: int, folder: Path, workers: int = WORKERS) -> dict[str, Any]:
     start = time.perf_counter()
     run = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     peak = [0.0]
-    watcher = threading.Thread(target=_watch, args=(run, peak))
+    watcher = threading.Thread(target=watch, args=(run, peak))
     watcher.start()
     code = run.wait()
     taken = time.perf_counter() - start
@@ -107,7 +107,7 @@ def measure(sites: int, folder: Path, workers: int = WORKERS) -> dict[str, Any]:
     return {"sites": planned, "s": taken, "gb": peak[0]}
 
 
-def _watch(run: subprocess.Popen[bytes], peak: list[float]) -> None:
+def watch(run: subprocess.Popen[bytes], peak: list[float]) -> None:
     """Add up what all processes of a run hold (memory that they share counted once)."""
     while run.poll() is None:
         held = 0

@@ -29,10 +29,10 @@ HALF_CHILLED_M = 1.4  # depth of chilled air at which half of that is reached
 READING_ERROR_C = 0.4
 
 
-def blocks(heights: FloatArray) -> FloatArray:
-    """Heights on cells ``COARSE`` times as wide; the upper half counts, so that banks stay."""
-    rows, columns = (n // COARSE * COARSE for n in heights.shape)
-    tiles = heights[:rows, :columns].reshape(rows // COARSE, COARSE, columns // COARSE, COARSE)
+def blocks(heights: FloatArray, coarse: int = COARSE) -> FloatArray:
+    """Heights on cells ``coarse`` times as wide; the upper half counts, so that banks stay."""
+    rows, columns = (n // coarse * coarse for n in heights.shape)
+    tiles = heights[:rows, :columns].reshape(rows // coarse, coarse, columns // coarse, coarse)
     return np.quantile(tiles, 0.8, axis=(1, 3))
 
 
@@ -90,11 +90,17 @@ def cold_air(heights: FloatArray, cell: float, rng: np.random.Generator) -> Floa
     return ndimage.gaussian_filter(late, 1.5)
 
 
-def dawn_at_screen(heights: FloatArray, cell: float, rng: np.random.Generator) -> FloatArray:
-    """Air temperature 1.2 m above the ground at dawn, °C, on cells ``COARSE`` times ``cell``."""
-    ground = blocks(heights)
-    depth = cold_air(ground, cell * COARSE, rng)
-    free = RIDGE_AIR_C - INVERSION_C_PER_M * (ground.max() - ground)
+def dawn_at_screen(
+    heights: FloatArray,
+    cell: float,
+    rng: np.random.Generator,
+    coarse: int = COARSE,
+    ridge_air_c: float = RIDGE_AIR_C,
+) -> FloatArray:
+    """Air temperature 1.2 m above the ground at dawn, °C, on cells ``coarse`` times ``cell``."""
+    ground = blocks(heights, coarse)
+    depth = cold_air(ground, cell * coarse, rng)
+    free = ridge_air_c - INVERSION_C_PER_M * (ground.max() - ground)
     return free - COLDEST_BELOW_AIR_C * depth / (depth + HALF_CHILLED_M)
 
 
@@ -113,10 +119,12 @@ def readings(
     columns: NDArray[np.intp],
     height_m: FloatArray,
     rng: np.random.Generator,
+    coarse: int = COARSE,
+    ridge_air_c: float = RIDGE_AIR_C,
 ) -> FloatArray:
     """Read instruments at these cells of the DEM at dawn: °C to one decimal place."""
-    screen = dawn_at_screen(heights, cell, rng)
-    here = screen[rows // COARSE, columns // COARSE]
-    calm = np.clip((RIDGE_AIR_C - here) / COLDEST_BELOW_AIR_C, 0, 1)
+    screen = dawn_at_screen(heights, cell, rng, coarse, ridge_air_c)
+    here = screen[rows // coarse, columns // coarse]
+    calm = np.clip((ridge_air_c - here) / COLDEST_BELOW_AIR_C, 0, 1)
     error = READING_ERROR_C * rng.standard_normal(len(here))
     return np.round(read_at(here, calm, height_m) + error, 1)

@@ -14,6 +14,7 @@ from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology.colours import species_colours
 from siteplanner.ground.assess import Ground, notes_on
 from siteplanner.planting.lay_out import Layout
+from siteplanner.reading.files.sources import Source
 from siteplanner.reading.heights.coarse import caution_on_coarse
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.nursery.year import NurseryYear
@@ -91,6 +92,10 @@ class Plan:
     setbacks:
         The ground kept clear around ``no_plant`` features and the boundary: ``kind``,
         ``setback_m``, ``geometry``.
+    hollows:
+        Hollows over 1 m deep without an outlet, on the property, those with the most trees first:
+        ``hollow`` (1, 2 …), ``area_ha``, ``depth_m`` (at its deepest), ``trees``, ``geometry``
+        (MultiPolygon).
     frost_obs:
         Frost readings: ``name``, ``winter_min_c``, ``height_m``, ``at_reference_c`` (brought
         to the stated height), ``estimated_c``, ``geometry``.
@@ -113,6 +118,9 @@ class Plan:
         The site file as it was understood, plain values only.
     dem_cell_m:
         Width of what the heights can show, m: the DEM's own cells, or the grid's where wider.
+    sources:
+        Where the site's files are from, and the words that their licences ask for; empty where
+        the site has no table of sources (``reading.files.sources.Source``).
     works:
         What is done on each block, when and by whom. With it
         ``trees`` has ``year`` (0: later than the years planned) and ``mother`` (name of the
@@ -161,6 +169,7 @@ class Plan:
     paddocks: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
+    hollows: gpd.GeoDataFrame
     frost_obs: gpd.GeoDataFrame
     counts: pd.DataFrame
     frost: pd.DataFrame
@@ -178,6 +187,7 @@ class Plan:
     inputs: dict[str, str]
     settings: dict[str, object]
     dem_cell_m: float = 0.0
+    sources: tuple[Source, ...] = ()
 
     @property
     def trees_total(self) -> int:
@@ -224,6 +234,7 @@ def plan_of(
         paddocks=layout.paddocks,
         no_plant=layout.no_plant,
         setbacks=layout.setbacks,
+        hollows=layout.hollows,
         frost_obs=_frost_obs(inputs, ground),
         counts=layout.counts,
         frost=season.frost.odds,
@@ -241,6 +252,7 @@ def plan_of(
         inputs=inputs.hashes,
         settings=site.settings(),
         dem_cell_m=inputs.dem_cell,
+        sources=inputs.sources,
     )
 
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import psutil
+
 from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.forecast import forecast_of, too_large
 from siteplanner.ground.assess import Each, Step, nothing_each, nothing_step
 from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
@@ -21,20 +24,35 @@ from siteplanner.planting import lay_out as planting
 from siteplanner.planting.draw_zones import draw_zones
 from siteplanner.planting.lay_out import lay_out
 from siteplanner.planting.rows.patterns import patterns
+from siteplanner.reading.inputs import Inputs
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
 
 
-def make_plan(site: Site, *, each: Each = nothing_each, step: Step = nothing_step) -> Plan:
+def make_plan(
+    site: Site,
+    *,
+    each: Each = nothing_each,
+    step: Step = nothing_step,
+    tell: Step = nothing_step,
+) -> Plan:
     """Run all parts in order: ground, suitability, layout, season, plan.
 
     ``each`` is given every layer as soon as it exists; ``step`` is told, in words, what comes
-    next. Writes nothing. Raises :class:`~siteplanner.InputError`.
+    next, and ``tell`` once, before any work, how long it takes and how much memory. Writes
+    nothing. Raises :class:`~siteplanner.InputError`, also for what memory does not hold.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
-    inputs, ground, suitability = assessed(site, reads, each=each, step=step)
+
+    def foretold(inputs: Inputs) -> None:
+        told = forecast_of(site, inputs)
+        if error := too_large(told, psutil.virtual_memory().available, site):
+            raise error
+        tell(f"This takes {told.in_words}.")
+
+    inputs, ground, suitability = assessed(site, reads, each=each, step=step, have_read=foretold)
     layout = lay_out(inputs, ground, suitability, site, step=step)
     season = season_of(inputs, ground, suitability, layout, site, step=step)
     return plan_of(site, inputs, ground, suitability, layout, season)
@@ -71,12 +89,14 @@ def write_plan(
     sure: bool = False,
     overwrite: bool = False,
     step: Step = nothing_step,
+    tell: Step = nothing_step,
 ) -> Plan:
     """Make the plan of a site and put it in place at ``target`` (``maps/<site>`` by default).
 
     With ``sure``, the chances of every species are worked out too, which takes longer. A previous
     plan whose ``plan.gpkg`` was edited is an error, unless ``overwrite`` says so. The previous
-    plan stays as it was until the new one is complete. Raises :class:`~siteplanner.InputError`.
+    plan stays as it was until the new one is complete. ``step`` and ``tell`` are those of
+    :func:`make_plan`. Raises :class:`~siteplanner.InputError`.
     """
     check_plugins()
     target = Path(target) if target is not None else Path("maps") / site.slug
@@ -92,7 +112,7 @@ def write_plan(
         def each(info: LayerInfo, values: FloatGrid, grid: Grid) -> None:
             writer.call(write_layer, info, values, grid, layers)
 
-        plan = make_plan(site, each=each, step=step)
+        plan = make_plan(site, each=each, step=step, tell=tell)
         if sure:
             chances = how_sure(site, step)
             for info, values in layers_of(chances):

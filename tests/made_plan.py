@@ -101,6 +101,7 @@ def made_plan(hostile: str | None = None, trees_per_ha: float = 250.0) -> Plan:
         paddocks=paddocks,
         no_plant=no_plant,
         setbacks=_setbacks(grid, no_plant, boundary),
+        hollows=_hollows(grid, trees),
         frost_obs=_frost(grid, said),
         counts=_counts(blocks, trees, species),
         frost_error_c=0.8,
@@ -244,6 +245,14 @@ def _setbacks(
     shapes = [s.buffer(m) for s, m in zip(no_plant.geometry, no_plant["setback_m"], strict=True)]
     shapes.append(boundary.geometry[0].difference(boundary.geometry[0].buffer(-2.0)))
     return _frame(grid, {"kind": kinds, "setback_m": metres}, shapes)
+
+
+def _hollows(grid: Grid, trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """One hollow without an outlet, in the Creek flat."""
+    shape = shapely.MultiPolygon([_polygon([(30, 30), (62, 30), (62, 54), (30, 54)])])
+    columns = {"hollow": [1], "area_ha": [shape.area / 1e4], "depth_m": [1.4],
+               "trees": [int(trees.within(shape).sum())]}  # fmt: skip
+    return _frame(grid, columns, [shape])
 
 
 def _frost(grid: Grid, said) -> gpd.GeoDataFrame:

@@ -67,7 +67,7 @@ def site_around(
         "dem": {"margin_m": across / 3, **dem},
         "soils": {"file": "soils.gpkg"},
         "climate": {"monthly": "climate.csv", "winter_minima": "winter_minima.csv"},
-        "species": {"file": "species.csv"},
+        "species": {"file": "species.csv", "native": WATTLES},
         "planting": {"spacing_m": float(np.clip(across / 60, 4, 50)), "steepest_deg": 60.0},
         "mix": {"least_species": 1, "largest_share": 1.0, "lowest_suitability": 0},
         "zones": {**rules, **zones},
@@ -79,6 +79,10 @@ def site_around(
     path = folder / "site.toml"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
+
+
+#: Weedy where they do not grow wild, as they do on the invented ground.
+WATTLES = ["Acacia dealbata", "Acacia mearnsii", "Acacia melanoxylon"]
 
 
 def agreement(one: np.ndarray, other: np.ndarray) -> float:

@@ -44,6 +44,6 @@ def test_the_main_calls_keep_their_parameters():
     }
     assert calls == {
         "load_site": ["path"],
-        "make_plan": ["site", "each", "step"],
-        "write_plan": ["site", "target", "sure", "overwrite", "step"],
+        "make_plan": ["site", "each", "step", "tell"],
+        "write_plan": ["site", "target", "sure", "overwrite", "step", "tell"],
     }

@@ -69,21 +69,41 @@ class Comparison:
         return not (changed or self.paddocks or self.species or self.settings or self.inputs)
 
 
+def _number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
+
+
+def _settings_fit(settings: object) -> bool:
+    """Whether settings can be compared, and costs summed from them."""
+    mix = settings.get("mix", {}) if isinstance(settings, dict) else None
+    if not isinstance(mix, dict) or not isinstance(mix.get("tree_costs", {}), dict):
+        return False
+    return all(map(_number, [mix.get("tree_cost", 0), *mix.get("tree_costs", {}).values()]))
+
+
+#: What is compared of a manifest, and whether it is as it should be.
+_PARTS: dict[str, Callable[[object], bool]] = {
+    "settings": _settings_fit,
+    "warnings": lambda told: isinstance(told, list) and all(isinstance(w, str) for w in told),
+    "frost_error_c": lambda error: error is None or _number(error),
+}
+
+
 def read_plan(folder: str | Path) -> Compared:
     """Read what a comparison needs of a plan's folder.
 
     Raises :class:`~siteplanner.InputError` for a folder that holds no plan.
     """
     plan = read_published(Path(folder))
-    for part in ("settings", "warnings"):
-        if part not in plan.manifest:
-            raise input_error(
-                plan.folder / MANIFEST, part, "it is missing", "make the plan again, then compare"
-            )
+    for part, fits in _PARTS.items():
+        if not fits(plan.manifest.get(part)):
+            what = "it is not as a plan has it" if part in plan.manifest else "it is missing"
+            remedy = "make the plan again, then compare"
+            raise input_error(plan.folder / MANIFEST, part, what, remedy)
     counts = plan.table("counts.csv", ("paddock", "species", "trees", "infill", "order"))
     for column in ("trees", "infill", "order"):
         counts[column] = whole_numbers(plan.folder / "counts.csv", counts, column)
-    return Compared(plan.folder, plan.manifest, counts, plan.features("zones"))
+    return Compared(plan.folder, plan.manifest, counts, plan.features("zones", ("zone", "trees")))
 
 
 def compare(before: Compared, after: Compared) -> Comparison:

@@ -25,6 +25,7 @@ from siteplanner.planting.zones.setbacks import too_tall
 from siteplanner.reading.decisions import read_decisions
 from siteplanner.reading.nursery_counts import read_stock
 from siteplanner.reading.published import Published, read_published
+from siteplanner.reading.species.nature import waits_for_shelter
 from siteplanner.reading.species.table import read_species
 from siteplanner.site.planting import Mix
 from siteplanner.site.site_file import Site
@@ -100,7 +101,8 @@ def place(site: Site, folder: Path, stock: dict[str, int], ticks: Sequence[Path]
     """
     plan = read_published(folder)
     facts = read_species(site.folder / site.species.file).facts
-    blocks, trees = plan.features("blocks"), plan.features("trees")
+    blocks = plan.features("blocks", ("block", "zone", "paddock", "year", "trees"))
+    trees = plan.features("trees", ("block", "zone", "row", "species", "year"))
     works = plan.table("blocks.csv", ["block"]).set_index("block")
     ticked = read_ticks(ticks, read_planted(folder)) if ticks else None
     blocks, not_ready = _ready(blocks, works, read_status(site.blocks_file) or {}, ticked)
@@ -117,7 +119,7 @@ def place(site: Site, folder: Path, stock: dict[str, int], ticks: Sequence[Path]
     )
     rules = _rules(site, facts, trees)
     barred, lowest = _limits(rules, mine, trees["zone"])
-    barred |= mine["botanical_name"].isin(site.years.shade_lovers).to_numpy()
+    barred |= waits_for_shelter(mine, site.years.shade_lovers)
     fit = np.where(tall | barred | (score < lowest), np.nan, score)
     held = np.array([stock[name] for name in names], dtype=np.int64)
     offers = best_blocks(trees, fit, held, names)
@@ -354,7 +356,7 @@ def _about(
     plan: Published, blocks: gpd.GeoDataFrame, works: pd.DataFrame, offers: Sequence[Offer]
 ) -> dict[str, str]:
     """A line on each block offered: ground, paddock, when and for whom."""
-    titles = plan.features("zones").set_index("zone")["title"]
+    titles = plan.features("zones", ("zone", "title")).set_index("zone")["title"]
     found = {}
     for offer in offers:
         block = blocks.set_index("block").loc[offer.block]

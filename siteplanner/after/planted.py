@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from siteplanner.base.errors import input_error
 from siteplanner.reading.published import read_published, whole_numbers
 from siteplanner.reading.species.survival_rates import kind_of_ground
 
@@ -48,7 +49,8 @@ def read_planted(folder: Path) -> Planted:
     Raises :class:`~siteplanner.InputError` when the folder holds no plan.
     """
     plan = read_published(folder)
-    trees, zones = plan.features("trees"), plan.features("zones")
+    trees = plan.features("trees", ("block", "zone", "row", "species"))
+    zones = plan.features("zones", ("zone", "title", "ground"))
     sizes = (
         trees.groupby(["block", "zone", "row", "species"], sort=True)
         .size()
@@ -60,13 +62,17 @@ def read_planted(folder: Path) -> Planted:
     infill = numbers.groupby(counts["species"]).sum()
     words = {z.zone: (str(z.title), str(z.ground)) for z in zones.itertuples()}
     allowed = {str(k): int(v) for k, v in infill.items()}
-    latitude = float(zones.to_crs(4326).union_all().centroid.y)
+    middle = zones.to_crs(4326).union_all().centroid
+    if middle.is_empty:
+        raise input_error(
+            folder / "plan.gpkg", "layer zones", "it has no zones", "run siteplanner plan again"
+        )
     substitutes = plan.table("nursery_substitutes.csv", ["zone", "species", "substitute"])
     substitutes = substitutes[["zone", "species", "substitute"]]
     grounds = (
         {z.zone: str(z.ground_kind) for z in zones.itertuples()} if "ground_kind" in zones else {}
     )
-    return Planted(sizes, words, allowed, substitutes, latitude, grounds)
+    return Planted(sizes, words, allowed, substitutes, float(middle.y), grounds)
 
 
 def draw_rows(planted: Planted, trees: int, seed: int) -> pd.DataFrame:

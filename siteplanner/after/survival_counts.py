@@ -12,6 +12,7 @@ from siteplanner.after.planted import Planted
 from siteplanner.after.sample import is_mark
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
+from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.season.nursery.schedule import season
 
 CAUSES = ("frost", "drought", "wet", "browsing", "weeds", "planting")
@@ -24,12 +25,15 @@ FORM = ("block", "row", "species", "planted", "alive", *CAUSES, "date", "draw")
 _COLUMNS = ("block", "zone", "row", "species", "planted", "alive", *CAUSES, "date", "draw")
 
 
-def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
+def read_counts(
+    paths: Sequence[Path], planted: Planted, notes: list[str] | None = None
+) -> pd.DataFrame:
     """Read one or more files of counts, the earliest first; those without a date come before.
 
     A line counts one species in one row of a block, or, with no row, in the whole block.
     ``planted`` may be left empty: the plan knows it. Lines with nothing under ``alive`` were
-    not counted. Returns ``block, zone, row`` (0: whole block) ``, species, planted, alive``,
+    not counted, nor those with a lone dash; commas and dashes are listed in ``notes``. Returns
+    ``block, zone, row`` (0: whole block) ``, species, planted, alive``,
     the ``CAUSES`` (trees dead of each, 0 when not said), ``date`` (None when not said) and
     ``draw``, the mark of the draw that the row came from, "" for none (see ``after.sample``).
 
@@ -41,7 +45,7 @@ def read_counts(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
     frames = []
     for path in paths:
         with errors.gather():
-            frames.append(_read(path, planted))
+            frames.append(_read(path, planted, [] if notes is None else notes))
     errors.raise_any()
     counts = pd.concat(frames, ignore_index=True)
     if counts.empty:
@@ -107,8 +111,11 @@ def no_counts() -> pd.DataFrame:
     return pd.DataFrame(columns=list(_COLUMNS)).astype(numbers)
 
 
-def _read(path: Path, planted: Planted) -> pd.DataFrame:
+def _read(path: Path, planted: Planted, notes: list[str]) -> pd.DataFrame:
     cells = read_cells(path, REQUIRED)
+    counted = [name for name in ("planted", "alive", *CAUSES) if name in cells]
+    rows = [f"row {row + 2}" for row in cells.index]
+    cells = with_plain_numbers(path.name, cells, counted, rows, notes).fillna("")
     cells = cells[cells["alive"] != ""]
     errors = Errors()
     trees = planted.trees

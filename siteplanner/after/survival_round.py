@@ -76,7 +76,7 @@ def survival_of(
     _must_know(site, planted, expected)
     hit, lines = read_damage(damage, planted, expected) if damage else (no_damage(), [])
     said += lines
-    every = read_counts(counts, planted) if counts else no_counts()
+    every = read_counts(counts, planted, said) if counts else no_counts()
     hit = settled(hit, latest(every))
     said += in_words(hit)
     sample, apart, lines = split_sample(latest(every), planted, hit)

@@ -7,11 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
-import pyogrio
 
 from siteplanner.after.planted import Planted
-from siteplanner.base.errors import Errors, input_error, near
+from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import day, read_cells, whole
+from siteplanner.reading.files.opening import own_layer
 
 COLUMNS = ("block", "planted_on", "trees", "note")
 #: The status of a block whose trees are in the ground.
@@ -90,15 +90,8 @@ def read_status(path: Path) -> dict[str, str] | None:
     """
     if not path.is_file():
         return None
-    try:
-        blocks = pyogrio.read_dataframe(path, layer="blocks", read_geometry=False)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        what = f"it cannot be read ({error})"
-        raise input_error(path, "layer blocks", what, "move it away, or mend it") from None
-    for column in ("block", "status"):
-        if column not in blocks:
-            what = "this column is missing"
-            raise input_error(path, f"layer blocks, {column}", what, near(column, blocks.columns))
+    remedy = "move the file away, or put back what was changed in it"
+    blocks = own_layer(path, "blocks", ("block", "status"), remedy, shapes=False)
     words = blocks["status"].fillna("").astype(str).str.strip().str.lower()
     return dict(zip(blocks["block"].astype(str), words, strict=True))
 

@@ -21,6 +21,7 @@ from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
 from siteplanner.cli.desk import desk
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
+from siteplanner.cli.gathering import gather
 from siteplanner.cli.placing import place
 from siteplanner.cli.printed import (
     escaped,
@@ -31,7 +32,7 @@ from siteplanner.cli.printed import (
     print_verified,
     printed_kept,
 )
-from siteplanner.cli.progress import steps_done
+from siteplanner.cli.progress import steps_done, told
 
 app = typer.Typer(
     name="siteplanner",
@@ -93,7 +94,9 @@ def plan(
     if only:
         read = read.with_only([name for part in only for name in part.split(",")], target)
     with steps_done(quiet) as step:
-        made = write_plan(read, target, sure=how_sure, overwrite=overwrite, step=step)
+        made = write_plan(
+            read, target, sure=how_sure, overwrite=overwrite, step=step, tell=told(quiet)
+        )
     if not quiet:
         print_plan(made, target)
 
@@ -106,6 +109,7 @@ def check(site: SiteFile) -> None:
     """
     from siteplanner.base.crs import crs_words
     from siteplanner.base.units import area_words, hectares
+    from siteplanner.forecast import forecast_of
     from siteplanner.run import check_plugins, notes_on_zones
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
@@ -132,6 +136,7 @@ def check(site: SiteFile) -> None:
         f"mother trees: {len(inputs.seed_sources)}",
         *printed_kept(inputs.kept),
         f"layers to work out: {sum(len(maker.makes) for maker in start.order)}",
+        f"to plan it takes: {forecast_of(read, inputs).in_words}",
     ]
     for line in [*lines, *(f"note: {note}" for note in (*inputs.notes, *drawn))]:
         console.print(escaped(line), highlight=False)
@@ -270,7 +275,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for other in (blocks, place, desk, layers, patterns, ground, catchment):
+for other in (gather, blocks, place, desk, layers, patterns, ground, catchment):
     app.command()(other)
 
 

@@ -23,6 +23,13 @@ def ground(
         int, typer.Option(min=64, help="Cells along a tile's side, a multiple of 64.")
     ] = 2048,
     workers: Annotated[int, typer.Option(min=1, help="Tiles to work on at a time.")] = 2,
+    all_heights: Annotated[
+        bool,
+        typer.Option(
+            "--all-heights",
+            help="All heights are real; without it, a value with cliffs all round is unknown.",
+        ),
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Work out layers of a catchment of any size from its DEM alone, tile by tile."""
@@ -31,10 +38,16 @@ def ground(
     if tile % 64:
         raise typer.BadParameter("--tile must be a multiple of 64")
     names = list(dict.fromkeys(name.strip() for name in layers.split(",") if name.strip()))
+    notes: list[str] = []
     with tiles_done(quiet) as step:
-        made = ground_in_tiles(dem, out, names, tile=tile, workers=workers, step=step)
+        made = ground_in_tiles(
+            dem, out, names, tile=tile, workers=workers, all_heights=all_heights, notes=notes,
+            step=step,
+        )  # fmt: skip
     if not quiet:
         console = Console(soft_wrap=True, emoji=False)
+        for note in notes:
+            console.print(escaped(f"note: {note}"), highlight=False)
         for path in made:
             console.print(escaped(f"written: {path}"), highlight=False)
 

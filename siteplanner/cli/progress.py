@@ -61,3 +61,9 @@ def steps_done(quiet: bool) -> Iterator[Callable[[str], None]]:
     ) as progress:
         task = progress.add_task("Starting", total=None)
         yield lambda words: progress.update(task, description=visible(words))
+
+
+def told(quiet: bool) -> Callable[[str], None]:
+    """Give what says a sentence on stderr, above what ``steps_done`` shows there."""
+    # While progress is shown, it takes over the stream and puts such lines above its own.
+    return (lambda _: None) if quiet else (lambda words: print(visible(words), file=sys.stderr))

@@ -104,7 +104,7 @@ def assess(
     makers = list(order)
     inside = inputs.grid.cover(inputs.boundary.geometry)
     said = words_for_layer(inputs.dem_cell)
-    unsure = _hanging_on_detail(makers) if said else frozenset()
+    unsure = hanging_on_detail(makers) if said else frozenset()
     mature = MATURE_SHELTER_LAYERS if len(inputs.mature_shelter) else ()
 
     def tell(info: LayerInfo, values: Any) -> None:
@@ -123,7 +123,7 @@ def assess(
     wanted = {*READS, *reads, *mature, *on_map}
     layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
     night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
-    minimum = night.fit(inputs.readings, inputs.climate.elevation_m)
+    minimum = night.fit(inputs.readings, inputs.climate.elevation_m, inputs.climate.minima_error_c)
     error = layers["winter_minimum_error"][inside]
     known = error[np.isfinite(error)]
     return Ground(layers, infos, minimum, night, float(np.median(known)) if known.size else np.nan)
@@ -158,7 +158,7 @@ def notes_on(ground: Ground, inputs: Inputs, property_cells: BoolGrid) -> list[s
     ]
 
 
-def _hanging_on_detail(makers: Iterable[resolve.Maker]) -> frozenset[str]:
+def hanging_on_detail(makers: Iterable[resolve.Maker]) -> frozenset[str]:
     """Names of the layers that a coarse DEM makes unsure, from makers in the order of work."""
     from_dem = {"dem"}
     for maker in makers:

@@ -32,8 +32,9 @@ class BlockWork:
 
     ``lines`` (rows,) are the rows as they are walked, a line or a single point each;
     ``by_row`` is (rows, species); ``ends`` (rows, 2, 2) the first and last tree of each row;
-    ``bearing`` (rows,) degrees from grid north, NaN for a single tree; ``xy`` (trees, 2) and
-    ``species`` (trees,) the block's trees; ``spacing_m`` the map distance in the row and
+    ``bearing`` (rows,) degrees from grid north, NaN for a single tree; ``tree`` (trees,),
+    ``xy`` (trees, 2) and ``species`` (trees,) the block's trees: place in the plan's table, ground
+    and kind; ``spacing_m`` the map distance in the row and
     ``row_spacing_m`` that between rows, NaN where there is but one line of them.
     """
 
@@ -51,6 +52,7 @@ class BlockWork:
     bearing: NDArray[np.float64]
     slope_distance_m: NDArray[np.float64]
     length_m: NDArray[np.float64]
+    tree: NDArray[np.int64]
     xy: NDArray[np.float64]
     species: NDArray[np.uint8]
     spacing_m: float
@@ -85,13 +87,14 @@ def block_works(plan: Plan) -> list[BlockWork]:
     counts, ends = trees_by_row(plan), ends_of_rows(plan.rows)
     tree_xy = shapely.get_coordinates(plan.trees.geometry.to_numpy())
     zones = plan.zones.set_index("zone")
-    row_block, tree_block = plan.rows["block"].to_numpy(), plan.trees["block"].to_numpy()
+    row_number, tree_row = plan.rows["row"].to_numpy(), plan.trees["row"].to_numpy()
+    rows_of, trees_of = (frame.groupby("block").indices for frame in (plan.rows, plan.trees))
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        mine = np.flatnonzero(row_block == block.block)
-        mine = mine[np.argsort(plan.rows["row"].to_numpy()[mine], kind="stable")]
+        mine = rows_of[block.block]
+        mine = mine[np.argsort(row_number[mine], kind="stable")]
         rows = plan.rows.iloc[mine]
-        here = tree_block == block.block
+        here = trees_of[block.block]
         spacing = float(zones["spacing_m"][block.zone])
         steps, of_row = _steps(rows.geometry.to_numpy())
         in_row = float(np.median(steps)) if len(steps) else spacing
@@ -113,11 +116,12 @@ def block_works(plan: Plan) -> list[BlockWork]:
                 bearing=bearing,
                 slope_distance_m=rows["ground_spacing_m"].to_numpy(dtype=np.float64),
                 length_m=rows["length_m"].to_numpy(dtype=np.float64),
+                tree=here,
                 xy=tree_xy[here],
                 species=plan.tree_species[here],
                 spacing_m=in_row,
                 row_spacing_m=_row_spacing(
-                    tree_xy[here], plan.trees["row"].to_numpy()[here], rows["row"].to_numpy(),
+                    tree_xy[here], tree_row[here], rows["row"].to_numpy(),
                     bearing, in_row,
                 ),
                 even=_even(steps, of_row),

@@ -79,8 +79,10 @@ def _steep(plan: Plan, work: BlockWork) -> list[str]:
 
 def _near(plan: Plan, work: BlockWork) -> list[str]:
     trees = shapely.MultiPoint(work.xy)
-    away = shapely.distance(plan.no_plant.geometry.to_numpy(), trees)
-    features = plan.no_plant.assign(away=away)
+    west, south, east, north = trees.bounds
+    around = shapely.box(west - NEAR_M, south - NEAR_M, east + NEAR_M, north + NEAR_M)
+    features = plan.no_plant.iloc[np.sort(plan.no_plant.sindex.query(around))]
+    features = features.assign(away=shapely.distance(features.geometry.to_numpy(), trees))
     features = features[(features["away"] <= NEAR_M) & features["kind"].isin(_FEATURES)]
     order = features["kind"].map(list(_FEATURES).index)
     features = features.assign(order=order).sort_values(["order", "away"], kind="stable")

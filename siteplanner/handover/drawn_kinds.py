@@ -6,13 +6,14 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base.symbology.kinds import BLOCK, KINDS, PADDOCK, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import BLOCK, HOLLOW, KINDS, PADDOCK, SETBACK, Symbology
 from siteplanner.plan import Plan
 
 #: Symbology of all that a plan draws besides zones and trees, in the order of the keys.
 DRAWN: dict[str, Symbology] = {
     **KINDS,
     "setback": SETBACK,
+    "hollow": HOLLOW,
     "paddock": PADDOCK,
     "block": BLOCK,
 }
@@ -25,7 +26,8 @@ def drawn_kinds(plan: Plan) -> dict[str, list[str]]:
     for kind, shape in zip(plan.no_plant["kind"], plan.no_plant.geometry, strict=True):
         parts = shapely.get_parts(shape)
         forms.setdefault(kind, set()).update(_FORMS[part.geom_type] for part in parts)
-    own = {"setback": plan.setbacks, "paddock": plan.paddocks, "block": plan.blocks}
+    own = {"setback": plan.setbacks, "hollow": plan.hollows, "paddock": plan.paddocks,
+           "block": plan.blocks}  # fmt: skip
     forms |= {kind: {"areas"} for kind, table in own.items() if len(table)}
     return {kind: sorted(forms[kind]) for kind in DRAWN if kind in forms}
 

@@ -68,7 +68,7 @@ def draw_zones(
         with_standing(new, inputs.kept),
         inputs,
         ground,
-        suitability.mask,
+        suitability,
         site,
         titles_of(inputs.decided),
     )

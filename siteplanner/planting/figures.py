@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.planting.mix.mix import Mixed
@@ -14,8 +15,50 @@ from siteplanner.planting.rows.contour import row_spacings
 from siteplanner.planting.rows.patterns import pattern_infos
 
 
+def crown_cover(
+    zones: gpd.GeoDataFrame,
+    zone_of: NDArray[np.object_],
+    crown_m: NDArray[np.float64],
+    survival: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Crowns of the trees expected to live, when grown, in percent of each zone's map area.
+
+    ``zone_of, crown_m, survival`` (trees,). NaN where most crowns of a zone are not known; the
+    rest are taken to be as the known ones. Over 100 crowns overlap.
+    """
+    number = pd.Index(zones["zone"]).get_indexer(zone_of)
+    known = np.isfinite(crown_m)
+    area = np.where(known, np.pi / 4 * np.nan_to_num(crown_m) ** 2, 0.0) * survival
+    trees, with_crown, covered = (
+        np.bincount(number, weight, len(zones)) for weight in (survival, survival * known, area)
+    )
+    share = with_crown / np.maximum(trees, 1e-9)
+    cover = covered / np.maximum(share, 1e-9) / (zones["area_ha"].to_numpy(np.float64) * 1e4)
+    return np.where(share > 0.5, 100 * cover, np.nan)
+
+
+def words_on_cover(zones: gpd.GeoDataFrame, cover: NDArray[np.float64]) -> list[str]:
+    """Name the zones whose canopy will not close."""
+    mine = (zones["trees"] > 0).to_numpy() & (cover < 100)
+    if not mine.any():
+        return []
+    listed = ", ".join(
+        f"{zone} {percent:.0f}%"
+        for zone, percent in zip(zones["zone"][mine], cover[mine], strict=True)
+    )
+    return [
+        f"The canopy will not close in these zones, even when the trees that are expected to live "
+        f"are grown: their crowns will cover {listed} of the ground. If it is to close, plant "
+        "closer ([planting]), or let it fill by itself."
+    ]
+
+
 def zone_figures(
-    zones: gpd.GeoDataFrame, slope: FloatGrid, grid: Grid, mixes: Mapping[str, Mixed]
+    zones: gpd.GeoDataFrame,
+    slope: FloatGrid,
+    grid: Grid,
+    mixes: Mapping[str, Mixed],
+    cover: NDArray[np.float64],
 ) -> pd.DataFrame:
     """Give the stocking of each zone with trees, and how its mix stands to its aim.
 
@@ -23,10 +66,11 @@ def zone_figures(
     density_ground_ha``; ``target_deviation`` trees of another species than the aim asks for,
     ``survivors`` expected, ``survivors_possible`` by survival alone and how far that would be
     off the aim (``target_deviation_possible``); ``optimality_gap_percent``: how much better a mix
-    might be.
+    might be; ``crown_cover_percent`` as ``cover`` (zones,) has it (see :func:`crown_cover`);
+    ``spacing_why`` the rules or the purpose that the spacing follows.
     """
     rows = []
-    for zone in zones[zones["trees"] > 0].itertuples():
+    for zone in zones.assign(cover=cover)[zones["trees"] > 0].itertuples():
         cells = grid.cover([zone.geometry])
         steep = slope[cells & np.isfinite(slope)].astype(np.float64)
         longer = float((1 / np.cos(np.radians(steep))).mean()) if steep.size else 1.0
@@ -44,6 +88,8 @@ def zone_figures(
                 "survivors_possible": mixed.most_survivors,
                 "target_deviation_possible": mixed.most_target_deviation,
                 "optimality_gap_percent": 100 * mixed.optimality_gap,
+                "crown_cover_percent": zone.cover,
+                "spacing_why": zone.spacing_why,
             }
         )
     return pd.DataFrame(rows)

@@ -25,7 +25,12 @@ from siteplanner.planting.access import (
 from siteplanner.planting.counts import count_trees
 from siteplanner.planting.draw_zones import Zoned, draw_zones
 from siteplanner.planting.failing import notes_on_failing
-from siteplanner.planting.figures import contour_row_spacings, zone_figures
+from siteplanner.planting.figures import (
+    contour_row_spacings,
+    crown_cover,
+    words_on_cover,
+    zone_figures,
+)
 from siteplanner.planting.kept import (
     SetOut,
     beside_kept,
@@ -42,7 +47,7 @@ from siteplanner.planting.mix.mothers import mothers_of
 from siteplanner.planting.parts import for_crews
 from siteplanner.planting.rows.layout import draw_rows, set_out, with_their_own_bearings
 from siteplanner.planting.rows.patterns import Relief, patterns
-from siteplanner.planting.standing_water import note_on_hollows
+from siteplanner.planting.standing_water import hollows_of, note_on_hollows
 from siteplanner.planting.zones.decisions import (
     mixes_of,
     notes_on_doubtful,
@@ -64,8 +69,8 @@ class Layout:
     Attributes
     ----------
     zones:
-        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m, trees,
-        density_ha, geometry`` (MultiPolygon) and more that only the layout reads.
+        One row a zone: ``zone, title, ground, ground_kind, area_ha, pattern, spacing_m,
+        spacing_why, trees, density_ha, geometry`` (MultiPolygon) and more for the layout alone.
     blocks:
         One row a block: ``block, zone, paddock, area_ha, trees, rows, bearing_deg, pattern,
         spacing_m, fall_deg, slope_deg, status, access_class, steep, geometry`` (Polygon). See
@@ -84,6 +89,8 @@ class Layout:
         The user's paddocks: ``name, plant, area_ha, trees, geometry``.
     no_plant, setbacks:
         What to keep clear of, with ``setback_m``, and the ground kept clear around it.
+    hollows:
+        Hollows without an outlet: ``hollow, area_ha, depth_m, trees, geometry``.
     counts:
         Columns ``zone, paddock, species, common_name, trees, infill, order``; no totals. Trees in
         the ground are among ``trees`` and not in ``infill`` and ``order``.
@@ -105,6 +112,7 @@ class Layout:
     paddocks: gpd.GeoDataFrame
     no_plant: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
+    hollows: gpd.GeoDataFrame
     counts: pd.DataFrame
     mixes: Mapping[str, Mixed]
     zone_figures: pd.DataFrame
@@ -298,8 +306,8 @@ def _counted(
     rows = draw_rows(trees, planted, inputs.dem, inputs.grid)
     zones = drawn.zones
     property_cells = inputs.grid.cover(inputs.boundary.geometry)
-    hollows = ground.layers["closed_hollows"]
-    notes += note_on_hollows(hollows, inputs.grid, property_cells, trees, inputs.dem_cell)
+    hollows = hollows_of(ground.layers["closed_hollows"], inputs.grid, property_cells, trees)
+    notes += note_on_hollows(hollows, len(trees), inputs.dem_cell)
     lives = _survival(inputs, zones, trees["zone"], kinds)
     to_come = planted["status"].to_numpy()[places.block] != IN_THE_GROUND
     in_zone = _count(trees["zone"], zones["zone"])
@@ -309,6 +317,10 @@ def _counted(
         rows=_count(rows["block"], blocks["block"]),
     )
     blocks, planted = (with_their_own_bearings(frame, rows) for frame in (blocks, planted))
+    crowns = facts["crown_m"].to_numpy(dtype=np.float64)[kinds]
+    cover = crown_cover(zones, trees["zone"].to_numpy(), crowns, lives)
+    if site.planting.purpose != "food":
+        notes += words_on_cover(zones, cover)
     return Layout(
         zones=zones,
         blocks=blocks,
@@ -323,12 +335,15 @@ def _counted(
         )[["name", "plant", "area_ha", "trees", "geometry"]],
         no_plant=drawn.no_plant,
         setbacks=drawn.setbacks,
+        hollows=hollows[["hollow", "area_ha", "depth_m", "trees", "geometry"]],
         counts=count_trees(
             trees[["zone", "species"]].assign(paddock=paddock, survival=lives, to_come=to_come),
             facts,
         ),
         mixes=allocation.mixes,
-        zone_figures=zone_figures(zones, ground.layers["slope"], inputs.grid, allocation.mixes),
+        zone_figures=zone_figures(
+            zones, ground.layers["slope"], inputs.grid, allocation.mixes, cover
+        ),
         row_spacings=contour_row_spacings(trees, blocks[blocks["trees"] > 0], zones),
         notes=tuple(notes),
     )

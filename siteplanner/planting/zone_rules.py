@@ -9,18 +9,18 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.errors import input_error
 from siteplanner.base.grid import BoolGrid
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground
+from siteplanner.planting.purposes import spacing_for, weights_of
 from siteplanner.planting.rows.layout import bearing_off_fall_line, mean_fall, row_bearing
-from siteplanner.planting.rows.patterns import patterns
+from siteplanner.planting.stocking import Stocking, check_rules, stocking_of
 from siteplanner.planting.zones import describe
 from siteplanner.planting.zones.zones import NOTHING_FITS, TOO_STEEP
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.species.survival_rates import kind_of_ground
-from siteplanner.site.planting import Planting, SpacingRule
 from siteplanner.site.site_file import Site
+from siteplanner.suitability.score import Suitability
 
 #: Layers that the description of zones and the bearing of rows read.
 READS = (*describe.READS, "bare_strips_erode")
@@ -33,7 +33,7 @@ def zones_of(
     blocks: gpd.GeoDataFrame,
     inputs: Inputs,
     ground: Ground,
-    scored: BoolGrid,
+    suitability: Suitability,
     site: Site,
     named: Mapping[str, str],
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
@@ -41,6 +41,8 @@ def zones_of(
 
     ``named`` holds the titles that the user gave, by letter.
     """
+    check_rules(site.planting, site.path)
+    scored = suitability.mask
     of_cell = inputs.grid.number(blocks.geometry) - 1
     whole = describe.ground_of(ground.layers, ground.infos, (of_cell >= 0) & scored)
     zone_of = np.append(blocks["zone"].to_numpy(), "")
@@ -53,7 +55,8 @@ def zones_of(
         grounds.append(facts)
         titles.append(describe.title(facts, marks, inputs.dem_cell))
         kinds.append(kind_of_ground(marks))
-        rules.append(next((r for r in site.planting.rules if r.ground in marks), site.planting))
+        by_purpose = _by_purpose(suitability, cells, inputs, site)
+        rules.append(stocking_of(marks, site.planting, by_purpose))
     kind = blocks.drop_duplicates("zone").set_index("zone")["kind"]
     titles = [
         f"not for trees: {_WHY_NOT[kind[letter]]} ({words})"
@@ -71,25 +74,29 @@ def zones_of(
     return zones, _with_bearings(blocks, zones, of_cell, inputs, ground, site)
 
 
+def _by_purpose(
+    suitability: Suitability, cells: BoolGrid, inputs: Inputs, site: Site
+) -> tuple[float, str] | None:
+    """Spacing that the purpose asks for on some cells, and why; None where it decides nothing."""
+    if site.planting.purpose is None or not site.planting.by_purpose:
+        return None
+    facts = inputs.species.facts
+    weight = weights_of(suitability.score[:, cells[suitability.mask]], site.mix.lowest_suitability)
+    weight[facts["botanical_name"].isin(site.mix.never)] = 0.0
+    return spacing_for(site.planting.purpose, facts, weight)
+
+
 def _zone(
     blocks: gpd.GeoDataFrame,
     letter: str,
     facts: describe.GroundSummary,
     words: str,
-    rule: Planting | SpacingRule,
+    rule: Stocking,
     planted: bool,
     ground: Ground,
     site: Site,
 ) -> dict[str, object]:
     """One zone's row; pattern "none" where nothing is planted."""
-    known = patterns()
-    if rule.pattern not in known:
-        raise input_error(
-            site.path,
-            "planting",
-            f"there is no pattern {rule.pattern!r}",
-            "choose from: " + ", ".join(sorted(known)),
-        )
     shape = blocks.geometry[blocks["zone"] == letter].union_all()
     if shape.geom_type == "Polygon":
         shape = shapely.MultiPolygon([shape])
@@ -100,6 +107,7 @@ def _zone(
         "area_ha": hectares(shape.area),
         "pattern": rule.pattern if planted else "none",
         "spacing_m": rule.spacing_m if planted else 0.0,
+        "spacing_why": rule.why if planted else "",
         "row_spacing_m": rule.row_spacing_m or np.nan,
         "asked_deg": np.nan if rule.bearing_deg is None else rule.bearing_deg,
         "mean_slope": facts.slope,

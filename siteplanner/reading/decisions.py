@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import read_cells
+from siteplanner.reading.files.drivers import DRIVER_ERRORS, NO_CRS, listening
 from siteplanner.reading.files.features import POLYGONS, read_features, texts
 from siteplanner.site.planting import Decisions
 from siteplanner.site.site_file import Site
@@ -51,12 +53,14 @@ class Decided:
     ``ground``: polygons with ``zone`` (letters), ``title``, ``use`` (of ``USES``), ``barred``
     and ``wanted`` (tuples of botanical names), ``community`` and ``changed`` (bool; False for a
     zone of a plan that is as the plan drew it). ``local``: botanical names that
-    belong here; None when no list was given.
+    belong here; None when no list was given. ``native``: those that grow wild here, and are no
+    weeds.
     """
 
     ground: gpd.GeoDataFrame
     local: frozenset[str] | None = None
     rules: Decisions = field(default_factory=Decisions)
+    native: frozenset[str] = frozenset()
 
     @property
     def zones(self) -> gpd.GeoDataFrame:
@@ -99,7 +103,8 @@ def read_decisions(
                 near(one, species),
             )  # fmt: skip
     errors.raise_any()
-    return Decided(ground, local, rules)
+    native = frozenset(site.species.native) | (local or frozenset())
+    return Decided(ground, local, rules, native)
 
 
 def _no_ground(crs: pyproj.CRS | None) -> gpd.GeoDataFrame:
@@ -136,19 +141,17 @@ def _layers(path: Path) -> list[str]:
     """Layers of a file; none where it cannot be read, which its reader then says."""
     if not path.exists():
         return []
-    try:
+    with listening(), suppress(*DRIVER_ERRORS):
         return [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-    except pyogrio.errors.DataSourceError:
-        return []
+    return []
 
 
 def _fields(path: Path, layer: str | None) -> list[str]:
     if not path.exists():
         return []
-    try:
+    with listening(), suppress(*DRIVER_ERRORS, *NO_CRS, IndexError):  # no layer
         return list(pyogrio.read_info(path, layer=layer)["fields"])
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError):
-        return []
+    return []
 
 
 def _blocks_beside(

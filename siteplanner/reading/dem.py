@@ -22,7 +22,7 @@ from rasterio.warp import transform_bounds
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.grid import BoolGrid, Grid
 from siteplanner.base.units import area_words, hectares, length_unit, metres_in
-from siteplanner.reading.files.tiles import opened
+from siteplanner.reading.files.tiles import must_hold_all_rows, opened
 from siteplanner.reading.height_step import step_of
 from siteplanner.reading.heights.coarse import dem_cell_m, note_on_coarse
 from siteplanner.reading.heights.edges import USUAL_MARGIN_M, Edges, edges_of
@@ -79,6 +79,8 @@ def read_dem(site: Site, crs: pyproj.CRS, boundary: shapely.Geometry) -> Heights
         metres, words = _unit(site, sources[0])
         own_cell = dem_cell_m(sources)
         native_crs = pyproj.CRS.from_wkt(sources[0].crs.to_wkt()).to_2d()
+        for source in sources:
+            must_hold_all_rows(path, source)
         try:
             values, transform = _joined(path, sources, crs, native_crs, box)
         except RasterioError as error:
@@ -208,13 +210,14 @@ def _joined(
             f"{cells / 1e6:.0f} million cells of {wide:g} (CRS units) surround the property",
             "save the DEM again with larger cells, 0.5 m or more",
         )
-    merged, transform = rasterio.merge.merge(
-        list(sources),
-        bounds=(west, south, east, north),
-        res=(wide, high),
-        nodata=np.nan,
-        dtype="float64",
-    )
+    with np.errstate(invalid="ignore"):  # a NaN that signals is a NaN
+        merged, transform = rasterio.merge.merge(
+            list(sources),
+            bounds=(west, south, east, north),
+            res=(wide, high),
+            nodata=np.nan,
+            dtype="float64",
+        )
     values = merged[0]
     scale, offset = sources[0].scales[0], sources[0].offsets[0]
     if (scale, offset) != (1.0, 0.0):

@@ -18,11 +18,14 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.base.units import metres_in
 from siteplanner.reading.files.cells import read_cells
+from siteplanner.reading.files.numbers import with_plain_numbers
 
 #: What to record at each spot; empty until somebody looks.
 ANSWERS = ("depth_m", "texture", "drainage", "mottles_from_m", "water_at_m", "stones_percent", "ph")
 
 
+#: Columns whose answers are single values.
+_WRITTEN = ("easting", "northing", "reach_m", *ANSWERS)
 _INCH_M = metres_in("in")
 #: An answer holds this far around the spot where ``reach_m`` is empty (common practice, no
 #: source: a hole tells of the ground that looks alike around it).
@@ -45,16 +48,22 @@ def drainage_from_mottles(mottles_from_m: float) -> str:
     return "well drained"
 
 
-def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame, int]:
+def with_answers(
+    soils: gpd.GeoDataFrame, path: Path, notes: list[str] | None = None
+) -> tuple[gpd.GeoDataFrame, int]:
     """Lay what was found in the holes over the soil polygons; also how many spots answered.
 
-    ``path`` is ``dig.csv`` as it was filled in: rows without an answer are left out. Raises
+    ``path`` is ``dig.csv`` as it was filled in: rows without an answer are left out. Decimal
+    commas and lone dashes are read as such, and listed in ``notes``. Raises
     :class:`~siteplanner.InputError` with every error.
     """
     frame = read_cells(path, ["easting", "northing"])
     for column in (*ANSWERS, "spot", "reach_m"):
         if column not in frame:
             frame[column] = ""
+    rows = [f"row {row + 2}" for row in frame.index]
+    notes = [] if notes is None else notes
+    frame = with_plain_numbers(path.name, frame, _WRITTEN, rows, notes).fillna("")
     frame = frame[(frame[list(ANSWERS)] != "").any(axis=1)]
     errors = Errors()
     shapes = soils.geometry.to_numpy()
@@ -78,6 +87,7 @@ def with_answers(soils: gpd.GeoDataFrame, path: Path) -> tuple[gpd.GeoDataFrame,
             told = soils.iloc[inside[-1]].drop("geometry").to_dict()
             ground = shapely.intersection(ground, shapes[inside[-1]])
         told |= {name: value for name, value in found.items() if value is not None}
+        told["hint"] = False
         told["unit"] = f"{told['unit']}, spot {cells['spot'] or row + 1}".strip(", ")
         added.append({**told, "geometry": ground})
     errors.raise_any()

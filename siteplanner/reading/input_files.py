@@ -19,6 +19,7 @@ def files(site: Site) -> list[str]:
     frost = [part.file for part in (site.frost.readings, site.frost.hollows) if part]
     named = [
         site.path.name,
+        site.site.sources,
         site.boundary.file,
         site.paddocks.file,
         *(_relative(tile, site) for tile in tiles(site)),

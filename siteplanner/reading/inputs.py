@@ -31,6 +31,7 @@ from siteplanner.reading.dug_spots import with_answers
 from siteplanner.reading.files.features import ANY, POINTS, POLYGONS, read_features, texts
 from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.parts import which
+from siteplanner.reading.files.sources import Source, sources_of
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.heights.edges import Edges
 from siteplanner.reading.input_files import files, hashes
@@ -44,7 +45,7 @@ from siteplanner.reading.left_out import (
 )
 from siteplanner.reading.mature_shelter import read_mature_shelter
 from siteplanner.reading.nursery_counts import Hand, read_hand
-from siteplanner.reading.records import against_station, read_readings, read_soils
+from siteplanner.reading.records import against_station, hint_note, read_readings, read_soils
 from siteplanner.reading.shelter import read_shelter
 from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import SpeciesTable, read_species
@@ -79,6 +80,7 @@ class Inputs:
     hand: Hand
     kept: KeptBlocks
     hashes: dict[str, str]
+    sources: tuple[Source, ...]
     notes: tuple[str, ...]
 
     def given(self) -> dict[str, object]:
@@ -123,6 +125,7 @@ def read_inputs(site: Site) -> Inputs:
     shelter = got(read_shelter, site, crs, notes)
     no_plant = got(read_no_plant, site, crs, notes)
     seeds = got(read_seed_sources, site, crs, notes)
+    sources = got(_sources, site)
     species = got(_species, site, notes)
     hand, mature_shelter, decided, kept, heights = Hand(), None, None, None, None
     if species is not None:
@@ -172,6 +175,7 @@ def read_inputs(site: Site) -> Inputs:
         hand=hand,
         kept=kept,
         hashes=hashes(site),
+        sources=sources or (),
         notes=tuple(notes),
     )
 
@@ -188,14 +192,26 @@ def _soils(
     else:
         return None
     if site.soils.dug:
-        soils, answered = with_answers(soils, site.folder / site.soils.dug)
+        soils, answered = with_answers(soils, site.folder / site.soils.dug, notes)
         notes.append(f"What was found at {answered} dug spots replaces the soil map there.")
+    notes += hint_note(soils)
     return soils
+
+
+def _sources(site: Site) -> tuple[Source, ...]:
+    """Where the site's own files are from, as far as its table says."""
+    return sources_of(site, files(site))
 
 
 def _climate(site: Site, notes: list[str]) -> Climate:
     """The station's climate, with what is odd in its winters named."""
     climate = read_climate(site, notes)
+    if climate.minima_error_c:
+        notes.append(
+            f"Winter minima: they may be {climate.minima_error_c:g} °C off (minima_error_c), which "
+            "the error of the coldest night includes. A minimum thermometer in the lowest spot for "
+            "one winter would tell."
+        )
     if site.climate.winter_minima is not None:
         notes += few_winters(climate.winter_minima, site.climate.winter_minima)
         notes += odd_winters(climate.winter_minima, site.climate.winter_minima)
@@ -215,6 +231,8 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
 def read_boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     path = site.folder / site.boundary.file
     frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS, notes)
+    if crs is None:  # which is told; areas in degrees tell nothing
+        return frame
     if not float(frame.area.sum()) > 0:
         raise input_error(
             path,

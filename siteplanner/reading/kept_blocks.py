@@ -9,6 +9,7 @@ a block, so that none is given again. ``siteplanner blocks`` writes it; people m
 from __future__ import annotations
 
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,8 +22,10 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.crs import crs_words
-from siteplanner.base.errors import Errors, input_error, near
+from siteplanner.base.errors import Errors, InputError, input_error, near
+from siteplanner.reading.files.drivers import DRIVER_ERRORS, NO_CRS, listening
 from siteplanner.reading.files.features import POINTS, POLYGONS, read_features, texts
+from siteplanner.reading.files.opening import own_layer
 from siteplanner.reading.files.true_metres import not_true, spots_of
 from siteplanner.reading.published import Published, read_published
 from siteplanner.site.site_file import Site
@@ -38,6 +41,8 @@ BLOCK_COLUMNS = (
     "block", "zone", "paddock", "status", "until", "pattern", "spacing_m", "bearing_deg",
     "geometry",
 )  # fmt: skip
+#: No row, year or spacing is a larger number.
+_MOST = 1e9
 TREE_COLUMNS = ("block", "row", "species", "geometry")
 
 
@@ -154,10 +159,9 @@ def _features(
     path: Path, layer: str, columns: dict[str, str | None], kinds: tuple[str, ...]
 ) -> gpd.GeoDataFrame:
     """Read a layer as it is; one without features is a layer all the same."""
-    try:
+    empty = False
+    with listening(), suppress(*DRIVER_ERRORS, *NO_CRS):  # the reader below says what is wrong
         empty = pyogrio.read_info(path, layer=layer, force_feature_count=True)["features"] == 0
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError):
-        empty = False  # the reader below says what is wrong
     if empty:
         return no_blocks(None) if layer == "blocks" else no_trees(None)
     return read_features(path, layer, columns, None, kinds)
@@ -169,7 +173,7 @@ def _check_blocks(path: Path, blocks: gpd.GeoDataFrame, errors: Errors) -> None:
         blocks[name] = texts(blocks[name]).fillna("")
     blocks["status"] = blocks["status"].str.lower().replace("", "planned")
     for name in ("until", "spacing_m", "bearing_deg"):
-        blocks[name] = pd.to_numeric(blocks[name], errors="coerce").fillna(0)
+        blocks[name] = _finite(blocks[name])
     blocks["until"] = blocks["until"].astype(np.int64)
     for row in blocks.itertuples():
         where = f"block {row.block}" if row.block else f"feature {row.Index + 1}"
@@ -195,6 +199,12 @@ def _check_blocks(path: Path, blocks: gpd.GeoDataFrame, errors: Errors) -> None:
         errors.add(path, f"block {name}", "two blocks have this name", "give one another name")
 
 
+def _finite(column: pd.Series[float]) -> pd.Series[float]:
+    """Numbers of a column, 0 where there is none or one past all that is counted or measured."""
+    numbers = pd.to_numeric(column, errors="coerce").astype(np.float64)
+    return numbers.where(numbers.abs() < _MOST, 0.0)
+
+
 def _check_trees(
     path: Path,
     trees: gpd.GeoDataFrame,
@@ -204,7 +214,7 @@ def _check_trees(
 ) -> None:
     for name in ("block", "species"):
         trees[name] = texts(trees[name]).fillna("")
-    trees["row"] = pd.to_numeric(trees["row"], errors="coerce").fillna(0).astype(np.int64)
+    trees["row"] = _finite(trees["row"]).astype(np.int64)
     for name in sorted(set(trees["block"]) - set(blocks["block"])):
         errors.add(
             path, "layer trees", f"there are trees of a block {name!r}, which is not in the file",
@@ -227,8 +237,8 @@ def _check_trees(
 def _names(path: Path) -> frozenset[str]:
     """Names that were ever given; a file in which somebody removed their table has none."""
     try:
-        table = pyogrio.read_dataframe(path, layer="names", read_geometry=False)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError):
+        table = own_layer(path, "names", (), "", shapes=False)
+    except InputError:
         return frozenset()
     return frozenset(str(name) for name in table.get("block", ()) if not pd.isna(name))
 
@@ -238,15 +248,16 @@ def blocks_of_plan(published: Published) -> KeptBlocks:
 
     Raises :class:`~siteplanner.InputError` where the plan cannot be read.
     """
-    blocks = published.features("blocks")
-    zones = published.features("zones").set_index("zone")
+    blocks = published.features("blocks", ("block", "zone", "paddock", "bearing_deg"))
+    zones = published.features("zones", ("zone",)).set_index("zone")
     for name in ("pattern", "spacing_m"):  # plans of earlier versions say it by zone alone
         if name not in blocks:
+            published.features("zones", (name,))
             blocks[name] = blocks["zone"].map(zones[name])
     if "status" not in blocks:
         blocks["status"] = "planned"
     blocks = blocks.assign(until=0)
-    trees = published.features("trees")
+    trees = published.features("trees", TREE_COLUMNS[:-1])
     return KeptBlocks(
         blocks[list(BLOCK_COLUMNS)], trees[list(TREE_COLUMNS)], frozenset(blocks["block"])
     )

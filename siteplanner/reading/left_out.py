@@ -27,6 +27,7 @@ def unknown_soil(boundary: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     columns |= {name: pd.Series([None], dtype=object) for name in ("texture", "drainage")}
     columns |= {name: [np.nan] for name in ("depth_m", "ph", "stones_percent")}
     columns |= {name: pd.Series([None], dtype=object) for name in ("sand", "silt", "clay")}
+    columns["hint"] = [False]
     return gpd.GeoDataFrame(columns, geometry=[boundary.union_all()], crs=boundary.crs)
 
 

@@ -28,7 +28,8 @@ def read_mature_shelter(
     if site.frost.mature_shelter is None:
         return no_shelter(crs)
     plan = read_published(site.folder / site.frost.mature_shelter)
-    rows, trees = plan.features("rows"), plan.features("trees")
+    rows = plan.features("rows", ("block", "row", "length_m", "trees"))
+    trees = plan.features("trees", ("block", "row", "species"))
     return dense_rows(rows.to_crs(crs) if crs is not None else rows, trees, species)
 
 

@@ -15,12 +15,12 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import pyogrio
 
 from siteplanner.base.errors import input_error
 from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.text import visible
 from siteplanner.reading.files.cells import read_cells
+from siteplanner.reading.files.opening import own_layer
 
 _LARGEST = 64 * 2**20
 _AGAIN = "run siteplanner plan again"
@@ -33,8 +33,8 @@ class Published:
     folder: Path
     manifest: dict[str, Any]
 
-    def features(self, layer: str) -> gpd.GeoDataFrame:
-        """Read a layer of ``plan.gpkg``, in the plan's own CRS.
+    def features(self, layer: str, columns: Sequence[str] = ()) -> gpd.GeoDataFrame:
+        """Read a layer of ``plan.gpkg``, in the plan's own CRS, which has these ``columns``.
 
         Raises :class:`~siteplanner.InputError` where it is not there or cannot be read.
         """
@@ -43,12 +43,7 @@ class Published:
             raise input_error(
                 self.folder, "", "plan.gpkg is missing, so this is not a plan", _AGAIN
             )
-        try:
-            return pyogrio.read_dataframe(path, layer=layer)
-        except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-            raise input_error(
-                path, f"layer {layer}", f"it cannot be read ({error})", _AGAIN
-            ) from None
+        return own_layer(path, layer, columns, _AGAIN)
 
     def table(self, name: str, columns: Sequence[str]) -> pd.DataFrame:
         """Read a CSV of the plan as text; one that the plan did not need is empty.
@@ -75,7 +70,7 @@ def whole_numbers(path: Path, frame: pd.DataFrame, column: str) -> pd.Series[int
     Raises :class:`~siteplanner.InputError` naming the first row that holds none.
     """
     numbers = pd.to_numeric(frame[column], errors="coerce")
-    for row in frame.index[~(numbers == numbers.round())]:
+    for row in frame.index[~((numbers == numbers.round()) & (numbers.abs() < 1e15))]:
         raise input_error(
             path,
             f"row {row + 2}, {column}",

@@ -20,6 +20,8 @@ from siteplanner.site.site_file import Site
 
 #: How a frost reading may be exposed to the night sky.
 EXPOSURES = ("open", "sheltered")
+#: What stands in ``known_by`` where only a model speaks of a soil polygon.
+MODELLED = "modelled"
 _SOIL_NUMBERS = ("depth_m", "ph", "stones_percent", "sand", "silt", "clay")
 #: More soil units than these are left out of a sentence.
 _NAMED = 5
@@ -30,8 +32,9 @@ def read_soils(
 ) -> gpd.GeoDataFrame:
     """Read the soil polygons with ``unit, texture, drainage, depth_m, ph, stones_percent``.
 
-    The user's words are given their standard class; None and NaN mean unknown. Where there is
-    no word for the texture, it is worked out from sand, silt and clay, if the file has them.
+    ``hint`` is true of a polygon that only a model speaks of (``known_by``). The user's words are
+    given their standard class; None and NaN mean unknown. Where there is no word for the texture,
+    it is worked out from sand, silt and clay, if the file has them.
     Raises :class:`~siteplanner.InputError` with every word and number that will not do.
     """
     part = site.soils
@@ -89,8 +92,23 @@ def read_soils(
                 "when unknown",
             )
         frame[column] = numbers
+    words = texts(frame["known_by"]).map(lambda w: w.lower() if isinstance(w, str) else None)
+    frame["hint"] = (words == MODELLED).to_numpy(dtype=bool)
     errors.raise_any()
     return frame
+
+
+def hint_note(soils: gpd.GeoDataFrame) -> list[str]:
+    """Say what soil hints are worth, where there are any."""
+    hints = soils[soils["hint"]]
+    if hints.empty:
+        return []
+    share = hints.area.sum() / soils.area.sum()
+    return [
+        f"Soil: {share:.0%} of the mapped ground is known from a model alone ({len(hints)} soil "
+        "polygons). Such hints count as half known, spots that somebody dug as known: dig the "
+        "spots that the plan lists and write down what you find."
+    ]
 
 
 def _units(units: pd.Series[str]) -> str:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.reading.dug_spots import ANSWERS
+from siteplanner.suitability.confidence import hints_on
 from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import score_species
 
@@ -32,6 +33,8 @@ _CELLS = 6000
 #: How far a soil line may be from where it is drawn, and how likely a map is wrong far from any
 #: line (both common practice, no source).
 _LINE_M, _WRONG = 25.0, 0.25
+#: How likely it is that a model's hint is wrong by as much (judgement: as near a soil line).
+_HINT = 0.8
 
 
 @dataclass(frozen=True)
@@ -60,52 +63,86 @@ _SOIL = {other.layer for other in _ELSE}
 _LIMITS = {"drainage_class": (0, 6), "texture_class": (0, 11), "stoniness": (0, 95)}
 
 
-def dig_spots(
+@dataclass(frozen=True)
+class Doubts:
+    """What soil that is otherwise would change, on cells spread evenly over the planted ground.
+
+    ``x, y`` (cells,), map metres; ``here`` the factors' values by layer, each (1, cells); ``line``
+    the distance to the nearest soil line, m; ``planted`` the scores of the species that would be
+    planted (species, cells); ``best`` the change of these scores times the doubt, for the likeliest
+    of ``_ELSE`` (``which``, -1: none); ``gone`` (elses, cells, species) what would not be planted.
+    """
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    here: dict[str, FloatGrid]
+    line: NDArray[np.float64]
+    hint: NDArray[np.bool_]
+    planted: NDArray[np.float64]
+    best: NDArray[np.float64]
+    which: NDArray[np.intp]
+    gone: NDArray[np.bool_]
+
+
+def soil_doubts(
     factors: Sequence[Factor],
     layers: Mapping[str, FloatGrid],
     soils: gpd.GeoDataFrame,
     plantable: BoolGrid,
     grid: Grid,
-    names: Sequence[str],
     lowest_suitability: int,
-) -> pd.DataFrame:
-    """Choose about 15 spots on plantable ground where looking would change the plan most.
-
-    On evenly spread cells the species are scored again as if the soil were otherwise, within
-    what a soil map gets wrong; the change in what would be planted, times the doubt about the
-    map there (unknown, or near a soil line), is the spot's worth. Each spot taken lowers the
-    worth of the ground around it and of its soil unit. Returns the rows of ``dig.csv``, the
-    worthiest first.
-    """
-    rows, cols = np.nonzero(plantable)
-    step = max(1, len(rows) // _CELLS)
-    rows, cols = rows[step // 2 :: step], cols[step // 2 :: step]
+) -> Doubts:
+    """Score the species again as if the soil were otherwise, within what a soil map gets wrong."""
+    rows, cols = spread(plantable)
     x = (grid.transform.c + (cols + 0.5) * grid.transform.a).astype(np.float64)
     y = (grid.transform.f + (rows + 0.5) * grid.transform.e).astype(np.float64)
-    line = _to_line(soils, x, y)
+    line, hint = _to_line(soils, x, y), hints_on(soils, grid)[rows, cols]
     here = {f.layer: layers[f.layer][rows, cols][None] for f in factors}
     whole = np.ones((1, len(rows)), dtype=bool)
-    planted = _worth(score_species(factors, here, whole).score, lowest_suitability)
+    planted = worth(score_species(factors, here, whole).score, lowest_suitability)
     best = np.zeros(len(rows))
     which = np.full(len(rows), -1)
     gone = np.zeros((len(_ELSE), len(rows), planted.shape[0]), dtype=bool)
+    mapped = np.where(hint, _HINT, _WRONG + (0.8 - _WRONG) * np.exp(-line / _LINE_M))
     for number, other in enumerate(_ELSE):
         if other.layer not in here:
             continue
         now = here[other.layer]
         low, high = _LIMITS.get(other.layer, (0.05, 50))
         then = np.where(np.isnan(now), other.unknown, np.clip(now + other.known, low, high))
-        doubt = np.where(np.isnan(now[0]), 1.0, _WRONG + (0.8 - _WRONG) * np.exp(-line / _LINE_M))
+        doubt = np.where(np.isnan(now[0]), 1.0, mapped)
         again = score_species(factors, here | {other.layer: then.astype(np.float32)}, whole)
-        changed = _worth(again.score, lowest_suitability)
+        changed = worth(again.score, lowest_suitability)
         gain = doubt * np.abs(changed - planted).mean(axis=0)
         gone[number] = ((planted > 0) & (changed == 0)).T
         which = np.where(gain > best, number, which)
         best = np.maximum(best, gain)
+    return Doubts(x, y, here, line, hint, planted, best, which, gone)
+
+
+def spread(plantable: BoolGrid) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of at most some 6000 cells, evenly spread over the ground."""
+    rows, cols = np.nonzero(plantable)
+    step = max(1, len(rows) // _CELLS)
+    return rows[step // 2 :: step], cols[step // 2 :: step]
+
+
+def dig_spots(
+    doubts: Doubts, soils: gpd.GeoDataFrame, grid: Grid, names: Sequence[str]
+) -> pd.DataFrame:
+    """Choose about 15 spots on plantable ground where looking would change the plan most.
+
+    The change in what would be planted if the soil were otherwise, times the doubt about the
+    map there (unknown, near a soil line, or a model's hint), is the spot's worth. Each spot taken
+    lowers the worth of the ground around it and of its soil unit. Returns the rows of
+    ``dig.csv``, the worthiest first.
+    """
+    x, y, here, line, planted = doubts.x, doubts.y, doubts.here, doubts.line, doubts.planted
+    which, gone = doubts.which, doubts.gone
     units = _unit_at(soils, x, y)
     found: list[dict[str, object]] = []
     sure = ~np.isnan(np.concatenate([v for n, v in here.items() if n in _SOIL])).any(axis=0)
-    left = np.where(sure & (line < _OFF_LINE_M), 0, best)
+    left = np.where(sure & ~doubts.hint & (line < _OFF_LINE_M), 0, doubts.best)
     while len(found) < _SPOTS and left.size and left.max() > 0.5:
         one = int(left.argmax())
         other = _ELSE[which[one]]
@@ -122,7 +159,7 @@ def dig_spots(
                 "latitude": f"{lat:.6f}",
                 "soil_unit": units[one],
                 "map_says": _says({name: float(v[0, one]) for name, v in here.items()}),
-                "why": "not known" if unknown else f"soil line {line[one]:.0f} m away",
+                "why": _why(bool(unknown), bool(doubts.hint[one]), float(line[one])),
                 "if_not": other.words.replace("than the map says", "than assumed")
                 + (
                     f": {', '.join(lost[:4])} would no longer suit"
@@ -138,7 +175,14 @@ def dig_spots(
     return pd.DataFrame([blank | row for row in found], columns=list(COLUMNS))
 
 
-def _worth(score: NDArray[np.uint8], lowest_suitability: int) -> NDArray[np.float64]:
+def _why(unknown: bool, hint: bool, line_m: float) -> str:
+    """Say in a few words why a spot's soil is in doubt."""
+    if unknown:
+        return "not known"
+    return "a model's hint, never dug" if hint else f"soil line {line_m:.0f} m away"
+
+
+def worth(score: NDArray[np.uint8], lowest_suitability: int) -> NDArray[np.float64]:
     """Score of each species where it would be planted, 0 where it would not."""
     return np.where(score >= lowest_suitability, score, 0).astype(np.float64)
 

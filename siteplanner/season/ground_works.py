@@ -42,21 +42,20 @@ def rip_lines(
     layout: Layout,
     blocks: gpd.GeoDataFrame,
     grounds: list[describe.GroundSummary],
-    marks: list[frozenset[str]],
     inputs: Inputs,
     rates: WorkRates,
 ) -> gpd.GeoDataFrame:
-    """Rows that a machine may rip or mound: level along their length, on ground that bears it.
+    """Rows that a machine may follow: level along their length, on ground that bears it.
 
-    None on blocks that are wet or whose steeper ground is over ``rates.rip_steepest_deg``, none
+    None on blocks whose steeper ground is over ``rates.rip_steepest_deg``, none
     in the setback of what is buried. Columns ``block, length_m, geometry``.
     """
     pattern = blocks["pattern"]
     ripped = {name for name, facts in pattern_infos().items() if facts.ripped}
     bears = [
         name
-        for name, form, one, mark in zip(blocks["block"], pattern, grounds, marks, strict=True)
-        if form in ripped and "wet" not in mark and one.slope_to <= rates.rip_steepest_deg
+        for name, form, one in zip(blocks["block"], pattern, grounds, strict=True)
+        if form in ripped and one.slope_to <= rates.rip_steepest_deg
     ]
     rows = layout.rows[
         layout.rows["block"].isin(bears) & (layout.rows["length_m"] >= SHORTEST_RIP_M)

@@ -21,6 +21,7 @@ from siteplanner.planting.counts import split
 from siteplanner.reading.inputs import Inputs
 from siteplanner.season.windows import (
     SHORTEST_DAYS,
+    Moisture,
     Window,
     moisture_of,
     window_for,
@@ -42,13 +43,15 @@ class Calendar:
 
     ``windows`` are the plan's distinct windows, in the order of the year; ``of_block`` the place
     in it of each planted block's window. ``first`` is the first year, None where nothing is
-    dated; before the day ``not_before`` nothing is planted.
+    dated; before the day ``not_before`` nothing is planted. ``moisture`` is the ground's over a
+    year, None where no climate is given.
     """
 
     windows: tuple[Window, ...]
     of_block: NDArray[np.int64]
     first: int | None
     not_before: date | None
+    moisture: Moisture | None = None
 
     def dates(self, window: int, year: int) -> tuple[date, date] | None:
         """First and last day of a window in a year; None where years have no numbers."""
@@ -92,6 +95,7 @@ def calendar_of(
     climate = inputs.climate
     latitude = inputs.grid.centre_lonlat[1]
     weeks = site.nursery.planting_weeks
+    moisture = None
     if not np.isfinite(climate.rain_mm).all():
         chosen = [window_without_climate(latitude, weeks)] * len(blocks)
     else:
@@ -114,9 +118,8 @@ def calendar_of(
     plant_on = site.nursery.plant_on
     day = plant_on if isinstance(plant_on, date) else None
     year = site.nursery.first_year or site.years.first
-    return Calendar(
-        windows, np.array([windows.index(w) for w in chosen], dtype=np.int64), year, day
-    )
+    of_block = np.array([windows.index(w) for w in chosen], dtype=np.int64)
+    return Calendar(windows, of_block, year, day, moisture)
 
 
 def plantings_of(

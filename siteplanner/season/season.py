@@ -13,9 +13,10 @@ from siteplanner.ground.cold.thermometers import best_thermometers, thermometer_
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.zones import describe
 from siteplanner.reading.inputs import Inputs
-from siteplanner.season.dig import dig_spots
+from siteplanner.season.dig import dig_spots, soil_doubts
 from siteplanner.season.frost_by_zone import FrostTold, colder_winter, tell_frost
 from siteplanner.season.hours import hours_by_month, words_on_hours
+from siteplanner.season.improve import improve_first
 from siteplanner.season.nursery.year import NurseryYear, nursery_year
 from siteplanner.season.works import Works, works_of
 from siteplanner.site.site_file import Site
@@ -76,15 +77,17 @@ def season_of(
     shapes = layout.blocks.geometry[layout.blocks["spacing_m"] > 0]
     planted = inputs.grid.cover(shapes) & suitability.mask
     thermometers = best_thermometers(ground.minimum, ground.night, planted)
-    dig = dig_spots(
+    doubts = soil_doubts(
         suitability.factors,
         ground.layers,
         inputs.soils,
         planted,
         inputs.grid,
-        list(inputs.species.facts["botanical_name"]),
         site.mix.lowest_suitability,
     )
+    names = list(inputs.species.facts["botanical_name"])
+    dig = dig_spots(doubts, inputs.soils, inputs.grid, names)
+    first = improve_first(inputs, ground, suitability, planted, doubts, site)
     step("Working out the works and their years")
     done = works_of(inputs, ground, suitability, layout, frost.when, site)
     step("Working out the nursery's year")
@@ -100,6 +103,7 @@ def season_of(
         dig=dig,
         thermometers=thermometers,
         notes=(
+            *first,
             *thermometer_words(thermometers),
             *done.notes,
             *nursery.warnings,

@@ -29,11 +29,15 @@ STORED_MM = 100.0
 
 @dataclass(frozen=True)
 class Moisture:
-    """Whether the ground is moist, and whether it is wet, on each day of a year, bool (365,)."""
+    """Whether the ground is moist, and whether it is wet, on each day of a year, bool (365,).
+
+    ``stored_mm`` (365,) is the water that the soil has in store, 0 to ``STORED_MM``.
+    """
 
     moist: NDArray[np.bool_]
     wet: NDArray[np.bool_]
     coldest: int
+    stored_mm: NDArray[np.float64]
 
     def weeks_ahead(self) -> NDArray[np.float64]:
         """For how many weeks without a break the ground stays moist from each day on, (365,)."""
@@ -84,11 +88,12 @@ def moisture_of(
     """
     rain, et0 = (_by_day(monthly / MONTH_DAYS) for monthly in (rain_mm, et0_mm))
     stored, gain = 0.0, rain - et0
-    in_store = np.zeros(_YEAR, dtype=bool)
+    in_store = np.zeros(_YEAR)
     for day in range(2 * _YEAR):  # the second year is as every year
         stored = min(max(stored + float(gain[day % _YEAR]), 0.0), STORED_MM)
-        in_store[day % _YEAR] = stored > 0
-    return Moisture((rain > et0 / 2) | in_store, rain > et0, int(_by_day(mean_c).argmin()))
+        in_store[day % _YEAR] = stored
+    moist = (rain > et0 / 2) | (in_store > 0)
+    return Moisture(moist, rain > et0, int(_by_day(mean_c).argmin()), in_store)
 
 
 def window_for(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -18,11 +18,14 @@ from siteplanner.planting.access import for_steep_crew
 from siteplanner.planting.counts import materials, split
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.mix.allocation import costs_of
+from siteplanner.planting.zones.describe import GroundSummary
 from siteplanner.reading.inputs import Inputs
-from siteplanner.reading.kept_blocks import IN_THE_GROUND
-from siteplanner.season.direct_seeding import JOB as SEEDING_JOB
-from siteplanner.season.direct_seeding import Seeding, seedings_of
+from siteplanner.reading.species.nature import waits_for_shelter
+from siteplanner.season.costs import cost_table, words_on_costs
+from siteplanner.season.cultivation import cultivation, words_on_cultivation
+from siteplanner.season.direct_seeding import seedings_of
 from siteplanner.season.ground_works import fences, grounds_of, rip_lines
+from siteplanner.season.jobs import in_order, jobs_of, upkeep_jobs
 from siteplanner.season.nursery.batches import most_tubes, tubes_a_plant
 from siteplanner.season.plantings import (
     Calendar,
@@ -30,8 +33,8 @@ from siteplanner.season.plantings import (
     notes_on_windows,
     plantings_of,
 )
+from siteplanner.season.upkeep import growth_of
 from siteplanner.season.years import Parts, Use, spread
-from siteplanner.site.planting import WorkRates
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
@@ -43,8 +46,9 @@ class Works:
     ``blocks``: one row a block with trees: ``block, zone, paddock, access_class, window, year,
     later`` (year of what waits for nurse trees, 0 for none or not yet), ``trees, trees_later,
     order, order_least, order_most, guards, stakes, mulch_m3, water_m3, weed_m2, person_hours,
-    crew_days, rip_m, cost``; a block in the ground has trees and an order of 0. ``paddocks``:
-    ``paddock, fence_m, gates``. ``jobs``: one row a job: ``year, month, place, job, quantity,
+    crew_days, rip_m, mounds, cost``; a block in the ground has trees and an order of 0.
+    ``paddocks``: ``paddock, fence_m, gates``. ``costs``: see
+    ``siteplanner.season.costs``. ``jobs``: one row a job: ``year, month, place, job, quantity,
     unit, note``, in order of time. ``row_counts``: trees by ``block, row, species, year``.
     ``rip``: lines for the machine, ``block, length_m, geometry``.
     ``zones`` and ``row_spacings`` are as ``siteplanner.planting.figures`` makes them. Year 0 is
@@ -60,6 +64,7 @@ class Works:
     zones: pd.DataFrame
     row_spacings: pd.DataFrame
     by_year: pd.DataFrame
+    costs: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -100,8 +105,7 @@ def works_of(
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     calendar = calendar_of(blocks, marks, frost, inputs, site)
     cost = costs_of(facts["botanical_name"], site.mix)[kinds]
-    first = calendar.first or 1
-    label = np.append(np.arange(site.years.number) + first, 0)
+    label = np.append(np.arange(site.years.number) + (calendar.first or 1), 0)
     # What is in the ground needs no plants any more; its infill is ordered from counts.
     to_come = layout.to_come
     kept_back = 0
@@ -128,27 +132,63 @@ def works_of(
     frame["later"] = np.where(later, label[year_of_part[len(blocks) :]], 0)
     frame["access_class"] = blocks["access_class"].to_numpy()
     frame["window"] = [calendar.windows[n].words for n in calendar.of_block]
-    rip = rip_lines(layout, blocks, grounds, marks, inputs, site.work)
-    frame["rip_m"] = (
-        rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
-    )
+    worked, rip = _cultivated(layout, blocks, grounds, marks, calendar, inputs, site)
+    frame["rip_m"], frame["mounds"] = worked["rip_m"].to_numpy(), worked["mounds"].to_numpy()
     paddocks = fences(layout.no_plant, layout.paddocks, site.work.fence_within_m)
     seedings = seedings_of(inputs, ground, suitability, layout, frost, site)
-    scheduled = frame.assign(status=blocks["status"].to_numpy())
+    grows = _growth(trees, growth_of(facts, site.upkeep)[kinds])
+    scheduled = frame.assign(status=blocks["status"].to_numpy(), how=worked["how"].to_numpy())
+    scheduled["texture"] = [one.texture for one in grounds]
+    once = jobs_of(
+        scheduled, paddocks, calendar, _infill(trees, facts), site.work, seedings, site.upkeep
+    )
+    again = upkeep_jobs(scheduled, grows, calendar, frost, site.upkeep, inputs.grid)
+    jobs = in_order(once, again)
+    costs = cost_table(jobs, frame, paddocks, float(blocks["area_ha"].sum()), site)
     works = Works(
         frame[list(BLOCK_COLUMNS)],
         paddocks,
-        _jobs(scheduled, paddocks, calendar, _infill(trees, facts), site.work, seedings),
+        jobs,
         split(trees, ["block", "row", "species", "year"], facts)[list(ROW_COLUMNS)],
         rip,
         layout.zone_figures,
         layout.row_spacings,
-        split(trees.assign(paddock=blocks["paddock"].to_numpy()[of_tree]), YEAR_COLUMNS[:4], facts)[
-            list(YEAR_COLUMNS)
-        ],
+        _by_year(trees, blocks["paddock"].to_numpy()[of_tree], facts),
+        costs,
     )
-    notes = (*told, *notes_on_windows(blocks, calendar))
+    notes = (
+        *told,
+        *notes_on_windows(blocks, calendar),
+        *words_on_cultivation(worked),
+        *words_on_costs(costs, site.prices.currency),
+    )
     return Scheduled(works, year_of_tree, calendar, plantings, notes)
+
+
+def _by_year(
+    trees: pd.DataFrame, paddock: NDArray[np.object_], facts: pd.DataFrame
+) -> pd.DataFrame:
+    """Trees by year, zone, paddock and species, ``YEAR_COLUMNS``."""
+    counts = split(trees.assign(paddock=paddock), YEAR_COLUMNS[:4], facts)
+    return counts[list(YEAR_COLUMNS)]
+
+
+def _cultivated(
+    layout: Layout,
+    blocks: gpd.GeoDataFrame,
+    grounds: list[GroundSummary],
+    marks: list[frozenset[str]],
+    calendar: Calendar,
+    inputs: Inputs,
+    site: Site,
+) -> tuple[pd.DataFrame, gpd.GeoDataFrame]:
+    """How each block is cultivated (see ``season.cultivation``, and ``rip_m``), lines to rip."""
+    rip = rip_lines(layout, blocks, grounds, inputs, site.work)
+    metres = rip.groupby("block")["length_m"].sum().reindex(blocks["block"]).fillna(0.0).to_numpy()
+    worked = cultivation(blocks, grounds, marks, metres, calendar.moisture, site.work)
+    ripped = worked["how"] == "rip"
+    rip = rip[rip["block"].isin(worked["block"][ripped])].reset_index(drop=True)
+    return worked.assign(rip_m=np.where(ripped, metres, 0.0)), rip
 
 
 def _tubes_a_year(site: Site) -> float:
@@ -165,12 +205,20 @@ def _infill(trees: pd.DataFrame, facts: pd.DataFrame) -> dict[tuple[str, int], i
     return counts.groupby(["block", "year"])["infill"].sum().to_dict()
 
 
+def _growth(
+    trees: pd.DataFrame, growth_m: NDArray[np.float64]
+) -> dict[tuple[str, int], NDArray[np.float64]]:
+    """What each tree grows in a year, by the block and year that it is planted in."""
+    by = trees[["block", "year"]].assign(growth=growth_m).groupby(["block", "year"])["growth"]
+    return {key: grows.to_numpy() for key, grows in by}
+
+
 ROW_COLUMNS = ("block", "row", "species", "trees", "year")
 YEAR_COLUMNS = ("year", "zone", "paddock", "species", "common_name", "trees")
 BLOCK_COLUMNS = (
     "block", "zone", "paddock", "access_class", "window", "year", "later", "trees", "trees_later",
     "order", "order_least", "order_most", "guards", "stakes", "mulch_m3", "water_m3", "weed_m2",
-    "person_hours", "crew_days", "rip_m", "cost",
+    "person_hours", "crew_days", "rip_m", "mounds", "cost",
 )  # fmt: skip
 
 
@@ -184,12 +232,13 @@ def _waiting(
 ) -> NDArray[np.int64]:
     """Tell (0 or 1) which trees wait for nurse trees.
 
-    Those of shade lovers, and those whose species does not thrive in the cold of its block; but
-    pioneers never wait, and none do where no other trees come first.
+    Those of shade lovers (named by the site, or by the species table), and those whose species
+    does not thrive in the cold of its block; but pioneers never wait, and none do where no other
+    trees come first.
     """
     facts = inputs.species.facts
     pioneer = np.array(["pioneer" in roles for roles in facts["roles"]])
-    lover = facts["botanical_name"].isin(site.years.shade_lovers).to_numpy()
+    lover = waits_for_shelter(facts, site.years.shade_lovers)
     points = inputs.species.points.get("winter_minimum")
     thrives = np.full(len(facts), -np.inf) if points is None else points[:, 1]
     of_cell = inputs.grid.number(blocks.geometry)
@@ -278,76 +327,3 @@ def _block_frame(
     frame["cost"] = np.bincount(of_tree, cost, len(blocks))
     contracted = for_steep_crew(blocks["access_class"])
     return frame.join(materials(frame["trees"].to_numpy(), slope, site.work, contracted))
-
-
-def _jobs(
-    blocks: pd.DataFrame,
-    paddocks: pd.DataFrame,
-    calendar: Calendar,
-    infill: Mapping[tuple[str, int], int],
-    rates: WorkRates,
-    seedings: Sequence[Seeding] = (),
-) -> pd.DataFrame:
-    """Write the dated list: access and fences, then ripping, weeds, planting, checks."""
-    jobs: list[tuple[int, int, int, str, str, float, str, str]] = []
-
-    def job(
-        year: int, month: int, later: int, order: int, place: str, words: str,
-        quantity: float, unit: str, note: str,
-    ) -> None:  # fmt: skip
-        at = year * 12 + month - 1 + later
-        quantity = round(quantity, 2 if unit == "ha" else 1)
-        jobs.append((at // 12, at % 12 + 1, order, place, words, quantity, unit, note))
-
-    planned = blocks.assign(window_number=calendar.of_block)
-    planned = planned[(planned["year"] > 0) & (planned["status"] != IN_THE_GROUND)]
-    for paddock in paddocks.itertuples():
-        mine = planned[planned["paddock"] == paddock.paddock]
-        begins = [*map(calendar.month, mine["window_number"], mine["year"])]
-        begins += [(s.year, s.month) for s in seedings if s.paddock == paddock.paddock]
-        if begins and paddock.fence_m:
-            year, month = min(begins)
-            note = (
-                f"{paddock.gates} gate; before any tree is planted; have buried services located "
-                "first"
-            )
-            job(year, month, -4, 0, paddock.paddock, "access and fence", paddock.fence_m, "m", note)
-    for one in seedings:
-        job(one.year, one.month, 0, 3, one.block, SEEDING_JOB, one.area_ha, "ha", one.note)
-    for block in planned.itertuples():
-        if block.rip_m > 0:
-            first = calendar.month(block.window_number, block.year)
-            job(*first, -4, 1, block.block, "rip or mound", block.rip_m, "m",
-                "along the contour, in dry ground; have buried services located first")  # fmt: skip
-        soon, late = block.trees - block.trees_later, block.trees_later
-        for year, trees in ((block.year, soon), (block.later, late)):
-            if not year or not trees:
-                continue
-            share = trees / block.trees
-            opens = calendar.month(block.window_number, year)
-            job(*opens, -int(np.ceil(rates.weed_weeks / 4.345)), 2, block.block,
-                "weed control", block.weed_m2 * share, "m²",
-                "spots: by hand, mulch or mat")  # fmt: skip
-            job(*opens, 0, 3, block.block, "plant", trees, "trees",
-                f"{block.window}; {block.access_class}")  # fmt: skip
-            job(*opens, 0, 4, block.block, "guard", block.guards * share, "guards",
-                "against browsing animals, the same day")  # fmt: skip
-            for after in (1, 10):
-                # Florabank: check at 1 month, count again at 10 months.
-                job(*opens, after, 5, block.block, "count what lives", trees, "trees",
-                    f"{after} month{'s' * (after > 1)} after planting")  # fmt: skip
-            if dead := infill.get((block.block, year), 0):
-                job(
-                    *calendar.month(block.window_number, year + 1),
-                    0,
-                    6,
-                    block.block,
-                    "plant infill",
-                    dead,
-                    "trees",
-                    "as many as were expected to die: plant what the survival count asks for",
-                )
-    columns = ["year", "month", "order", "place", "job", "quantity", "unit", "note"]
-    frame = pd.DataFrame(jobs, columns=columns)
-    frame = frame.sort_values(["year", "month", "order", "place"], kind="stable", ignore_index=True)
-    return frame.drop(columns="order")

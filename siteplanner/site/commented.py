@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -40,13 +40,22 @@ def table(name: str, values: Mapping[str, Any], after: Iterable[str] = ()) -> li
     return [f"[{name}]", *rows, *after, ""]
 
 
-def defaults(name: str) -> list[str]:
-    """Every plain setting of a table as a comment: what it means, and its value unless written."""
+def defaults(name: str, without: Container[str] = ()) -> list[str]:
+    """Every plain setting of a table as a comment: what it means, and its value unless written.
+
+    ``without`` names settings that are left out.
+    """
     lines = []
     for key, info in _model(name).model_fields.items():
         default = info.get_default(call_default_factory=True)
         plain = default is None or isinstance(default, (str, int, float, tuple, date))
-        if info.is_required() or not plain or default == () or _is_table(info.annotation):
+        if (
+            key in without
+            or info.is_required()
+            or not plain
+            or default == ()
+            or _is_table(info.annotation)
+        ):
             continue
         if info.description:
             lines += [f"# {line}" for line in info.description.replace("``", "").splitlines()]

@@ -81,6 +81,8 @@ class SoilColumns(Table):
     sand: str = ""
     silt: str = ""
     clay: str = ""
+    known_by: str = ""
+    """"modelled" where a polygon is a model's guess, which counts as half known until it is dug."""
 
 
 class SoilWords(Table):
@@ -190,6 +192,9 @@ class ClimateFiles(Table):
     """The frost estimate is surer with it, and Penman-Monteith needs it for the air pressure."""
     wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 10.0
     """Height of the anemometer, where the monthly means have a column wind_m_s."""
+    minima_error_c: Annotated[float, Field(ge=0, le=15)] = 0.0
+    """How far the winter minima may be off the station-like ground here, °C, beside the 2 °C that
+    are always allowed for: for a far station, or the average of a wide cell."""
     daily_minima: str | None = None
     """Daily minima of the same station, columns date and min_c; frost dates are counted in it."""
 
@@ -223,6 +228,9 @@ class SpeciesFile(Table):
     all."""
     survival: str | None = None
     """Expected survival learnt from counts (see ``siteplanner survival --save-rates``)."""
+    native: tuple[str, ...] = ()
+    """Botanical names of species that grow wild where you plant: they are no weeds there. The list
+    may name more than the table has."""
 
 
 class SeedColumns(Table):

@@ -124,7 +124,8 @@ class Years(Table):
     nurse_years: Annotated[int, Field(ge=0, le=10)] = 2
     """Years that nurse trees grow before the trees they shelter are planted among them."""
     shade_lovers: tuple[str, ...] = ()
-    """Species (botanical names) that wait for the nurse trees everywhere."""
+    """Species (botanical names) that wait for the nurse trees everywhere, besides those whose
+    ``goes_in_year`` in the species table is after the first."""
 
 
 class Setbacks(Table):
@@ -174,7 +175,12 @@ PatternName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
 
 
 class SpacingRule(Table):
-    """``[[planting.rules]]``: spacing and pattern where the ground is of a kind."""
+    """``[[planting.rules]]``: spacing and pattern where the ground is of a kind.
+
+    All rules that match a zone are weighed: trees a hectare are their mean, the pattern is that of
+    the heaviest, or of equal ones that with the most trees. A rule for any ground counts where no
+    other matches.
+    """
 
     ground: Ground
     spacing_m: Annotated[float, Field(ge=0.3, le=50)]
@@ -183,12 +189,18 @@ class SpacingRule(Table):
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
     bearing_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Direction of the rows, clockwise from grid north; across the slope without it."""
+    weight: Annotated[float, Field(gt=0, le=1000)] = 1.0
+    """How much this rule counts beside others that match the same ground."""
 
 
 class Planting(Table):
-    """``[planting]``: how the grids are set out; the first rule that fits a zone counts."""
+    """``[planting]``: how the grids are set out; all rules that fit a zone are weighed."""
 
+    purpose: Literal["habitat", "timber", "shelter", "food", "erosion"] | None = None
+    """What the trees are planted for. Where no spacing_m is given, the spacing of each zone follows
+    from it and from the crowns of the species that suit there."""
     spacing_m: Annotated[float, Field(ge=0.3, le=50)] = 4.0
+    """Distance between trees, on ground that no rule is for."""
     pattern: PatternName = "square"
     row_spacing_m: Annotated[float, Field(ge=0.3, le=100)] | None = None
     """Distance between rows of the rectangular pattern; one and a half spacings without it."""
@@ -214,6 +226,11 @@ class Planting(Table):
     smallest_block_m2: Annotated[float, Field(ge=0, le=100_000)] = 200.0
     """A smaller left-over piece is not planted."""
 
+    @property
+    def by_purpose(self) -> bool:
+        """Whether the spacing follows from the purpose, none being given."""
+        return self.purpose is not None and "spacing_m" not in self.model_fields_set
+
     @pydantic.model_validator(mode="after")
     def _crew_is_named(self) -> Planting:
         if (self.steep == "steep crew") != (self.steep_crew is not None):
@@ -235,6 +252,9 @@ class Mix(Table):
     Species are named by their botanical names. A rule that cannot be held gives way as little
     as can be, and the plan says by how many trees and why; no place stays empty for it. ``never``,
     stock and budget never give way.
+
+    ``largest_share`` and the shares of roles hold in each block of a zone too, as far as its ground
+    and the zone's numbers let them; the plan names the blocks in which they do not.
 
     Blocks that stay as they are (see [blocks]) keep their trees. What of these is still to be
     planted is taken from stock and budget first; trees in the ground (status planted) take nothing
@@ -315,4 +335,8 @@ class Decisions(Table):
     local: str | None = None
     """CSV with a column species: the botanical names that belong here."""
     bar_not_local: bool = False
-    bar_weedy: bool = False
+    bar_weedy: bool = True
+    """Leave out species whose cautions call them weedy, unless they are on the list of local ones
+    or native (see [species])."""
+    bar_diseased: bool = True
+    """Leave out species whose ``disease`` in the species table begins with ``rules out``."""

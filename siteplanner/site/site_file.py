@@ -3,7 +3,8 @@
 A site file is TOML; paths in it are relative to the file. ``load_site`` checks it and returns
 a :class:`Site`; it opens none of the files that the site names. Tables on files are in
 ``siteplanner.site.inputs``, those on zones, grids, mix, work and years in
-``siteplanner.site.planting``, on the nursery and survival in ``siteplanner.site.nursery``.
+``siteplanner.site.planting``, on the nursery and survival in ``siteplanner.site.nursery``, on
+upkeep and prices in ``siteplanner.site.upkeep``.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ from siteplanner.site.planting import (
     Zones,
 )
 from siteplanner.site.table import Share, Table
+from siteplanner.site.upkeep import Prices, Upkeep
 
 
 class Name(Table):
@@ -53,6 +55,11 @@ class Name(Table):
     crs: str | None = None
     """A projected CRS in metres, such as "EPSG:32756", true to scale to 0.1 % at the property. By
     default the DEM's where it is that, else the UTM zone, else one about the property's middle."""
+    sources: str | None = None
+
+
+"""Table of where files are from and what their licences ask for (``sources.csv``); the plan
+    prints these words."""
 
 
 class HowSure(Table):
@@ -130,6 +137,8 @@ class Site(Table):
     blocks: Blocks = Blocks()
     how_sure: HowSure = HowSure()
     work: WorkRates = WorkRates()
+    upkeep: Upkeep = Upkeep()
+    prices: Prices = Prices()
     years: Years = Years()
     nursery: Nursery = Nursery()
     survival: Survival = Survival()

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -41,7 +42,8 @@ _SOIL_COLUMNS = ("unit", "texture", "drainage", "depth_m", "ph", "stones_percent
 class Given:
     """Files that a new site starts from; only the boundary and the DEM must be there.
 
-    ``species_list`` names a starter list that comes with siteplanner.
+    ``species_list`` names a starter list that comes with siteplanner; ``sources`` a table of where
+    files are from; ``climate_settings`` go under [climate] with the station's files.
     """
 
     boundary: Path
@@ -54,6 +56,8 @@ class Given:
     species_list: str | None = None
     monthly: Path | None = None
     winter_minima: Path | None = None
+    sources: Path | None = None
+    climate_settings: Mapping[str, float] = field(default_factory=dict)
 
 
 def start(folder: Path, given: Given, name: str | None = None) -> Started:
@@ -83,13 +87,14 @@ def start(folder: Path, given: Given, name: str | None = None) -> Started:
     lon, lat = _centre(outline)
     _look_at_dem(given.dem, outline, started)
     title = name or folder.resolve().name
+    sources = None if given.sources is None else relative_to(given.sources, folder)
     starter = _starter(given, lat)
     folder.mkdir(parents=True, exist_ok=True)
     lines = [
         "# A site for siteplanner. Paths are relative to this file. A line that starts with # is",
         "# not read: remove the # to use it. What is not written has the value shown.",
         "",
-        *table("site", {"name": title}),
+        *table("site", {"name": title, "sources": sources}),
         *table("boundary", {"file": relative_to(given.boundary, folder), "layer": layer}),
         *_paddocks(folder, given, outline, started),
         *table("dem", {"file": relative_to(given.dem, folder)}, defaults("dem")),
@@ -122,8 +127,8 @@ def _also_there(given: Given) -> Given:
 
 
 def _centre(outline: gpd.GeoDataFrame) -> tuple[float, float]:
-    middle = outline.to_crs(4326).union_all().centroid
-    return float(middle.x), float(middle.y)
+    lon, lat = spots_of(outline)
+    return float((lon[0] + 180) % 360 - 180), float(lat[0])
 
 
 def _hectares(outline: gpd.GeoDataFrame) -> float:
@@ -190,9 +195,9 @@ def _paddocks(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: St
 
 def _soils(folder: Path, given: Given, outline: gpd.GeoDataFrame, started: Started) -> list[str]:
     if given.soils is not None:
-        shares = ("sand", "silt", "clay")
+        more = ("sand", "silt", "clay", "known_by")
         return vector_table(
-            "soils", (*_SOIL_COLUMNS, *shares), given.soils, folder, started, needed=_SOIL_COLUMNS
+            "soils", (*_SOIL_COLUMNS, *more), given.soils, folder, started, needed=_SOIL_COLUMNS
         )
     unknown: dict[str, Any] = {"unit": ["unknown"], "texture": [None], "drainage": [None]}
     unknown |= {name: np.array([np.nan]) for name in _SOIL_COLUMNS[3:]}
@@ -250,8 +255,9 @@ def _climate(folder: Path, given: Given, started: Started) -> list[str]:
         started.missing.append(
             f"climate: fill in {name}, {what}, from a weather station, and name it under [climate]"
         )
-    optional = [line for line in defaults("climate") if line.split(" = ")[0][2:] not in _STATION]
-    return table("climate", files, [*to_fill, *optional])
+    set_here = {*_STATION, *given.climate_settings}
+    optional = defaults("climate", without=set_here)
+    return table("climate", {**files, **given.climate_settings}, [*to_fill, *optional])
 
 
 def _no_plant(folder: Path, given: Given, started: Started) -> list[str]:
@@ -302,7 +308,7 @@ def starter_for(latitude: float) -> str:
 
 def _species(folder: Path, given: Given, starter: Path | None, started: Started) -> list[str]:
     if given.species is not None or starter is None:
-        return table("species", {"file": relative_to(given.species or folder, folder)})
+        return table("species", {"file": relative_to(given.species or folder, folder)}, _NATIVE)
     if not (folder / "species.csv").exists():
         shutil.copyfile(starter, folder / "species.csv")
     guessed = "" if given.species_list else ", chosen by the latitude alone"
@@ -311,7 +317,14 @@ def _species(folder: Path, given: Given, starter: Path | None, started: Started)
         "and number with a local nursery or herbarium, and that none is a weed where you are "
         "(siteplanner species shows the other lists)"
     )
-    return table("species", {"file": "species.csv"})
+    return table("species", {"file": "species.csv"}, _NATIVE)
+
+
+_NATIVE = (
+    "# Botanical names of species that grow wild where you plant: weedy ones that are not named",
+    "# here are left out.",
+    "native = []",
+)
 
 
 def _seed_sources(folder: Path, given: Given, started: Started) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +21,12 @@ from siteplanner.ground.assess import (
 from siteplanner.ground.margin import chosen_margin
 from siteplanner.reading.inputs import Inputs, read_inputs
 from siteplanner.site.site_file import Site
-from siteplanner.suitability.confidence import commonest_limit, known_share
+from siteplanner.suitability.confidence import (
+    commonest_limit,
+    hints_on,
+    known_share,
+    less_known,
+)
 from siteplanner.suitability.factors import Factor, factors
 from siteplanner.suitability.score import Suitability, score_species
 
@@ -94,7 +99,13 @@ def suitability_of(
     _agree(found, ground)
     mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
     suitability = score_species(found, ground.layers, mask, index=index)
-    for info, values in (known_share(suitability), commonest_limit(suitability, ground.infos)):
+    hints = hints_on(inputs.soils, inputs.grid)
+    if hinted := bool(hints.any()):
+        suitability = less_known(suitability, ground.layers, hints)
+    for info, values in (
+        known_share(suitability, hinted=hinted),
+        commonest_limit(suitability, ground.infos),
+    ):
         each(info, values, inputs.grid)
     return suitability
 
@@ -105,14 +116,16 @@ def assessed(
     *,
     each: Each = nothing_each,
     step: Step = nothing_step,
+    have_read: Callable[[Inputs], None] = lambda _: None,
 ) -> tuple[Inputs, Ground, Suitability]:
     """Go from a site's files to the scores: read, assess the ground, score the species.
 
-    ``reads`` names the layers that the caller reads beside the species' factors. Raises
-    :class:`~siteplanner.InputError`.
+    ``reads`` names the layers that the caller reads beside the species' factors; ``have_read`` is
+    called with what was read, before any work. Raises :class:`~siteplanner.InputError`.
     """
     step("Reading the site's files")
     start = ready(site)
+    have_read(start.inputs)
     asked = {*reads, *(factor.layer for factor in start.factors)}
     ground = assess(start.inputs, site, start.order, asked, each=each, step=step)
     step("Scoring the species")

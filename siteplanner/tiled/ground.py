@@ -6,6 +6,7 @@ import json
 import math
 import shutil
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,14 +15,18 @@ import numpy as np
 from siteplanner.base.errors import Errors, input_error
 from siteplanner.base.plan_folder import MANIFEST
 from siteplanner.base.renamed import instead
+from siteplanner.ground.assess import hanging_on_detail
 from siteplanner.ground.layer import WHOLE_GRID, Reach
 from siteplanner.ground.resolve import Catalogue, Maker, catalogue, check, resolve
 from siteplanner.handover.folder.manifest import digest, versions
 from siteplanner.handover.folder.publish import staged
 from siteplanner.reading.height_step import step_of
+from siteplanner.reading.heights.coarse import note_on_coarse, words_for_layer
+from siteplanner.reading.heights.undeclared import note_on_voids
 from siteplanner.tiled.over_tiles import Made, Step, Workers
 from siteplanner.tiled.rasters import Raster, open_heights
 from siteplanner.tiled.tiles import Box, cut, part_of
+from siteplanner.tiled.voids import voids_of
 from siteplanner.tiled.whole_grid import IN_TILES, Run
 
 #: What a DEM alone gives; layers that ask for anything else are for the plan of a site.
@@ -39,6 +44,8 @@ def ground_in_tiles(
     tile: int = 2048,
     workers: int = 2,
     settings: Mapping[str, Mapping[str, Any]] | None = None,
+    all_heights: bool = False,
+    notes: list[str] | None = None,
     step: Step = lambda what, done, tiles: None,
 ) -> list[Path]:
     """Work out layers of a DEM of any size into the folder ``out``; give their files.
@@ -47,7 +54,8 @@ def ground_in_tiles(
     cells a side with as much ground around them as it reaches; layers of the whole grid that
     ``IN_TILES`` knows are made by other ways with the same result. The memory taken goes with
     the tile and the number of ``workers``, not with the DEM. The folder is changed as a whole
-    or not at all.
+    or not at all. Voids that the DEM does not declare are unknown, unless it is told that
+    ``all_heights`` are real; what was found, and what a coarse DEM cannot show, goes to ``notes``.
 
     Raises :class:`~siteplanner.InputError` for a DEM that cannot be used, for a layer
     that nobody makes, and for one that cannot be made in tiles.
@@ -66,6 +74,11 @@ def ground_in_tiles(
     _refuse(book, layers, settings, dem)
     crowd = Workers(workers, step)
     boxes = cut(grid.shape, tile)
+    voids = {} if all_heights else voids_of(heights, boxes, crowd)
+    heights = replace(heights, voids=tuple(voids))
+    said = [*note_on_coarse(grid.cell, grid.cell), *note_on_voids(voids, "give --all-heights")]
+    if notes is not None:
+        notes += said
     with staged(out) as folder:
         spare = folder / "spare"
         spare.mkdir()
@@ -73,7 +86,7 @@ def ground_in_tiles(
             grid,
             tile,
             boxes,
-            book,
+            _with_words(book, layers, grid.cell),
             settings,
             folder,
             spare,
@@ -85,7 +98,7 @@ def ground_in_tiles(
         _make(run, dem)
         shutil.rmtree(spare)
         step("Writing the list of files", 0, 1)
-        _write_manifest(run, dem, folder)
+        _write_manifest(run, dem, folder, said)
     return [out / f"{name}.tif" for name in layers]
 
 
@@ -99,6 +112,25 @@ def makers_for(book: Catalogue, name: str) -> list[Maker]:
             found.append(maker)
             waiting += maker.needs
     return found
+
+
+def _with_words(book: Catalogue, names: Collection[str], cell: float) -> Catalogue:
+    """Say in the description of each layer that hangs on the DEM's detail how coarse it is."""
+    words = words_for_layer(cell)
+    if not words:
+        return book
+    order = check(book, names, GIVEN, {}, "")
+    unsure = hanging_on_detail(order)
+    makers = {}
+    for name, maker in book.makers.items():
+        makes = tuple(
+            replace(info, method=f"{info.method.rstrip('.')}. {words}")
+            if info.name in unsure
+            else info
+            for info in maker.makes
+        )
+        makers[name] = replace(maker, makes=makes)
+    return Catalogue(makers)
 
 
 def why_not(book: Catalogue, name: str) -> str:
@@ -222,12 +254,13 @@ def cells_of(maker: Maker, run: Run) -> int:
     return math.ceil(metres / run.grid.cell) + 1
 
 
-def _write_manifest(run: Run, dem: Path, folder: Path) -> None:
+def _write_manifest(run: Run, dem: Path, folder: Path, notes: list[str]) -> None:
     """Write what the layers were made of; no clock and no path, so the same bytes again."""
     files = {f"{name}.tif": folder / f"{name}.tif" for name in sorted(run.wanted)}
     content = {
         "site": dem.stem,
         "versions": versions(),
+        "warnings": notes,
         "inputs": {dem.name: digest(dem)},
         "settings": {name: dict(table) for name, table in run.settings.items()},
         "grid": {

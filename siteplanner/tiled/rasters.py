@@ -30,10 +30,14 @@ _BLOCK, _SMALLEST_BLOCK = 512, 16
 
 @dataclass(frozen=True)
 class Raster:
-    """One band on the disk; opened anew for each box, so that several threads may read."""
+    """One band on the disk; opened anew for each box, so that several threads may read.
+
+    Cells with one of the values ``voids`` are unknown.
+    """
 
     path: Path
     shape: tuple[int, int]
+    voids: tuple[float, ...] = ()
 
     def read(self, box: Box, beyond: float = np.nan) -> FloatGrid:
         """Values of a box as float32, NaN where unknown and ``beyond`` off the raster.
@@ -57,7 +61,7 @@ class Raster:
         if (scale, offset) != (1.0, 0.0):
             given = given * scale + offset
         values = given.astype(np.float32).filled(np.nan)
-        values[~np.isfinite(values)] = np.nan
+        values[~np.isfinite(values) | np.isin(values, self.voids)] = np.nan
         if inside == box:
             return values
         out = np.full(box.shape, beyond, np.float32)

@@ -105,10 +105,10 @@ def test_the_plan_mixes_and_orders_by_what_was_learnt_of_each_ground(tmp_path):
     table, _ = with_saved_rates(plain, path)
     number = list(table.facts["botanical_name"]).index(GUM)
     shares = {g: candidates_of(table, Mix(), g).survival for g in ("frosty wet", "ordinary", "dry")}
-    was = candidates_of(plain, Mix()).survival
-    assert [shares[g][number] for g in shares] == [0.25, 0.5, was[number]]
+    was = {g: candidates_of(plain, Mix(), g).survival for g in shares}
+    assert [shares[g][number] for g in shares] == [0.25, 0.5, was["dry"][number]]
     assert all(
-        np.array_equal(np.delete(s, number), np.delete(was, number)) for s in shares.values()
+        np.array_equal(np.delete(shares[g], number), np.delete(was[g], number)) for g in shares
     )
     # Three trees at 0.9 ask for 3.3 plants and three at 0.7 for 4.3: 4 and 5, each rounded alone.
     trees = pd.DataFrame({"zone": list("AAABBB"), "species": GUM})

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import argparse
 import random
+import sqlite3
 import sys
 import traceback
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
-from bad_inputs.readers import Readers, mutated  # noqa: E402
-
-WORDS = (b"", b"nan", b"inf", b"-1e999", b"\x00", b'"', b",", b";", b"\n", b"\xff", b"#", b"=")
+from bad_inputs.mutations import spoilt_bytes  # noqa: E402
+from bad_inputs.readers import Readers  # noqa: E402
 
 
 def lines_reached(call) -> tuple[set[tuple[str, int]], BaseException | None]:
@@ -43,22 +43,18 @@ def lines_reached(call) -> tuple[set[tuple[str, int]], BaseException | None]:
 def fuzz(readers: Readers, name: str, runs: int, seed: int) -> tuple[int, int, set[str]]:
     """Give the runs counted, how many inputs were kept, and the different failures."""
     draw = random.Random(f"{seed} {name}")
-    kept, reached, failures = [readers.good[name]], set(), set()
+    kept = [(file, readers.good[file]) for file in readers.all[name].files]
+    reached, failures = set(), set()
     for _ in range(runs):
-        data = draw.choice(kept)
-        edits = [
-            (
-                draw.randrange(len(data) + 1),
-                draw.choice((0, 1, 4, 40)),
-                draw.choice(WORDS) if draw.random() < 0.5 else draw.randbytes(draw.randint(1, 4)),
-            )
-            for _ in range(draw.randint(1, 4))
-        ]
-        data = mutated(data, edits)
-        seen, error = lines_reached(lambda data=data: readers.read(name, data))
+        file, data = draw.choice(kept)
+        try:
+            data = readers.all[name].spoil(data, draw)
+        except (ValueError, LookupError, sqlite3.Error):
+            data = spoilt_bytes(data, draw)  # it is no longer of its own format
+        seen, error = lines_reached(lambda file=file, data=data: readers.read(name, file, data))
         if not seen <= reached:
             reached |= seen
-            kept.append(data)
+            kept.append((file, data))
         if error is not None:
             where = traceback.extract_tb(error.__traceback__)[-1]
             told = f"{type(error).__name__}: {error} ({where.filename}:{where.lineno})"
@@ -78,7 +74,7 @@ def main() -> int:
     asked = words.parse_args()
     readers = Readers()
     bad = False
-    for name in asked.names or readers.calls:
+    for name in asked.names or readers.all:
         runs, kept, failures = fuzz(readers, name, asked.runs, asked.seed)
         print(f"{name}: {runs} runs, {kept} inputs kept, {len(failures)} failures", flush=True)
         bad |= bool(failures)

@@ -134,9 +134,39 @@ def climate_divided_by_tabs(site):
     write(site, "climate.csv", text.replace(",", "\t"))
 
 
-@TABLE.refuse("climate.csv", "row 2, rain_mm", "it is empty", "write a number")
+@TABLE.refuse("climate.csv", "row 2, rain_mm", "a lone dash may mean none", "write 0")
 def a_dash_for_the_rain(site):
     swap(site, "climate.csv", "21.3,54", "21.3,-")
+
+
+def _last(site, name):
+    return (site.parent / name).read_text(encoding="utf-8").splitlines()[-1]
+
+
+@TABLE.repair("winter_minima.csv: a lone dash is read as not known in row 31, min_c", "29 winter")
+def a_dash_for_a_winter(site):
+    swap(site, "winter_minima.csv", _last(site, "winter_minima.csv"), "2025,–")
+
+
+@TABLE.repair("daily.csv: a lone dash is read as not known in row 3, min_c")
+def a_dash_for_a_night(site):
+    swap(site, "daily.csv", "2020-06-02,-3.0", "2020-06-02,-")
+
+
+@TABLE.repair("climate.csv: not used, since it is not known throughout: wind_m_s", "Hargreaves")
+def a_dash_for_the_wind(site):
+    text = (site.parent / "climate.csv").read_text(encoding="utf-8")
+    head, *rows = text.splitlines()
+    rows = [f"{row},{'-' if n == 3 else 2.5}" for n, row in enumerate(rows)]
+    write(site, "climate.csv", "\n".join([f"{head},wind_m_s", *rows]))
+
+
+@TABLE.repair(
+    "dig.csv: the comma is read as the decimal point in row 2, depth_m: 0,8", "a lone dash"
+)
+def decimal_commas_and_dashes_in_dug_spots(site):
+    swap(site, "dig.csv", ",0.8,0.3,,5,5.6", ',"0,8",0.3,-,5,"5,6"')
+    change(site, soils={"dug": "dig.csv"})
 
 
 @TABLE.repair("species.csv: a lone dash is read as not known in Eucalyptus rodwayi, slope dies")

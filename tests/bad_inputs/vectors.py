@@ -189,8 +189,8 @@ def boundary_that_is_a_collection(site):
     outline(site, shapely.GeometryCollection([SQUARE, at(20, 20)]))
 
 
-@TABLE.refuse("outline.gpkg", LAYER, "180th meridian", "projected CRS")
-def boundary_over_the_antimeridian(site):
+@TABLE.refuse("dem.tif", "", "different places", "CRS of both files")
+def boundary_over_the_antimeridian_far_from_the_dem(site):
     outline(site, shapely.box(-179.999, -42.01, 179.999, -42.0), crs="EPSG:4326")
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from siteplanner.plan import Plan
+from siteplanner.season.costs import COLUMNS, UNKNOWN
 from siteplanner.season.works import BLOCK_COLUMNS, YEAR_COLUMNS, Works
 
 
@@ -42,5 +43,10 @@ def with_works(plan: Plan, wait: int | None = None) -> Plan:
         .size()
         .rename(columns={"size": "trees"})
     )
-    works = Works(**{**empty, "blocks": blocks, "by_year": by_year})
+    costs = pd.DataFrame(
+        [(2028, "fence", 100.0, "m", 8.0, 800.0, 80.0, 0.4, ""),
+         (2028, "mounds", 40.0, "mounds", np.nan, np.nan, np.nan, np.nan, UNKNOWN)],
+        columns=list(COLUMNS),
+    )  # fmt: skip
+    works = Works(**{**empty, "blocks": blocks, "by_year": by_year, "costs": costs})
     return replace(plan, trees=trees, works=works)

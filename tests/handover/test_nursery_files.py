@@ -89,7 +89,7 @@ def test_the_calendar_holds_every_task_on_its_days(plan, folder):
     }
     assert events == {
         (task.start, task.end + timedelta(days=1), task.title)
-        for task in tasks_of(plan.nursery.batches)
+        for task in tasks_of(plan.nursery.batches, plan.nursery.rules)
     }
     uids = [str(event["uid"]) for event in book.walk("VEVENT")]
     assert len(uids) == len(set(uids)) == len(events)
@@ -135,11 +135,13 @@ def test_the_sheets_name_every_batch_month_and_caution(plan, folder):
 def test_fine_seed_of_woody_capsules(plan):
     # Common practice, no source.
     gum = plan.nursery.batches[0]
-    assert gum.fruit == "woody capsule"
+    assert gum.handling.fruit == "woody capsule"
     words = sowing(gum)
-    for said in ("surface", "barely cover", "mostly river sand", "50 % shade cloth", "not wet"):
+    for said in ("surface", "do not cover", "mostly river sand", "50 % shade cloth", "not wet"):
         assert said in words
-    collect = next(t for t in tasks_of([gum]) if t.title == "Collect seed").lines[0]
+    collect = next(
+        t for t in tasks_of([gum], plan.nursery.rules) if t.title == "Collect seed"
+    ).lines[0]
     assert "paper bags until they open" in collect
 
 
@@ -157,7 +159,7 @@ def test_hostile_text_stays_text(tmp_path, text):
         for row in csv.reader(io.StringIO(content, newline="")):
             assert not any(cell.startswith(("=", "+", "@", "\t", "\r")) for cell in row)
     book = icalendar.Calendar.from_ical((tmp_path / "nursery.ics").read_bytes())
-    assert len(book.walk("VEVENT")) == len(tasks_of(plan.nursery.batches))
+    assert len(book.walk("VEVENT")) == len(tasks_of(plan.nursery.batches, plan.nursery.rules))
     for name in ("nursery.pdf", "labels.pdf"):
         reader = pypdf.PdfReader(tmp_path / name)
         assert all("/Annots" not in page for page in reader.pages)

@@ -87,9 +87,20 @@ def test_tables_hold_the_plans_rows(plan, book):
     assert share[-1] == pytest.approx(1) and len(share) == len(plan.species) + 1
 
 
+def test_costs_are_sums_of_prices_and_an_unknown_price_is_an_empty_cell(plan, book):
+    table = sheets(book)["Costs"]
+    assert column(table, "Price of one")[:2] == [8.0, ""]
+    assert column(table, "Cost") == [800.0, 0.0, 800.0]
+    assert column(table, "Note")[:2] == ["", "price not known: ask"]
+    found = formulas(book)
+    assert {"C2*E2", "C3*E3"} <= {text.lstrip("=") for text in found}
+    trees = int(plan.zones["trees"].sum())
+    assert f"F3/{trees}" in {text.lstrip("=") for text in found}
+
+
 def test_headers_are_frozen(book):
     with zipfile.ZipFile(book) as parts:
-        for number in range(2, 9):
+        for number in range(2, 10):
             view = ET.fromstring(parts.read(f"xl/worksheets/sheet{number}.xml"))
             assert view.find(f".//{MAIN}pane").get("state") == "frozen"
 

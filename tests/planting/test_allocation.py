@@ -34,7 +34,13 @@ def ground(seed=0):
 
 def stand(suitability=None, stock=None, **rules):
     blocks = gpd.GeoDataFrame(
-        {"zone": ["A", "B"], "pattern": "square", "spacing_m": 3.0, "bearing_deg": 10.0},
+        {
+            "block": ["A1", "B1"],
+            "zone": ["A", "B"],
+            "pattern": "square",
+            "spacing_m": 3.0,
+            "bearing_deg": 10.0,
+        },
         geometry=[shapely.box(5, 5, 195, 130), shapely.box(5, 130, 195, 195)],
         crs=CRS,
     )

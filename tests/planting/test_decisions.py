@@ -1,6 +1,7 @@
 """The user's last word: what was drawn and decided by hand is kept, and what clashes is told."""
 
 import hashlib
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -23,7 +24,7 @@ from siteplanner.planting.zones.decisions import (
     titles_of,
 )
 from siteplanner.reading.decisions import read_decisions
-from siteplanner.site.planting import Mix
+from siteplanner.site.planting import Decisions, Mix
 from siteplanner.site.site_file import load_site
 from siteplanner.suitability.score import Suitability
 
@@ -85,7 +86,7 @@ def test_a_letter_that_the_user_gave_is_given_to_no_other_zone():
     assert named.to_dict() == {0: "B", 1: "C", BY_HAND: "A"}
 
 
-def test_barred_wanted_local_and_weedy_species_reach_the_mix(tmp_path):
+def test_barred_wanted_and_local_species_reach_the_mix(tmp_path):
     mine = decided(tmp_path, settings="bar_not_local = true")
     general, own = mixes_of(Mix(never=(), must=("Acacia a",)), mine, FACTS)
     assert general.never == ("Correa c",)
@@ -93,13 +94,40 @@ def test_barred_wanted_local_and_weedy_species_reach_the_mix(tmp_path):
     assert own["K"].must == ()  # wanted, but not local and so barred; and Acacia a barred here
     assert own["L"].aim == {"Banksia b": 3, "Correa c": 1}
     left_out = "Correa c: not on your list of local species; left out under [decisions]."
-    assert notes_on_doubtful(mine, FACTS, {"Banksia b": ["A", "L"]}) == [
-        left_out,
+    # Banksia b is weedy outside its range, but on the list of local species.
+    assert notes_on_doubtful(mine, FACTS, {"Banksia b": ["A", "L"]}) == [left_out]
+
+
+def doubtful(tmp_path, facts, native=(), **rules):
+    mine = decided(tmp_path)
+    mine = replace(
+        mine, ground=mine.ground[:0], local=None, rules=Decisions(**rules), native=frozenset(native)
+    )
+    never = mixes_of(Mix(), mine, facts)[0].never
+    return never, notes_on_doubtful(mine, facts, {"Banksia b": ["A", "L"]})
+
+
+def test_a_weedy_species_is_left_out_unless_it_is_native_or_asked_for(tmp_path):
+    never, said = doubtful(tmp_path, FACTS)
+    assert never == ("Banksia b",)
+    assert said == [
+        "Banksia b: marked as weedy outside their range; left out. Where they grow wild, name "
+        "them as native under [species]; bar_weedy = false under [decisions] plants them anywhere."
+    ]
+    assert doubtful(tmp_path, FACTS, native=["Banksia b"]) == ((), [])
+    never, said = doubtful(tmp_path, FACTS, bar_weedy=False)
+    assert never == ()
+    assert said == [
         "Banksia b (zones A, L): marked as weedy outside their range; to leave them out, set "
         "bar_weedy = true under [decisions].",
     ]
-    # A weedy species that is planted nowhere is no news.
-    assert notes_on_doubtful(mine, FACTS, {"Acacia a": ["A"]}) == [left_out]
+
+
+def test_a_species_that_a_disease_rules_out_is_left_out(tmp_path):
+    facts = FACTS.assign(cautions="", disease=["", "rules out: a dieback", "leaf spot: ask"])
+    never, said = doubtful(tmp_path, facts)
+    assert never == ("Banksia b",) and "a disease rules them out; left out." in said[0]
+    assert doubtful(tmp_path, facts, bar_diseased=False)[0] == ()
 
 
 def test_what_was_kept_and_what_no_longer_agrees_is_said(tmp_path):

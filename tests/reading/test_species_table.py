@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 from siteplanner.base.errors import InputError
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.units import converter
+from siteplanner.reading.species.nature import waits_for_shelter
+from siteplanner.reading.species.survival_rates import with_saved_rates
 from siteplanner.reading.species.table import read_species
 from siteplanner.suitability.factors import factors
 
@@ -154,3 +156,85 @@ def test_every_value_may_say_where_it_comes_from(tmp_path):
     }  # fmt: skip
     assert "does not say what kind of source" in complaint(tmp_path, columns, "20,a book,")
     assert "did you mean 'slope'?" in complaint(tmp_path, "slope thrives to [°],slop source", "9,")
+
+
+def test_seed_and_nature_facts_are_read_and_empty_cells_are_unknown(tmp_path):
+    path = table(
+        tmp_path,
+        "dioecious,gather_unit,viable_seeds_a_unit,units_a_plant,storage,pretreatment_c,light,"
+        "sowing_depth_mm,fire_response,nitrogen_fixing,goes_in_year,native_region",
+        "yes,handful of pods,80,400,dry and airtight,90,either,5,from seed,yes,1,Tasmania",
+        ",,,,,,,,,,,",
+    )
+    known, unknown = read_species(path).facts.to_dict("records")
+    assert known["gather_unit"] == "handful of pods" and known["viable_seeds_a_unit"] == 80
+    assert (known["dioecious"], known["storage"]) == ("yes", "dry and airtight")
+    assert (known["sowing_depth_mm"], known["goes_in_year"]) == (5, 1)
+    assert known["native_region"] == "Tasmania"
+    assert unknown["storage"] == unknown["fire_response"] == unknown["native_region"] == ""
+    assert np.isnan(unknown["sowing_depth_mm"]) and np.isnan(unknown["goes_in_year"])
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "words"),
+    [
+        ("storage", "sow fesh", "Acacia a0, storage: 'sow fesh' is not valid; did you mean 'sow"),
+        ("sowing_depth_mm", "-1", "sowing_depth_mm: '-1' is not valid; write a number from 0"),
+        ("nitrogen_fixing", "perhaps", "leave it empty when unknown"),
+        ("survival_on_dry", "0", "survival_on_dry: '0' is not valid"),
+    ],
+)
+def test_a_fact_that_cannot_be_is_refused(tmp_path, column, cell, words):
+    assert words in complaint(tmp_path, column, cell)
+
+
+def test_facts_of_a_kind_may_share_a_source(tmp_path):
+    path = table(tmp_path, "fruit,gathering source", "pod,from memory")
+    assert read_species(path).sources["gathering"].tolist() == ["from memory"]
+    assert "did you mean 'gathering'" in complaint(tmp_path, "gathring source", "from memory")
+
+
+def test_survival_is_the_least_of_the_ground_s_marks(tmp_path):
+    path = table(tmp_path, "survival_on_dry,survival_on_rocky", "0.6,0.7", "0.5,", ",")
+    read = read_species(path)
+    assert read.survival_on("dry rocky").tolist() == [0.6, 0.5, 0.8]
+    assert read.survival_on("rocky").tolist() == [0.7, 0.8, 0.8]
+    assert read.survival_on("ordinary").tolist() == [0.8, 0.8, 0.8]
+
+
+def test_a_count_on_all_ground_goes_before_what_the_table_expects_of_one_kind(tmp_path):
+    read = read_species(table(tmp_path, "survival_on_dry", "0.6", "0.5"))
+    saved = tmp_path / "expected_survival.csv"
+    saved.write_text("species,expected_survival\nAcacia a0,0.9\n", encoding="utf-8")
+    counted, _ = with_saved_rates(read, saved)
+    assert counted.survival_on("dry").tolist() == [0.9, 0.5]
+
+
+def test_what_goes_in_after_the_first_year_waits_for_shelter_and_so_do_those_named(tmp_path):
+    facts = read_species(table(tmp_path, "goes_in_year", "1", "3", "")).facts
+    assert waits_for_shelter(facts).tolist() == [False, True, False]
+    assert waits_for_shelter(facts, ["Acacia a0"]).tolist() == [True, True, False]
+    assert waits_for_shelter(facts[["botanical_name"]], ["Acacia a2"]).tolist() == [
+        False, False, True,
+    ]  # fmt: skip
+
+
+def test_stock_poison_and_disease_are_cautions_that_are_said_once(tmp_path):
+    path = table(
+        tmp_path,
+        "cautions,stock_poison,disease",
+        "thorny,leaf kills stock,",
+        ",seed harms horses,leaf rust",
+        "poisonous to stock,leaf kills stock,",
+        "thorny,none known; leaf edges cut,",
+        "a serious disease spreads,,a dieback",
+        "thorny,not known: ask,",
+    )
+    assert read_species(path).facts["cautions"].tolist() == [
+        "thorny; poison for stock: leaf kills stock",
+        "poison for stock: seed harms horses; disease: leaf rust",
+        "poisonous to stock",
+        "thorny",
+        "a serious disease spreads",
+        "thorny; safe for stock or not: ask",
+    ]

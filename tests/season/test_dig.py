@@ -15,7 +15,7 @@ from siteplanner.base.grid import Grid
 from siteplanner.ground.soil.soils import soil_map
 from siteplanner.handover.tables.counts import write_dig
 from siteplanner.reading.dug_spots import ANSWERS, drainage_from_mottles, with_answers
-from siteplanner.season.dig import COLUMNS, dig_spots
+from siteplanner.season.dig import COLUMNS, dig_spots, soil_doubts
 from siteplanner.suitability.factors import Factor
 
 GRID = Grid(pyproj.CRS("EPSG:32756"), Affine(5, 0, 600000, 0, -5, 5300000), (100, 200))
@@ -28,6 +28,7 @@ SOILS = gpd.GeoDataFrame(
         "depth_m": [1.0, np.nan],
         "ph": [6.0, 6.0],
         "stones_percent": [5.0, 5.0],
+        "hint": False,
     },
     geometry=[
         shapely.box(WEST, SOUTH, WEST + 500, NORTH), shapely.box(WEST + 500, SOUTH, EAST, NORTH),
@@ -40,10 +41,11 @@ DEPTH = Factor(
 )
 
 
-def spots(plantable=None):
-    layers = {"soil_depth": soil_map(SOILS, GRID)[0]}
+def spots(plantable=None, *, factor=DEPTH, soils=SOILS):
+    layers = {"soil_depth": soil_map(soils, GRID)[0]}
     every = np.ones(GRID.shape, dtype=bool) if plantable is None else plantable
-    return dig_spots([DEPTH], layers, SOILS, every, GRID, ["Deep one", "Tough one"], 40)
+    doubts = soil_doubts([factor], layers, soils, every, GRID, 40)
+    return dig_spots(doubts, soils, GRID, ["Deep one", "Tough one"])
 
 
 def test_the_first_spots_are_where_nobody_looked_and_a_species_hangs_on_it():
@@ -62,8 +64,22 @@ def test_where_no_answer_would_change_the_plan_nothing_is_asked():
     only_west = np.zeros(GRID.shape, dtype=bool)
     only_west[:, :40] = True  # deep soil, far from the line: 0.6 m would still do
     tough = Factor("soil_depth", np.array([[-np.inf, -np.inf, np.inf, np.inf]]), None)
-    layers = {"soil_depth": soil_map(SOILS, GRID)[0]}
-    assert dig_spots([tough], layers, SOILS, only_west, GRID, ["Tough one"], 40).empty
+    assert spots(only_west, factor=tough).empty
+
+
+def test_a_models_hint_is_worth_a_hole_where_a_mapped_soil_is_not(tmp_path):
+    """Deep enough in the west; a hint is doubted as much as ground at a soil line."""
+    barely = SOILS.assign(depth_m=[1.1, 1.1])
+    whole = np.ones(GRID.shape, dtype=bool)
+    mapped = spots(whole, soils=barely)
+    hinted = barely.assign(hint=[True, False])
+    found = spots(whole, soils=hinted)
+    west = found["soil_unit"] == "west"
+    assert (found["why"][west] == "a model's hint, never dug").all() and west[0]
+    assert west.sum() > (mapped["soil_unit"] == "west").sum()
+    assert not (mapped["why"] == "a model's hint, never dug").any()
+    dug, _ = with_answers(hinted, filled(tmp_path, easting="600100", depth_m="1.1"))
+    assert dug["hint"].tolist() == [True, False, False]
 
 
 def filled(tmp_path, **answers):

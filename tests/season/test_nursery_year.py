@@ -199,7 +199,7 @@ def test_without_a_planting_date_there_are_sums_but_no_dates():
 
 def test_unknown_facts_are_named_not_hidden():
     last = with_its_nursery().nursery.batches[-1]
-    assert "fruiting months unknown" in last.assumed
+    assert "fruiting months not known: ask" in last.assumed
     assert last.dates.collect_from is None
 
 

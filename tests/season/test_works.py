@@ -12,9 +12,9 @@ from python_calamine import CalamineWorkbook
 
 from siteplanner.planting.access import ACCESS_CLASSES, access_class
 from siteplanner.season.ground_works import fences
+from siteplanner.season.jobs import jobs_of
 from siteplanner.season.plantings import Calendar
 from siteplanner.season.windows import Window
-from siteplanner.season.works import _jobs
 from siteplanner.site.planting import WorkRates
 
 CRS = "EPSG:32756"
@@ -66,16 +66,17 @@ def test_jobs_come_in_order_fence_first_and_nursed_trees_years_later():
     blocks = pd.DataFrame(
         {"block": ["A1"], "paddock": ["West"], "year": [2028], "later": [2030], "trees": [100],
          "trees_later": [40], "rip_m": [500.0], "weed_m2": [78.5], "guards": [100],
-         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]], "status": ["planned"]}
+         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]], "status": ["planned"],
+         "how": ["rip"], "mounds": [0], "texture": ["loam"]}
     )  # fmt: skip
     paddocks = pd.DataFrame({"paddock": ["West"], "fence_m": [300], "gates": [1]})
     winter = Calendar((Window(182, 223, "in winter"),), np.array([0]), 2028, None)
     infill = {("A1", 2028): 7, ("A1", 2030): 5}
-    jobs = _jobs(blocks, paddocks, winter, infill, WorkRates())
+    jobs = jobs_of(blocks, paddocks, winter, infill, WorkRates())
     dated = list(zip(jobs["year"], jobs["month"], jobs["job"], jobs["quantity"], strict=True))
     assert dated == [
+        (2028, 1, "rip", 500.0),
         (2028, 3, "access and fence", 300.0),
-        (2028, 3, "rip or mound", 500.0),
         (2028, 4, "weed control", 47.1),
         (2028, 7, "plant", 60.0),
         (2028, 7, "guard", 60.0),
@@ -95,11 +96,12 @@ def test_a_block_that_is_planted_has_no_planting_to_come():
     blocks = pd.DataFrame(
         {"block": ["A1"], "paddock": ["West"], "year": [2028], "later": [0], "trees": [100],
          "trees_later": [0], "rip_m": [0.0], "weed_m2": [78.5], "guards": [100],
-         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]], "status": ["planted"]}
+         "window": ["in winter"], "access_class": [ACCESS_CLASSES[0]], "status": ["planted"],
+         "how": ["none"], "mounds": [0], "texture": ["loam"]}
     )  # fmt: skip
     winter = Calendar((Window(182, 223, "in winter"),), np.array([0]), 2028, None)
     none = pd.DataFrame({"paddock": [], "fence_m": [], "gates": []})
-    assert _jobs(blocks, none, winter, {("A1", 2028): 7}, WorkRates()).empty
+    assert jobs_of(blocks, none, winter, {("A1", 2028): 7}, WorkRates()).empty
 
 
 @pytest.fixture(scope="module")

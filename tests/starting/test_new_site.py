@@ -228,7 +228,7 @@ def test_the_mapping_is_written_with_the_candidates_beside(small, tmp_path):
     text = path.read_text(encoding="utf-8")
     columns = tomllib.loads(text)["soils"]["columns"]
     assert columns == {ours: theirs for theirs, ours in SOIL.items()} | dict.fromkeys(
-        ("sand", "silt", "clay"), ""
+        ("sand", "silt", "clay", "known_by"), ""
     )
     assert '# soil.gpkg has the columns ["MUSYM", "Soil_textu", ' in text
     assert "plugins" not in tomllib.loads(text)

@@ -6,7 +6,7 @@ import pytest
 from siteplanner.base.errors import InputError
 from siteplanner.ground.resolve import catalogue
 from siteplanner.reading.files.sheet import read_sheet
-from siteplanner.reading.species.table import EVIDENCE, read_species
+from siteplanner.reading.species.table import EVIDENCE, SOURCE_GROUPS, read_species
 from siteplanner.starting.species_lists import copy_list, starting_lists
 from siteplanner.suitability.factors import factors
 from siteplanner.suitability.score import class_of, score_species
@@ -28,11 +28,12 @@ def test_a_list_is_long_headed_and_every_value_says_where_it_comes_from(one):
     )
     raw = read_sheet(one.path)
     table = read_species(one.path)
-    assert one.species == len(table.facts) >= 24
+    assert one.species == len(table.facts) >= 45
     factors(table, INFOS)  # every column names a layer, a unit and classes that exist
     assert set(table.points) | set(table.classes) <= set(table.sources)
     for column, sources in table.sources.items():
-        told = [c for c in raw if c == column or (c.startswith(f"{column} ") and "source" not in c)]
+        facts = SOURCE_GROUPS.get(column, (column,))
+        told = [c for c in raw if c in facts or (c.startswith(f"{column} ") and "source" not in c)]
         given = (raw[told] != "").any(axis=1).to_numpy()
         assert sources[given].str.startswith(EVIDENCE).all(), column
     # Nobody may read a value from memory as a published one.
@@ -55,20 +56,24 @@ def test_a_list_is_copied_once_and_never_over_a_file(tmp_path):
 GROUNDS = {
     "frosty clay creek flat": dict(
         winter_minimum=-4.5, annual_rainfall=1100, water_deficit=100, soil_depth=1.2, soil_ph=5.8,
-        stoniness=0, slope=1, drainage_class="somewhat poorly drained", texture_class="clay"),
+        stoniness=0, slope=1, sun_exposure=95,
+        drainage_class="somewhat poorly drained", texture_class="clay"),
     "steep rocky slope": dict(
         winter_minimum=-1, annual_rainfall=1000, water_deficit=280, soil_depth=0.35, soil_ph=5.8,
-        stoniness=50, slope=33, drainage_class="somewhat excessively drained",
-        texture_class="sandy loam"),
+        stoniness=50, slope=33, sun_exposure=115,
+        drainage_class="somewhat excessively drained", texture_class="sandy loam"),
     "temperate clay slope with frost": dict(
         winter_minimum=-5, annual_rainfall=700, water_deficit=260, soil_depth=0.9, soil_ph=6,
-        stoniness=10, slope=10, drainage_class="moderately well drained", texture_class="clay"),
+        stoniness=10, slope=10, sun_exposure=90,
+        drainage_class="moderately well drained", texture_class="clay"),
     "Mediterranean clay slope in drought": dict(
         winter_minimum=-1, annual_rainfall=560, water_deficit=480, soil_depth=0.8, soil_ph=7,
-        stoniness=15, slope=12, drainage_class="well drained", texture_class="clay"),
+        stoniness=15, slope=12, sun_exposure=105,
+        drainage_class="well drained", texture_class="clay"),
     "sheltered deep bench": dict(
         winter_minimum=2.5, annual_rainfall=1400, water_deficit=40, soil_depth=1.8, soil_ph=5.8,
-        stoniness=2, slope=6, drainage_class="well drained", texture_class="loam"),
+        stoniness=2, slope=6, sun_exposure=85,
+        drainage_class="well drained", texture_class="loam"),
 }  # fmt: skip
 
 

@@ -309,6 +309,53 @@ def test_a_dem_that_cannot_be_used_is_named_with_the_remedy(tmp_path, change, wo
     assert str(path) in str(refused.value)
 
 
+@pytest.mark.parametrize("value", [0.0, -9999.0, 77.0])
+@pytest.mark.parametrize("tile", [64, 128])
+def test_undeclared_voids_are_unknown_in_every_tile(tmp_path, value, tile):
+    dem = hills((128, 128), 7) + np.float32(300)
+    dem[40:70, 50:90] = value  # over the seams of four tiles
+    dem[5:10, 100:108] = value
+    write_dem(tmp_path / "dem.tif", dem, grid_of(dem.shape, 5.0))
+    notes = []
+    [made] = ground_in_tiles(tmp_path / "dem.tif", tmp_path / "out", ["slope"], tile=tile,
+                             notes=notes)  # fmt: skip
+    with rasterio.open(made) as file:
+        unknown = np.isnan(file.read(1))
+    assert unknown[dem == value].all() and unknown.mean() < 0.15
+    [said] = notes
+    assert f"{value:g} on 1,240 cells" in said and "--all-heights" in said
+    assert json.loads((tmp_path / "out" / "plan.json").read_text())["warnings"] == notes
+    [made] = ground_in_tiles(tmp_path / "dem.tif", tmp_path / "out", ["slope"], tile=tile,
+                             notes=(kept := []), all_heights=True)  # fmt: skip
+    with rasterio.open(made) as file:
+        assert np.isfinite(file.read(1)[42:68, 52:88]).all() and kept == []
+
+
+def test_a_sea_with_one_void_in_it_all_stays(tmp_path):
+    dem = hills((128, 128), 7)
+    dem = np.maximum(dem - np.quantile(dem, 0.2), 0).astype(np.float32)
+    top, left = (min(max(v - 5, 0), 117) for v in np.unravel_index(dem.argmax(), dem.shape))
+    dem[top : top + 10, left : left + 10] = 0  # cliffs round it, but 0 is the sea elsewhere
+    write_dem(tmp_path / "dem.tif", dem, grid_of(dem.shape, 5.0))
+    notes = []
+    ground_in_tiles(tmp_path / "dem.tif", tmp_path / "out", ["slope"], tile=64, notes=notes)
+    assert notes == []
+
+
+def test_a_coarse_dem_is_said_to_be_coarse(tmp_path):
+    dem = hills((70, 70), 9)
+    write_dem(tmp_path / "dem.tif", dem, grid_of(dem.shape, 50.0))
+    run = CliRunner().invoke(
+        app, ["ground", str(tmp_path / "dem.tif"), "--out", str(tmp_path / "out"),
+              "--layers", "slope,aspect"],
+    )  # fmt: skip
+    assert run.exit_code == 0 and "note: The DEM is coarse: its cells are 50 m wide" in run.stdout
+    with rasterio.open(tmp_path / "out" / "slope.tif") as file:
+        assert "With cells of 50 m, as here, slope classes" in file.tags()["method"]
+    with rasterio.open(tmp_path / "out" / "aspect.tif") as file:
+        assert "With cells of" not in file.tags()["method"]
+
+
 def test_the_command_writes_whole_folders_only(tmp_path):
     dem = hills((70, 70), 9)
     path, out = tmp_path / "dem.tif", tmp_path / "out"

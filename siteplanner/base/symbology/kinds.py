@@ -93,5 +93,6 @@ KINDS: dict[str, Symbology] = {
 }
 #: What the plan itself draws besides zones and trees.
 SETBACK = Symbology("kept clear of trees", GREY, 0.0, (), "slash", pale=False)
+HOLLOW = Symbology("hollow without an outlet", INDIGO, 0.6, (0.8, 0.8), "backslash", pale=False)
 PADDOCK = Symbology("paddock", BLACK, 0.4, (1.6, 1.3))
 BLOCK = Symbology("block", BLACK, 0.3)

@@ -270,7 +270,11 @@ def coldest_night(
         "multi_scale_concavity": multi_scale_concavity,
     }
     ground = NightGround.of(layers, dem, grid, latitude)
-    fitted = ground.fit(frost_readings, climate.elevation_m)  # type: ignore[attr-defined]
+    fitted = ground.fit(
+        frost_readings,
+        climate.elevation_m,  # type: ignore[attr-defined]
+        climate.minima_error_c,  # type: ignore[attr-defined]
+    )
     made = fitted.on_grid(ground.layers, grid)
     minima = climate.winter_minima  # type: ignore[attr-defined]
     station = float(minima.std(ddof=1) / np.sqrt(len(minima))) if len(minima) > 1 else 1.0

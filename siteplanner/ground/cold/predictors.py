@@ -59,19 +59,25 @@ class NightGround:
         today = [self.today if k.name == "cold_air_pooling" else v for k, v in by_name]
         return [self.grid.sample(values, x, y).astype(np.float64) for values in today]
 
-    def fit(self, frost_readings: gpd.GeoDataFrame, station_m: float | None) -> MinimumFit:
+    def fit(
+        self,
+        frost_readings: gpd.GeoDataFrame,
+        station_m: float | None,
+        minima_error_c: float = 0.0,
+    ) -> MinimumFit:
         """Fit the readings (columns ``difference_c`` and ``winter``) on the ground they stand on.
 
         ``station_m`` is the station's height; None takes that of the site's middle ground, with
-        more doubt. Readings whose ground is unknown are left out.
+        more doubt; ``minima_error_c`` is doubt about its winters. Readings whose ground is
+        unknown are left out.
         """
         x, y = frost_readings.geometry.x.to_numpy(), frost_readings.geometry.y.to_numpy()
         at = self.at(x, y)
         known = np.isfinite(np.stack(at)).all(axis=0)
-        doubt = STATION_C
+        doubt = float(np.hypot(STATION_C, minima_error_c))
         if station_m is None:
             station_m = float(np.nanmedian(self.layers[0]))
-            doubt = float(np.hypot(STATION_C, UNKNOWN_HEIGHT_M * PREDICTORS[0].spread))
+            doubt = float(np.hypot(doubt, UNKNOWN_HEIGHT_M * PREDICTORS[0].spread))
         return fit_minimum(
             frost_readings["difference_c"].to_numpy(dtype=np.float64)[known],
             [a[known] for a in at],

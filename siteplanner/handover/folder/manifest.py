@@ -21,6 +21,7 @@ import shapely
 from siteplanner import __version__
 from siteplanner.base.plugins import packages
 from siteplanner.base.text import utf8
+from siteplanner.handover.credits import credit_lines
 from siteplanner.plan import Plan
 
 #: Packages whose version may change a plan's numbers or bytes.
@@ -70,6 +71,7 @@ def write_manifest(plan: Plan, path: Path, files: Iterable[str]) -> None:
         **headlines(plan),
         "cautions": plan.cautions,
         "warnings": plan.warnings,
+        **({"credits": credit_lines(plan.sources)} if plan.sources else {}),
         "files": {
             file: {
                 "bytes": (path.parent / file).stat().st_size,

@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.symbology.styles import Style, qml, sld
+from siteplanner.handover.credits import OF_THE_MAP, credit_lines
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.gis.plan_styles import style_of
 from siteplanner.plan import Plan
@@ -56,6 +57,10 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
         },
     ),
     "setbacks": ("MultiPolygon", {"kind": str, "setback_m": float}),
+    "hollows": (
+        "MultiPolygon",
+        {"hollow": int, "area_ha": float, "depth_m": float, "trees": int},
+    ),
     "no_plant": ("Unknown", {"kind": str, "name": str, "setback_m": float}),
     "rows": (
         "LineString",
@@ -94,6 +99,8 @@ SCHEMA: dict[str, tuple[str, dict[str, type]]] = {
 _DTYPES = {str: object, int: np.int64, float: np.float64, bool: np.bool_}
 _EPOCH = "2000-01-01T00:00:00.000Z"  # a file says nothing of when it was written
 _STUB_M = 1.0
+#: So many features are made ready at once: those of a large plan would fill memory.
+_AT_ONCE = 50_000
 _FIXED_OPTIONS = {
     "OGR_CURRENT_DATE": _EPOCH,
     "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
@@ -113,17 +120,18 @@ def write_geopackage(plan: Plan, path: Path) -> None:
     path.unlink(missing_ok=True)
     with fixed_gdal_options():
         for name, (geometry, fields) in SCHEMA.items():
-            pyogrio.write_dataframe(
-                _features(plan, name, fields),
-                path,
-                layer=name,
-                driver="GPKG",
-                geometry_type=geometry,
-                promote_to_multi=geometry.startswith("Multi"),
-                append=path.exists(),
-                dataset_options={"VERSION": "1.2"},  # which older programs read without complaint
-                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
-            )
+            source = _source(plan, name)
+            for start in range(0, max(1, len(source)), _AT_ONCE):
+                pyogrio.write_dataframe(
+                    _features(plan, name, source.iloc[start : start + _AT_ONCE], fields),
+                    path,
+                    layer=name,
+                    driver="GPKG",
+                    geometry_type=geometry,
+                    promote_to_multi=geometry.startswith("Multi"),
+                    append=path.exists(),
+                    **({} if start else _new_layer(plan, name)),
+                )
         pyogrio.write_dataframe(
             layer_styles({name: style_of(plan, name) for name in SCHEMA}, "as on the plan's map"),
             path,
@@ -134,8 +142,23 @@ def write_geopackage(plan: Plan, path: Path) -> None:
         )
 
 
-def _features(plan: Plan, name: str, fields: dict[str, type]) -> gpd.GeoDataFrame:
-    source = _source(plan, name)
+def _new_layer(plan: Plan, name: str) -> dict[str, dict[str, str]]:
+    """Give the options that a layer is begun with."""
+    return {
+        "dataset_options": {"VERSION": "1.2"},  # which older programs read without complaint
+        "layer_options": {"GEOMETRY_NAME": "geom", "FID": "fid"} | _whose(plan, name),
+    }
+
+
+def _whose(plan: Plan, name: str) -> dict[str, str]:
+    """Give a layer whose data are passed on the words of their licence, as its description."""
+    lines = credit_lines(s for s in plan.sources if s.share_alike and s.what == OF_THE_MAP)
+    return {"DESCRIPTION": " ".join(lines)} if name == "no_plant" and lines else {}
+
+
+def _features(
+    plan: Plan, name: str, source: gpd.GeoDataFrame, fields: dict[str, type]
+) -> gpd.GeoDataFrame:
     columns: dict[str, Any] = {}
     for field, kind in fields.items():
         if name == "boundary" and field == "name":

@@ -2,7 +2,8 @@
 
 A handheld errs by several metres, so GPX gives the ends of rows and the blocks' outlines, not
 a waypoint a tree. KML adds the trees of each species as one shape a block. All places are
-WGS 84 degrees to seven decimals, about a centimetre.
+WGS 84 degrees to seven decimals, about a centimetre; what lies across the 180th meridian is cut
+there.
 """
 
 from __future__ import annotations
@@ -14,12 +15,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-import geopandas as gpd
 import numpy as np
 import pyogrio
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.crs import cut_at_180, past_180
 from siteplanner.base.text import unique_slugs, xml_text
 from siteplanner.handover.fieldwork import ends_of_rows, mean_bearing, start_of, trees_by_row
 from siteplanner.plan import Plan
@@ -46,14 +47,23 @@ class _Row:
     places: NDArray[np.float64]
     said: str
 
+    @property
+    def straight(self) -> list[NDArray[np.float64]]:
+        """Lines from end to end, one unless the 180th meridian cuts it; none of a single place."""
+        if len(self.places) < 2:
+            return []
+        lon, lat = self.places[[0, -1]].T
+        line = shapely.linestrings(past_180(lon), lat)
+        return [shapely.get_coordinates(part) for part in cut_at_180(line)]
+
 
 @dataclass(frozen=True)
 class _Block:
-    """A block in degrees: its outline's rings, its rows, and what to say about it."""
+    """A block in degrees: the rings of its polygons, its rows, and what to say about it."""
 
     name: str
     said: str
-    rings: list[NDArray[np.float64]]
+    polygons: list[list[NDArray[np.float64]]]
     rows: list[_Row]
 
 
@@ -75,7 +85,8 @@ def write_handheld(plan: Plan, folder: Path) -> None:
 
 
 def _write(path: Path, parts: Iterator[str]) -> None:
-    path.write_text("".join(parts), encoding="utf-8", newline="")
+    with path.open("w", encoding="utf-8", newline="") as file:
+        file.writelines(parts)
 
 
 def _text(text: str) -> str:
@@ -95,10 +106,20 @@ def _degrees(plan: Plan, xy: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.column_stack(plan.grid.lonlat(xy[:, 0], xy[:, 1]))
 
 
-def _rings(plan: Plan, shape: shapely.Polygon) -> list[NDArray[np.float64]]:
-    """Rings of a polygon, outer first and anticlockwise, holes clockwise."""
-    shape = shapely.orient_polygons(shape)
-    return [_degrees(plan, shapely.get_coordinates(r)) for r in (shape.exterior, *shape.interiors)]
+def _cut(plan: Plan, shape: shapely.Geometry) -> list[shapely.Geometry]:
+    """Bring a shape to degrees, cut where the 180th meridian divides it."""
+
+    def there(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        lon, lat = _degrees(plan, xy).T
+        return np.column_stack([past_180(lon), lat])
+
+    return cut_at_180(shapely.transform(shape, there))
+
+
+def _polygons(plan: Plan, shape: shapely.Polygon) -> list[list[NDArray[np.float64]]]:
+    """Rings of each polygon, outer first and anticlockwise, holes clockwise."""
+    parts = [shapely.orient_polygons(part) for part in _cut(plan, shape)]
+    return [[shapely.get_coordinates(r) for r in (p.exterior, *p.interiors)] for p in parts]
 
 
 def _blocks(plan: Plan) -> list[_Block]:
@@ -112,9 +133,10 @@ def _blocks(plan: Plan) -> list[_Block]:
         said = f"{row.trees} trees, {row.ground_spacing_m:.2f} m apart on the tape: {mix}"
         rows_of.setdefault(row.block, []).append(_Row(int(row.row), place, said))
     zones = plan.zones.set_index("zone")["title"]
+    of_block = plan.rows.groupby("block").indices
     found = []
     for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-        mine = plan.rows[plan.rows["block"] == block.block].sort_values("row", kind="stable")
+        mine = plan.rows.iloc[of_block[block.block]].sort_values("row", kind="stable")
         ends = ends_of_rows(mine)
         start = start_of(block.geometry, ends)
         said = (
@@ -123,7 +145,9 @@ def _blocks(plan: Plan) -> list[_Block]:
             f"starts on the {start.side} side; rows start at their {start.end} end and "
             f"their numbers rise to the {start.rises}."
         )
-        found.append(_Block(block.block, said, _rings(plan, block.geometry), rows_of[block.block]))
+        found.append(
+            _Block(block.block, said, _polygons(plan, block.geometry), rows_of[block.block])
+        )
     return found
 
 
@@ -146,9 +170,9 @@ def _gpx(name: str, blocks: list[_Block]) -> Iterator[str]:
                 )
     for block in blocks:
         yield f"<trk><name>{_text(block.name)} outline</name><desc>{_text(block.said)}</desc>\n"
-        yield from map(_segment, block.rings)
+        yield from (_segment(ring) for rings in block.polygons for ring in rings)
         yield f"</trk>\n<trk><name>{_text(block.name)} rows</name>\n"
-        yield from (_segment(row.places[[0, -1]]) for row in block.rows if len(row.places) > 1)
+        yield from (_segment(ends) for row in block.rows for ends in row.straight)
         yield "</trk>\n"
     yield "</gpx>\n"
 
@@ -177,14 +201,14 @@ def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
             "<scale>0.4</scale></IconStyle><LabelStyle><scale>0</scale></LabelStyle></Style>\n"
         )
     places = _degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy()))
-    of_block = plan.trees["block"].to_numpy()
+    trees_of = plan.trees.groupby("block").indices
     for block in blocks:
-        mine = of_block == block.name
+        mine = trees_of[block.name]
         yield f"<Folder><name>{_text(block.name)}</name>"
         yield f"<description>{_rich(block.said)}</description>\n"
         yield (
             f"<Placemark><name>{_text(block.name)}</name><styleUrl>#block</styleUrl>"
-            f"<Polygon><tessellate>1</tessellate>{_kml_rings(block.rings)}</Polygon></Placemark>\n"
+            f"{_kml_polygons(block.polygons)}</Placemark>\n"
         )
         yield f"<Folder><name>{_text(block.name)} rows</name>\n"
         yield from (_kml_row(block.name, row) for row in block.rows)
@@ -192,6 +216,12 @@ def _kml(plan: Plan, blocks: list[_Block]) -> Iterator[str]:
         yield from _kml_trees(plan, places[mine], plan.tree_species[mine])
         yield "</Folder></Folder>\n"
     yield "</Document></kml>\n"
+
+
+def _kml_polygons(polygons: list[list[NDArray[np.float64]]]) -> str:
+    each = [f"<Polygon><tessellate>1</tessellate>{_kml_rings(rings)}</Polygon>"
+            for rings in polygons]  # fmt: skip
+    return each[0] if len(each) == 1 else f"<MultiGeometry>{''.join(each)}</MultiGeometry>"
 
 
 def _kml_rings(rings: list[NDArray[np.float64]]) -> str:
@@ -203,13 +233,20 @@ def _kml_rings(rings: list[NDArray[np.float64]]) -> str:
 
 
 def _kml_row(block: str, row: _Row) -> str:
-    shape = "LineString" if len(row.places) > 1 else "Point"
-    flat = "<tessellate>1</tessellate>" if shape == "LineString" else ""
-    ends = row.places[[0, -1]] if shape == "LineString" else row.places
+    lines = [
+        f"<LineString><tessellate>1</tessellate><coordinates>{_coordinates(ends)}</coordinates>"
+        "</LineString>"
+        for ends in row.straight
+    ]
+    shape = "".join(lines)
+    if not lines:
+        shape = f"<Point><coordinates>{_coordinates(row.places)}</coordinates></Point>"
+    elif len(lines) > 1:
+        shape = f"<MultiGeometry>{shape}</MultiGeometry>"
     return (
         f"<Placemark><name>{_text(block)} row {row.number}</name>"
         f"<description>{_rich(row.said)}</description><styleUrl>#row</styleUrl>"
-        f"<{shape}>{flat}<coordinates>{_coordinates(ends)}</coordinates></{shape}></Placemark>\n"
+        f"{shape}</Placemark>\n"
     )
 
 
@@ -241,25 +278,33 @@ def _coordinates(places: NDArray[np.float64]) -> str:
 
 def _write_geojson(plan: Plan, path: Path) -> None:
     """Write every tree as a point with its species, block and row."""
-    names = plan.species[["botanical_name", "common_name"]].map(_in_json)
-    mine = names.take(plan.tree_species)
-    trees = gpd.GeoDataFrame(
-        {
-            "species": mine["botanical_name"].to_numpy(),
-            "common_name": mine["common_name"].to_numpy(),
-            "block": plan.trees["block"].map(_in_json).to_numpy(),
-            "row": plan.trees["row"].to_numpy(),
-        },
-        geometry=plan.trees.geometry.force_2d().to_numpy(),
-        crs=plan.grid.crs,
-    )
-    pyogrio.write_dataframe(
-        trees.to_crs(4326),
+    names = plan.species[["botanical_name", "common_name"]].map(_in_json).to_numpy(dtype=object)
+    blocks = {block: _in_json(block) for block in plan.blocks["block"]}
+    fields = {
+        "species": names[plan.tree_species, 0],
+        "common_name": names[plan.tree_species, 1],
+        "block": plan.trees["block"].map(blocks).to_numpy(dtype=object),
+        "row": plan.trees["row"].to_numpy(),
+    }
+    pyogrio.raw.write(
         path,
+        _as_wkb(_degrees(plan, shapely.get_coordinates(plan.trees.geometry.to_numpy()))),
+        list(fields.values()),
+        list(fields),
         driver="GeoJSON",
         geometry_type="Point",
+        crs="EPSG:4326",
         layer_options={"RFC7946": "YES", "WRITE_NAME": "NO"},
     )
+
+
+def _as_wkb(xy: NDArray[np.float64]) -> NDArray[np.object_]:
+    """Points (n, 2) as well-known binary, without making an object of each that is larger."""
+    form = np.dtype([("order", "u1"), ("kind", "<u4"), ("x", "<f8"), ("y", "<f8")])
+    points = np.empty(len(xy), dtype=form)
+    points["order"], points["kind"], points["x"], points["y"] = 1, 1, xy[:, 0], xy[:, 1]
+    # As void, since numpy would cut noughts off the end of bytes.
+    return points.view(f"V{form.itemsize}").astype(object)
 
 
 def _in_json(text: str) -> str:

@@ -8,6 +8,7 @@ from siteplanner.base.symbology.colours import BLUE, ORANGE, shapes, zone_colour
 from siteplanner.base.symbology.kinds import (
     BLOCK,
     GREY,
+    HOLLOW,
     KINDS,
     MARKER_MM,
     PADDOCK,
@@ -74,6 +75,10 @@ def _setbacks(plan: Plan) -> Style:
     return Style([Rule(SETBACK.word, symbol_of(SETBACK, "fill"))])
 
 
+def _hollows(plan: Plan) -> Style:
+    return Style([Rule(HOLLOW.word, symbol_of(HOLLOW, "fill"))], label="hollow")
+
+
 def _no_plant(plan: Plan) -> Style:
     kinds = plan.no_plant["kind"].astype(str)
     forms = [_FORMS[shape.geom_type.removeprefix("Multi")] for shape in plan.no_plant.geometry]
@@ -89,7 +94,7 @@ def _rows(plan: Plan) -> Style:
 
 
 def _machine_lines(plan: Plan) -> Style:
-    return Style([Rule("line to rip or mound", Symbol("line", ORANGE, width_mm=0.4))])
+    return Style([Rule("line to rip", Symbol("line", ORANGE, width_mm=0.4))])
 
 
 def _trees(plan: Plan) -> Style:
@@ -119,6 +124,7 @@ _STYLES = {
     "zones": _zones,
     "blocks": _blocks,
     "setbacks": _setbacks,
+    "hollows": _hollows,
     "no_plant": _no_plant,
     "rows": _rows,
     "machine_lines": _machine_lines,

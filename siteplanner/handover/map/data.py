@@ -23,10 +23,10 @@ from siteplanner.base.symbology import colours
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.base.units import area_words
+from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
 from siteplanner.handover.map.ground import (
-    MERCATOR,
     MapFrame,
     as_base64,
     layer,
@@ -38,6 +38,10 @@ from siteplanner.plan import Plan
 
 _UNITS = 10  # page units a metre
 _TOLERANCE_M = 0.3
+
+
+#: What is said of a hollow, and its decimals.
+_OF_HOLLOW = {"area_ha": 4, "depth_m": 1, "trees": 0}
 
 
 def page_data(plan: Plan) -> dict[str, Any]:
@@ -77,26 +81,13 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "blocks": [record | works for record, works in zip(blocks, _works(plan), strict=True)],
         "totals": _totals(plan),
         "identity": _identity(plan.name, blocks),
-        "paddocks": [
-            record
-            | {
-                "plant": bool(plant),
-                "area": area_words(record["area_ha"]),
-                "why_not": _why_no_trees(record["trees"], bool(plant)),
-            }
-            for record, plant in zip(
-                _features(
-                    plan.paddocks, frame, ["name"], {"area_ha": 4, "trees": 0}, label=True
-                ),
-                plan.paddocks["plant"],
-                strict=True,
-            )
-        ],
+        "paddocks": _paddocks(plan, frame),
         "boundary": _features(plan.boundary, frame, [], {}),
         "no_plant": _features(
             in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
         ),
         "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
+        "hollows": _features(plan.hollows, frame, ["hollow"], _OF_HOLLOW),
         "frost": _features(
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
             "at_reference_c": 1, "estimated_c": 1}, label=True,
@@ -116,8 +107,24 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
         "warnings": list(plan.warnings),
+        "credits": credit_lines(plan.sources),
+        "map_credit": map_credit(plan.sources),
         "formula_starts": "".join(FORMULA_STARTS),
     }  # fmt: skip
+
+
+def _paddocks(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
+    """Give the paddocks with their area in words, and why there are no trees where none stand."""
+    records = _features(plan.paddocks, frame, ["name"], {"area_ha": 4, "trees": 0}, label=True)
+    return [
+        record
+        | {
+            "plant": bool(plant),
+            "area": area_words(record["area_ha"]),
+            "why_not": _why_no_trees(record["trees"], bool(plant)),
+        }
+        for record, plant in zip(records, plan.paddocks["plant"], strict=True)
+    ]
 
 
 def _symbology(symbology: Symbology) -> dict[str, Any]:
@@ -217,7 +224,7 @@ def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     )
     order = {name: i for i, name in enumerate(plan.species["botanical_name"])}
     sums = plan.counts.groupby(["zone", "species"], sort=False)[["trees", "infill", "order"]].sum()
-    parts = plan.zones.geometry.to_crs(MERCATOR).simplify(_TOLERANCE_M)
+    parts = plan.zones.geometry.to_crs(frame.crs).simplify(_TOLERANCE_M)
     tints = colours.zone_colours(plan.zones["trees"])
     cues = colours.zone_patterns(tints)
     for record, colour, marks, shape in zip(records, tints, cues, parts, strict=True):
@@ -281,7 +288,7 @@ def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     points = gpd.GeoSeries(
         gpd.points_from_xy(spots["easting"].astype(float), spots["northing"].astype(float)),
         crs=plan.grid.crs,
-    ).to_crs(MERCATOR)
+    ).to_crs(frame.crs)
     return [
         {word: _text(row[word]) for word in ("spot", "map_says", "why", "if_not")}
         | {"label": _place(point, frame)}
@@ -296,7 +303,7 @@ def _thermometers(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
         return []
     points = gpd.GeoSeries(
         gpd.points_from_xy(spots["easting"], spots["northing"]), crs=plan.grid.crs
-    ).to_crs(MERCATOR)
+    ).to_crs(frame.crs)
     errors = ("error_there_c", "mean_error_before_c", "mean_error_after_c")
     return [
         {"spot": _text(row["spot"]), "label": _place(point, frame)}
@@ -318,7 +325,7 @@ def _features(
     label: bool = False,
 ) -> list[dict[str, Any]]:
     """Give rows of a table as records with the named columns and an outline."""
-    shapes = table.geometry.to_crs(MERCATOR).simplify(_TOLERANCE_M)
+    shapes = table.geometry.to_crs(frame.crs).simplify(_TOLERANCE_M)
     records = []
     for (_, row), shape in zip(table.iterrows(), shapes, strict=True):
         record: dict[str, Any] = {word: _text(row[word]) for word in texts}
@@ -360,7 +367,7 @@ def _trees(plan: Plan, frame: MapFrame) -> dict[str, Any]:
     block = plan.trees["block"].map(index).to_numpy(np.int64)
     row = plan.trees["row"].to_numpy(np.int64)
     order = np.lexsort((row, block))
-    points = shapely.get_coordinates(plan.trees.geometry.to_crs(MERCATOR))[order]
+    points = shapely.get_coordinates(plan.trees.geometry.to_crs(frame.crs))[order]
     share = (points - (frame.west, frame.south)) / (frame.width, frame.height)
     whole = np.rint(np.clip(share, 0, 1) * 65535).astype("<u2")
     runs, lengths = np.unique(np.column_stack((block, row)), axis=0, return_counts=True)

@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 from PIL import Image
 from rasterio.enums import Resampling
 
+from siteplanner.base.crs import web_map
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
 from siteplanner.plan import Plan
 
-MERCATOR = "EPSG:3857"
 RELIEF_PIXELS = 1400
 LAYER_PIXELS = 600
 RAMP_STEPS = 64
@@ -35,20 +35,27 @@ _RUNS = {"compress_level": 6, "compress_type": 3}
 
 @dataclass(frozen=True)
 class MapFrame:
-    """The part of the world that the page shows, EPSG:3857 metres."""
+    """The part of the world that the page shows, metres of ``crs``.
+
+    That is EPSG:3857, or its kin where the property may lie on both sides of the 180th meridian.
+    """
 
     west: float
     south: float
     width: float
     height: float
+    crs: str = "EPSG:3857"
 
     @classmethod
     def around(cls, shapes: gpd.GeoSeries, margin: float = 0.25) -> MapFrame:
         """Frame the shapes in a square with a margin, a share of the longer side."""
-        west, south, east, north = shapes.to_crs(MERCATOR).total_bounds
+        west, south, east, north = shapes.total_bounds
+        middle = gpd.GeoSeries.from_xy([(west + east) / 2], [(south + north) / 2], crs=shapes.crs)
+        crs = web_map(float(middle.to_crs(4326).x.iloc[0]))
+        west, south, east, north = shapes.to_crs(crs).total_bounds
         side = math.ceil((1 + 2 * margin) * max(east - west, north - south))
         west, south = math.floor((west + east - side) / 2), math.floor((south + north - side) / 2)
-        return cls(west, south, side, side)
+        return cls(west, south, side, side, crs)
 
     def pixels(self, longest: int) -> tuple[tuple[int, int], Affine]:
         """Give shape (rows, columns) and transform of a picture of the frame."""
@@ -89,7 +96,7 @@ def warp(values: FloatGrid, grid: Grid, frame: MapFrame, longest: int, classes: 
         src_crs=grid.crs.to_wkt(),
         src_nodata=np.nan,
         dst_transform=step,
-        dst_crs=MERCATOR,
+        dst_crs=frame.crs,
         dst_nodata=np.nan,
         resampling=Resampling.nearest if classes else way,
         num_threads=1,

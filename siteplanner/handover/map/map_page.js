@@ -39,7 +39,7 @@ function line(flat) {
 
 /* ---- what is drawn ---------------------------------------------------------------- */
 
-const PANES = ["relief", "ground", "setbacks", "zones", "blocks", "paddocks", "features", "trees",
+const PANES = ["relief", "ground", "setbacks", "zones", "blocks", "hollows", "paddocks", "features", "trees",
   "place"];
 const renderers = {};
 PANES.forEach((name, i) => {
@@ -174,11 +174,13 @@ const GROUPS = {
     drawn(thing, "features", styleOf(thing.kind)))),
   setbacks: L.layerGroup(plan.setbacks.map((ground) =>
     drawn(ground, "setbacks", styleOf("setback")))),
+  hollows: L.layerGroup(plan.hollows.map((hollow) =>
+    drawn(hollow, "hollows", styleOf("hollow")))),
   frost: L.layerGroup(plan.frost.map(frostMark)),
   dig: L.layerGroup(plan.dig.map(digMark)),
   thermometers: L.layerGroup(plan.thermometers.map(thermometerMark)),
 };
-const AT_FIRST_OFF = ["dig", "thermometers"];
+const AT_FIRST_OFF = ["dig", "thermometers", "hollows"];
 const boundary = L.layerGroup(plan.boundary.map((part) =>
   drawn(part, "paddocks", styleOf("boundary"))));
 const EDGES = L.latLngBounds(place(0, 0), place(WIDTH * plan.units, HEIGHT * plan.units));
@@ -283,6 +285,9 @@ const aboutFeature = (thing) => [
     : "Plant no trees on it. It has no setback around it."), note(plan.words.codes)];
 const aboutSetback = (ground) => [el("h2", {}, "Setback: no trees"),
   el("p", {}, `${titled(plan.symbology[ground.kind].word)}: keep trees at least ${ground.setback_m} m away.`), note(plan.words.codes)];
+const aboutHollow = (hollow) => [el("h2", {}, `Hollow ${hollow.hollow}: no outlet`),
+  facts([["Area", `${hollow.area_ha.toFixed(2)} ha`], ["Deepest", `${hollow.depth_m.toFixed(1)} m`],
+    ["Trees in it", count(hollow.trees)]]), note("Water may stand here. Look after rain before you plant.")];
 const aboutPaddock = (paddock) => [el("h2", {}, paddock.name),
   paddock.why_not ? el("p", { class: "why-not" }, paddock.why_not) : null,
   facts([["Area", paddock.area], ["Trees", count(paddock.trees)]])];
@@ -345,7 +350,7 @@ function under(latlng) {
     || plan.no_plant.find((one) => covers(one, x, y)));
   if (thing) return [latlng, aboutFeature(thing)];
   const close = map.getContainer().classList.contains("close");
-  const finders = [["blocks", close ? plan.blocks : [], aboutBlock], ["zones", plan.zones, aboutZone],
+  const finders = [["hollows", plan.hollows, aboutHollow], ["blocks", close ? plan.blocks : [], aboutBlock], ["zones", plan.zones, aboutZone],
     ["setbacks", plan.setbacks, aboutSetback], ["paddocks", plan.paddocks, aboutPaddock]];
   for (const [name, records, about] of finders) {
     const hit = on(name) && records.find((record) => covers(record, x, y));

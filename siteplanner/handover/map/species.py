@@ -17,7 +17,7 @@ from rasterio.warp import reproject
 from siteplanner.base.grid import Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
-from siteplanner.handover.map.ground import MERCATOR, MapFrame, grey_image, warp
+from siteplanner.handover.map.ground import MapFrame, grey_image, warp
 from siteplanner.plan import Plan
 from siteplanner.season.frost_odds import CELLS_SHOW, cell_words, range_only
 from siteplanner.suitability.classes import CLASSES, NOT_SCORED
@@ -26,7 +26,9 @@ from siteplanner.suitability.factors import SURVIVES, Factor
 SUITABILITY_PIXELS = 800
 VALUE_PIXELS = 400
 UNKNOWN = 255
-_LEVELS = 250
+#: Codes of a factor's values run from 0 to this, in steps of the next: 125 values of each are told
+#: apart, as finer ones cost the page more than they tell.
+_LEVELS, _STEP = 250, 2
 #: Lowest odds of each band that the page colours, percent in one winter.
 ODDS_BANDS = (0, 5, 10, 25, 50)
 
@@ -134,7 +136,7 @@ def _cells_under(grid: Grid, frame: MapFrame, longest: int) -> NDArray[np.int32]
         src_crs=grid.crs.to_wkt(),
         src_nodata=-1,
         dst_transform=step,
-        dst_crs=MERCATOR,
+        dst_crs=frame.crs,
         dst_nodata=-1,
         resampling=Resampling.nearest,
         num_threads=1,
@@ -170,7 +172,8 @@ def _factor(factor: Factor, plan: Plan, frame: MapFrame) -> dict[str, Any]:
         low, high = (float(f(values[known])) if known.any() else 0.0 for f in (np.min, np.max))
         span = max(high - low, 1e-9)
         record |= {"low": low, "high": high}
-        codes = np.where(known, np.rint((values - low) * (_LEVELS / span)), UNKNOWN)
+        codes = np.rint((values - low) * (_LEVELS / _STEP / span)) * _STEP
+        codes = np.where(known, codes, UNKNOWN)
     record["image"] = grey_image(codes.astype(np.uint8))
     return record
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -12,7 +12,6 @@ from reportlab.lib.units import mm
 
 from siteplanner.base.units import area_words
 from siteplanner.handover.block_work import BlockWork, row_spacing_slope_distance
-from siteplanner.handover.cautions import cautions_of
 from siteplanner.handover.fieldwork import PACE_M, letters, paces, start_of
 from siteplanner.handover.paper.block_map import draw_block, draw_overview, mark_block
 from siteplanner.handover.paper.frame import PaperFrame, frame_for
@@ -35,12 +34,16 @@ _STRIP = 34.0  # mm of the strip to write on, without its table
 
 @dataclass(frozen=True)
 class Book:
-    """What all sheets of a plan share: signs and codes of species, and the turn to true north."""
+    """What all sheets of a plan share: signs and codes of species, and the turn to true north.
+
+    ``works`` has each block's row of the table of works, by the block's name.
+    """
 
     plan: Plan
     signs: list[int]
     codes: list[str]
     to_true: float
+    works: Mapping[str, Any]
 
 
 def head(pen: Pen, plan: Plan, words: str) -> float:
@@ -59,22 +62,16 @@ def block_head(pen: Pen, book: Book, work: BlockWork, words: str) -> float:
 
     A block that volunteers must not enter says on every page who alone may.
     """
-    who = str(_works_of(book, work).access_class)
+    who = str(book.works[work.block].access_class)
     only = "" if who == VOLUNTEERS else f"; {who}"
     return head(pen, book.plan, f"Block {work.block}: {words}{only}")
 
 
-def _works_of(book: Book, work: BlockWork) -> Any:
-    """Row of the block in the table of works."""
-    blocks = book.plan.works.blocks
-    (facts,) = blocks[blocks["block"] == work.block].itertuples()
-    return facts
-
-
-def map_page(book: Book, work: BlockWork) -> Page:
+def map_page(book: Book, work: BlockWork, cautions: Sequence[str]) -> Page:
     """Make the page with the block's map, on the sheet and side that show it largest."""
     size, frame = _fit(work)
-    return Page(size, partial(_draw_map_page, book=book, work=work, frame=frame))
+    draw = partial(_draw_map_page, book=book, work=work, frame=frame, cautions=cautions)
+    return Page(size, draw)
 
 
 def _fit(work: BlockWork) -> tuple[tuple[float, float], PaperFrame]:
@@ -97,7 +94,9 @@ def _fit(work: BlockWork) -> tuple[tuple[float, float], PaperFrame]:
     return best
 
 
-def _draw_map_page(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame) -> None:
+def _draw_map_page(
+    pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame, cautions: Sequence[str]
+) -> None:
     plan = book.plan
     block_head(pen, book, work, "planting sheet")
     draw_block(pen, frame, plan, work, book.signs, book.to_true)
@@ -114,7 +113,7 @@ def _draw_map_page(pen: Pen, *, book: Book, work: BlockWork, frame: PaperFrame) 
     y = _facts(pen, x, y + 38, book, work)
     y = pen.heading(x, y + 1, _SIDE, "Be careful here") - 1
     lowest = pen.bottom - _key_height(work)
-    for words in cautions_of(plan, work):
+    for words in cautions:
         if y + line_mm(6.5) > lowest:
             break
         y = pen.paragraph(x, y + 0.5, _SIDE, words, 6.5, lowest=lowest)
@@ -153,15 +152,13 @@ def _facts(pen: Pen, x: float, y: float, book: Book, work: BlockWork) -> float:
 
 def when_and_who(book: Book, work: BlockWork) -> list[str]:
     """Who may plant the block, when, and which of its trees wait."""
-    facts = _works_of(book, work)
+    facts = book.works[work.block]
     year = f"year {facts.year}" if facts.year else "later than the years planned"
     said = f"Access: {facts.access_class}. Plant {facts.window}, {year}."
     if not facts.trees_later:
         return [said]
-    trees = book.plan.trees
-    mine = (trees["block"] == work.block).to_numpy()
-    waits = mine & (trees["year"] != facts.year).to_numpy()
-    kinds = np.bincount(book.plan.tree_species[waits], minlength=len(book.codes))
+    waits = book.plan.trees["year"].to_numpy()[work.tree] != facts.year
+    kinds = np.bincount(work.species[waits], minlength=len(book.codes))
     mix = ", ".join(f"{book.codes[k]} {kinds[k]}" for k in np.flatnonzero(kinds))
     then = f"year {facts.later}" if facts.later else "a later year"
     return [
@@ -249,13 +246,13 @@ def row_pages(book: Book, work: BlockWork) -> list[Page]:
     """Make the pages with a line a row and, after the last, the strip to write on."""
     size, columns, halves = _row_columns(book, work)
     each = int((size[1] - 2 * MARGIN - 17 - 2 * PITCH) / PITCH)
-    lines = _row_lines(work)
+    rows = range(len(work.number))
     draw = partial(_draw_rows, book=book, work=work, columns=columns, each=each)
-    parts = [lines[at : at + each * halves] for at in range(0, len(lines), each * halves)]
+    parts = [rows[at : at + each * halves] for at in rows[:: each * halves]]
     room = (each - min(len(parts[-1]), each)) * PITCH - 4
     fits = room >= _strip_height(work)
-    pages = [Page(size, partial(draw, lines=part, strip=False)) for part in parts[:-1]]
-    pages.append(Page(size, partial(draw, lines=parts[-1], strip=fits)))
+    pages = [Page(size, partial(draw, rows=part, strip=False)) for part in parts[:-1]]
+    pages.append(Page(size, partial(draw, rows=parts[-1], strip=fits)))
     if not fits:
         pages.append(Page(A4, partial(_draw_strip_page, book=book, work=work)))
     return pages
@@ -289,14 +286,15 @@ def _row_columns(book: Book, work: BlockWork) -> tuple[tuple[float, float], list
     return size, [*fixed, *species, last], halves
 
 
-def _row_lines(work: BlockWork) -> list[list[str]]:
+def _row_lines(work: BlockWork, rows: range) -> list[list[str]]:
+    """Make the lines of the table for some of the rows, counted from 0 in their order."""
     here = _here(work)
     letter = np.empty(len(work.number), dtype=object)
     for name, drop in zip(letters(len(work.drops)), work.drops, strict=True):
         letter[drop] = name
     return [
         [
-            str(number),
+            str(work.number[row]),
             letter[row],
             str(int(work.by_row[row].sum())),
             f"{work.slope_distance_m[row]:.2f}",
@@ -305,7 +303,7 @@ def _row_lines(work: BlockWork) -> list[list[str]]:
             *(str(n) if (n := int(work.by_row[row, k])) else "" for k in here),
             "",
         ]
-        for row, number in enumerate(work.number.tolist())
+        for row in rows
     ]
 
 
@@ -315,7 +313,7 @@ def _draw_rows(
     book: Book,
     work: BlockWork,
     columns: Sequence[Column],
-    lines: Sequence[Sequence[str]],
+    rows: range,
     each: int,
     strip: bool,
 ) -> None:
@@ -330,9 +328,9 @@ def _draw_rows(
 
     wide = sum(column.width for column in columns)
     y = top
-    for side, begin in enumerate(range(0, len(lines), each)):
+    for side, begin in enumerate(range(0, len(rows), each)):
         x = MARGIN + side * (wide + 4)
-        part = lines[begin : begin + each]
+        part = _row_lines(work, rows[begin : begin + each])
         y = max(y, table(pen, x, top, columns, part, size=6.5, pitch=PITCH, mark=mark))
     if strip:
         _strip(pen, y + 3, book, work)

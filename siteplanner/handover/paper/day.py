@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from reportlab.platypus import Flowable, KeepTogether
 
 from siteplanner.handover.block_work import BlockWork
-from siteplanner.handover.cautions import cautions_of, species_cautions
+from siteplanner.handover.cautions import species_cautions
 from siteplanner.handover.fieldwork import BUCKET, TRAY, bucket, letters, trays
 from siteplanner.handover.paper.block import BELOW_HEAD, PITCH, Book, block_head, when_and_who
 from siteplanner.handover.paper.pages import (
@@ -48,10 +49,12 @@ _STOP = (
 )
 
 
-def day_pages(book: Book, work: BlockWork) -> list[Page]:
+def day_pages(book: Book, work: BlockWork, cautions: Sequence[str]) -> list[Page]:
     """Make the run sheet: one page, or more where it does not fit beneath the form."""
     number = len(work.drops)
-    story = [part for name, said in _safety(book, work) for part in section(name, said, _SIZE)]
+    story = [
+        part for name, said in _safety(book, work, cautions) for part in section(name, said, _SIZE)
+    ]
     for start in range(0, number, _DROPS_ACROSS):
         drops = list(range(number))[start : start + _DROPS_ACROSS]
         story += [
@@ -88,8 +91,8 @@ def _draw_more(pen: Pen, *, book: Book, work: BlockWork, parts: list[Flowable]) 
     draw_flowed(pen, BELOW_HEAD, parts)
 
 
-def _safety(book: Book, work: BlockWork) -> list[tuple[str, list[str]]]:
-    said = cautions_of(book.plan, work)
+def _safety(book: Book, work: BlockWork, cautions: Sequence[str]) -> list[tuple[str, list[str]]]:
+    said = list(cautions)
     if species := species_cautions(book.plan, work):
         said.append("Species: " + "; ".join(species) + ".")
     said += when_and_who(book, work)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -47,6 +48,18 @@ class Drawing:
         self.canvas.setStrokeColor(black)
         self.pen.box(self.frame.x, self.frame.y, self.frame.wide, self.frame.high, 0.8)
 
+    @property
+    def _shown(self) -> tuple[float, float, float, float]:
+        """The frame's ground and a rim around it, where edges that are clipped away may run."""
+        west, south, east, north = self.frame.box
+        rim = 3.0 * self.frame.scale / 1000
+        return west - rim, south - rim, east + rim, north + rim
+
+    def near(self, features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        """Those of the features, in their order, whose bounds meet the ground that is shown."""
+        # A sheet shows a few of a large property's blocks: it must not go through all of them.
+        return features.iloc[np.sort(features.sindex.query(shapely.box(*self._shown)))]
+
     # pieces --------------------------------------------------------------------------------
 
     def shape(
@@ -59,9 +72,7 @@ class Drawing:
         dash: tuple[float, ...] = (),
     ) -> None:
         """Draw polygons (with their holes) and lines, cut to the frame."""
-        west, south, east, north = self.frame.box
-        rim = 3.0 * self.frame.scale / 1000
-        shape = shapely.clip_by_rect(shape, west - rim, south - rim, east + rim, north + rim)
+        shape = shapely.clip_by_rect(shape, *self._shown)
         if shape.is_empty:
             return
         path = self.canvas.beginPath()
@@ -91,9 +102,7 @@ class Drawing:
 
     def symbol(self, shape: shapely.Geometry, symbology: Symbology) -> None:
         """Draw a shape of any form by its symbology, cut to the frame."""
-        west, south, east, north = self.frame.box
-        rim = 3.0 * self.frame.scale / 1000
-        shape = shapely.clip_by_rect(shape, west - rim, south - rim, east + rim, north + rim)
+        shape = shapely.clip_by_rect(shape, *self._shown)
         draw_symbol(self.canvas, shapely.transform(shape, self._on_page), symbology, self.size)
 
     def _on_page(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -184,25 +193,26 @@ class Drawing:
     def surroundings(self, plan: Plan, but: str) -> None:
         """Draw setbacks, features, fences and other blocks around a block."""
         self.setbacks_and_features(plan)
-        for paddock in plan.paddocks.itertuples():
+        for paddock in self.near(plan.paddocks).itertuples():
             self.symbol(paddock.geometry, PADDOCK)
         for boundary in plan.boundary.geometry:
             self.symbol(boundary, KINDS["boundary"])
-        for block in plan.blocks[plan.blocks["trees"] > 0].itertuples():
-            if block.block != but:
+        for block in self.near(plan.blocks).itertuples():
+            if block.trees and block.block != but:
                 self.shape(block.geometry, edge=grey, points=0.5)
                 self.name(block.geometry, f"block {block.block}", 5.5)
 
     def setbacks_and_features(self, plan: Plan) -> None:
         """Draw the ground kept clear, and what it is kept clear of."""
-        self.symbol(shapely.union_all(plan.setbacks.geometry.to_numpy()), SETBACK)
-        for feature in in_drawing_order(plan.no_plant).itertuples():
+        self.symbol(shapely.union_all(self.near(plan.setbacks).geometry.to_numpy()), SETBACK)
+        for feature in in_drawing_order(self.near(plan.no_plant)).itertuples():
             self.symbol(feature.geometry, KINDS[feature.kind])
 
     def feature_names(self, plan: Plan) -> None:
         """Write what each feature is beside it, fences left out."""
-        for feature in plan.no_plant[plan.no_plant["kind"] != "fence"].itertuples():
-            self._name_feature(feature.geometry, KINDS[feature.kind].word)
+        for feature in self.near(plan.no_plant).itertuples():
+            if feature.kind != "fence":
+                self._name_feature(feature.geometry, KINDS[feature.kind].word)
 
     def _name_feature(self, shape: shapely.Geometry, words: str) -> None:
         shown = shapely.clip_by_rect(shape, *self.frame.box)

@@ -36,9 +36,9 @@ class PaperFrame:
     @property
     def box(self) -> tuple[float, float, float, float]:
         """West, south, east and north of the ground shown."""
-        half = np.array([self.wide, self.high]) / 2 * self.scale / 1000
+        wide, high = (side / 2 * self.scale / 1000 for side in (self.wide, self.high))
         east, north = self.middle
-        return east - half[0], north - half[1], east + half[0], north + half[1]
+        return east - wide, north - high, east + wide, north + high
 
     def points(self, pen: Pen, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Where places (n, 2) of the grid stand on the page, in reportlab's points."""

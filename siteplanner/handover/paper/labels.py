@@ -102,8 +102,8 @@ def _lines(batch: Batch, site_name: str) -> list[tuple[str, str]]:
     if batch.dates:
         lines.append((f"planned: sow {batch.dates.sow}", FONT))
     lines.append((f"from: {batch.lot.place or '_' * 24}", FONT))
-    if batch.lot.permit:
-        lines.append((f"permit: {batch.lot.permit}", FONT))
+    lines.append((f"permit: {batch.lot.permit or 'not known: ask'}", FONT))
+    lines.append((f"treat: {batch.handling.pretreatment or 'not known: ask'}", FONT))
     if batch.dates:
         prick_out = f"prick out {batch.dates.prick_out}, " if batch.dates.prick_out else ""
         lines.append((f"{prick_out}plant {batch.dates.plant}", FONT))

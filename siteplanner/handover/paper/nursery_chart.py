@@ -78,7 +78,7 @@ def write_nursery_pdf(year: NurseryYear, site_name: str, path: Path) -> None:
     if dated:
         story += [PageBreak(), Paragraph("Month by month", head)]
     said = None
-    for task in tasks_of(year.batches):
+    for task in tasks_of(year.batches, year.rules):
         heading = f"{task.start:%B %Y} ({season(task.start, year.latitude)})"
         if heading != said:
             story.append(Paragraph(heading, month))

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable
 
 from siteplanner.base.bearings import convergence
 from siteplanner.base.text import uncommanded
 from siteplanner.base.units import area_number, area_words
 from siteplanner.handover.block_work import BlockWork, block_works
+from siteplanner.handover.cautions import cautions_of
+from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.fieldwork import (
     BUCKET,
     PACE_M,
@@ -33,6 +35,7 @@ from siteplanner.handover.paper.day import day_pages
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import frame_for
 from siteplanner.handover.paper.key import draw_key, key_height
+from siteplanner.handover.paper.packed import PackedCanvas
 from siteplanner.handover.paper.pages import (
     A4,
     MARGIN,
@@ -81,9 +84,12 @@ def write_sheets(plan: Plan, path: Path) -> None:
     fonts()
     work = block_works(plan)
     total = np.sum([w.trees for w in work], axis=0) if work else np.zeros(len(plan.species), int)
-    book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid))
+    works = {row.block: row for row in plan.works.blocks.itertuples()}
+    book = Book(plan, signs(total), list(plan.species["code"]), convergence(plan.grid), works)
     pages = _pages(book, work, total)
-    canvas = Canvas(str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1)
+    canvas = PackedCanvas(
+        str(path), pagesize=(A4[0] * mm, A4[1] * mm), invariant=1, pageCompression=1
+    )
     canvas.setTitle(uncommanded(f"Planting sheets for {plan.name}"))
     canvas.setAuthor("siteplanner")
     overview_form(Pen(canvas, *A4), plan)
@@ -95,20 +101,21 @@ def write_sheets(plan: Plan, path: Path) -> None:
             canvas.bookmarkPage(f"block{number}")
             canvas.addOutlineEntry(uncommanded(name), f"block{number}", 0)
         page.draw(pen)
-        _foot(pen, number, len(pages))
+        _foot(pen, number, len(pages), map_credit(plan.sources))
         canvas.showPage()
     canvas.save()
 
 
 def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[str, Page]]:
     """Every page with the name of what it belongs to."""
-    of_block = [[map_page(book, w), *row_pages(book, w), *day_pages(book, w)] for w in work]
     plan = book.plan
+    of_block = [_pages_of_block(book, w, cautions_of(plan, w)) for w in work]
     sections = {
         "How to read a sheet": _HOW,
         "Be careful": plan.cautions,
         "Where one more thermometer helps most": thermometer_lines(plan),
         "Please read": plan.warnings,
+        "Where the data are from": credit_lines(plan.sources),
     }
     story = [part for name, said in sections.items() if said for part in section(name, said, _SIZE)]
     kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)
@@ -140,11 +147,14 @@ def _pages(book: Book, work: list[BlockWork], total: np.ndarray) -> list[tuple[s
     return out
 
 
-def _foot(pen: Pen, number: int, of: int) -> None:
-    pen.text(
-        MARGIN, pen.high - MARGIN + 2,
-        "Estimates: walk the ground first. Local codes and owners of lines and pipes decide.", 6,
-    )  # fmt: skip
+def _pages_of_block(book: Book, work: BlockWork, cautions: Sequence[str]) -> list[Page]:
+    first = map_page(book, work, cautions)
+    return [first, *row_pages(book, work), *day_pages(book, work, cautions)]
+
+
+def _foot(pen: Pen, number: int, of: int, credit: str) -> None:
+    words = "Estimates: walk the ground first. Local codes and owners of lines and pipes decide."
+    pen.text(MARGIN, pen.high - MARGIN + 2, f"{words} {credit}".rstrip(), 6)
     pen.text(pen.wide - MARGIN, pen.high - MARGIN + 2, f"page {number} of {of}", 7, align="right")
 
 

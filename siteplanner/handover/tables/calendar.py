@@ -20,7 +20,7 @@ def write_calendar(year: NurseryYear, site_name: str, path: Path) -> None:
     """Write every task of the nursery as an event, stamped with the day of planting."""
     first = year.first_day
     assert first is not None
-    write_tasks(tasks_of(year.batches), site_name, f"Nursery: {site_name}", first, path)
+    write_tasks(tasks_of(year.batches, year.rules), site_name, f"Nursery: {site_name}", first, path)
 
 
 def write_tasks(tasks: Iterable[Task], whose: str, title: str, stamp: date, path: Path) -> None:
@@ -47,11 +47,17 @@ def write_tasks(tasks: Iterable[Task], whose: str, title: str, stamp: date, path
         event.add("sequence", 0)
         event.add("dtstart", task.start)
         event.add("dtend", task.end + timedelta(days=1))
-        event.add("summary", uncommanded(f"{task.title} ({len(task.lines)})"))
+        event.add("summary", uncommanded(_summary(task)))
         event.add("description", "\n".join([*map(uncommanded, task.lines), "", CAUTIONS[0]]))
         event.add("transp", "TRANSPARENT")
         book.add_component(event)
     path.write_bytes(book.to_ical())
+
+
+def _summary(task: Task) -> str:
+    """What is done, to which species, or to how many things where these are no species."""
+    first, *others = task.species or (str(len(task.lines)),)
+    return f"{task.title} ({first}{f' and {len(others)} more' if others else ''})"
 
 
 def carry_on(path: Path, before: Path) -> None:

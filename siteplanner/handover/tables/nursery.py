@@ -10,6 +10,7 @@ import pandas as pd
 from siteplanner.base.tables import write_table
 from siteplanner.reading.nursery_counts import STAGES
 from siteplanner.season.nursery.batches import Batch
+from siteplanner.season.nursery.handling import gathered
 from siteplanner.season.nursery.schedule import season
 from siteplanner.season.nursery.tasks import collecting, losses, sowing
 from siteplanner.season.nursery.year import NurseryYear
@@ -17,7 +18,7 @@ from siteplanner.season.nursery.year import NurseryYear
 
 def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
     """Give a batch's row of ``nursery.csv``, in the order of the work; None is left empty."""
-    rules, order, lot = year.rules, batch.order, batch.lot
+    rules, order, lot, seed = year.rules, batch.order, batch.lot, batch.handling
     dates = vars(batch.dates) if batch.dates else {}
     sow = dates.get("sow")
     return {
@@ -36,13 +37,19 @@ def batch_columns(batch: Batch, year: NurseryYear) -> dict[str, Any]:
         "collect_to": dates.get("collect_to"),
         "seed_g": _short(order.grams),
         "seed_g_a_mother_tree": _short(order.grams / rules.parents),
-        "collecting": collecting(batch),
-        "keeps_years": _short(batch.storage_years),
+        "to_gather": gathered(seed.units, seed.gather_unit) if seed.units == seed.units else None,
+        "mother_trees_can_give": _short(seed.can_give(lot.parents, rules.crop_share)),
+        "collecting": collecting(batch, rules),
+        "storage": seed.storage,
+        "keeps_years": _short(seed.storage_years),
         "seeds": order.seeds,
+        "pretreatment": seed.pretreatment,
         "pretreat_from": dates.get("pretreat"),
         "sow_on": sow,
         "season": season(sow, year.latitude) if sow else None,
         "sowing": sowing(batch),
+        "sowing_depth_mm": _short(seed.sowing_depth_mm),
+        "mix_at_c": _short(seed.germination_c),
         "trays": order.trays,
         "seeds_in_a_tube": order.seeds_in_a_tube or None,
         "seedlings_show_by": dates.get("show"),

@@ -21,6 +21,7 @@ def write_works(plan: Plan, folder: Path) -> None:
         ("years.csv", plan.works.by_year),
         ("zones.csv", plan.works.zones),
         ("row_spacings.csv", plan.works.row_spacings),
+        ("costs.csv", plan.works.costs),
     ):
         if len(frame):
             write_table(folder / name, frame, ".2f")

@@ -13,9 +13,11 @@ from scipy.ndimage import distance_transform_edt
 from siteplanner.base.grid import Grid
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
+from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
 from siteplanner.planting.mix.mix import Mixed, choose_mix
 from siteplanner.planting.mix.nurses import nurse
 from siteplanner.planting.mix.shares import share_out
+from siteplanner.planting.mix.smother import reach_of, smothered, unsmothered
 from siteplanner.planting.mix.supply import Candidates, Supply, gather
 from siteplanner.planting.rows.layout import Places
 from siteplanner.planting.zones.setbacks import too_tall
@@ -51,7 +53,7 @@ def allocate_species(
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
-    ``blocks`` has ``zone`` and ``spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
+    ``blocks`` has ``block, zone, spacing_m``; ``no_plant`` is as ``with_setbacks`` gives it:
     trees that may reach a power line or a building when grown do not stand near it. ``stock``
     is the most there is of each species; None is no limit. ``own`` holds the rules of zones that
     differ, ``ground`` the kind of ground of each, on which survival may have been learnt.
@@ -59,9 +61,7 @@ def allocate_species(
     """
     facts = species.facts
     kinds = candidates_of(species, rules)
-    on_hand = None
-    if stock is not None:
-        on_hand = np.array([stock.get(n, 0) for n in kinds.names], dtype=np.int64)
+    on_hand = None if stock is None else np.array([stock.get(n, 0) for n in kinds.names], np.int64)
     height = facts["mature_height_m"].to_numpy(dtype=np.float64)
     zone_of = blocks["zone"].to_numpy()[places.block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
@@ -93,6 +93,7 @@ def allocate_species(
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
+    reach = reach_of(facts, pioneer)
     for number, zone in enumerate(zones):
         mine, score, supply = spots[number], scores[number], supplies[number]
         mixed = choose_mix(
@@ -103,11 +104,54 @@ def allocate_species(
         taste = chance(score.shape, number)
         for one in np.flatnonzero(in_clumps & (mixed.trees > 0)):
             taste[:, one] = clumped(x, y, rules.clump_m, seed=int(one) + 1000 * number)
-        placed = place_species(score, mixed.trees, number, taste)
-        kind[mine] = nurse(x, y, placed, score, pioneer, float(spacing[mine].min()))
+        whose, block = np.unique(places.block[mine], return_inverse=True)
+        shared = into_blocks(supply, score, block, mixed.trees, kinds_in[zone], in_zone[zone])
+        for which, trees in enumerate(shared):
+            here = np.flatnonzero(block == which)
+            apart = float(spacing[mine[here]].min())
+            kind[mine[here]] = _placed(
+                x[here], y[here], score[here], trees, taste[here], apart, pioneer, reach
+            )
         mixes[zone] = mixed
-        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], placed < 0)
+        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], kind[mine] < 0)
+        names = blocks["block"].iloc[whose].tolist()
+        told += words_on_blocks(names, shared, kinds_in[zone], in_zone[zone], zone, mixed.trees)
+        told += _under_crowns(zone, x, y, kind[mine], reach)
     return Allocation(kind, mixes, tuple(told))
+
+
+def _placed(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    score: NDArray[np.float32],
+    trees: NDArray[np.int64],
+    taste: NDArray[np.float32],
+    spacing_m: float,
+    pioneer: NDArray[np.bool_],
+    reach: NDArray[np.float64],
+) -> NDArray[np.int64]:
+    """Put a block's trees on its places, nurses beside slow trees and none under their crowns."""
+    placed = place_species(score, trees, 0, taste)
+    placed = nurse(x, y, placed, score, pioneer, spacing_m)
+    return unsmothered(x, y, placed, score, reach)
+
+
+def _under_crowns(
+    zone: str,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    kinds: NDArray[np.int64],
+    reach: NDArray[np.float64],
+) -> list[str]:
+    """Say how many trees of a zone stand under the crown that a taller nurse will have."""
+    number = int(smothered(x, y, kinds, reach).sum())
+    if not number:
+        return []
+    return [
+        f"Zone {zone}: {count(number, 'tree')} that need light will come under the crown of a "
+        "taller nurse beside them, because the spacing is less than half its crown. Lop or fell "
+        "these nurses before they close over, or choose lower ones."
+    ]
 
 
 def _with_standing(

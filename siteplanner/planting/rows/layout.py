@@ -90,7 +90,8 @@ def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
         return places
     order = np.lexsort((places.row, places.block))
     x, y, block, row = (part[order] for part in (places.x, places.y, places.block, places.row))
-    facts = [pattern_infos()[pattern] for pattern in blocks["pattern"]]
+    infos = pattern_infos()
+    facts = [infos[pattern] for pattern in blocks["pattern"]]
     stride = np.array([one.stride for one in facts])[block]
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[block]
     new_block = np.r_[True, block[1:] != block[:-1]]

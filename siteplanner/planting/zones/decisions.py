@@ -18,6 +18,7 @@ from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.units import area_words, hectares
 from siteplanner.planting.zones.blocks import BY_HAND, FROM_PLAN
 from siteplanner.reading.decisions import USES, Decided
+from siteplanner.reading.species.nature import RULES_OUT
 from siteplanner.site.planting import Mix
 from siteplanner.suitability.score import Suitability
 
@@ -63,16 +64,33 @@ def titles_of(decided: Decided) -> dict[str, str]:
     return {z: t for z, t in zip(zones["zone"], zones["title"], strict=True) if t}
 
 
+#: How to plant what is left out, by the setting that leaves it out.
+_TO_PLANT = {
+    "bar_not_local": " under [decisions]",
+    "bar_weedy": ". Where they grow wild, name them as native under [species]; bar_weedy = false "
+    "under [decisions] plants them anywhere",
+    "bar_diseased": ". Ask for local advice before you set bar_diseased = false under [decisions]",
+}
+
+
 def _doubtful(
     decided: Decided, facts: pd.DataFrame
 ) -> tuple[tuple[list[str], str, str, bool], ...]:
-    """Species not on the list of local ones, and weedy ones: words, setting, whether it bars."""
+    """Species that are not local, weedy or ruled out by disease: words, setting, if it bars."""
     names = list(facts["botanical_name"])
-    away = [] if decided.local is None else [n for n in names if n not in decided.local]
-    weedy = [n for n, c in zip(names, facts["cautions"], strict=True) if "weedy" in str(c)]
+    local = decided.local
+    away = [] if local is None else [n for n in names if n not in local]
+    weedy = [
+        n
+        for n, cautions in zip(names, facts["cautions"], strict=True)
+        if "weedy" in str(cautions) and n not in decided.native
+    ]
+    diseases = facts["disease"] if "disease" in facts else [""] * len(facts)
+    ill = [n for n, d in zip(names, diseases, strict=True) if str(d).startswith(RULES_OUT)]
     kinds = (
         (away, "not on your list of local species", "bar_not_local"),
         (weedy, "marked as weedy outside their range", "bar_weedy"),
+        (ill, "a disease rules them out", "bar_diseased"),
     )
     return tuple((*kind, getattr(decided.rules, kind[2])) for kind in kinds)
 
@@ -80,7 +98,7 @@ def _doubtful(
 def notes_on_doubtful(
     decided: Decided, facts: pd.DataFrame, planted: Mapping[str, Sequence[str]]
 ) -> list[str]:
-    """Name species that are not local, or weedy, where they are planted; and those left out.
+    """Name species that are not local, weedy or ill, where they are planted; and those left out.
 
     ``planted`` has the zones of each species that is planted.
     """
@@ -88,7 +106,7 @@ def notes_on_doubtful(
     for found, words, setting, barred in _doubtful(decided, facts):
         if barred:
             if found:
-                told.append(f"{', '.join(found)}: {words}; left out under [decisions].")
+                told.append(f"{', '.join(found)}: {words}; left out{_TO_PLANT[setting]}.")
             continue
         where = [
             f"{n} (zone{'s' * (len(planted[n]) > 1)} {', '.join(planted[n])})"
@@ -104,8 +122,8 @@ def notes_on_doubtful(
 def mixes_of(mix: Mix, decided: Decided, facts: pd.DataFrame) -> tuple[Mix, dict[str, Mix]]:
     """Rules of the mix everywhere, and those of zones that have their own.
 
-    Species that are not on the list of local ones, and those whose cautions call them weedy, are
-    barred where ``[decisions]`` says so.
+    Species that are not on the list of local ones, those whose cautions call them weedy, and those
+    that a disease rules out, are barred where ``[decisions]`` says so.
     """
     never = list(mix.never)
     for found, _, _, barred in _doubtful(decided, facts):

@@ -26,7 +26,8 @@ class Climate:
     evapotranspiration and the nursery go by. ``winter_minima``, indexed by year, ``night_minima``
     (the months' mean minima, (12,)) and ``daily_minima``, indexed by date, None where the site
     names none, are °C brought to the site's reference height. ``air`` is None where the station
-    does not tell wind, humidity and sun. ``elevation_m`` is the station's.
+    does not tell wind, humidity and sun. ``elevation_m`` is the station's,
+    ``minima_error_c`` how far its winters may be off those here (°C).
     """
 
     tmin_c: NDArray[np.float64]
@@ -37,6 +38,7 @@ class Climate:
     daily_minima: pd.Series[float] | None = None
     air: StationAir | None = None
     elevation_m: float | None = None
+    minima_error_c: float = 0.0
 
     @property
     def in_words(self) -> str:
@@ -87,7 +89,8 @@ def read_climate(site: Site, notes: list[str] | None = None) -> Climate:
     tmin, tmax, rain = (monthly[c].to_numpy(dtype=np.float64) for c in _MONTHLY)
     nights, air = to_reference(tmin, site.frost), _air(site, path, monthly)
     height = site.climate.station_elevation_m
-    return Climate(tmin, tmax, rain, by_year, nights, _daily_minima(site, notes), air, height)
+    daily, error = _daily_minima(site, notes), site.climate.minima_error_c
+    return Climate(tmin, tmax, rain, by_year, nights, daily, air, height, error)
 
 
 def _monthly(path: Path, notes: list[str] | None) -> pd.DataFrame:
@@ -134,7 +137,7 @@ def _monthly(path: Path, notes: list[str] | None) -> pd.DataFrame:
 
 def _winter_minima(path: Path, notes: list[str] | None) -> pd.DataFrame:
     """Read ``year`` and ``min_c``, each winter once."""
-    minima = read_table(path, ["year", "min_c"], notes=notes)
+    minima = read_table(path, ["year", "min_c"], notes=notes, gaps=True)
     year = minima["year"]
     errors = Errors()
     for row in minima.index[~year.between(1800, 2200) | (year != year.round())]:
@@ -192,7 +195,7 @@ def _daily_minima(site: Site, notes: list[str] | None) -> pd.Series[float] | Non
     if site.climate.daily_minima is None:
         return None
     path = site.folder / site.climate.daily_minima
-    frame = read_table(path, ["min_c"], notes=notes)
+    frame = read_table(path, ["min_c"], notes=notes, gaps=True)
     if "date" not in frame:
         raise input_error(path, "date", "this column is missing", "name the column of dates date")
     dates = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pyogrio
+import pyproj
 import shapely
 
 #: What a vector driver may raise for a file that it cannot read.
@@ -18,7 +19,10 @@ DRIVER_ERRORS = (
     pyogrio.errors.FeatureError,
     pyogrio.errors.GeometryError,
     shapely.errors.GEOSException,
+    UnicodeDecodeError,
 )
+#: What is raised where a file's CRS is no CRS; the first is pyogrio's own, as it has read none.
+NO_CRS = (UnboundLocalError, pyproj.exceptions.CRSError)
 _LOGGERS = ("rasterio", "pyogrio")
 #: Part of a driver's warning, and what it means to the owner of the file. What is not listed is
 #: about the driver itself, or about a feature that ends without a shape and is named as such.

@@ -12,10 +12,10 @@ import pyproj
 import shapely
 
 from siteplanner.base.errors import Errors, input_error, near
-from siteplanner.reading.files.numbers import with_plain_numbers
+from siteplanner.reading.files.numbers import DASHES, with_plain_numbers
 from siteplanner.reading.files.opening import open_layer
 from siteplanner.reading.files.parts import usable, which
-from siteplanner.reading.files.shapes import check_axes, repaired
+from siteplanner.reading.files.shapes import check_axes, repaired, unwrapped
 from siteplanner.reading.files.sheet import read_sheet
 
 #: Nobody's property is wider; a larger extent means that the units are wrong.
@@ -24,6 +24,7 @@ WIDEST_M = 200_000.0
 MAY_BE_ABSENT = {
     *("name", "plant", "kind", "exposure", "fruiting_months", "permit"),
     *("unit", "texture", "drainage", "depth_m", "ph", "stones_percent", "sand", "silt", "clay"),
+    "known_by",
 }
 POLYGONS = ("Polygon", "MultiPolygon")
 POINTS = ("Point",)
@@ -67,7 +68,7 @@ def read_features(
     errors.raise_any()
     if empty.any():
         notes.append(f"{path.name}, {place}: left out without a shape: {which(empty)}.")
-    frame = repaired(path, place, frame, "Polygon" in kinds, notes)
+    frame = repaired(path, place, unwrapped(frame), "Polygon" in kinds, notes)
     check_axes(path, place, frame)
     return _moved_to(path, place, frame, crs, notes).reset_index(drop=True)
 
@@ -159,10 +160,13 @@ def read_table(
     columns: Iterable[str],
     may: Iterable[str] = (),
     notes: list[str] | None = None,
+    gaps: bool = False,
 ) -> pd.DataFrame:
     """Read a CSV or XLSX that must have these columns and may have others, all numbers.
 
-    Decimal commas are read as such, and listed in ``notes``.
+    Decimal commas are read as such, and listed in ``notes``. A lone dash is a number that is not
+    known: a column that may be there is not used then, and where there may be ``gaps`` the row is
+    left out.
     """
     columns = [*columns]
     frame = read_sheet(path).map(lambda cell: cell.partition("#")[0].strip())
@@ -173,7 +177,16 @@ def read_table(
     errors = Errors()
     present = [c for c in (*columns, *may) if c in frame]
     rows = [f"row {n + 2}" for n in frame.index]
-    frame = with_plain_numbers(path.name, frame, present, rows, [] if notes is None else notes)
+    notes = [] if notes is None else notes
+    dash = frame.isin(DASHES)
+    frame = with_plain_numbers(path.name, frame, present, rows, notes)
+    unused = [column for column in may if column in frame and dash[column].any()]
+    if unused:
+        notes.append(f"{path.name}: not used, since it is not known throughout: "
+                     f"{', '.join(unused)}.")  # fmt: skip
+        frame = frame.drop(columns=unused)
+    if gaps:
+        frame = frame[~dash[[c for c in columns if c in frame]].any(axis=1)].copy()
     empty: dict[str, list[int]] = {}
     for column in [*columns, *(c for c in may if c in frame)]:
         if column not in frame:
@@ -181,6 +194,15 @@ def read_table(
             continue
         numbers = pd.to_numeric(frame[column], errors="coerce")
         bad = ~np.isfinite(numbers.astype("float64"))
+        unclear = bad & dash[column].reindex(frame.index)
+        for row in frame.index[unclear]:
+            errors.add(
+                path,
+                f"row {row + 2}, {column}",
+                "a lone dash may mean none, or not known",
+                "write 0 where there is none, or else the number",
+            )
+        bad &= ~unclear
         if (blank := bad & (frame[column].fillna("") == "")).any():
             empty[column] = [row + 2 for row in frame.index[blank]]
         for row in frame.index[bad & ~blank]:

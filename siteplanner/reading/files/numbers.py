@@ -10,7 +10,7 @@ import pandas as pd
 _COMMA = re.compile(r"([+-]?\d+),(\d+)")
 #: 1,250 is a thousand and a quarter to some and one and a quarter to others.
 _EITHER = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
-_DASHES = ("-", "–", "—")
+DASHES = ("-", "–", "—")
 #: More cells than these are left out of a note.
 _NAMED = 5
 
@@ -26,7 +26,7 @@ def plain_number(cell: object) -> object:
     if not isinstance(cell, str):
         return cell
     text = cell.strip()
-    if text in _DASHES:
+    if text in DASHES:
         return ""
     match = _COMMA.fullmatch(text)
     return f"{match[1]}.{match[2]}" if match and not _EITHER.fullmatch(text) else cell

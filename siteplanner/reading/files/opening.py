@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
 import pyogrio
 
 from siteplanner.base.errors import InputError, input_error, near
 from siteplanner.reading.files.archive import geodata_in
 from siteplanner.reading.files.broken import XML, where_broken
-from siteplanner.reading.files.drivers import DRIVER_ERRORS, listening, plain, reason
+from siteplanner.reading.files.drivers import DRIVER_ERRORS, NO_CRS, listening, plain, reason
 from siteplanner.reading.files.text import must_hold
 
 #: A GPX has these layers always; the points of lines are the lines' own.
@@ -55,6 +58,10 @@ def open_layer(
             frame = _read(path, source, chosen, notes)
         except InputError:
             raise
+        except NO_CRS:
+            raise input_error(
+                path, "", "its CRS cannot be read", "set its CRS in a GIS and save it again"
+            ) from None
         except DRIVER_ERRORS as error:
             raise _unreadable(path, source, error) from None
     place = f"layer {chosen}"
@@ -62,6 +69,32 @@ def open_layer(
         raise input_error(path, place, "it has no geometry", "name a layer with shapes")
     notes += [f"{path.name}, {place}: {words}." for words in plain(said)]
     return frame, place
+
+
+def own_layer(
+    path: Path, layer: str, columns: Iterable[str], remedy: str, shapes: bool = True
+) -> gpd.GeoDataFrame:
+    """Read a layer of a file that siteplanner wrote, and which somebody may have changed since.
+
+    Without ``shapes`` it is a plain table. Raises :class:`~siteplanner.InputError`, with the
+    ``remedy``, where it cannot be read, has a shape or a CRS no more, or lacks one of ``columns``.
+    """
+    place = f"layer {layer}"
+    with listening():
+        try:
+            frame = pyogrio.read_dataframe(path, layer=layer, read_geometry=shapes)
+        except (*DRIVER_ERRORS, *NO_CRS) as error:
+            raise input_error(path, place, f"it cannot be read ({reason(error)})", remedy) from None
+    if shapes and (not isinstance(frame, gpd.GeoDataFrame) or frame.crs is None):
+        raise input_error(path, place, "it has no shapes or no CRS", remedy)
+    if shapes and not np.isfinite(frame.geometry.bounds.to_numpy()).all():
+        raise input_error(path, place, "some of it has no shape", remedy)
+    for column in columns:
+        if column not in frame:
+            raise input_error(path, f"{place}, {column}", "this column is missing", remedy)
+        if isinstance(frame[column], pd.DataFrame):
+            raise input_error(path, f"{place}, {column}", "two columns have this name", remedy)
+    return frame
 
 
 def _source(path: Path) -> str | bytes:

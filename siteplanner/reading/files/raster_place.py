@@ -15,6 +15,8 @@ from siteplanner.base.errors import input_error
 _FETCHES = re.compile(rb"/vsi(curl|s3|gs|az|adls|oss|swift|hdfs|webhdfs)|https?://", re.IGNORECASE)
 #: Half the long axis of the earth (WGS 84); other ellipsoids of the earth are within 0.1 %.
 _EARTH_M = 6_378_137.0
+#: No map of the earth has a larger number on it, in whatever unit.
+_FURTHEST = 1e9
 _SOURCE = re.compile(rb"<Source(Filename|Dataset)[^>]*>([^<]*)<", re.IGNORECASE)
 
 
@@ -33,9 +35,15 @@ def must_be_here(path: Path) -> None:
 
 
 def of_the_earth(crs: pyproj.CRS) -> bool:
-    """Whether a CRS is for the surface of the earth, in degrees or projected."""
+    """Whether a CRS is for the surface of the earth, in degrees or projected, and can be used."""
     radius = crs.ellipsoid.semi_major_metre if crs.ellipsoid else 0.0
-    return bool((crs.is_geographic or crs.is_projected) and abs(radius / _EARTH_M - 1) < 0.01)
+    if not (crs.is_geographic or crs.is_projected) or not abs(radius / _EARTH_M - 1) < 0.01:
+        return False
+    try:
+        pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    except pyproj.exceptions.ProjError:  # a method that nobody knows
+        return False
+    return True
 
 
 def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
@@ -43,6 +51,8 @@ def misplaced(source: Any, crs: pyproj.CRS) -> tuple[str, str] | None:
     t = source.transform
     if np.dtype(source.dtypes[0]).kind == "c":
         return "its heights are complex numbers", "save the DEM again with real numbers"
+    if not np.isfinite(t[:6]).all() or np.abs([*t[:6], *source.bounds]).max() > _FURTHEST:
+        return "its place on the ground is no number on a map", "georeference it in a GIS again"
     if t.is_identity:
         return "it is not georeferenced", "georeference it in a GIS and save it again"
     if t.b or t.d or t.a <= 0 or t.e >= 0:

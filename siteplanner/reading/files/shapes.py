@@ -18,6 +18,8 @@ from siteplanner.reading.files.raster_place import of_the_earth
 _NEAR_MERIDIAN = 160.0
 #: More features than these are not named one by one.
 _MOST_SAID = 10
+#: Past it no area can be worked out; what is only far away is told as such further on.
+_FURTHEST = 1e100
 
 
 def repaired(
@@ -26,7 +28,7 @@ def repaired(
     """Leave out heights, repair polygons that cross themselves, drop those without an area.
 
     What was done is added to ``notes``. Raises :class:`~siteplanner.InputError` for
-    corners without finite coordinates, and when nothing is left.
+    corners without finite coordinates or past all maps, and when nothing is left.
     """
     if frame.empty:
         raise input_error(
@@ -41,14 +43,18 @@ def repaired(
     flat = shapely.force_2d(shapes)
     corners, of = shapely.get_coordinates(flat, return_index=True)
     errors = Errors()
-    for number in np.unique(of[~np.isfinite(corners).all(axis=1)]):
-        errors.add(
-            path,
-            f"{place}, feature {frame.index[number] + 1}",
-            "a corner has no finite coordinates",
-            "draw that corner again in a GIS",
-        )
-    errors.raise_any()
+    for off, what in (
+        (~np.isfinite(corners), "a corner has no finite coordinates"),
+        (np.abs(corners) > _FURTHEST, "a corner is out of range: no map has such numbers"),
+    ):
+        for number in np.unique(of[off.any(axis=1)])[:_MOST_SAID]:
+            errors.add(
+                path,
+                f"{place}, feature {frame.index[number] + 1}",
+                what,
+                "draw that corner again in a GIS",
+            )
+        errors.raise_any()
     if not polygons:
         return frame.set_geometry(gpd.GeoSeries(flat, index=frame.index, crs=frame.crs))
     crossed = pd.Series(~shapely.is_valid(flat), index=frame.index)
@@ -77,11 +83,29 @@ def repaired(
     return frame[~gone]
 
 
+def unwrapped(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Join what the 180th meridian divides: west of it longitudes go on past 180 (181 for -179).
+
+    Polygons cut there, as RFC 7946 asks, are one again. Other layers stay as they are.
+    """
+    if frame.crs is None or not frame.crs.is_geographic or frame.empty:
+        return frame
+    shapes = frame.geometry.to_numpy()
+    lon = shapely.get_coordinates(shapes)[:, 0]
+    if not (np.abs(lon) > _NEAR_MERIDIAN).all() or not lon.min() < 0 < lon.max():
+        return frame
+    past = np.array([360.0, 0.0])
+    moved = shapely.transform(shapes, lambda xy: xy + past * (xy[:, :1] < 0))
+    areas = shapely.get_type_id(moved) == shapely.GeometryType.MULTIPOLYGON
+    moved[areas] = [shapely.union_all(shapely.get_parts(shape)) for shape in moved[areas]]
+    return frame.set_geometry(gpd.GeoSeries(moved, index=frame.index, crs=frame.crs))
+
+
 def check_axes(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
     """Raise :class:`~siteplanner.InputError` when numbers do not go with their CRS.
 
-    Degrees called metres and the reverse, latitude before longitude, and a layer on both sides
-    of the 180th meridian, which would be as wide as the earth.
+    Degrees called metres and the reverse, latitude before longitude, and corners on the other
+    side of the earth.
     """
     if not of_the_earth(frame.crs):
         raise input_error(
@@ -124,13 +148,6 @@ def _must_be_degrees(path: Path, place: str, frame: gpd.GeoDataFrame) -> None:
         )
     wrong = "is out of range"
     if not out.any() and np.ptp(lon) > 180:
-        if np.abs(lon).min() > _NEAR_MERIDIAN:
-            raise input_error(
-                path,
-                place,
-                "it lies on both sides of the 180th meridian",
-                "save it again in a projected CRS in metres",
-            )
         out = np.abs(lon - np.median(lon)) > 90
         wrong = f"is far from the others, which lie near longitude {np.median(lon):.4g}"
     errors = Errors()

@@ -174,7 +174,7 @@ def _spots(site: Site, crs: pyproj.CRS, box: rasterio.coords.BoundingBox) -> Spo
         x, y = there.transform(lon[0], lat[0])
         if box.left <= x <= box.right and box.bottom <= y <= box.top:
             return lon, lat
-    return degrees(crs, (box.left + box.right) / 2, (box.bottom + box.top) / 2)
+    return degrees(crs, box.left / 2 + box.right / 2, box.bottom / 2 + box.top / 2)
 
 
 def _named(site: Site) -> pyproj.CRS | None:
@@ -220,9 +220,9 @@ def _must_be_true(site: Site, named: pyproj.CRS, spots: Spots) -> None:
     area = named.area_of_use
     elsewhere = False
     if area is not None:
-        across = (spots[0][0] - area.west) % 360 - ((area.east - area.west) % 360 or 360)
+        across, wide = (spots[0][0] - area.west) % 360, (area.east - area.west) % 360 or 360
         up = spots[1][0]
-        elsewhere = 3 < across < 357 or not area.south - 3 < up < area.north + 3
+        elsewhere = wide + 3 < across < 357 or not area.south - 3 < up < area.north + 3
     if elsewhere:
         raise input_error(
             site.path,

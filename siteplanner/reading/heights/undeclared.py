@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from siteplanner.base.grid import BoolGrid
 
@@ -19,6 +21,13 @@ _CLIFF_M, _SHARE = 5.0, 0.99
 _OPEN = 0.05
 #: Steps of the ground are told from at most about so many cells.
 _SAMPLE = 2_000_000
+#: Of a value that no software is known for, a void has so many cells together, and each step of
+#: its rim is this high, m, and so many times as high as the next one outside: the sides of a lake
+#: or a mesa are steep for more than a cell.
+_TOGETHER, _SHEER_M, _TIMES_OUTSIDE = 9, 10.0, 4.0
+#: Cells side by side, and cells one above the other.
+_IN_SITE_FILE = 'write nodata = "none" under [dem]'
+_SIDES = ((np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:-1], np.s_[1:]))
 
 
 def undeclared_voids(
@@ -29,7 +38,8 @@ def undeclared_voids(
     ``heights`` are in the DEM's own unit, ``metres`` long, NaN where declared unknown. 0, or a
     well-known code beyond all other heights, is a void where it is no possible height; otherwise,
     patch by patch, where nearly all of the patch's rim is a cliff that the rest of the ground does
-    not have: a sea at 0 has a beach somewhere, a void has none. Patches without a rim stay.
+    not have: a sea at 0 has a beach somewhere, a void has none. Patches without a rim stay. So it
+    is with any other value that is repeated exactly, where the rim is sheer too.
     """
     found = np.zeros(heights.shape, dtype=bool)
     told: dict[float, int] = {}
@@ -43,24 +53,92 @@ def undeclared_voids(
         if cells.any():
             found |= cells
             told[value] = int(cells.sum())
+    left = np.where(found, np.nan, heights)
+    for value in _with_sheer_rims(left, metres):
+        cells = _cliffed(left, left == value, metres)
+        if cells.any():
+            found |= cells
+            told[value] = int(cells.sum())
     return found, told
+
+
+def _with_sheer_rims(heights: NDArray[np.float64], metres: float) -> list[float]:
+    """Values that fill a level patch whose whole rim is sheer, with no steep ground outside it."""
+    sheer = max(_SHEER_M, _usual_step(heights, None, metres))
+    level = np.zeros(heights.shape, dtype=bool)
+    edge = level.copy()
+    for here, there in _SIDES:
+        alike = heights[here] == heights[there]
+        high = np.abs(heights[here] - heights[there]) * metres > sheer
+        for side in (here, there):
+            level[side] |= alike
+            edge[side] |= high
+    values, number = np.unique(heights[level & edge], return_counts=True)
+    values = values[number >= _TOGETHER // 2]
+    if not len(values):
+        return []
+    patch, count = _level_patches(heights, level & np.isin(heights, values))
+    low, around = np.zeros(count + 1), np.zeros(count + 1)
+    for turned in (0, 1, 2, 3):  # from each patch outwards, in each direction
+        ground, mine = np.rot90(heights, turned), np.rot90(patch, turned)
+        inside, outside, beyond = mine[:, :-2], ground[:, 1:-1], ground[:, 2:]
+        step = np.abs(ground[:, :-2] - outside) * metres
+        rim = (inside > 0) & (inside != mine[:, 1:-1]) & np.isfinite(step)
+        next_one = np.nan_to_num(np.abs(outside - beyond) * metres)
+        next_one[inside == mine[:, 2:]] = 0  # a strip of ground that the patch goes round
+        gentle = rim & ~((step > sheer) & (step > _TIMES_OUTSIDE * next_one))
+        around += np.bincount(inside[rim], minlength=count + 1)
+        low += np.bincount(inside[gentle], minlength=count + 1)
+    cells = np.bincount(patch.ravel(), minlength=count + 1)
+    void = (cells >= _TOGETHER) & (around > 0) & (low <= _OPEN * around)
+    void[0] = False
+    return [float(value) for value in np.unique(heights[void[patch]])]
+
+
+def _level_patches(heights: NDArray[np.float64], among: BoolGrid) -> tuple[NDArray[np.int64], int]:
+    """Number the patches of one height (1, 2 …, 0 outside ``among``), and tell how many."""
+    number = np.cumsum(among).reshape(heights.shape) - 1
+    pairs = []
+    for here, there in _SIDES:
+        joined = among[here] & (heights[here] == heights[there])
+        pairs.append(np.stack([number[here][joined], number[there][joined]]))
+    one, other = np.concatenate(pairs, axis=1)
+    total = int(among.sum())
+    count, of = connected_components(
+        coo_array((np.ones(len(one), np.int8), (one, other)), shape=(total, total)), directed=False
+    )
+    patch = np.zeros(heights.shape, dtype=np.int64)
+    patch[among] = of + 1
+    return patch, count
+
+
+def _usual_step(heights: NDArray[np.float64], apart: BoolGrid | None, metres: float) -> float:
+    """Step from cell to cell, m, that all but ``_SHARE`` of them do not pass; 0 without any.
+
+    Steps to and from cells ``apart`` are left out.
+    """
+    every = max(1, heights.size // _SAMPLE)
+    ground = []
+    for here, there in _SIDES:
+        step = np.abs(heights[here] - heights[there])
+        known = np.isfinite(step)
+        if apart is not None:
+            known &= ~apart[here] & ~apart[there]
+        ground.append(step[known][::every])
+    rest = np.concatenate(ground)
+    return float(np.quantile(rest, _SHARE)) * metres if rest.size else 0.0
 
 
 def _cliffed(heights: NDArray[np.float64], cells: BoolGrid, metres: float) -> BoolGrid:
     """Those patches of ``cells`` that have cliffs round them."""
     patch, count = label(cells, np.ones((3, 3)))
     owners, steps = [], []
-    ground = []
-    every = max(1, heights.size // _SAMPLE)
-    for here, there in ((np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:-1], np.s_[1:])):
+    for here, there in _SIDES:
         step = np.abs(heights[here] - heights[there]) * metres
         rim = (cells[here] != cells[there]) & np.isfinite(step)
         owners.append(np.maximum(patch[here], patch[there])[rim])
         steps.append(step[rim])
-        others = step[~cells[here] & ~cells[there] & np.isfinite(step)]
-        ground.append(others[::every])
-    rest = np.concatenate(ground)
-    cliff = max(_CLIFF_M, float(np.quantile(rest, _SHARE)) if rest.size else 0.0)
+    cliff = max(_CLIFF_M, _usual_step(heights, cells, metres))
     owner, is_cliff = np.concatenate(owners), np.concatenate(steps) > cliff
     around = np.bincount(owner, minlength=count + 1)
     low = np.bincount(owner[~is_cliff], minlength=count + 1)
@@ -69,20 +147,20 @@ def _cliffed(heights: NDArray[np.float64], cells: BoolGrid, metres: float) -> Bo
     return void[patch]
 
 
-def note_on_voids(told: dict[float, int]) -> list[str]:
-    """Say what was found and how to say otherwise; nothing where nothing was found."""
+def note_on_voids(told: dict[float, int], keep: str = _IN_SITE_FILE) -> list[str]:
+    """Say what was found and how to ``keep`` it; nothing where nothing was found."""
     if not told:
         return []
     many = " and ".join(f"{value:.6g} on {count:,} cells" for value, count in told.items())
     return [
         f"The DEM has {many}, with cliffs round them or past any height on earth: they are taken "
-        f"as no height, though the file does not declare it. {way_out(told)}"
+        f"as no height, though the file does not declare it. {way_out(told, keep)}"
     ]
 
 
-def way_out(told: dict[float, int]) -> str:
+def way_out(told: dict[float, int], keep: str = _IN_SITE_FILE) -> str:
     """How to keep such heights, for a note or an error; empty where nothing was found."""
     if not told:
         return ""
     values = " and ".join(f"{value:.6g}" for value in told)
-    return f'If heights of {values} are real there, write nodata = "none" under [dem].'
+    return f"If heights of {values} are real there, {keep}."

@@ -6,10 +6,12 @@ import dataclasses
 from collections.abc import Collection
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.reading.files.cells import read_cells
+from siteplanner.reading.species.nature import GROUND_MARKS, SURVIVAL_ON
 from siteplanner.reading.species.table import SpeciesTable
 
 SAVED_RATES = "expected_survival.csv"
@@ -17,8 +19,6 @@ RATE_COLUMNS = (
     "species", "ground", "expected_survival", "low", "high", "counted", "alive", "causes",
     "learnt_from",
 )  # fmt: skip
-#: Marks of a zone that make its kind of ground; a zone without any is ordinary ground.
-GROUND_MARKS = ("frosty", "dry", "wet", "steep", "rocky")
 ORDINARY = "ordinary"
 
 
@@ -45,12 +45,12 @@ def with_saved_rates(table: SpeciesTable, path: Path) -> tuple[SpeciesTable, str
     # The table's own least: below it nobody plants.
     shares = {key: max(0.05, share) for key, share in saved.items()}
     names = table.facts["botanical_name"]
+    everywhere = names.map({name: share for (name, ground), share in shares.items() if not ground})
     facts = table.facts.assign(
-        expected_survival=[
-            shares.get((name, ""), share)
-            for name, share in zip(names, table.facts["expected_survival"], strict=True)
-        ]
+        expected_survival=everywhere.fillna(table.facts["expected_survival"]).astype(float)
     )
+    # What was counted on all ground goes before what the table expects of one kind.
+    facts.loc[everywhere.notna(), [c for c in SURVIVAL_ON if c in facts]] = np.nan
     on_ground = {key: share for key, share in shares.items() if key[1]}
     many = len({name for name, _ in shares})
     said = f"Expected survival of {many} species comes from counts ({path.name})"

@@ -11,7 +11,8 @@ layers of categories ``thrives in`` and ``survives in`` hold class names divided
 
 A column headed by a layer or a fact and the word ``source`` (``soil_ph source``) says where the
 values beside it come from; its text begins with one of ``EVIDENCE``. Text columns that are
-headed otherwise, in one word, pass through as facts of their own.
+headed otherwise, in one word, pass through as facts of their own. ``seed_facts`` and ``nature``
+say which facts there are, and which of them may share a source (``gathering source``).
 """
 
 from __future__ import annotations
@@ -30,13 +31,16 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.base.units import converter
 from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.reading.files.sheet import read_sheet
+from siteplanner.reading.species import nature, seed_facts
+from siteplanner.reading.species.cells import numbers_of
 from siteplanner.reading.species.codes import species_codes
-from siteplanner.reading.species.seed_facts import nursery_facts
 from siteplanner.site.planting import Role
 
 NUMERIC_POINTS = ("dies below", "thrives from", "thrives to", "dies above")
 CLASS_POINTS = ("thrives in", "survives in")
 ROLES: tuple[str, ...] = get_args(Role)
+#: Words that may head a column of sources for several facts.
+SOURCE_GROUPS = seed_facts.SOURCE_GROUPS | nature.SOURCE_GROUPS
 EVIDENCE = ("published", "common practice", "from memory")
 REQUIRED = ("botanical_name", "common_name", "roles", "expected_survival")
 HEADER = re.compile(
@@ -48,6 +52,10 @@ HEADER = re.compile(
 #: Facts with a length, which a header may also give in another unit: ``mature_height [ft]``.
 LENGTHS = ("mature_height", "crown", "spacing")
 LENGTH = re.compile(r"^(?P<fact>" + "|".join(LENGTHS) + r") \[(?P<unit>[^\]]*)\]$")
+OWN_NUMBERS = {
+    **{f"{fact}_m": (0.01, 150.0) for fact in LENGTHS},
+    "seedling_dies_below_c": (-60.0, 20.0),
+}
 #: Facts that are kept as text when the table has them.
 PASSED = ("growth_rate", "life_span", "shade", "salt", "wind", "source_note", "nursery_note")
 
@@ -59,10 +67,10 @@ class SpeciesTable:
     ``facts`` has ``botanical_name, code`` (see :func:`species_codes`), ``common_name, roles`` (a
     tuple), ``expected_survival`` (0-1),
     ``mature_height_m, crown_m, spacing_m`` (NaN when unknown), ``cautions``, ``evidence``, the
-    columns of ``seed_facts`` and those of ``PASSED`` that the table has. ``points[layer]`` is
-    float64 (species, 4) for numeric layers, infinite where there is no limit; ``classes[layer]``
-    maps each of the points ``thrives in`` and ``survives in`` to a tuple of class names a
-    species, None where nothing is said. ``survival_on_ground``
+    columns of ``seed_facts`` and ``nature`` and those of ``PASSED`` that the table has.
+    ``points[layer]`` is float64 (species, 4) for numeric layers, infinite where there is no
+    limit; ``classes[layer]`` maps each of the points ``thrives in`` and ``survives in`` to a
+    tuple of class names a species, None where nothing is said. ``survival_on_ground``
     holds what was learnt by species and kind of ground. ``sources`` has the text of each
     ``… source`` column.
     """
@@ -76,10 +84,17 @@ class SpeciesTable:
     survival_on_ground: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
     def survival_on(self, ground: str) -> NDArray[np.float64]:
-        """Expected survival of each species on a kind of ground, 0-1."""
+        """Expected survival of each species on a kind of ground, 0-1.
+
+        What was learnt there goes first, then the least that the table gives for any of the
+        ground's marks, then ``expected_survival``.
+        """
         known = self.survival_on_ground
-        facts = zip(self.facts["botanical_name"], self.facts["expected_survival"], strict=True)
-        return np.array([known.get((name, ground), share) for name, share in facts])
+        columns = [f"survival_on_{mark}" for mark in ground.split()]
+        on_marks = self.facts[[c for c in columns if c in self.facts]].min(axis=1)
+        shares = on_marks.fillna(self.facts["expected_survival"])
+        names = zip(self.facts["botanical_name"], shares, strict=True)
+        return np.array([known.get((name, ground), share) for name, share in names])
 
     @property
     def factors(self) -> list[str]:
@@ -141,12 +156,12 @@ def _sources(path: Path, raw: pd.DataFrame, layers: list[str], errors: Errors) -
         if not header.endswith(" source"):
             continue
         column = header.removesuffix(" source")
-        if column not in layers and column not in raw:
+        if column not in layers and column not in raw and column not in SOURCE_GROUPS:
             errors.add(
                 path,
                 repr(header),
                 f"it is the source of {column!r}, which is not a column or layer",
-                near(column, [*layers, *raw.columns]),
+                near(column, [*layers, *raw.columns, *SOURCE_GROUPS]),
             )
         for row in raw.index[(raw[header] != "") & ~raw[header].str.startswith(EVIDENCE)]:
             errors.add(
@@ -173,20 +188,7 @@ def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
             f"{raw['expected_survival'][row]!r} is not valid",
             "write the share expected to live, 0.05 to 1",
         )
-    for column, low, high in (
-        *((f"{fact}_m", 0.01, 150) for fact in LENGTHS),
-        ("seedling_dies_below_c", -60, 20),
-    ):
-        if column not in raw:
-            continue
-        wrong = ~pd.to_numeric(raw[column], errors="coerce").between(low, high)
-        for row in raw.index[(raw[column] != "") & wrong]:
-            errors.add(
-                path,
-                f"{names[row]}, {column}",
-                f"{raw[column][row]!r} is not valid",
-                f"write a number from {low} to {high}, or leave it empty when unknown",
-            )
+    own = numbers_of(path, raw, OWN_NUMBERS, errors)
     roles = raw["roles"].map(lambda t: tuple(r.strip() for r in t.split(";") if r.strip()))
     for row in raw.index:
         for role in roles[row]:
@@ -210,14 +212,14 @@ def _facts(path: Path, raw: pd.DataFrame, errors: Errors) -> pd.DataFrame:
             "common_name": raw["common_name"],
             "roles": roles,
             "expected_survival": survival,
-            **{f"{f}_m": pd.to_numeric(raw.get(f"{f}_m", blank), errors="coerce") for f in LENGTHS},
-            "cautions": raw.get("cautions", blank),
-            "seedling_dies_below_c": pd.to_numeric(
-                raw.get("seedling_dies_below_c", blank), errors="coerce"
-            ),
+            **own,
             "evidence": evidence.replace("", "from memory"),
         }
-    ).join([nursery_facts(path, raw, errors), raw[[c for c in PASSED if c in raw]]])
+    )
+    known = nature.nature_facts(path, raw, errors)
+    facts["cautions"] = nature.with_harm(raw.get("cautions", blank), known)
+    passed = raw[[c for c in PASSED if c in raw]]
+    facts = facts.join([seed_facts.nursery_facts(path, raw, errors), known, passed])
     return facts.reset_index(drop=True)
 
 

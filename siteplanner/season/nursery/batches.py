@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -14,15 +14,22 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.reading.on_hand import sown_into_tubes
-from siteplanner.reading.species.seed_facts import months_of
+from siteplanner.reading.species.seed_facts import SOW_FRESH
+from siteplanner.season.nursery.handling import (
+    WOODY_CAPSULE,
+    Handling,
+    handling_of,
+    not_known,
+)
+from siteplanner.season.nursery.lots import Lot, lots_of
 from siteplanner.season.nursery.orders import Order, Range, order_for, share_out
 from siteplanner.season.nursery.schedule import Dates, schedule
 from siteplanner.site.nursery import Nursery
 
-#: From so many seeds a gram on, seed is dust-like and sown on the surface; in woody capsules,
-#: whose seed is weighed with its chaff, from fewer (from memory).
+#: Where the sowing depth is not known: from so many seeds a gram on, seed is dust-like and sown
+#: on the surface; in woody capsules, whose seed is weighed with its chaff, from fewer (from
+#: memory).
 FINE_SEEDS_PER_GRAM, FINE_IN_CAPSULES = 1000.0, 100.0
-WOODY_CAPSULE = "woody capsule"
 #: A batch of fewer plants is not worth dividing (judgement).
 SMALL_BATCH = 50
 _ASSUMED_GERMINATION_WEEKS, _ASSUMED_PRICK_OUT_WEEKS = 4.0, 10.0
@@ -37,16 +44,6 @@ class Planting:
     infill: bool = False
     plant_from: date | None = None
     plant_until: date | None = None
-
-
-@dataclass(frozen=True)
-class Lot:
-    """Where a batch's seed comes from; ``parents`` is the number of mother trees known."""
-
-    place: str
-    permit: str
-    parents: int
-    months: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -69,11 +66,9 @@ class Batch:
     expected: Range
     germination: Range
     assumed: tuple[str, ...]
-    fruit: str
-    pretreatment: str
+    handling: Handling
     cautions: str
     seeds_per_gram: float
-    storage_years: float
     year: int = 0
     infill: bool = False
     stage: str = ""
@@ -86,16 +81,21 @@ class Batch:
 
     @property
     def is_fine(self) -> bool:
-        """Whether the seed is dust-like, sown on the surface."""
-        woody = self.fruit.lower() == WOODY_CAPSULE
+        """Whether the seed is sown on the surface: said by the table, or dust-like."""
+        if not math.isnan(self.handling.sowing_depth_mm):
+            return self.handling.sowing_depth_mm == 0
+        woody = self.handling.fruit.lower() == WOODY_CAPSULE
         return self.seeds_per_gram >= (FINE_IN_CAPSULES if woody else FINE_SEEDS_PER_GRAM)
 
     @property
     def seed_stored_too_long(self) -> bool:
-        """Whether the seed would be older at sowing than it keeps."""
-        if self.dates is None or self.dates.collect_to is None or math.isnan(self.storage_years):
+        """Whether the seed would be older than it keeps when its pre-treatment or sowing begins."""
+        keeps = self.handling.storage_years
+        if self.dates is None or self.dates.collect_to is None or math.isnan(keeps):
             return False
-        return (self.dates.sow - self.dates.collect_to).days > 365.25 * self.storage_years
+        begun = self.dates.pretreat or self.dates.sow
+        # A week to clean fresh seed in is no storage.
+        return (begun - self.dates.collect_to).days > max(7.0, 365.25 * keeps)
 
 
 def tubes_a_plant(facts: pd.DataFrame, rules: Nursery) -> NDArray[np.float64]:
@@ -131,7 +131,7 @@ def _order_of(facts: dict[str, Any], plants: int, rules: Nursery) -> Order:
         plants,
         rules,
         germination=known["germination"],
-        seeds_per_gram=facts["seeds_per_gram"],
+        seeds_per_gram=known["seeds_per_gram"],
         purity=known["purity"],
         into_tubes=known["into_tubes"],
     )
@@ -172,8 +172,11 @@ def batches_of(
                 weeks_to_prick_out=known["weeks_to_prick_out"],
                 fruiting_months=lot.months,
                 pretreatment_weeks=facts["pretreatment_weeks"],
+                keeps_years=facts["storage_years"],
+                fresh=facts.get("storage") == SOW_FRESH,
             )
-        missing = assumed if lot.months else (*assumed, "fruiting months unknown")
+        handling = handling_of(facts, order.seeds * known["germination"][1])
+        missing = (*assumed, *not_known(handling, lot))
         made.append(
             Batch(
                 batch=f"{code}-{number}",
@@ -186,11 +189,9 @@ def batches_of(
                 expected=order.plants,
                 germination=known["germination"],
                 assumed=missing,
-                fruit=facts["fruit"],
-                pretreatment=facts["pretreatment"],
+                handling=handling,
                 cautions=facts["cautions"],
                 seeds_per_gram=facts["seeds_per_gram"],
-                storage_years=facts["storage_years"],
                 year=planting.year,
                 infill=planting.infill,
             )
@@ -201,89 +202,43 @@ def batches_of(
 def _filled(facts: dict[str, Any], rules: Nursery) -> tuple[dict[str, Any], tuple[str, ...]]:
     """Fill what the table does not say with the site's settings, and say which it was."""
     assumed = []
+
+    def reckoned(name: str, value: float, given: float, said: str) -> float:
+        if not math.isnan(given):
+            return given
+        assumed.append(f"{name} not known: ask (reckoned with {said})")
+        return value
+
     share = facts["germination"]
     if math.isnan(share):
-        assumed.append(f"germination assumed {rules.germination[1]:.0%}")
+        middle = rules.germination[1]
+        reckoned("germination", middle, share, f"{middle:.0%}")
         germination: Range = rules.germination
     else:
         spread = rules.germination_spread
         germination = (share * (1 - spread), share, min(1.0, share * (1 + spread)))
-    months = facts["months_to_plant_out"]
-    if math.isnan(months):
-        months = rules.months_to_plant_out
-        assumed.append(f"months to plant out assumed {months:g}")
-    purity = facts["purity"]
-    if math.isnan(purity):
-        purity = rules.purity
-        assumed.append(f"purity assumed {purity:.0%}")
-    if math.isnan(facts["seeds_per_gram"]):
-        assumed.append("seeds per gram unknown: weight not known")
+    months = rules.months_to_plant_out
+    months = reckoned("months to plant out", months, facts["months_to_plant_out"], f"{months:g}")
+    seeds_per_gram, purity = facts["seeds_per_gram"], facts["purity"]
+    viable = facts.get("viable_seeds_per_gram", math.nan)
+    if not math.isnan(viable):
+        # Seeds that grow, of what is weighed: with their chaff they are never told apart.
+        seeds_per_gram, purity = viable / germination[1], 1.0
+    elif math.isnan(seeds_per_gram):
+        assumed.append("seeds per gram not known: ask (no weight)")
+    else:
+        purity = reckoned("purity", rules.purity, purity, f"{rules.purity:.0%}")
     weeks, prick_out = facts["weeks_to_germinate"], facts["weeks_to_prick_out"]
-    nothing_known = math.isnan(weeks) and math.isnan(prick_out)
-    if math.isnan(weeks):
-        weeks = _ASSUMED_GERMINATION_WEEKS
-        assumed.append(f"weeks to germinate assumed {weeks:g}")
-    if nothing_known:
-        prick_out = _ASSUMED_PRICK_OUT_WEEKS
-        assumed.append(f"weeks to prick out assumed {prick_out:g}")
+    if math.isnan(weeks) and math.isnan(prick_out):
+        usual = _ASSUMED_PRICK_OUT_WEEKS
+        prick_out = reckoned("weeks to prick out", usual, prick_out, f"{usual:g}")
+    usual = _ASSUMED_GERMINATION_WEEKS
     return {
         "germination": germination,
         "months_to_plant_out": months,
+        "seeds_per_gram": seeds_per_gram,
         "purity": purity,
-        "weeks_to_germinate": weeks,
+        "weeks_to_germinate": reckoned("weeks to germinate", usual, weeks, f"{usual:g}"),
         "weeks_to_prick_out": prick_out,
         "into_tubes": sown_into_tubes(facts),
     }, tuple(assumed)
-
-
-def lots_of(sources: gpd.GeoDataFrame, fruiting: tuple[int, ...], most: int) -> list[Lot]:
-    """Group seed sources by name to at most ``most`` lots; those beyond are bulked into the last.
-
-    Without any source there is one lot, its place still to be found. ``fruiting`` are the
-    species' own fruiting months, used where a source says nothing.
-    """
-    if sources.empty:
-        return [Lot("", "", 0, fruiting)]
-    names = list(dict.fromkeys(_word(name) for name in sources["name"]))
-    groups = [[name] for name in names[: most - 1]]
-    groups += [names[most - 1 :]] if len(names) >= most else []
-    lots = []
-    of_row = sources["name"].map(_word)
-    for group in groups:
-        mine = sources[of_row.isin(group)]
-        permits = mine["permit"].map(_word) if "permit" in mine else []
-        months = _months(mine["fruiting_months"])
-        lots.append(
-            Lot(
-                place="; ".join(group),
-                permit="; ".join(dict.fromkeys(p for p in permits if p)),
-                parents=len(mine),
-                months=months or fruiting,
-            )
-        )
-    return lots
-
-
-def _word(value: object) -> str:
-    return "" if value is None or value != value else str(value).strip()
-
-
-def _months(texts: Iterable[object]) -> tuple[int, ...]:
-    found: list[int] = []
-    for text in texts:
-        try:
-            found += months_of(text)
-        except ValueError:
-            continue  # what a source says unreadably is unknown; see unreadable_months
-    return tuple(dict.fromkeys(found))
-
-
-def unreadable_months(sources: gpd.GeoDataFrame) -> list[str]:
-    """Names of the seed sources whose fruiting months cannot be read."""
-    names = []
-    for name, text in zip(sources["name"], sources["fruiting_months"], strict=True):
-        try:
-            months_of(text)
-        except ValueError:
-            names.append(_word(name))
-    return names

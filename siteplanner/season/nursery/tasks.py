@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -9,7 +10,9 @@ from datetime import date
 from dateutil.rrule import MONTHLY, rrule
 
 from siteplanner.base.text import count
-from siteplanner.season.nursery.batches import WOODY_CAPSULE, Batch
+from siteplanner.reading.species.seed_facts import SOW_FRESH
+from siteplanner.season.nursery.batches import Batch
+from siteplanner.season.nursery.handling import WOODY_CAPSULE, gathered, with_caution
 from siteplanner.site.nursery import Nursery
 
 #: Said with every nursery output.
@@ -27,7 +30,7 @@ class Task:
     """Something to do from ``start`` to ``end`` (the last day), one line a batch.
 
     ``batches`` names what it is done to: with the title, that is what it is known by when its
-    days move.
+    days move. ``species`` has the botanical names, each once.
     """
 
     start: date
@@ -35,25 +38,34 @@ class Task:
     title: str
     lines: tuple[str, ...]
     batches: tuple[str, ...]
+    species: tuple[str, ...] = ()
 
 
-def tasks_of(batches: Iterable[Batch]) -> list[Task]:
+def tasks_of(batches: Iterable[Batch], rules: Nursery) -> list[Task]:
     """Gather what is to be done into tasks, those of the same kind and days in one.
 
     Batches without dates give none. Ordered by start, then by the year's order of work.
     """
-    found: dict[tuple[date, int, date, str], list[tuple[str, str]]] = {}
+    found: dict[tuple[date, int, date, str], list[tuple[str, str, str]]] = {}
 
     def add(rank: int, start: date | None, end: date | None, title: str, line: str) -> None:
         if start is not None and end is not None:
-            found.setdefault((start, rank, end, title), []).append((batch.batch, line))
+            found.setdefault((start, rank, end, title), []).append(
+                (batch.batch, line, batch.species)
+            )
 
     for batch in batches:
-        days, name = batch.dates, f"{batch.batch} {batch.species} ({batch.common_name})"
+        days, name = batch.dates, f"{batch.species} ({batch.common_name}), {batch.batch}"
         if days is None:
             continue
-        add(0, days.collect_from, days.collect_to, "Collect seed", f"{name}: {collecting(batch)}")
-        treated = f"{name}: {batch.pretreatment}"
+        add(
+            0,
+            days.collect_from,
+            days.collect_to,
+            "Collect seed",
+            f"{name}: {collecting(batch, rules)}",
+        )
+        treated = f"{name}: {with_caution(batch.handling.pretreatment)}"
         add(0, days.pretreat, days.pretreat, "Start the seed's pre-treatment", treated)
         add(1, days.sow, days.sow, "Sow", f"{name}: {sowing(batch)}")
         add(2, days.show, days.show, "Seedlings should be up: count them", name)
@@ -68,7 +80,14 @@ def tasks_of(batches: Iterable[Batch]) -> list[Task]:
         add(8, days.plant, days.plant_until, "Plant", f"{name}: {batch.raise_} plants")
         add(9, days.pot_bound, days.pot_bound, "Pot-bound from now on", name)
     return [
-        Task(start, end, title, tuple(line for _, line in lines), tuple(name for name, _ in lines))
+        Task(
+            start,
+            end,
+            title,
+            tuple(line for _, line, _ in lines),
+            tuple(name for name, _, _ in lines),
+            tuple(dict.fromkeys(species for _, _, species in lines)),
+        )
         for (start, _, end, title), lines in sorted(found.items(), key=lambda item: item[0])
     ]
 
@@ -86,18 +105,52 @@ def amount(grams: float) -> str:
     return f"{grams:.0f} g" if grams >= 10 else f"{grams:.2g} g"
 
 
-def collecting(batch: Batch) -> str:
-    """Say how much seed to collect, and what becomes of the fruit (common practice, no source)."""
-    place = f", {batch.lot.place}" if batch.lot.place else ""
-    words = f"{amount(batch.order.grams)} of seed{place}"
-    if batch.fruit.lower() == WOODY_CAPSULE:
-        words += "; dry the capsules in paper bags until they open"
-    return words
+def collecting(batch: Batch, rules: Nursery) -> str:
+    """Say what to gather, how much, from whom, when it is ripe, and how the seed comes out."""
+    seed, lot = batch.handling, batch.lot
+    words = f"{amount(batch.order.grams)} of {seed.seed_weighed or 'seed'}"
+    if seed.gather_unit and not math.isnan(seed.units):
+        words += f", about {gathered(seed.units, seed.gather_unit)}"
+    said = [
+        f"{words}, {lot.place}" if lot.place else f"{words}; nobody is known to give it: ask",
+        f"permit: {lot.permit or 'not known: ask'}",
+        f"from {rules.parents} mother trees where you can (common practice), at most "
+        f"{rules.crop_share:.0%} of a tree's crop",
+    ]
+    if seed.dioecious == "yes":
+        said.append("only female plants bear seed, and only near males")
+    if seed.ripe_sign:
+        said.append(f"ripe: {seed.ripe_sign}")
+    if seed.extraction:
+        said.append(with_caution(seed.extraction))
+    elif seed.fruit.lower() == WOODY_CAPSULE:
+        said.append("dry the capsules in paper bags until they open (common practice)")
+    said.append(keeping(batch))
+    return "; ".join([*said, seed.note] if seed.note else said)
+
+
+def keeping(batch: Batch) -> str:
+    """Say how the seed is kept until it is sown."""
+    seed = batch.handling
+    if not seed.storage:
+        return "storage not known: ask"
+    if seed.storage == SOW_FRESH:
+        return "it does not keep: sow or treat it within a week"
+    unknown = math.isnan(seed.storage_years)
+    return f"store {seed.storage}" + ("" if unknown else f", {_span(seed.storage_years)} at most")
+
+
+def _span(years: float) -> str:
+    if years >= 1:
+        return count(round(years), "year")
+    return count(max(1, round(years * 52)), "week")
 
 
 def sowing(batch: Batch) -> str:
-    """Say how to sow (common practice, no source)."""
-    words = [batch.pretreatment] if batch.pretreatment else []
+    """Say how to sow; what the species table leaves open is common practice, and named."""
+    seed = batch.handling
+    treated = with_caution(seed.pretreatment) if seed.pretreatment else "not known: ask"
+    words = [f"pre-treatment: {treated}"]
     if batch.into_tubes:
         words.append(
             f"{batch.order.seeds_in_a_tube} seeds in each of {batch.order.tubes} tubes; thin to one"
@@ -106,14 +159,43 @@ def sowing(batch: Batch) -> str:
         words.append(f"{amount(batch.order.grams)} on {count(batch.order.trays, 'tray')}")
     if batch.is_fine:
         words.append(
-            "sow on the surface and barely cover, in mostly river sand with a little compost; "
+            "sow on the surface and do not cover, in mostly river sand with a little compost; "
             "under 50 % shade cloth, moist but not wet"
         )
+    elif math.isnan(seed.sowing_depth_mm):
+        words.append(
+            "sowing depth not known: ask; usual is to cover with as much mix as the seed is thick; "
+            "under shade, moist but not wet"
+        )
     else:
-        words.append("cover with as much mix as the seed is thick; under shade, moist but not wet")
-    if batch.dates and batch.dates.resow_by is None:
-        words.append("if it fails, it is too late to resow this season: raise spare plants")
+        words.append(f"cover {seed.sowing_depth_mm:g} mm deep; under shade, moist but not wet")
+    if seed.light in _LIGHT:
+        words.append(_LIGHT[seed.light])
+    if not math.isnan(seed.germination_c):
+        words.append(f"the mix at about {seed.germination_c:g} °C")
+    words += _moved(batch)
+    if batch.assumed:
+        words.append(f"assumed or not known: {', '.join(batch.assumed)}")
     return "; ".join(words)
+
+
+_LIGHT = {"light": "it needs light to come up", "dark": "keep it dark until it comes up"}
+
+
+def _moved(batch: Batch) -> list[str]:
+    """Say why the day of sowing is not simply counted back from planting."""
+    if batch.dates is None:
+        return []
+    said = []
+    if batch.dates.moved_for_cold:
+        said.append("moved here from a month that is too cold to sow")
+    if batch.dates.moved_to_keep:
+        said.append("sown so soon because the seed does not keep")
+    if batch.dates.sown_cold:
+        said.append("a cold month: keep the trays from frost")
+    if batch.dates.resow_by is None:
+        said.append("if it fails, it is too late to resow this season: raise spare plants")
+    return said
 
 
 def losses(batch: Batch, rules: Nursery) -> str:

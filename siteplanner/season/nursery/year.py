@@ -12,7 +12,9 @@ import pandas as pd
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.on_hand import INFILL
-from siteplanner.season.nursery.batches import Batch, Planting, batches_of, unreadable_months
+from siteplanner.season.nursery.batches import Batch, Planting, batches_of
+from siteplanner.season.nursery.enough_seed import said_of_seed
+from siteplanner.season.nursery.lots import unreadable_months
 from siteplanner.season.nursery.orders import bench_by_month
 from siteplanner.season.nursery.supply import (
     counted_batches,
@@ -179,10 +181,4 @@ def _warnings(
             f"Batches {', '.join(bound)} would be pot-bound before planting ends. Sow later, or "
             "pot them on."
         )
-    stale = [b.batch for b in batches if b.seed_stored_too_long]
-    if stale:
-        said.append(
-            f"Batches {', '.join(stale)}: the seed does not keep from collecting until sowing. "
-            "Collect later, or sow earlier."
-        )
-    return said
+    return [*said, *said_of_seed(batches, rules)]

@@ -1,0 +1,1 @@
+"""Climate: monthly means, and the coldest night of each winter."""

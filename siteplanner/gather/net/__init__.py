@@ -1,0 +1,1 @@
+"""The door to the network, and the rasters that are read through it."""

@@ -1,0 +1,21 @@
+"""A PDF whose pages are packed as soon as they are drawn, so that many fit into memory."""
+
+from __future__ import annotations
+
+from reportlab.pdfbase.pdfdoc import PDFArray, PDFName, PDFStream, PDFZCompress
+from reportlab.pdfgen.canvas import Canvas
+
+
+class PackedCanvas(Canvas):
+    """reportlab's canvas, which itself keeps all pages as plain drawing until the file is saved.
+
+    Pages are compressed as bytes, not written as text besides (ASCII85): a fifth smaller.
+    """
+
+    def showPage(self) -> None:  # noqa: N802 (reportlab's name)
+        """Close the page and pack what was drawn on it."""
+        super().showPage()
+        page = self._doc.Pages.pages[-1]
+        packed = PDFStream(content=PDFZCompress.encode(page.stream), filters=[])
+        packed.dictionary["Filter"] = PDFArray([PDFName(PDFZCompress.pdfname)])
+        page.Contents, page.stream = packed, None

@@ -1,0 +1,54 @@
+"""Reads cells of a species table that hold a number in bounds or one of a few words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from siteplanner.base.errors import Errors, near
+
+
+def numbers_of(
+    path: Path, raw: pd.DataFrame, bounds: Mapping[str, tuple[float, float]], errors: Errors
+) -> dict[str, pd.Series[float]]:
+    """Read numeric columns; NaN where a cell is empty or the table has no such column.
+
+    ``raw`` holds cells as text, with a column ``botanical_name``; ``bounds`` gives the least and
+    greatest value that can be. What is outside is added to ``errors``.
+    """
+    blank = pd.Series("", index=raw.index)
+    found = {}
+    for column, (low, high) in bounds.items():
+        cells = raw.get(column, blank)
+        numbers = pd.to_numeric(cells, errors="coerce").astype(np.float64)
+        for row in raw.index[(cells != "") & ~numbers.between(low, high)]:
+            errors.add(
+                path,
+                f"{raw['botanical_name'][row]}, {column}",
+                f"{cells[row]!r} is not valid",
+                f"write a number from {low:g} to {high:g}, or leave it empty when unknown",
+            )
+        found[column] = numbers
+    return found
+
+
+def words_of(
+    path: Path, raw: pd.DataFrame, choices: Mapping[str, Sequence[str]], errors: Errors
+) -> dict[str, pd.Series[str]]:
+    """Read columns that hold one of a few words; "" is unknown. Others go to ``errors``."""
+    blank = pd.Series("", index=raw.index)
+    found = {}
+    for column, words in choices.items():
+        cells = raw.get(column, blank)
+        for row in raw.index[(cells != "") & ~cells.isin(words)]:
+            errors.add(
+                path,
+                f"{raw['botanical_name'][row]}, {column}",
+                f"{cells[row]!r} is not valid",
+                f"{near(cells[row], words)}; leave it empty when unknown",
+            )
+        found[column] = cells
+    return found
