@@ -107,7 +107,7 @@ def begin(folder: Path, asked: Mapping[str, Any]) -> list[str]:
         raise input_error(
             folder.name, "", "no heights are chosen", "drop a GeoTIFF of bare-earth heights first"
         )
-    given: dict[str, Path] = {"dem": folder / dem}
+    given: dict[str, Any] = {"dem": folder / dem}
     for use in USES:
         name = str(asked.get(use) or "")
         if listed.get(name) == "shapes":
