@@ -17,6 +17,7 @@ import pyproj
 from siteplanner.base.errors import InputError
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.base.symbology.kinds import KINDS
+from siteplanner.reading.decisions import USES, read_decisions
 from siteplanner.reading.files.opening import LayerInFile, layers_in
 from siteplanner.reading.inputs import (
     read_boundary,
@@ -32,7 +33,7 @@ from siteplanner.site.site_file import Site
 
 Read = Callable[[Site, pyproj.CRS, list[str]], gpd.GeoDataFrame | None]
 #: Whose edges neighbours share, so that no gap or overlap may be made between them.
-SHARED = ("paddocks", "soils")
+SHARED = ("paddocks", "soils", "zones")
 _SHAPES = {"lines": "line", "areas": "polygon", "points": "point"}
 
 
@@ -94,6 +95,7 @@ def drawn_of(site: Site) -> dict[str, Drawn]:
         _one(site, "hollows", "Frost hollows", "polygon", hollows, (_name(hollows),)),
         _one(site, "thermometers", "Thermometers", "point", readings, _readings(readings.columns)),
         _one(site, "seed_sources", "Mother trees", "point", seeds, _seeds(site, seeds.columns)),
+        _zones(site),
     ]
     return {one.id: one for one in found}
 
@@ -108,6 +110,7 @@ def reader(drawn: Drawn) -> Read:
         "hollows": read_hollows,
         "thermometers": read_readings,
         "seed_sources": read_seed_sources,
+        "zones": lambda site, crs, notes: read_decisions(site, crs, _names(site), notes).ground,
     }[drawn.part]
 
 
@@ -128,6 +131,9 @@ def reading_from(site: Site, drawn: Drawn, file: str) -> Site:
         case "seed_sources":
             seeds = site.seed_sources or SeedSources(file=file)
             return into("seed_sources", _moved(seeds, file, drawn.layer))
+        case "zones":
+            moved = {"zones": file, "layer": drawn.layer}
+            return into("decisions", site.decisions.model_copy(update=moved))
     return into(drawn.part, _moved(getattr(site, drawn.part), file, drawn.layer))
 
 
@@ -191,6 +197,27 @@ def _keep_clear(site: Site) -> list[Drawn]:
             if shape not in taken and name not in names
         ]  # fmt: skip
     return found
+
+
+def _zones(site: Site) -> Drawn:
+    """Zones drawn by hand, which a plan keeps; the plan's own may be taken over first."""
+    uses = tuple((use, words) for use, words in USES.items())
+    fields = (
+        Field("zone", "Letter"),
+        Field("title", "Title"),
+        Field("use", "What becomes of it", "choice", uses),
+        Field("barred", "Species to leave out, divided by ;"),
+        Field("wanted", "Species to plant, divided by ;"),
+    )
+    file, layer = site.decisions.zones, site.decisions.layer
+    path = site.folder / file if file else _unused(site.folder, "zones")
+    if file and not layer:
+        names = [one.name for one in _layers(path)]
+        layer = "zones" if "zones" in names else next(iter(names), "")
+    setting = ("decisions", {} if file else {"zones": path.name, "layer": "zones"})
+    name = layer or "zones"
+    there = file is not None
+    return Drawn("zones", "Zones", "zones", path, name, "polygon", fields, setting, there)
 
 
 def _shape(shapes: str | None) -> str:
@@ -275,9 +302,13 @@ def _species(path: Path, changed: int) -> list[str]:
         return []
 
 
-def _seeds(site: Site, columns: Any) -> list[Field]:
+def _names(site: Site) -> list[str]:
     path = site.folder / site.species.file
-    names = _species(path, path.stat().st_mtime_ns) if path.is_file() else []
+    return _species(path, path.stat().st_mtime_ns) if path.is_file() else []
+
+
+def _seeds(site: Site, columns: Any) -> list[Field]:
+    names = _names(site)
     choices = tuple((name, name) for name in names)
     fields = [
         Field(columns.species, "Species", "choice" if names else "text", choices),

@@ -18,6 +18,8 @@ from shapely.geometry import mapping, shape
 from siteplanner.base.errors import input_error
 from siteplanner.desk.drawn import Drawn, Field
 from siteplanner.desk.shared_edges import with_shared_corners
+from siteplanner.reading.files.drivers import DRIVER_ERRORS
+from siteplanner.reading.files.text import must_hold
 
 #: More corners than these in one layer are drawn in a GIS, not here.
 MOST_CORNERS = 200_000
@@ -47,7 +49,7 @@ def layer_in(drawn: Drawn, crs: pyproj.CRS) -> Layer:
     if not drawn.there:
         rows = gpd.GeoDataFrame({f.column: [] for f in drawn.fields}, geometry=[], crs=crs)
     else:
-        rows = pyogrio.read_dataframe(drawn.path, layer=drawn.layer or None, fid_as_index=True)
+        rows = _rows(drawn)
     if not isinstance(rows, gpd.GeoDataFrame) or rows.crs is None:
         raise input_error(
             drawn.path, f"layer {drawn.layer}", "it has no coordinate reference system (CRS)",
@@ -63,6 +65,17 @@ def layer_in(drawn: Drawn, crs: pyproj.CRS) -> Layer:
     if drawn.shares_edges and shapely.is_valid(shapes).all():
         shapes = with_shared_corners(shapes)
     return Layer(rows, shapes, _version(rows))
+
+
+def _rows(drawn: Drawn) -> Any:
+    must_hold(drawn.path, folder=True)
+    try:
+        return pyogrio.read_dataframe(drawn.path, layer=drawn.layer or None, fid_as_index=True)
+    except DRIVER_ERRORS as error:
+        raise input_error(
+            drawn.path, f"layer {drawn.layer}", f"it cannot be read ({error})",
+            "check the file in a GIS, or take an earlier one out of .before",
+        ) from None  # fmt: skip
 
 
 def _version(rows: gpd.GeoDataFrame) -> str:

@@ -6,9 +6,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import pyogrio
+
 from siteplanner.after.mark_blocks import known_blocks, mark_blocks
 from siteplanner.after.place import Placed, place, stock_of
 from siteplanner.base.errors import input_error
+from siteplanner.desk.drawn import drawn_of
+from siteplanner.desk.saving import replace_text
+from siteplanner.desk.site_text import with_settings
 from siteplanner.reading.kept_blocks import SET_ASIDE, STATUSES
 from siteplanner.reading.species.table import read_species
 from siteplanner.site.site_file import Site
@@ -51,6 +56,32 @@ def mark(site: Site, plan: Path, asked: Mapping[str, Any]) -> None:
         raise input_error(site.blocks_file, "", "no block is chosen", "tick one or more blocks")
     year = int(until) if isinstance(until, int | str) and str(until).isdecimal() else None
     mark_blocks(site, plan, str(asked.get("status")), [str(name) for name in names], year)
+
+
+def take_zones(site: Site, plan: Path) -> None:
+    """Copy a plan's zones, and the blocks that say how they were, into the site, to be edited.
+
+    Raises :class:`~siteplanner.InputError` where there is no plan, or zones are there already.
+    """
+    drawn = drawn_of(site)["zones"]
+    if drawn.there:
+        raise input_error(
+            site.path, "decisions.zones", "zones are drawn already", "edit those, or take them out"
+        )
+    source = plan / "plan.gpkg"
+    if not source.is_file():
+        raise input_error(source, "", "there is no plan yet", "plan first, then take its zones")
+    beside = drawn.path.with_name(f".{drawn.path.stem}.new.gpkg")
+    beside.unlink(missing_ok=True)
+    try:
+        for layer in ("zones", "blocks"):
+            frame = pyogrio.read_dataframe(source, layer=layer)
+            pyogrio.write_dataframe(frame, beside, layer=layer)
+        text = with_settings(site.path.read_text(encoding="utf-8-sig"), *drawn.setting)
+        beside.replace(drawn.path)
+        replace_text(site.path, text)
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 def where_to(site: Site, plan: Path, asked: Mapping[str, Any]) -> Placed:

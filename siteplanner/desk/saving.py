@@ -62,7 +62,7 @@ def save(site: Site, drawn: Drawn, version: str, sent: Any, crs: pyproj.CRS) -> 
         _kept_before(drawn.path)
         beside.replace(drawn.path)
         if text is not None:
-            _replace_text(site.path, text)
+            replace_text(site.path, text)
     return notes
 
 
@@ -220,7 +220,7 @@ def _site_text(site: Site, drawn: Drawn) -> str | None:
     return with_settings(site.path.read_text(encoding="utf-8-sig"), table, values)
 
 
-def _replace_text(path: Path, text: str) -> None:
+def replace_text(path: Path, text: str) -> None:
     """Put a site file in place once it can be read."""
     beside = path.with_name(f".{path.name}.new")
     beside.write_text(text, encoding="utf-8")

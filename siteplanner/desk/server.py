@@ -281,7 +281,11 @@ class Blocks(OnDesk):
 
     async def post(self, what: str) -> None:
         """Mark some, or say where plants may go."""
-        work = {"/mark": self.desk.mark, "/place": self._where_to}.get(what)
+        work = {
+            "/mark": self.desk.mark,
+            "/place": self._where_to,
+            "/zones": self.desk.take_zones,
+        }.get(what)
         if work is None:
             raise HTTPError(405)
         await self._answer(work, self.asked())
@@ -328,7 +332,7 @@ def application(desk: SiteDesk, door: Door, planning: Planning, words_of: WordsO
             (r"/api/hillshade/(extent|picture)", Hillshade, site),
             (r"/api/drawn/([A-Za-z0-9_]+)", DrawnLayer, site),
             (r"/api/planning/(state|start|stop)", Planned, site),
-            (r"/api/blocks(|/mark|/place)", Blocks, {**site, "words_of": words_of}),
+            (r"/api/blocks(|/mark|/place|/zones)", Blocks, {**site, "words_of": words_of}),
             (r"/plan/(.+)", PlanFile, site),
         ],
         default_handler_class=Nothing,

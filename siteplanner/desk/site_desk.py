@@ -12,7 +12,16 @@ from siteplanner.after.place import Placed
 from siteplanner.base.crs import crs_words
 from siteplanner.base.errors import InputError, input_error
 from siteplanner.base.plan_folder import MANIFEST
-from siteplanner.base.symbology.kinds import INDIGO, KINDS, OLIVE, PADDOCK, PURPLE, ROSE, Symbology
+from siteplanner.base.symbology.kinds import (
+    INDIGO,
+    KINDS,
+    OLIVE,
+    PADDOCK,
+    PURPLE,
+    ROSE,
+    WINE,
+    Symbology,
+)
 from siteplanner.desk import on_blocks, starting_page
 from siteplanner.desk.drawn import Drawn, drawn_of
 from siteplanner.desk.features import layer_in, plain
@@ -134,6 +143,12 @@ class SiteDesk:
             on_blocks.mark(site, self.plan_folder, asked)
             return on_blocks.blocks_of(site, self.plan_folder)
 
+    def take_zones(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Take over the plan's zones, to be edited."""
+        with self._lock:
+            on_blocks.take_zones(load_site(self.path), self.plan_folder)
+            return {}
+
     def where_to(self, asked: dict[str, Any]) -> Placed:
         """Find where plants on hand may go."""
         with self._lock:
@@ -200,6 +215,7 @@ def _looks() -> dict[str, tuple[str, tuple[float, ...]]]:
     own = {
         "paddocks": PADDOCK,
         "soils": Symbology("soil", OLIVE, 0.4),
+        "zones": Symbology("zone", WINE, 0.6),
         "hollows": Symbology("frost hollow", INDIGO, 0.4, (1.6, 1.3)),
         "thermometers": Symbology("thermometer", PURPLE, 0.4),
         "seed_sources": Symbology("mother tree", ROSE, 0.4),

@@ -6,6 +6,7 @@ from desk.desk_site import desk_of, desk_site
 from desk.test_page import page_of
 
 from siteplanner.desk.library import openlayers
+from siteplanner.site.site_file import load_site
 
 
 @pytest.mark.long
@@ -36,6 +37,28 @@ def test_a_season_on_the_page(browser, tmp_path):
         held = gpd.read_file(site.parent / "blocks.gpkg", layer="blocks").set_index("block")
         assert held["status"][names[0]] == "printed"
         assert (held["status"][names[1]], held["until"][names[1]]) == ("set aside", 2031)
+
+        page.get_by_role("list", name="What you draw").get_by_role("button", name="Zones").click()
+        page.get_by_role("button", name="Take over the plan's zones").click()
+        expect(page.locator("#which option")).not_to_have_count(1)
+        assert load_site(site).decisions.zones == "zones.gpkg"
+        zones = gpd.read_file(site.parent / "zones.gpkg", layer="zones")
+        page.locator("#which").select_option("0")
+        page.get_by_label("Letter").fill("1")
+        page.keyboard.press("Tab")
+        expect(page.locator("#field-zone-wrong")).to_contain_text("'1' is not valid")
+        page.get_by_role("button", name="Undo").click()
+        page.get_by_label("Title").fill("My own slope")
+        page.keyboard.press("Tab")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        now = gpd.read_file(site.parent / "zones.gpkg", layer="zones")
+        assert now["title"][0] == "My own slope" and list(now["zone"]) == list(zones["zone"])
+        assert now.geometry.geom_equals_exact(zones.geometry, 0.01).all()
+        page.get_by_role("button", name="Plan", exact=True).click()
+        expect(page.locator("#bar")).to_be_visible()
+        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        planned = gpd.read_file(site.parent / "maps" / "a-square" / "plan.gpkg", layer="zones")
+        assert "My own slope" in set(planned["title"])
 
         page.get_by_label("How many").fill("30")
         page.get_by_role("button", name="Find rows").click()

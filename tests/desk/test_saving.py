@@ -15,6 +15,7 @@ from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplanner.base.errors import InputError
 from siteplanner.desk import saving
 from siteplanner.desk.features import WrongError
 from siteplanner.desk.saving import HeldError, StaleError
@@ -144,6 +145,21 @@ def test_what_a_site_has_not_yet_gets_a_file_and_a_line_in_the_site_file(desk, n
     site = load_site(desk.path)
     assert site.site.name == "A square" and (desk.path.parent / drawn["file"]).is_file()
     assert len(desk.layer(saved["drawn"]["id"])["features"]) == 1
+
+
+def test_a_file_that_cannot_be_read_is_said(desk):
+    (desk.path.parent / "soils.gpkg").write_bytes(b"no geodata")
+    with pytest.raises(InputError, match=r"soils\.gpkg"):
+        desk.layer("soils")
+    (desk.path.parent / "soils.gpkg").unlink()
+    with pytest.raises(InputError, match="does not exist"):
+        desk.layer("soils")
+    assert [one["id"] for one in desk.about()["drawn"]][:2] == ["boundary", "paddocks"]
+
+
+def test_zones_cannot_be_taken_from_no_plan(desk):
+    with pytest.raises(InputError, match="there is no plan yet; plan first"):
+        desk.take_zones({})
 
 
 def test_a_file_that_another_program_writes_is_left_alone(desk):

@@ -1,12 +1,12 @@
 /* What you draw: the list, the map, and the layer that is open. */
 
-import { byId, el, get } from "/page/server.js";
+import { byId, el, get, post } from "/page/server.js";
 import { showWrong } from "/page/planning.js";
 import { showCorners } from "/page/corners.js";
 import { nameOf, showForm, showTable } from "/page/form.js";
 
 /* What lies above what on the map; the layer that is open lies above all. */
-const ABOVE = { soils: 1, hollows: 2, paddocks: 3, boundary: 4, no_plant: 5, thermometers: 6, seed_sources: 7 };
+const ABOVE = { soils: 1, zones: 2, hollows: 2, paddocks: 3, boundary: 4, no_plant: 5, thermometers: 6, seed_sources: 7 };
 
 class Desk {
   constructor(site, LayerState) {
@@ -146,6 +146,17 @@ class Desk {
     this.chosen = null;
     state.changed(before);
     this.tools.showButtons();
+  }
+
+  /* The plan's zones become the user's own, to be edited; the next plan keeps them. */
+  async takeZones(state) {
+    try {
+      await post("/api/blocks/zones");
+      await state.load();
+      this.openLayer(state);
+    } catch (refused) {
+      showWrong(refused.sentences || [String(refused)]);
+    }
   }
 
   stepped(state, way) {

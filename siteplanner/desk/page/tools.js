@@ -122,6 +122,7 @@ export class Tools {
     };
     const shapes = state.drawn.shape === "any" ? ["point", "line", "polygon"] : [state.drawn.shape];
     const chosen = this.desk.chosen;
+    if (state.drawn.part === "zones" && !state.drawn.there) button("Take over the plan's zones", () => this.desk.takeZones(state));
     button("Move", () => this.start("move"), this.mode === "move");
     for (const shape of shapes) {
       button(`Add ${shape === "polygon" ? "an" : "a"} ${WORDS[shape]}`, () => this.start("add", shape), this.mode === "add" && this.shape === shape);
