@@ -2,13 +2,14 @@
 
 import re
 from contextlib import contextmanager
+from pathlib import Path
 
 import numpy as np
 import pyogrio
 import pytest
 import shapely
 from desk.desk_site import MIDDLE, desk_of, desk_site
-from handover.browser import DESK
+from handover.browser import DESK, PHONE
 
 from siteplanner.desk.library import openlayers
 
@@ -132,6 +133,26 @@ def test_the_keyboard_alone_draws_and_a_wrong_field_says_so(browser, tmp_path):
     [point] = pyogrio.read_dataframe(site.parent / "thermometers.gpkg").geometry
     assert point.x == MIDDLE[0] + 1.5
     assert "readings = { file" in site.read_text("utf-8")
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("context", [DESK, PHONE], ids=["wide", "phone"])
+def test_nothing_keeps_people_from_using_the_page(browser, tmp_path, context):
+    carrier = pytest.importorskip("axe_playwright_python")
+    axe = next(Path(carrier.__file__).parent.rglob("axe.min.js")).read_text("utf-8")
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address, **context) as page:
+        page.get_by_role("list", name="What you draw").get_by_role(
+            "button", name="Paddocks"
+        ).click()
+        page.locator("#which").select_option("1")
+        page.get_by_text("Corners, by numbers").click()
+        page.get_by_text("All of this layer").click()
+        page.evaluate(axe)
+        found = page.evaluate("axe.run(document)")["violations"]
+        assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
+        width = page.evaluate("document.documentElement.scrollWidth")
+        assert width <= page.viewport_size["width"]
 
 
 @pytest.mark.long

@@ -1,7 +1,9 @@
 """A save is whole or not at all, and the site's own readers decide whether it may be."""
 
 import itertools
+import os
 import shutil
+import signal
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -188,6 +190,34 @@ def test_a_save_that_is_broken_off_changes_nothing(desk, monkeypatch, point):
             moved(found["features"], MIDDLE, (MIDDLE[0] + 5, MIDDLE[1])),
         )
     assert files(desk) == now
+
+
+@pytest.mark.parametrize("when", ["before", "after"])
+@pytest.mark.parametrize("point", ["_written", "_checked", "_kept_before", "replace"])
+def test_a_desk_that_is_killed_loses_at_most_the_last_gesture(desk, monkeypatch, point, when):
+    found, now = desk.layer("paddocks"), files(desk)
+    features = moved(found["features"], MIDDLE, (MIDDLE[0] + 5, MIDDLE[1]))
+    place = (Path, "replace") if point == "replace" else (saving, point)
+    whole = getattr(*place)
+
+    def killed(*arguments):
+        if when == "after":
+            whole(*arguments)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    child = os.fork()
+    if not child:
+        monkeypatch.setattr(*place, killed)
+        desk.save("paddocks", found["version"], features)
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
+    saved = (point, when) == ("replace", "after")
+    left = {name: data for name, data in files(desk).items() if not name.startswith(".")}
+    assert (left == now) != saved
+    again = desk.layer("paddocks")
+    assert (again["version"] == found["version"]) != saved
+    desk.save("paddocks", again["version"], again["features"])
+    assert not list(desk.path.parent.glob(".land*"))
 
 
 def test_only_so_many_earlier_versions_are_kept(tmp_path, monkeypatch):

@@ -20,7 +20,7 @@ function show(found) {
     })),
     el("td", {}, one.block), el("td", {}, one.trees.toLocaleString("en")),
     el("td", {}, one.status === found.set_aside ? `${one.status} until ${one.until}` : one.status)));
-  const head = el("tr", {}, ...["", "Block", "Trees", "What has become of it"].map((words) => el("th", { scope: "col" }, words)));
+  const head = el("tr", {}, ...["Tick", "Block", "Trees", "What has become of it"].map((words) => el("th", { scope: "col" }, words)));
   byId("blocks-table").replaceChildren(el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows)));
   const species = byId("of-species"), was = species.value;
   species.replaceChildren(...found.species.map((name) => el("option", { value: name }, name)));

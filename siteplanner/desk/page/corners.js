@@ -84,7 +84,7 @@ export function showCorners(feature, moving, edit) {
       rows.push(row(number, corner, line[n + 1] || (type.endsWith("Polygon") ? line[0] : null), moving, edit, type === "Point"));
     });
   }
-  const head = el("tr", {}, ...["", "East, m", "North, m", ""].map((words) => el("th", { scope: "col" }, words)));
+  const head = el("tr", {}, ...["No.", "East, m", "North, m", "Change"].map((words) => el("th", { scope: "col" }, words)));
   box.append(el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows)));
   if (number > MOST) box.append(el("p", {}, `The first ${MOST} of ${number} corners.`));
 }

@@ -70,6 +70,6 @@ export function showTable(state, chosen, choose) {
   const rows = state.features.map((feature, n) => el("tr", { ariaSelected: String(feature === chosen) },
     el("td", {}, el("button", { type: "button", "aria-label": `Choose feature ${n + 1}`, onclick: () => choose(feature) }, String(n + 1))),
     ...cells(feature)));
-  const head = el("tr", {}, el("th", { scope: "col" }, ""), ...fields.map((field) => el("th", { scope: "col" }, field.title)));
+  const head = el("tr", {}, el("th", { scope: "col" }, "No."), ...fields.map((field) => el("th", { scope: "col" }, field.title)));
   box.replaceChildren(el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows)));
 }
