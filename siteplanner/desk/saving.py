@@ -31,6 +31,11 @@ from siteplanner.site.site_file import Site, load_site
 KEPT = 50
 
 
+_LAST = (
+    "Not saved: the last feature of a layer is not deleted. Undo; to have none, take {} out of {}."
+)
+
+
 class StaleError(Exception):
     """The layer was changed elsewhere since the page read it."""
 
@@ -49,7 +54,9 @@ def save(site: Site, drawn: Drawn, version: str, sent: Any, crs: pyproj.CRS) -> 
     if layer.version != version:
         raise StaleError
     features = understood(drawn, sent)
-    if drawn.shares_edges and features:
+    if not features:  # a file without features is an error to its reader, and mostly a mistake
+        raise WrongError((None, "", _LAST.format(drawn.path.name, site.path.name)))
+    if drawn.shares_edges:
         features = _fitted(drawn, layer, features)
     rows = rows_of(drawn, layer, features, crs)
     beside = drawn.path.with_name(f".{drawn.path.stem}.new.gpkg")

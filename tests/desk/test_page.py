@@ -136,6 +136,60 @@ def test_the_keyboard_alone_draws_and_a_wrong_field_says_so(browser, tmp_path):
 
 
 @pytest.mark.long
+def test_an_area_with_a_hole_and_a_part_is_drawn_by_taps(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+    site = desk_site(tmp_path / "site")
+    x, y = MIDDLE
+    with desk_of(site.parent) as address, page_of(browser, address) as page:
+
+        def tap(*corners):
+            for a, b in corners:
+                page.mouse.click(*on_screen(page, x + a, y + b))
+                page.wait_for_timeout(400)  # two quick taps are a double tap
+
+        def hollows():
+            expect(page.locator("#saved")).to_contain_text("Saved.")
+            return pyogrio.read_dataframe(site.parent / "hollows.gpkg").geometry
+
+        page.get_by_role("button", name="Frost hollows").click()
+        page.get_by_role("button", name="Add an area").click()
+        tap((-30, -30), (10, -30), (10, 10), (-30, 10))
+        page.get_by_role("button", name="Done").click()
+        [shape] = hollows()
+        assert shape.area == pytest.approx(1600, rel=0.05) and len(shape.exterior.coords) == 5
+
+        page.get_by_role("button", name="Cut a hole").click()
+        tap((-10, -25), (0, -25), (0, -15), (-10, -15))
+        page.get_by_role("button", name="Done").click()
+        expect(page.get_by_label("Corner 8, east")).to_have_count(1)
+        [shape] = hollows()
+        assert len(shape.interiors) == 1 and shape.area == pytest.approx(1500, rel=0.05)
+
+        page.get_by_role("button", name="Add a part").click()
+        tap((25, 25), (45, 25), (45, 45))
+        page.get_by_role("button", name="Done").click()
+        expect(page.get_by_label("Corner 11, east")).to_have_count(1)
+        [shape] = hollows()
+        assert shape.geom_type == "MultiPolygon" and len(shape.geoms) == 2
+        assert shape.area == pytest.approx(1700, rel=0.05)
+
+        page.get_by_role("button", name="Remove corners").click()
+        tap((-30, 10))
+        expect(page.get_by_label("Corner 11, east")).to_have_count(0)
+        [shape] = hollows()
+        assert shape.area == pytest.approx(900, rel=0.05)
+
+        page.get_by_role("button", name="Move", exact=True).click()
+        page.get_by_role("button", name="Delete").click()
+        expect(page.locator("#saved")).to_contain_text("take hollows.gpkg out of site.toml")
+        page.get_by_role("button", name="Undo").click()
+        expect(page.locator("#which-line")).to_be_visible()
+        assert len(hollows()) == 1
+
+
+@pytest.mark.long
 @pytest.mark.parametrize("context", [DESK, PHONE], ids=["wide", "phone"])
 def test_nothing_keeps_people_from_using_the_page(browser, tmp_path, context):
     carrier = pytest.importorskip("axe_playwright_python")

@@ -159,6 +159,14 @@ def test_a_file_that_cannot_be_read_is_said(desk):
     assert [one["id"] for one in desk.about()["drawn"]][:2] == ["boundary", "paddocks"]
 
 
+def test_one_of_several_is_deleted_and_the_last_is_not(desk):
+    found = desk.layer("paddocks")
+    saved = desk.save("paddocks", found["version"], found["features"][:1])
+    assert [one["properties"]["name"] for one in saved["features"]] == ["North west"]
+    with pytest.raises(WrongError, match=r"take land\.gpkg out of site\.toml"):
+        desk.save("paddocks", saved["version"], [])
+
+
 def test_zones_cannot_be_taken_from_no_plan(desk):
     with pytest.raises(InputError, match="there is no plan yet; plan first"):
         desk.take_zones({})
