@@ -17,7 +17,7 @@ from tornado.netutil import bind_sockets
 from tornado.web import Application, HTTPError, stream_request_body
 
 from siteplanner.after.place import Placed
-from siteplanner.base.errors import InputError
+from siteplanner.base.errors import InputError, input_error
 from siteplanner.desk.features import WrongError
 from siteplanner.desk.guard import Door, Guarded, Nothing
 from siteplanner.desk.library import MISSING, openlayers
@@ -346,10 +346,15 @@ async def serve(
 ) -> None:
     """Serve a site's desk until told to stop; ``say`` is told the address first.
 
-    Raises :class:`~siteplanner.InputError` where there is no site.
+    Raises :class:`~siteplanner.InputError` for a folder or port that cannot be used.
     """
     desk = SiteDesk(folder)
-    sockets = bind_sockets(port, "127.0.0.1")
+    try:
+        sockets = bind_sockets(port, "127.0.0.1")
+    except OSError as error:
+        raise input_error(
+            f"port {port}", "", f"it cannot be used ({error.strerror})", "leave out --port"
+        ) from None
     door, planning = Door(sockets[0].getsockname()[1]), Planning()
     server = HTTPServer(
         application(desk, door, planning, words_of),

@@ -353,8 +353,11 @@ def read_no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.G
         errors.add(
             path,
             f"{which(these)}, {part.columns.kind}",
-            f"{word!r} is not a kind of thing to keep clear of",
-            near(str(word), kinds) + " Or give its meaning in the site file under no_plant.words",
+            "it has no kind"
+            if word is None
+            else f"{word!r} is not a kind of thing to keep clear of",
+            near(str(word or ""), kinds)
+            + " Or give its meaning in the site file under no_plant.words",
         )
     errors.raise_any()
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs if frames else crs)

@@ -167,6 +167,16 @@ def test_a_folder_that_cannot_be_is_said(tmp_path):
         SiteDesk(tmp_path / "gone" / "site")
 
 
+def test_a_port_in_use_is_said(ask, tmp_path):
+    said = []
+    port = ask.door.port
+    with pytest.raises(
+        InputError, match=rf"port {port}: it cannot be used \(.*\); leave out --port"
+    ):
+        asyncio.run(server.serve(tmp_path, port, False, said.append, words_of))
+    assert said == []
+
+
 def test_the_drawing_library_is_the_published_build():
     # OpenLayers 10.9, whole, as MapProxy 7.0.0 carries it.
     path = openlayers()

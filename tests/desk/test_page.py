@@ -190,6 +190,30 @@ def test_an_area_with_a_hole_and_a_part_is_drawn_by_taps(browser, tmp_path):
 
 
 @pytest.mark.long
+def test_a_finger_draws_a_line_on_a_phone(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address, **PHONE) as page:
+        page.get_by_role("button", name="To keep clear of: lines").tap()
+        page.get_by_role("button", name="Add a line").tap()
+        for a, b in ((-30, -20), (5, 0), (30, 20)):
+            page.locator("#map").scroll_into_view_if_needed()
+            page.touchscreen.tap(*on_screen(page, MIDDLE[0] + a, MIDDLE[1] + b))
+            page.wait_for_timeout(400)
+        page.get_by_role("button", name="Done").tap()
+        expect(page.locator("#field-kind-wrong")).to_contain_text("it has no kind; choose from")
+        page.get_by_label("What it is").select_option("power_line")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+    drawn = pyogrio.read_dataframe(site.parent / "no_plant.gpkg", layer="lines")
+    assert list(drawn["kind"]) == ["power_line"]
+    assert len(drawn.geometry[0].coords) == 3 and drawn.geometry[0].length == pytest.approx(
+        72, rel=0.1
+    )
+
+
+@pytest.mark.long
 @pytest.mark.parametrize("context", [DESK, PHONE], ids=["wide", "phone"])
 def test_nothing_keeps_people_from_using_the_page(browser, tmp_path, context):
     carrier = pytest.importorskip("axe_playwright_python")
