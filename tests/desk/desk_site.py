@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -55,6 +57,12 @@ def desk_site(folder: Path) -> Path:
     )
     path.write_text(text, "utf-8")
     return path
+
+
+def in_a_loop(work: Coroutine) -> object:
+    """Run asynchronous work in a thread, since a browser's loop may run in this one."""
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(asyncio.run, work).result(60)
 
 
 @contextmanager

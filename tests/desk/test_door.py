@@ -8,7 +8,7 @@ from pathlib import Path
 from threading import Event, Thread
 
 import pytest
-from desk.desk_site import desk_site
+from desk.desk_site import desk_site, in_a_loop
 from tornado.httpserver import HTTPServer
 from tornado.netutil import bind_sockets
 
@@ -173,7 +173,7 @@ def test_a_port_in_use_is_said(ask, tmp_path):
     with pytest.raises(
         InputError, match=rf"port {port}: it cannot be used \(.*\); leave out --port"
     ):
-        asyncio.run(server.serve(tmp_path, port, False, said.append, words_of))
+        in_a_loop(server.serve(tmp_path, port, False, said.append, words_of))
     assert said == []
 
 

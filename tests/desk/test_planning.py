@@ -4,6 +4,7 @@ import asyncio
 import sys
 
 import pytest
+from desk.desk_site import in_a_loop
 from handover.small_site import small_site
 
 from siteplanner.desk import worker
@@ -43,7 +44,7 @@ def run(program, use):
         finally:
             await planning.close()
 
-    return asyncio.run(whole())
+    return in_a_loop(whole())
 
 
 def test_steps_are_counted_and_the_next_bar_knows_how_many(tmp_path):
