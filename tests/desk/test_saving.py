@@ -200,6 +200,7 @@ def test_a_save_that_is_broken_off_changes_nothing(desk, monkeypatch, point):
     assert files(desk) == now
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("when", ["before", "after"])
 @pytest.mark.parametrize("point", ["_written", "_checked", "_kept_before", "replace"])
 def test_a_desk_that_is_killed_loses_at_most_the_last_gesture(desk, monkeypatch, point, when):
