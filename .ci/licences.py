@@ -46,6 +46,9 @@ Some packages come with compiled libraries under licences of their own, which th
 beside them: shapely, rasterio and exactextract with GEOS (LGPL-2.1, a shared library that can be
 replaced), numpy and scipy with libgfortran (GPL with the runtime exception).
 
+The extra `desk` adds MapProxy (Apache-2.0) with its own dependencies; of it only the file of
+OpenLayers (BSD-2-Clause) is used, and nothing of it is copied.
+
 | package | licence |
 | --- | --- |
 """

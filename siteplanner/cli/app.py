@@ -19,6 +19,7 @@ from siteplanner.base.errors import InputError
 from siteplanner.cli.after_planting import survival
 from siteplanner.cli.beyond import catchment, ground, layers, patterns
 from siteplanner.cli.blocks import blocks
+from siteplanner.cli.desk import desk
 from siteplanner.cli.events import AsJson, events, working
 from siteplanner.cli.exits import BAD_INPUT, OUR_ERROR
 from siteplanner.cli.gathering import gather
@@ -149,7 +150,7 @@ def species(
         console.print(f"  {escaped(one.heading)}", highlight=False)
 
 
-for other in (gather, blocks, place, layers, patterns, ground, catchment, gis_plugin):
+for other in (gather, blocks, place, desk, layers, patterns, ground, catchment, gis_plugin):
     app.command()(other)
 
 

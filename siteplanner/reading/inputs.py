@@ -116,15 +116,15 @@ def read_inputs(site: Site) -> Inputs:
         return None
 
     crs = got(working_crs, site, notes)
-    boundary = got(_boundary, site, crs, notes)
-    paddocks = got(_paddocks, site, boundary, crs, notes)
+    boundary = got(read_boundary, site, crs, notes)
+    paddocks = got(read_paddocks, site, boundary, crs, notes)
     soils = got(_soils, site, boundary, crs, notes)
     climate = got(_climate, site, notes)
     readings = got(read_readings, site, crs, notes)
-    hollows = got(_hollows, site, crs, notes)
+    hollows = got(read_hollows, site, crs, notes)
     shelter = got(read_shelter, site, crs, notes)
-    no_plant = got(_no_plant, site, crs, notes)
-    seeds = got(_seed_sources, site, crs, notes)
+    no_plant = got(read_no_plant, site, crs, notes)
+    seeds = got(read_seed_sources, site, crs, notes)
     sources = got(_sources, site)
     species = got(_species, site, notes)
     hand, mature_shelter, decided, kept, heights = Hand(), None, None, None, None
@@ -228,7 +228,7 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
     return species
 
 
-def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def read_boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     path = site.folder / site.boundary.file
     frame = read_features(path, site.boundary.layer, {}, crs, POLYGONS, notes)
     if crs is None:  # which is told; areas in degrees tell nothing
@@ -252,7 +252,7 @@ def _boundary(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
     return frame
 
 
-def _paddocks(
+def read_paddocks(
     site: Site, boundary: gpd.GeoDataFrame | None, crs: pyproj.CRS | None, notes: list[str]
 ) -> gpd.GeoDataFrame | None:
     part = site.paddocks
@@ -320,7 +320,7 @@ def _paddocks(
     return frame[["name", "plant", "laid_out", "geometry"]]
 
 
-def _hollows(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def read_hollows(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     part = site.frost.hollows
     if part is None:
         return gpd.GeoDataFrame({"name": []}, geometry=[], crs=crs)
@@ -329,7 +329,7 @@ def _hollows(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDat
     return frame if "name" in frame else frame.assign(name="")
 
 
-def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def read_no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     part = site.no_plant
     empty = gpd.GeoDataFrame({"kind": [], "name": []}, geometry=[], crs=crs)
     if part is None:
@@ -353,14 +353,17 @@ def _no_plant(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDa
         errors.add(
             path,
             f"{which(these)}, {part.columns.kind}",
-            f"{word!r} is not a kind of thing to keep clear of",
-            near(str(word), kinds) + " Or give its meaning in the site file under no_plant.words",
+            "it has no kind"
+            if word is None
+            else f"{word!r} is not a kind of thing to keep clear of",
+            near(str(word or ""), kinds)
+            + " Or give its meaning in the site file under no_plant.words",
         )
     errors.raise_any()
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs if frames else crs)
 
 
-def _seed_sources(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
+def read_seed_sources(site: Site, crs: pyproj.CRS | None, notes: list[str]) -> gpd.GeoDataFrame:
     part = site.seed_sources
     if part is None:
         return gpd.GeoDataFrame(

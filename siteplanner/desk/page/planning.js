@@ -1,0 +1,88 @@
+/* Plan and Stop, the steps of a run, and the plan's map, sheets and files. */
+
+import { startBlocks } from "/page/blocks.js";
+import { byId, el, get, post } from "/page/server.js";
+
+let shown = null, wanted = null;
+
+/* A map that starts without a size cannot find its place: it waits until it is on the screen. */
+function placeMap() {
+  if (wanted === null || byId("plan-map").getClientRects().length === 0) return;
+  byId("plan-map").src = wanted;
+  wanted = null;
+}
+
+window.addEventListener("resize", placeMap);
+
+export function showWrong(sentences) {
+  const box = byId("wrong");
+  box.replaceChildren(...sentences.map((one) => el("p", {}, one)));
+  box.hidden = sentences.length === 0;
+}
+
+export function showPlan(plan) {
+  byId("no-plan").hidden = plan !== null;
+  for (const id of ["figures", "plan-map", "blocks", "papers", "warnings"]) byId(id).hidden = plan === null;
+  if (plan === null || plan.stamp === shown) return;
+  shown = plan.stamp;
+  window.dispatchEvent(new Event("plan"));
+  byId("figures").textContent =
+    `${Number(plan.trees).toLocaleString("en")} trees on ${plan.area_ha} ha. An estimate: walk the ground first.`;
+  wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
+  placeMap();
+  byId("files").replaceChildren(...plan.files.map(([name, words]) =>
+    el("li", {}, el("a", { href: `/plan/${name}`, target: "_blank" }, words), ` (${name})`)));
+  byId("warning-list").replaceChildren(
+    ...[...plan.cautions, ...plan.warnings].map((one) => el("li", {}, one)));
+}
+
+function show(state) {
+  const running = state.doing === "running";
+  byId("plan").disabled = running;
+  byId("stop").disabled = !running;
+  const bar = byId("bar");
+  bar.hidden = !running;
+  if (state.of > 0) {
+    bar.max = state.of;
+    bar.value = Math.min(state.steps, state.of);
+  } else {
+    bar.removeAttribute("value");
+  }
+  const words = { running: `${state.step} …`, done: "The plan is ready.", stopped: state.sentences[0] || "" };
+  byId("step").textContent = words[state.doing] || "";
+  showWrong(state.doing === "failed" ? state.sentences : []);
+}
+
+async function follow() {
+  let number = -1;
+  for (;;) {
+    try {
+      const state = await get(`/api/planning/state?after=${number}`);
+      if (state.number !== number) {
+        show(state);
+        showPlan(state.plan);
+      }
+      number = state.number;
+    } catch (refused) {
+      showWrong(refused.sentences || [String(refused)]);
+      await new Promise((resolve) => setTimeout(resolve, 2000));
+    }
+  }
+}
+
+export function startPlanning(saved) {
+  const plan = async (only) => {
+    byId("plan").disabled = true;
+    try {
+      await saved();
+      await post("/api/planning/start", { only });
+    } catch (refused) {
+      byId("plan").disabled = false;
+      showWrong(refused.sentences || [String(refused)]);
+    }
+  };
+  byId("plan").addEventListener("click", () => plan([]));
+  startBlocks(plan);
+  byId("stop").addEventListener("click", () => post("/api/planning/stop").catch((refused) => showWrong(refused.sentences)));
+  follow();
+}

@@ -1,0 +1,249 @@
+"""The site that is on the desk: what the page may ask of it, and nothing else."""
+
+from __future__ import annotations
+
+import json
+import threading
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from siteplanner.after.place import Placed
+from siteplanner.base.crs import crs_words
+from siteplanner.base.errors import InputError, input_error
+from siteplanner.base.plan_folder import MANIFEST
+from siteplanner.base.symbology.kinds import (
+    INDIGO,
+    KINDS,
+    OLIVE,
+    PADDOCK,
+    PURPLE,
+    ROSE,
+    WINE,
+    Symbology,
+)
+from siteplanner.desk import on_blocks, starting_page
+from siteplanner.desk.drawn import Drawn, drawn_of
+from siteplanner.desk.features import layer_in, plain
+from siteplanner.desk.library import MISSING, openlayers
+from siteplanner.desk.relief import Relief, relief
+from siteplanner.desk.saving import save
+from siteplanner.reading.files.true_metres import working_crs
+from siteplanner.site.site_file import Site, load_site
+
+#: What a plan's folder shows on the page, in this order.
+_FOR_PEOPLE = {
+    "map.html": "The map",
+    "sheets.pdf": "Planting sheets",
+    "counts.csv": "Counts",
+    "plan.xlsx": "The plan as a workbook",
+    "works.csv": "Works",
+    "nursery.pdf": "The nursery's year",
+    "labels.pdf": "Labels",
+    "nursery.ics": "The nursery's calendar",
+    "plan.gpkg": "Features for a GIS",
+}
+
+
+class SiteDesk:
+    """One site's folder. One thing at a time reads or writes its files."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder if folder.is_file() else folder / "site.toml"
+        self._lock = threading.Lock()
+        self._relief: tuple[object, Relief] | None = None
+        if not self.started and not self.folder.parent.is_dir():
+            raise input_error(
+                self.folder, "", "this folder does not exist, nor the one above it",
+                "name a site's folder, or one to start a site in",
+            )  # fmt: skip
+
+    @property
+    def folder(self) -> Path:
+        """The site's folder."""
+        return self.path.parent
+
+    @property
+    def started(self) -> bool:
+        """Whether there is a site, or one must be started first."""
+        return self.path.is_file()
+
+    def starting(self) -> dict[str, Any]:
+        """Say what there is to start from and what is asked."""
+        return starting_page.about(self.folder)
+
+    def begin(self, asked: dict[str, Any]) -> list[str]:
+        """Start the site; give what is still missing. Raises :class:`~siteplanner.InputError`."""
+        with self._lock:
+            self.folder.mkdir(exist_ok=True)
+            return starting_page.begin(self.folder, asked)
+
+    @cached_property
+    def plan_folder(self) -> Path:
+        """Where the plan goes: maps/<site> in the site's own folder."""
+        return self.folder / "maps" / load_site(self.path).slug
+
+    def about(self) -> dict[str, Any]:
+        """Say what the site is called, what is drawn of it and what is planned."""
+        with self._lock:
+            site = load_site(self.path)
+            try:
+                crs = crs_words(working_crs(site, []))
+                wrong: list[str] = []
+            except InputError as error:
+                crs, wrong = "", [str(one) for one in error.errors]
+            drawn = drawn_of(site).values()
+        return {
+            "name": site.site.name,
+            "crs": crs,
+            "sentences": wrong,
+            "drawn": [_plain_drawn(one) for one in drawn],
+            "looks": _looks(),
+            "library": openlayers() is not None,
+            "missing": MISSING,
+            "plan": self.plan(),
+        }
+
+    def plan(self) -> dict[str, Any] | None:
+        """Say what the plan has; None where there is none yet."""
+        try:
+            manifest = self._manifest()
+        except (OSError, ValueError):
+            return None
+        files = manifest.get("files", {})
+        return {
+            "trees": manifest.get("trees_total"),
+            "area_ha": manifest.get("area_planted_ha"),
+            "warnings": manifest.get("warnings", []),
+            "cautions": manifest.get("cautions", []),
+            "map": "map.html" in files,
+            "stamp": files.get("map.html", {}).get("sha256", "")[:16],
+            "files": [[name, words] for name, words in _FOR_PEOPLE.items() if name in files],
+        }
+
+    def plan_file(self, name: str) -> Path | None:
+        """Path of a file that the plan's own list names; None for any other name."""
+        try:
+            listed = self._manifest()["files"]
+        except (OSError, ValueError, KeyError):
+            return None
+        path = self.plan_folder / name
+        inside = path.resolve().is_relative_to(self.plan_folder.resolve())
+        return path if name in listed and inside and path.is_file() else None
+
+    def blocks(self) -> dict[str, Any]:
+        """List the plan's blocks. Raises :class:`~siteplanner.InputError`."""
+        with self._lock:
+            return on_blocks.blocks_of(load_site(self.path), self.plan_folder)
+
+    def mark(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Write what has become of blocks, and list them."""
+        with self._lock:
+            site = load_site(self.path)
+            on_blocks.mark(site, self.plan_folder, asked)
+            return on_blocks.blocks_of(site, self.plan_folder)
+
+    def take_zones(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Take over the plan's zones, to be edited."""
+        with self._lock:
+            on_blocks.take_zones(load_site(self.path), self.plan_folder)
+            return {}
+
+    def where_to(self, asked: dict[str, Any]) -> Placed:
+        """Find where plants on hand may go."""
+        with self._lock:
+            return on_blocks.where_to(load_site(self.path), self.plan_folder, asked)
+
+    def relief(self) -> Relief:
+        """Draw the hillshade, once for each state of its files.
+
+        Raises :class:`~siteplanner.InputError`.
+        """
+        with self._lock:
+            site = load_site(self.path)
+            paths = [
+                site.path,
+                *(site.folder / one for one in (*site.dem.files, site.boundary.file)),
+            ]
+            now = tuple((p, p.stat().st_mtime_ns, p.stat().st_size) for p in paths if p.exists())
+            if self._relief is None or self._relief[0] != now:
+                self._relief = now, relief(site)
+            return self._relief[1]
+
+    def layer(self, name: str) -> dict[str, Any] | None:
+        """Give one layer's features; None for a name that is not in the list.
+
+        Raises :class:`~siteplanner.InputError`.
+        """
+        with self._lock:
+            site = load_site(self.path)
+            return self._layer(site, drawn_of(site).get(name))
+
+    def save(self, name: str, version: str, features: Any) -> dict[str, Any] | None:
+        """Save one layer and give it as it is then; None for a name that is not in the list.
+
+        Raises what :func:`~siteplanner.desk.saving.save` raises.
+        """
+        with self._lock:
+            site = load_site(self.path)
+            drawn = drawn_of(site).get(name)
+            if drawn is None or not drawn.editable:
+                return None
+            notes = save(site, drawn, version, features, working_crs(site, []))
+            site = load_site(self.path)
+            found = self._layer(site, drawn_of(site).get(_again(name, drawn, site)))
+            return None if found is None else {**found, "notes": notes}
+
+    def _layer(self, site: Site, drawn: Drawn | None) -> dict[str, Any] | None:
+        if drawn is None:
+            return None
+        layer = layer_in(drawn, working_crs(site, []))
+        return {
+            "drawn": _plain_drawn(drawn),
+            "version": layer.version,
+            "features": plain(layer),
+        }
+
+    def _manifest(self) -> dict[str, Any]:
+        text = (self.plan_folder / MANIFEST).read_text(encoding="utf-8")
+        found: dict[str, Any] = json.loads(text)
+        return found
+
+
+def _looks() -> dict[str, tuple[str, tuple[float, ...]]]:
+    """How things are drawn on the page: colour and dashes (mm), by kind or part of the site."""
+    own = {
+        "paddocks": PADDOCK,
+        "soils": Symbology("soil", OLIVE, 0.4),
+        "zones": Symbology("zone", WINE, 0.6),
+        "hollows": Symbology("frost hollow", INDIGO, 0.4, (1.6, 1.3)),
+        "thermometers": Symbology("thermometer", PURPLE, 0.4),
+        "seed_sources": Symbology("mother tree", ROSE, 0.4),
+    }
+    return {name: (one.colour, one.dash_mm) for name, one in (KINDS | own).items()}
+
+
+def _again(name: str, drawn: Drawn, site: Site) -> str:
+    """The id of the same layer after it was saved: a new layer has another."""
+    for one in drawn_of(site).values():
+        if one.part == drawn.part and one.path == drawn.path and one.layer == drawn.layer:
+            return one.id
+    return name
+
+
+def _plain_drawn(drawn: Drawn) -> dict[str, Any]:
+    return {
+        "id": drawn.id,
+        "title": drawn.title,
+        "part": drawn.part,
+        "shape": drawn.shape,
+        "file": drawn.path.name,
+        "layer": drawn.layer,
+        "there": drawn.there,
+        "editable": drawn.editable,
+        "shared": drawn.shares_edges,
+        "fields": [
+            {"column": f.column, "title": f.title, "kind": f.kind, "choices": f.choices}
+            for f in drawn.fields
+        ],
+    }

@@ -1,0 +1,255 @@
+"""The desk in a real browser, the network blocked: draw, plan, stop, and look."""
+
+import re
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+from desk.desk_site import MIDDLE, desk_of, desk_site
+from handover.browser import DESK, PHONE
+
+from siteplanner.desk.library import openlayers
+
+pytestmark = pytest.mark.skipif(openlayers() is None, reason="MapProxy is not installed")
+
+
+@contextmanager
+def page_of(browser, address, **context):
+    """Open the page; a request beyond the desk, and any complaint of the browser, fails."""
+    complaints, home = [], address.partition("/?")[0]
+    with browser.new_context(**(context or DESK)) as world:
+
+        def guard(route):
+            if route.request.url.startswith(f"{home}/") or route.request.url.startswith("blob:"):
+                route.continue_()
+            else:
+                complaints.append(route.request.url)
+                route.abort()
+
+        def complain(words):
+            if " status of 4" not in words:  # a save refused: what the page says of it is tested
+                complaints.append(words)
+
+        world.route("**/*", guard)
+        page = world.new_page()
+        page.set_default_timeout(30_000)
+        page.on("console", lambda m: m.type == "error" and complain(m.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(address)
+        page.wait_for_selector("html[data-ready]")
+        yield page
+    assert complaints == []
+
+
+def on_screen(page, x, y):
+    """Where a place of the site is on the screen: the map was fitted to the boundary, a square."""
+    box = page.locator("#map").bounding_box()
+    side = min(box["width"], box["height"]) - 48
+    middle = (MIDDLE[0], MIDDLE[1])
+    scale = side / 100
+    return (
+        box["x"] + box["width"] / 2 + (x - middle[0]) * scale,
+        box["y"] + box["height"] / 2 - (y - middle[1]) * scale,
+    )
+
+
+def drag(page, here, there):
+    page.mouse.move(*on_screen(page, *here))
+    page.mouse.down()
+    page.mouse.move(*on_screen(page, *((a + b) / 2 for a, b in zip(here, there, strict=True))))
+    page.mouse.move(*on_screen(page, *there), steps=4)
+    page.mouse.up()
+
+
+def paddocks(site):
+    return pyogrio.read_dataframe(site.parent / "land.gpkg", layer="paddocks")
+
+
+@pytest.mark.long
+def test_from_a_drag_to_the_map_of_the_plan(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address) as page:
+        assert re.fullmatch(r"http://127\.0\.0\.1:\d+/\?key=[\w-]{40,}", address)
+        assert "key" not in page.url
+        page.get_by_role("list", name="What you draw").get_by_role(
+            "button", name="Paddocks"
+        ).click()
+        to = (MIDDLE[0] + 12, MIDDLE[1] + 8)
+        drag(page, MIDDLE, to)
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        shapes = paddocks(site).geometry.to_numpy()
+        assert shapely.coverage_is_valid(shapes)
+        ends = np.array([shapely.distance(one, shapely.Point(to)) for one in shapes])
+        assert (ends < 1.5).all() and shapely.area(shapes).sum() == pytest.approx(10_000)
+
+        page.get_by_role("button", name="Undo").click()
+        expect(page.get_by_role("button", name="Undo")).to_be_disabled()
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        page.get_by_role("button", name="Plan", exact=True).click()
+        expect(page.get_by_role("button", name="Stop")).to_be_enabled()
+        page.get_by_role("button", name="Stop").click()
+        expect(page.locator("#step")).to_have_text("Stopped. The previous plan has not changed.")
+        assert not list(site.parent.glob("maps/*"))
+
+        page.get_by_role("button", name="Plan", exact=True).click()
+        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        frame = page.frame_locator('iframe[title="Map of the plan"]')
+        expect(frame.locator("html[data-ready]")).to_have_count(1)
+        assert (site.parent / "maps" / "a-square" / "plan.gpkg").is_file()
+        page.get_by_text("Sheets and files").click()
+        with page.expect_download() as download:
+            page.get_by_role("link", name="Planting sheets").click()
+        assert download.value.path().read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.long
+def test_the_keyboard_alone_draws_and_a_wrong_field_says_so(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address) as page:
+        page.get_by_role("button", name="Thermometers").press("Enter")
+        page.get_by_role("button", name="Put a point in the middle").press("Enter")
+        expect(page.locator("#saved")).to_contain_text("winter_min_c")
+        for label, value in (("Name", "Creek"), ("Coldest of", "-6.5"), ("Height", "1.2")):
+            page.get_by_label(label).fill(value)
+            page.keyboard.press("Tab")
+        expect(page.locator("#field-winter-wrong")).to_contain_text("give the year of the winter")
+        page.get_by_label("Year of the winter").fill("2010")
+        page.keyboard.press("Tab")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        page.get_by_label("Corner 1, east").fill(str(MIDDLE[0] + 1.5))
+        page.keyboard.press("Tab")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+    [point] = pyogrio.read_dataframe(site.parent / "thermometers.gpkg").geometry
+    assert point.x == MIDDLE[0] + 1.5
+    assert "readings = { file" in site.read_text("utf-8")
+
+
+@pytest.mark.long
+def test_an_area_with_a_hole_and_a_part_is_drawn_by_taps(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+    site = desk_site(tmp_path / "site")
+    x, y = MIDDLE
+    with desk_of(site.parent) as address, page_of(browser, address) as page:
+
+        def tap(*corners):
+            for a, b in corners:
+                page.mouse.click(*on_screen(page, x + a, y + b))
+                page.wait_for_timeout(400)  # two quick taps are a double tap
+
+        def hollows():
+            expect(page.locator("#saved")).to_contain_text("Saved.")
+            return pyogrio.read_dataframe(site.parent / "hollows.gpkg").geometry
+
+        page.get_by_role("button", name="Frost hollows").click()
+        page.get_by_role("button", name="Add an area").click()
+        tap((-30, -30), (10, -30), (10, 10), (-30, 10))
+        page.get_by_role("button", name="Done").click()
+        [shape] = hollows()
+        assert shape.area == pytest.approx(1600, rel=0.05) and len(shape.exterior.coords) == 5
+
+        page.get_by_role("button", name="Cut a hole").click()
+        tap((-10, -25), (0, -25), (0, -15), (-10, -15))
+        page.get_by_role("button", name="Done").click()
+        expect(page.get_by_label("Corner 8, east")).to_have_count(1)
+        [shape] = hollows()
+        assert len(shape.interiors) == 1 and shape.area == pytest.approx(1500, rel=0.05)
+
+        page.get_by_role("button", name="Add a part").click()
+        tap((25, 25), (45, 25), (45, 45))
+        page.get_by_role("button", name="Done").click()
+        expect(page.get_by_label("Corner 11, east")).to_have_count(1)
+        [shape] = hollows()
+        assert shape.geom_type == "MultiPolygon" and len(shape.geoms) == 2
+        assert shape.area == pytest.approx(1700, rel=0.05)
+
+        page.get_by_role("button", name="Remove corners").click()
+        tap((-30, 10))
+        expect(page.get_by_label("Corner 11, east")).to_have_count(0)
+        [shape] = hollows()
+        assert shape.area == pytest.approx(900, rel=0.05)
+
+        page.get_by_role("button", name="Move", exact=True).click()
+        page.get_by_role("button", name="Delete").click()
+        expect(page.locator("#saved")).to_contain_text("take hollows.gpkg out of site.toml")
+        page.get_by_role("button", name="Undo").click()
+        expect(page.locator("#which-line")).to_be_visible()
+        assert len(hollows()) == 1
+
+
+@pytest.mark.long
+def test_a_finger_draws_a_line_on_a_phone(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address, **PHONE) as page:
+        page.get_by_role("button", name="To keep clear of: lines").tap()
+        page.get_by_role("button", name="Add a line").tap()
+        for a, b in ((-30, -20), (5, 0), (30, 20)):
+            page.locator("#map").scroll_into_view_if_needed()
+            page.touchscreen.tap(*on_screen(page, MIDDLE[0] + a, MIDDLE[1] + b))
+            page.wait_for_timeout(400)
+        page.get_by_role("button", name="Done").tap()
+        expect(page.locator("#field-kind-wrong")).to_contain_text("it has no kind; choose from")
+        page.get_by_label("What it is").select_option("power_line")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+    drawn = pyogrio.read_dataframe(site.parent / "no_plant.gpkg", layer="lines")
+    assert list(drawn["kind"]) == ["power_line"]
+    assert len(drawn.geometry[0].coords) == 3 and drawn.geometry[0].length == pytest.approx(
+        72, rel=0.1
+    )
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("context", [DESK, PHONE], ids=["wide", "phone"])
+def test_nothing_keeps_people_from_using_the_page(browser, tmp_path, context):
+    carrier = pytest.importorskip("axe_playwright_python")
+    axe = next(Path(carrier.__file__).parent.rglob("axe.min.js")).read_text("utf-8")
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address, **context) as page:
+        page.get_by_role("list", name="What you draw").get_by_role(
+            "button", name="Paddocks"
+        ).click()
+        page.locator("#which").select_option("1")
+        page.get_by_text("Corners, by numbers").click()
+        page.get_by_text("All of this layer").click()
+        page.evaluate(axe)
+        found = page.evaluate("axe.run(document)")["violations"]
+        assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
+        width = page.evaluate("document.documentElement.scrollWidth")
+        assert width <= page.viewport_size["width"]
+
+
+@pytest.mark.long
+def test_a_second_tab_is_refused_in_words(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, browser.new_context(**DESK) as world:
+        one, other = world.new_page(), world.new_page()
+        for page in (one, other):
+            page.goto(address)
+            page.get_by_role("button", name="Paddocks").click()
+        for page, words in ((one, "Saved."), (other, "changed in another tab or program")):
+            page.locator("#which").select_option("0")
+            page.get_by_label("Name").fill(f"New name {words[:5]}")
+            page.keyboard.press("Tab")
+            expect(page.locator("#saved")).to_contain_text(words)
+        assert paddocks(site)["name"][0] == "New name Saved"
+        other.get_by_role("button", name="Load it again").click()
+        expect(other.get_by_label("Name")).to_have_value("New name Saved")

@@ -1,0 +1,118 @@
+"""Planning as the page sees it, with a stand-in for the process that plans; and that process."""
+
+import asyncio
+import sys
+
+import pytest
+from desk.desk_site import in_a_loop
+from handover.small_site import small_site
+
+from siteplanner.desk import worker
+from siteplanner.desk.planning import Planning
+
+SAYS = """
+import json, sys
+for line in sys.stdin:
+    for said in json.loads(line)["only"]:
+        print(said, flush=True)
+"""
+#: It dies slowly: its output is closed well before it is gone.
+WAITS = """
+import json, os, signal, sys, time
+def end(*_):
+    os.close(1); time.sleep(0.3); os._exit(0)
+signal.signal(signal.SIGTERM, end)
+for line in sys.stdin:
+    print('{"step": "Waiting"}', flush=True)
+    if not json.loads(line)["only"]:
+        time.sleep(60)
+    print('{"done": true}', flush=True)
+"""
+
+
+async def until(planning, *states):
+    while planning.state.doing not in states:
+        await asyncio.wait_for(planning.after(planning.state.number), 20)
+    return planning.state
+
+
+def run(program, use):
+    async def whole():
+        planning = Planning((sys.executable, "-S", "-c", program))
+        try:
+            return await use(planning)
+        finally:
+            await planning.close()
+
+    return in_a_loop(whole())
+
+
+def test_steps_are_counted_and_the_next_bar_knows_how_many(tmp_path):
+    async def use(planning):
+        said = ['{"step": "One"}', '{"step": "Two"}', '{"done": true}']
+        assert planning.start(tmp_path, tmp_path, said)
+        assert not planning.start(tmp_path, tmp_path, said)  # one at a time
+        first = await until(planning, "done")
+        planning.start(tmp_path, tmp_path, said)
+        return first, planning.state, await until(planning, "done")
+
+    first, again, last = run(SAYS, use)
+    assert (first.steps, again.of, last.steps) == (2, 2, 2)
+
+
+def test_what_is_wrong_comes_as_sentences(tmp_path):
+    async def use(planning):
+        planning.start(tmp_path, tmp_path, ['{"sentences": ["a: b; c."]}'])
+        return await until(planning, "failed")
+
+    assert run(SAYS, use).sentences == ("a: b; c.",)
+
+
+def test_a_process_that_dies_is_said(tmp_path):
+    async def use(planning):
+        planning.start(tmp_path, tmp_path, ["x"])
+        return await until(planning, "failed")
+
+    program = "import sys; sys.stdin.readline(); raise SystemExit(7)"
+    assert "ended without a word (code 7)" in run(program, use).sentences[0]
+
+
+def test_after_stop_the_next_plan_is_made(tmp_path):
+    async def use(planning):
+        planning.start(tmp_path, tmp_path)
+        while planning.state.step != "Waiting":
+            await planning.after(planning.state.number)
+        stop = asyncio.create_task(planning.stop())
+        stopped = await until(planning, "stopped", "failed")
+        planning.start(tmp_path, tmp_path, ["x"])
+        await stop
+        return stopped, await until(planning, "done", "failed")
+
+    stopped, done = run(WAITS, use)
+    assert stopped.sentences == ("Stopped. The previous plan has not changed.",)
+    assert done.doing == "done"
+
+
+def test_the_process_that_plans_says_every_error_and_goes_on(tmp_path):
+    site = small_site(tmp_path / "site")
+    text = site.read_text("utf-8")
+    said = []
+    for wrong in (text + "\n[nothing]\n", text.replace("soils.gpkg", "gone.gpkg")):
+        site.write_text(wrong, "utf-8")
+        job = {"site": str(site), "out": str(tmp_path / "plan"), "only": []}
+        worker.planned(job, lambda **what: said.append(what))
+    assert "this setting does not exist" in said[0]["sentences"][0]
+    assert any("gone.gpkg: this file does not exist" in s for s in said[-1]["sentences"])
+    assert not (tmp_path / "plan").exists()
+
+
+@pytest.mark.parametrize("error", [RuntimeError("x"), MemoryError()])
+def test_a_mistake_of_ours_is_a_sentence_too(monkeypatch, tmp_path, error):
+    def broken(*_, **__):
+        raise error
+
+    monkeypatch.setattr("siteplanner.run.write_plan", broken)
+    said = []
+    job = {"site": str(small_site(tmp_path / "site")), "out": str(tmp_path / "plan")}
+    worker.planned(job, lambda **what: said.append(what))
+    assert f"siteplanner failed ({type(error).__name__}" in said[0]["sentences"][0]

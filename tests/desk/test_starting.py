@@ -1,0 +1,164 @@
+"""A property started on the page: files of one's own, questions, and a site that can be drawn."""
+
+import tomllib
+
+import geopandas as gpd
+import pyogrio
+import pytest
+import shapely
+from desk.desk_site import MIDDLE, desk_of, four_paddocks
+from desk.test_door import Asked
+from desk.test_page import page_of
+from handover.small_site import small_site
+
+from siteplanner.base.errors import InputError
+from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
+from siteplanner.desk.library import openlayers
+from siteplanner.desk.questions import QUESTIONS
+from siteplanner.desk.site_desk import SiteDesk
+from siteplanner.desk.site_text import with_settings
+from siteplanner.desk.starting_page import safe_name
+from siteplanner.site.site_file import Site, load_site
+
+X, Y = MIDDLE
+
+
+@pytest.fixture(scope="module")
+def heights(tmp_path_factory):
+    return (small_site(tmp_path_factory.mktemp("made") / "site").parent / "dem.tif").read_bytes()
+
+
+@pytest.fixture
+def folder(tmp_path, heights):
+    folder = tmp_path / "My farm"
+    folder.mkdir()
+    (folder / "ground.tif").write_bytes(heights)
+    return folder
+
+
+def outline(folder, name, driver="KML"):
+    square = gpd.GeoDataFrame(
+        {"Name": ["Home"]}, geometry=[shapely.box(X - 40, Y - 40, X + 40, Y + 40)], crs="EPSG:32756"
+    )
+    pyogrio.write_dataframe(square.to_crs(4326), folder / name, driver=driver)
+
+
+def test_a_kml_becomes_a_boundary_that_can_be_drawn(folder):
+    outline(folder, "home.kml")
+    desk = SiteDesk(folder)
+    kinds = {one["name"]: one["kind"] for one in desk.starting()["files"]}
+    assert kinds == {"ground.tif": "heights", "home.kml": "shapes"}
+    missing = desk.begin(
+        {"dem": "ground.tif", "boundary": "home.kml", "name": "Home", "answers": {}}
+    )
+    assert any("climate" in one for one in missing) and not any(
+        "stands in" in one for one in missing
+    )
+    site = load_site(desk.path)
+    assert site.site.name == "Home" and site.boundary.file == "boundary.gpkg"
+    found = desk.layer("boundary")
+    assert found["drawn"]["editable"]
+    area = shapely.geometry.shape(found["features"][0]["geometry"]).area
+    assert area == pytest.approx(80 * 80, rel=1e-3)
+
+
+def test_without_an_outline_a_rectangle_stands_in_and_says_so(folder):
+    desk = SiteDesk(folder)
+    missing = desk.begin({"dem": "ground.tif"})
+    assert missing[0].startswith("the boundary: a rectangle stands in for it")
+    assert desk.about()["name"] == "My farm"
+    [feature] = desk.layer("boundary")["features"]
+    assert shapely.geometry.shape(feature["geometry"]).area == pytest.approx(120 * 120)
+    assert desk.relief().extent[2] > desk.relief().extent[0]
+
+
+def test_answers_are_settings_and_i_do_not_know_sets_nothing(folder):
+    desk = SiteDesk(folder)
+    answers = {"ribbon": "clay", "water": None, "who": "contractors", "people": "7", "tubes": "x",
+               "what_for": "{ habitat = 0.4 }", "strange": "1"}  # fmt: skip
+    desk.begin({"dem": "ground.tif", "answers": answers})
+    site = load_site(desk.path)
+    assert (site.work.crew, site.work.people, site.years.tubes) == ("contractors", 7, None)
+    assert site.mix.roles == {"habitat": 0.4}
+    [soil] = desk.layer("soils")["features"]
+    assert soil["properties"]["texture"] == "clay" and soil["properties"]["drainage"] is None
+
+
+@pytest.mark.parametrize("question", QUESTIONS, ids=lambda q: q.id)
+def test_every_answer_is_one_that_the_site_takes(question):
+    table, key = question.sets
+    for answer in [value for value, _ in question.answers] or ["12"]:
+        if table == "soil":
+            assert answer in {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}[key]
+        else:
+            written = tomllib.loads(with_settings("", table, {key: answer}))[table]
+            checked = Site.model_fields[table].annotation(**written)
+            assert getattr(checked, key) == written[key]
+
+
+@pytest.mark.parametrize("asked", [{}, {"dem": "../dem.tif"}, {"dem": "home.kml"}])
+def test_only_listed_heights_start_a_site(folder, asked):
+    outline(folder, "home.kml")
+    desk = SiteDesk(folder)
+    with pytest.raises(InputError, match="no heights are chosen"):
+        desk.begin(asked)
+    assert not desk.started
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../a.tif", "a/b.tif", ".a.tif", "site.toml", "a.py", "", "a\x00.tif", "a..tif", "x.vrt"],
+)
+def test_odd_names_are_not_taken(name):
+    assert safe_name(name) is None
+
+
+def test_a_dropped_file_is_whole_and_replaces_none(tmp_path, heights):
+    ask = Asked(tmp_path / "new")
+    try:
+        origin = ask.door.origin
+
+        def drop(name, body):
+            return ask(f"/api/start/file?name={name}", "PUT", body=body, Origin=origin).status
+
+        assert "Start a property" in ask("/").text
+        assert drop("dem.tif", heights) == 200 and drop("dem.tif", b"other") == 409
+        assert drop("..%2Fdem.tif", heights) == 422 and drop("run.sh", b"x") == 422
+        assert (tmp_path / "new" / "dem.tif").read_bytes() == heights
+        assert [p.name for p in (tmp_path / "new").iterdir()] == ["dem.tif"]
+        begun = ask("/api/start", "POST", body='{"dem": "dem.tif"}', Origin=origin)
+        assert begun.status == 200 and "missing" in begun.text
+        assert ask("/api/start", "POST", body='{"dem": "dem.tif"}', Origin=origin).status == 404
+        assert drop("more.tif", heights) == 404
+        assert "What you draw" in ask("/").text
+    finally:
+        ask.close()
+
+
+@pytest.mark.long
+@pytest.mark.skipif(openlayers() is None, reason="MapProxy is not installed")
+def test_from_i_own_a_farm_to_a_plan(browser, tmp_path, heights):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=60_000)
+    mine = tmp_path / "mine"
+    mine.mkdir()
+    (mine / "lidar.tif").write_bytes(heights)
+    outline(mine, "home.geojson", "GeoJSON")
+    four_paddocks().to_file(mine / "paddocks.gpkg", layer="paddocks")
+    with desk_of(tmp_path / "farm") as address, page_of(browser, address) as page:
+        page.get_by_label("Choose files").set_input_files([*mine.iterdir()])
+        expect(page.locator("#found li")).to_have_count(3)
+        page.get_by_label("The property's name").fill("Home farm")
+        page.get_by_label("The boundary").select_option("home.geojson")
+        expect(page.get_by_label("Paddocks")).to_have_value("paddocks.gpkg")
+        page.get_by_role("button", name="longer than two knuckles").click()
+        while page.get_by_role("button", name="I don't know").count():
+            page.get_by_role("button", name="I don't know").click()
+        page.get_by_role("button", name="Start the site").click()
+        expect(page.locator("#missing-list")).to_contain_text("climate")
+        page.get_by_role("button", name="Draw and plan").click()
+        expect(page.get_by_role("heading", name="Home farm")).to_be_visible()
+        page.get_by_role("button", name="Plan", exact=True).click()
+        expect(page.locator("#step")).to_have_text("The plan is ready.")
+    assert (tmp_path / "farm" / "maps" / "home-farm" / "sheets.pdf").is_file()
