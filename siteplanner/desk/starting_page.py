@@ -24,7 +24,8 @@ from siteplanner.reading.files.schema_matching import columns_of, layer_of
 from siteplanner.reading.files.tiles import TILES
 from siteplanner.reading.files.true_metres import in_metres, metric_crs, spots_of
 from siteplanner.site.site_file import load_site
-from siteplanner.starting.new_site import Given, start
+from siteplanner.starting.given import Given
+from siteplanner.starting.new_site import start
 from siteplanner.starting.species_lists import starting_lists
 
 #: Files of shapes that may be dropped; a Shapefile comes with its parts.

@@ -78,12 +78,18 @@ def read_area(path: Path) -> Area:
     ).to_crs(4326)
     outline = frame.union_all()
     west, south, east, north = outline.bounds
+    if east > 180:  # counted on past the meridian by the reader
+        raise input_error(
+            path,
+            "",
+            "it lies on both sides of the 180th meridian, where the services' boxes end",
+            "gather for the part on each side by itself, or give the site's files yourself",
+        )
     if east - west > WIDEST_DEG or north - south > WIDEST_DEG:
         raise input_error(
             path,
             "",
             f"it is {east - west:.2f}° wide and {north - south:.2f}° high",
-            f"give the outline of one property, up to {WIDEST_DEG}° each way; one that crosses "
-            "180° must be split there",
+            f"give the outline of one property, up to {WIDEST_DEG}° each way",
         )
     return Area(outline)
