@@ -16,7 +16,8 @@ from siteplanner.base.kernels import kernel
 def test_no_kernel_of_the_package_waits_for_its_first_call():
     found = {}
     for module in pkgutil.walk_packages(siteplanner.__path__, "siteplanner."):
-        if module.name.endswith("__main__"):
+        # What the desktop GIS runs is not imported by Python on its own.
+        if module.name.endswith("__main__") or ".gis_plugin.source" in module.name:
             continue
         for name, thing in vars(importlib.import_module(module.name)).items():
             if isinstance(thing, Dispatcher):

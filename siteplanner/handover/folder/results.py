@@ -60,7 +60,11 @@ class Result:
 #: counts.
 FILES: tuple[tuple[str, str, str, str], ...] = (
     ("map.html", "map", "the map; works offline", "page"),
-    ("sheets.pdf", "sheets", "planting sheets and run sheets to print", "paper"),
+    ("sheets.pdf", "sheets", "planting sheets to print, two sides a leaf", "paper"),
+    ("run_sheets.pdf", "run sheets", "a run sheet for each day of a crew, to cut apart", "paper"),
+    ("row_tags.pdf", "row tags", "a tag for each row, for the label printer", "paper"),
+    ("sheets/*.pdf", "sheet", "one block's sheet, or the overview", "paper"),
+    ("plan.mbtiles", "tiles", "the plan as map tiles for a handheld", "handheld"),
     ("plan.xlsx", "workbook", "the numbers as a spreadsheet", "table"),
     (PROJECT, "project", "the whole plan drawn, to open in a desktop GIS", "project"),
     (FEATURES, "features", "everything for a GIS", "vector"),
@@ -95,6 +99,8 @@ FILES: tuple[tuple[str, str, str, str], ...] = (
 MAIN = (
     "map",
     "sheets",
+    "run sheets",
+    "row tags",
     "workbook",
     "row ends",
     "project",

@@ -216,7 +216,9 @@ class Drawing:
         spots = []
         for share in (0.5, 0.3, 0.7, 0.15, 0.85):
             ends = shapely.get_coordinates(
-                shapely.line_interpolate_point(line, [share - 0.05, share, share + 0.05], True)
+                shapely.line_interpolate_point(
+                    line, [share - 0.05, share, share + 0.05], normalized=True
+                )
             )
             turn = math.degrees(math.atan2(*(ends[2] - ends[0])[::-1]))
             x, y = ends[1].tolist()

@@ -64,12 +64,11 @@ def undeclared_voids(
 
 def _with_sheer_rims(heights: NDArray[np.float64], metres: float) -> list[float]:
     """Values that fill a level patch whose whole rim is sheer, with no steep ground outside it."""
-    sheer = max(_SHEER_M, _usual_step(heights, None, metres))
     level = np.zeros(heights.shape, dtype=bool)
     edge = level.copy()
     for here, there in _SIDES:
         alike = heights[here] == heights[there]
-        high = np.abs(heights[here] - heights[there]) * metres > sheer
+        high = np.abs(heights[here] - heights[there]) * metres > _SHEER_M
         for side in (here, there):
             level[side] |= alike
             edge[side] |= high
@@ -78,6 +77,8 @@ def _with_sheer_rims(heights: NDArray[np.float64], metres: float) -> list[float]
     if not len(values):
         return []
     patch, count = _level_patches(heights, level & np.isin(heights, values))
+    # Without the patches' own rims: on a small DEM they are more than the steps left out.
+    sheer = max(_SHEER_M, _usual_step(heights, patch > 0, metres))
     low, around = np.zeros(count + 1), np.zeros(count + 1)
     for turned in (0, 1, 2, 3):  # from each patch outwards, in each direction
         ground, mine = np.rot90(heights, turned), np.rot90(patch, turned)
@@ -112,7 +113,7 @@ def _level_patches(heights: NDArray[np.float64], among: BoolGrid) -> tuple[NDArr
     return patch, count
 
 
-def _usual_step(heights: NDArray[np.float64], apart: BoolGrid | None, metres: float) -> float:
+def _usual_step(heights: NDArray[np.float64], apart: BoolGrid, metres: float) -> float:
     """Step from cell to cell, m, that all but ``_SHARE`` of them do not pass; 0 without any.
 
     Steps to and from cells ``apart`` are left out.
@@ -121,9 +122,7 @@ def _usual_step(heights: NDArray[np.float64], apart: BoolGrid | None, metres: fl
     ground = []
     for here, there in _SIDES:
         step = np.abs(heights[here] - heights[there])
-        known = np.isfinite(step)
-        if apart is not None:
-            known &= ~apart[here] & ~apart[there]
+        known = np.isfinite(step) & ~apart[here] & ~apart[there]
         ground.append(step[known][::every])
     rest = np.concatenate(ground)
     return float(np.quantile(rest, _SHARE)) * metres if rest.size else 0.0
