@@ -21,6 +21,10 @@ def desk(
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
     ] = True,
+    services: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Addresses and limits for open data, TOML."),
+    ] = None,
 ) -> None:
     """Draw, plan and look at a site on a page in your own browser, on this machine alone.
 
@@ -31,4 +35,7 @@ def desk(
     from siteplanner.cli.printed_place import words_of
     from siteplanner.desk.server import serve
 
-    asyncio.run(serve(folder, port, browser, lambda line: print(line, flush=True), words_of))
+    def say(line: str) -> None:
+        print(line, flush=True)
+
+    asyncio.run(serve(folder, port, browser, say, words_of, services))

@@ -13,12 +13,6 @@ from siteplanner.cli.exits import SOME_FAILED
 from siteplanner.cli.printed import escaped
 from siteplanner.cli.progress import steps_done
 
-#: What must be said while it is so.
-UNTRIED = (
-    "The live services have not been tried by those who wrote this; each answer is checked, but "
-    "look at every file before you rely on it."
-)
-
 
 def gather(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The site's folder.")],
@@ -37,8 +31,8 @@ def gather(
     Files of yours are never overwritten. What is sent is a box around the property, rounded
     outwards to 0.01 degrees.
     """
+    from siteplanner.gather.gather import UNTRIED, would_fetch
     from siteplanner.gather.gather import gather as gathered
-    from siteplanner.gather.gather import would_fetch
     from siteplanner.gather.services import load_services
 
     read = load_services(services)

@@ -106,27 +106,41 @@ class OnDesk(Guarded):
             self.say(f"{name or 'A file'} cannot be used ({error.strerror}).", status=422)
         return None
 
+    def only_once(self) -> None:
+        """Nothing is there to start where there is a site."""
+        if self.desk.started:
+            raise HTTPError(404)
+
 
 class Starting(OnDesk):
     """A site that is not there yet: what it may start from, and to start it."""
 
     async def get(self) -> None:
         """Give the files in the folder, and the questions."""
-        self._only_once()
+        self.only_once()
         found = await self.beside(self.desk.starting)
         if found is not None:
             self.finish(json.dumps(found))
 
     async def post(self) -> None:
         """Start the site."""
-        self._only_once()
+        self.only_once()
         missing = await self.beside(self.desk.begin, self.asked())
         if missing is not None:
             self.finish(json.dumps({"missing": missing}))
 
-    def _only_once(self) -> None:
-        if self.desk.started:
-            raise HTTPError(404)
+
+class OpenData(OnDesk):
+    """Open data for a site that is not there yet: what would be fetched, and to fetch it."""
+
+    async def post(self) -> None:
+        """Say what would be asked of whom; or, where ``fetch`` is true, fetch it."""
+        self.only_once()
+        asked = self.asked()
+        work = self.desk.fetch if asked.get("fetch") is True else self.desk.would_fetch
+        found = await self.beside(work, asked)
+        if found is not None:
+            self.finish(json.dumps(found))
 
 
 @stream_request_body
@@ -328,6 +342,7 @@ def application(desk: SiteDesk, door: Door, planning: Planning, words_of: WordsO
             ("/library/ol.js", Library, base),
             ("/api/start", Starting, site),
             (r"/api/start/file", Dropped, site),
+            (r"/api/start/open-data", OpenData, site),
             ("/api/site", About, site),
             (r"/api/hillshade/(extent|picture)", Hillshade, site),
             (r"/api/drawn/([A-Za-z0-9_]+)", DrawnLayer, site),
@@ -342,13 +357,20 @@ def application(desk: SiteDesk, door: Door, planning: Planning, words_of: WordsO
 
 
 async def serve(
-    folder: Path, port: int, browser: bool, say: Callable[[str], None], words_of: WordsOf
+    folder: Path,
+    port: int,
+    browser: bool,
+    say: Callable[[str], None],
+    words_of: WordsOf,
+    services: Path | None = None,
 ) -> None:
     """Serve a site's desk until told to stop; ``say`` is told the address first.
 
+    ``services`` is a file of addresses and limits for open data, the shipped ones by default.
+
     Raises :class:`~siteplanner.InputError` for a folder or port that cannot be used.
     """
-    desk = SiteDesk(folder)
+    desk = SiteDesk(folder, services)
     try:
         sockets = bind_sockets(port, "127.0.0.1")
     except OSError as error:

@@ -22,7 +22,7 @@ from siteplanner.base.symbology.kinds import (
     WINE,
     Symbology,
 )
-from siteplanner.desk import on_blocks, starting_page
+from siteplanner.desk import fetching, on_blocks, starting_page
 from siteplanner.desk.drawn import Drawn, drawn_of
 from siteplanner.desk.features import layer_in, plain
 from siteplanner.desk.library import MISSING, openlayers
@@ -48,7 +48,8 @@ _FOR_PEOPLE = {
 class SiteDesk:
     """One site's folder. One thing at a time reads or writes its files."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, services: Path | None = None) -> None:
+        self._services = services
         self.path = folder if folder.is_file() else folder / "site.toml"
         self._lock = threading.Lock()
         self._relief: tuple[object, Relief] | None = None
@@ -77,6 +78,16 @@ class SiteDesk:
         with self._lock:
             self.folder.mkdir(exist_ok=True)
             return starting_page.begin(self.folder, asked)
+
+    def would_fetch(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Say what open data would be fetched. Raises :class:`~siteplanner.InputError`."""
+        with self._lock:
+            return fetching.would(self.folder, asked, self._services)
+
+    def fetch(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Fetch open data and start the site. Raises :class:`~siteplanner.InputError`."""
+        with self._lock:
+            return fetching.fetched(self.folder, asked, self._services)
 
     @cached_property
     def plan_folder(self) -> Path:

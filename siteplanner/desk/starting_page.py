@@ -122,21 +122,35 @@ def begin(folder: Path, asked: Mapping[str, Any]) -> list[str]:
         Given(**given, species_list=chosen if chosen in lists else None),
         str(asked.get("name") or "").strip()[:200] or None,
     )
-    soil, settings = understood(asked.get("answers") or {})
-    text = started.path.read_text(encoding="utf-8")
+    answered(started.path, asked.get("answers") or {}, soils_known="soils" in given)
+    stands_in = "the boundary: a rectangle stands in for it; open Boundary and move its corners"
+    return [stands_in] * ("boundary" not in asked or not asked["boundary"]) + started.missing
+
+
+def answered(path: Path, answers: Mapping[str, Any], *, soils_known: bool) -> None:
+    """Write the answers to the page's questions into a new site file, and into its soils.
+
+    Raises :class:`~siteplanner.InputError`, and then the file is as it was.
+    """
+    soil, settings = understood(answers)
+    text = path.read_text(encoding="utf-8")
     for table, values in settings.items():
         text = with_settings(text, table, values)
-    beside = started.path.with_name(".site.toml.new")
+    beside = path.with_name(".site.toml.new")
     beside.write_text(text, encoding="utf-8")
     try:
         load_site(beside)
-        beside.replace(started.path)
+        beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
-    if soil and "soils" not in given:
-        _tell_soil(folder / "soils.gpkg", soil)
-    stands_in = "the boundary: a rectangle stands in for it; open Boundary and move its corners"
-    return [stands_in] * ("boundary" not in asked or not asked["boundary"]) + started.missing
+    soils = path.with_name("soils.gpkg")
+    if soil and not soils_known and soils.exists():
+        _tell_soil(soils, soil)
+
+
+def outline_of(folder: Path, name: str) -> Path:
+    """Give the boundary among the folder's files as a GeoPackage, which the desk can edit."""
+    return _as_geopackage(folder, folder / name, "boundary")
 
 
 def _as_geopackage(folder: Path, path: Path, use: str) -> Path:

@@ -45,6 +45,11 @@ Step = Callable[[str], None]
 _STRANGE = (ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RasterioError,
             shapely.errors.ShapelyError, pyproj.exceptions.ProjError)  # fmt: skip
 SITE = "site.toml"
+#: What must be said while it is so.
+UNTRIED = (
+    "The live services have not been tried by those who wrote this; each answer is checked, but "
+    "look at every file before you rely on it."
+)
 
 
 @dataclass(frozen=True)

@@ -23,10 +23,9 @@ from gather.fake_services import (
 )
 
 from siteplanner.base.errors import InputError
-from siteplanner.cli.gathering import UNTRIED
 from siteplanner.gather import gather as whole
 from siteplanner.gather.area import Area, read_area, rounded
-from siteplanner.gather.gather import PARTS, gather, would_fetch
+from siteplanner.gather.gather import PARTS, UNTRIED, gather, would_fetch
 from siteplanner.gather.net import door as doors
 from siteplanner.gather.services import SHIPPED, load_services
 from siteplanner.reading.files.sources import read_sources

@@ -50,11 +50,52 @@ function show() {
     select.value = chosen[key] || "";
     select.addEventListener("change", () => {
       chosen[key] = select.value;
-      byId("begin").disabled = !chosen.dem;
+      ready();
     });
     return [el("label", { htmlFor: select.id }, words), select];
   }));
+  ready();
+}
+
+/* Heights are enough to start from; an outline is enough to fetch what is open. */
+function ready() {
   byId("begin").disabled = !chosen.dem;
+  byId("would").disabled = !chosen.boundary;
+  byId("fetch").hidden = true;
+}
+
+function lists(parts) {
+  byId("fetching").replaceChildren(...parts.filter(([, lines]) => lines.length).flatMap(([title, lines]) => [
+    el("h3", {}, title), el("ul", {}, ...lines.map((line) => el("li", {}, line))),
+  ]));
+}
+
+async function openData(fetch) {
+  byId("would").disabled = byId("fetch").disabled = true;
+  if (fetch) byId("fetching").replaceChildren(el("p", {}, "Fetching; this may take some minutes."));
+  try {
+    const said = await post("/api/start/open-data", { ...chosen, answers, fetch });
+    wrong([]);
+    if (!fetch) {
+      lists([["Would be fetched", said.would], ["There already", said.kept], ["Please read", said.read]]);
+      byId("fetch").hidden = said.would.length === 0;
+    } else {
+      lists([["Fetched", said.fetched], ["Could not be had", said.gaps], ["Please read", said.read],
+        ["What went where", said.sent], ["What to improve first", said.improve]]);
+      byId("fetch").hidden = true;
+      if (said.started) started(said.missing); else wrong(said.missing);
+    }
+  } catch (refused) {
+    wrong(refused.sentences || [String(refused)]);
+  }
+  byId("would").disabled = byId("fetch").disabled = false;
+}
+
+function started(missing) {
+  byId("missing-list").replaceChildren(...missing.map((one) => el("li", {}, one)));
+  byId("missing").hidden = false;
+  byId("begin").hidden = byId("would").hidden = true;
+  byId("go").focus();
 }
 
 function ask() {
@@ -93,15 +134,14 @@ byId("begin").addEventListener("click", async () => {
   try {
     const { missing } = await post("/api/start", { ...chosen, answers });
     wrong([]);
-    byId("missing-list").replaceChildren(...missing.map((one) => el("li", {}, one)));
-    byId("missing").hidden = false;
-    byId("begin").hidden = true;
-    byId("go").focus();
+    started(missing);
   } catch (refused) {
     wrong(refused.sentences || [String(refused)]);
     byId("begin").disabled = false;
   }
 });
+byId("would").addEventListener("click", () => openData(false));
+byId("fetch").addEventListener("click", () => openData(true));
 byId("go").addEventListener("click", () => location.reload());
 
 try {
