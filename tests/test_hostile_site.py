@@ -140,7 +140,10 @@ def test_workbook_holds_text_and_no_formula_link_or_picture_of_its_own(made):
         # Links lead to our own sheets: one that leads out has its address in a file of its own.
         assert not [n for n in names if n.startswith("xl/worksheets/_rels")]
         formulas = [e.text for e in elements if e.tag.endswith("}f")]
-        ours = r"(SUM|SUMIF|IF)\([A-Za-z0-9$:!,/>\"]+\)|Counts![A-Z]+\d+"
+        ours = (
+            r"(SUM|SUMIF|IF)\([A-Za-z0-9$:!,/>\"]+\)|Counts![A-Z]+\d+"
+            r"|C\d+\*E\d+|F\d+/[\d.]+"  # costs: amount x price; a hectare, a tree
+        )
         assert all(re.fullmatch(ours, text) for text in formulas)
         strings = ET.fromstring(book.read("xl/sharedStrings.xml"))
         texts = {"".join(e.itertext()) for e in strings}
