@@ -89,7 +89,7 @@ def test_a_blocks_gpx_has_start_its_drops_and_fewer_than_500_points(plan, tmp_pa
     many["row"] = many.groupby("block").cumcount() + 1
     rows = many.sort_values(["block", "row"], ignore_index=True)
     trees = plan.trees.assign(row=1)
-    shape = plan.blocks.geometry.buffer(3, quad_segs=400)
+    shape = shapely.buffer(plan.blocks.geometry.to_numpy(), 3, quad_segs=400)
     blocks = plan.blocks.set_geometry(shape)
     large = replace(
         plan, rows=gpd.GeoDataFrame(rows, crs=plan.grid.crs), trees=trees, blocks=blocks

@@ -93,6 +93,7 @@ def _gathered(
     suits = fits.any(axis=1)
     keys = np.column_stack([block[suits], fits[suits][:, trees > 0]])
     cells, of_place, size = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
+    of_place = of_place.ravel()  # numpy 2.0 gives a column
     mean = np.full((len(cells), len(trees)), np.nan)
     for at, kind in enumerate(np.flatnonzero(trees), start=1):
         total = np.bincount(of_place, np.nan_to_num(scores[suits, kind]), len(cells))
