@@ -12,7 +12,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from typing import Protocol
 from urllib.parse import urljoin
@@ -61,6 +61,21 @@ class WallClock:
     def sleep(self, seconds: float) -> None:
         """Wait."""
         time.sleep(seconds)
+
+
+@dataclass(frozen=True)
+class Request:
+    """What is asked of a service: ``sends`` says in words what it tells of the property.
+
+    No more than ``most`` bytes are taken as an answer.
+    """
+
+    method: str
+    address: str
+    sends: str
+    body: bytes | None
+    headers: Mapping[str, str]
+    most: int
 
 
 @dataclass
@@ -128,32 +143,24 @@ class Door:
         check: Check = believed,
         most_bytes: int | None = None,
     ) -> Answer:
-        headers = dict(headers or {})
         most = int(self.manners.most_mb * 1e6) if most_bytes is None else most_bytes
-        key = self.answers.key(method, address, body, headers.get("Range", ""))
+        request = Request(method, address, sends, body, headers or {}, most)
+        key = self.answers.key(method, address, body, request.headers.get("Range", ""))
         with self._turn:
             found = self.answers.find(key, self.clock.now())
             if found is not None:
                 return found
-            answer = self._patiently(method, address, sends, body, headers, most)
+            answer = self._patiently(request)
             check(answer)
             self.answers.keep(key, answer, self.clock.now())
             return answer
 
-    def _patiently(
-        self,
-        method: str,
-        address: str,
-        sends: str,
-        body: bytes | None,
-        headers: dict[str, str],
-        most: int,
-    ) -> Answer:
+    def _patiently(self, request: Request) -> Answer:
         """Ask until there is an answer that is none of a busy service or a broken line."""
         for left in range(self.manners.tries - 1, -1, -1):
             wait = _WAIT_S * 2 ** (self.manners.tries - 1 - left)
             try:
-                answer = self._follow(method, address, sends, body, headers, most)
+                answer = self._follow(request)
             except urllib3.exceptions.HTTPError as error:
                 trouble = ServiceError(_in_words(error))
             else:
@@ -179,65 +186,51 @@ class Door:
         until = until if until.tzinfo else until.replace(tzinfo=UTC)
         return max((until - self.clock.now()).total_seconds(), 0.0)
 
-    def _follow(
-        self,
-        method: str,
-        address: str,
-        sends: str,
-        body: bytes | None,
-        headers: dict[str, str],
-        most: int,
-    ) -> Answer:
+    def _follow(self, request: Request) -> Answer:
         """Ask, and follow to other addresses of the same host."""
         for _ in range(_REDIRECTS + 1):
-            answer = self._once(method, address, sends, body, headers, most)
+            answer = self._once(request)
             if answer.status not in _MOVED:
                 return answer
-            to = urljoin(address, answer.headers.get("location", ""))
-            if not same_host(to, address):
+            to = urljoin(request.address, answer.headers.get("location", ""))
+            if not same_host(to, request.address):
                 raise ServiceError(
                     f"it sends on to {place_of(to).host or 'nowhere'}, which is not followed; "
                     "if the service has moved, write its new address into a services file"
                 )
-            address = to
+            request = replace(request, address=to)
         raise ServiceError("it sends on in a circle")
 
-    def _once(
-        self,
-        method: str,
-        address: str,
-        sends: str,
-        body: bytes | None,
-        headers: dict[str, str],
-        most: int,
-    ) -> Answer:
+    def _once(self, request: Request) -> Answer:
         contact = f" ({self.manners.contact})" if self.manners.contact else ""
         own = {
             "User-Agent": f"siteplanner/{__version__} gather{contact}",
             "Accept-Encoding": "identity",
-            **headers,
+            **request.headers,
         }
         end = self.clock.monotonic() + self.manners.whole_s
 
         def went() -> None:
-            self.sent[(str(place_of(address).netloc), sends)] += 1
+            self.sent[(str(place_of(request.address).netloc), request.sends)] += 1
 
-        with self.lines.opened(method, address, body, own, went) as response:
+        with self.lines.opened(
+            request.method, request.address, request.body, own, went
+        ) as response:
             said = {name.lower(): value for name, value in response.headers.items()}
-            if "Range" in headers and response.status == 200:
+            if "Range" in request.headers and response.status == 200:
                 raise ServiceError("it does not give files by parts (byte ranges)")
             if response.status not in (200, 206):  # of a refusal a few words are enough
-                words = response.read1(_PIECE) if method != "HEAD" else b""
+                words = response.read1(_PIECE) if request.method != "HEAD" else b""
                 response.close()
-                return Answer(response.status, said, words, address, self.today)
+                return Answer(response.status, said, words, request.address, self.today)
             pieces = bytearray()
-            while method != "HEAD" and (piece := response.read1(_PIECE)):
+            while request.method != "HEAD" and (piece := response.read1(_PIECE)):
                 pieces += piece
-                if len(pieces) > most:
-                    raise ServiceError(f"its answer is larger than {most / 1e6:.3g} MB")
+                if len(pieces) > request.most:
+                    raise ServiceError(f"its answer is larger than {request.most / 1e6:.3g} MB")
                 if self.clock.monotonic() > end:
                     raise ServiceError(f"its answer took longer than {self.manners.whole_s:.0f} s")
-            return Answer(response.status, said, bytes(pieces), address, self.today)
+            return Answer(response.status, said, bytes(pieces), request.address, self.today)
 
 
 def _as_promised(answer: Answer) -> Answer:
