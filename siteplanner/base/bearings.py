@@ -1,4 +1,4 @@
-"""Bearings: from steps on the grid, from grid north to true north, and as winds in words.
+"""Bearings: from steps on the grid, to true north and magnetic north, and as winds in words.
 
 Bearings are degrees clockwise from grid north unless a name says ``true``. A true bearing is
 the grid bearing plus :func:`convergence`.
@@ -6,16 +6,21 @@ the grid bearing plus :func:`convergence`.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from datetime import date
+from functools import cache, lru_cache
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from pygeomag import GeoMag
 from pyproj import Proj
 
 from siteplanner.base.grid import Grid
 
 WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+#: The World Magnetic Model in use, and the years for which it holds (NOAA and BGS 2025, from
+#: memory).
+MODEL, FIRST_YEAR, LAST_YEAR = "WMM_2025", 2025, 2030
 
 Number = TypeVar("Number", float, NDArray[np.float64])
 
@@ -47,3 +52,29 @@ def wind(degrees: float) -> str:
     ('north-east', 'north')
     """
     return WINDS[round(degrees / 45) % 8]
+
+
+@cache
+def _model() -> GeoMag:
+    return GeoMag(coefficients_file=f"wmm/{MODEL}.COF")
+
+
+def declination(lon: float, lat: float, year: float, elevation_m: float = 0.0) -> float:
+    """Magnetic declination at a point of time (2026.5 is the middle of 2026), degrees.
+
+    East of true north is positive; ``lon`` and ``lat`` in degrees, WGS 84. World Magnetic Model
+    2025, as ``pygeomag`` carries it. Iron nearby and local rock turn a needle further. Raises
+    ``ValueError`` for a time for which the model does not hold.
+    """
+    found = _model().calculate(glat=lat, glon=lon, alt=elevation_m / 1000, time=year)
+    return float(found.d)
+
+
+def decimal_year(on: date) -> float:
+    """Give a day as a point of time in years.
+
+    >>> decimal_year(date(2026, 1, 1))
+    2026.0
+    """
+    first = date(on.year, 1, 1)
+    return on.year + (on - first).days / (date(on.year + 1, 1, 1) - first).days

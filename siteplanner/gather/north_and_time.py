@@ -6,26 +6,14 @@ import importlib.metadata
 from datetime import date
 
 import pandas as pd
-import pygeomag
 import tzfpy
 
+from siteplanner.base.bearings import LAST_YEAR, MODEL, decimal_year, declination
 from siteplanner.base.tables import write_table
 from siteplanner.gather.area import Area
 from siteplanner.gather.found import Found
 from siteplanner.gather.net.faults import ServiceError
 from siteplanner.gather.services import Service
-
-#: The World Magnetic Model in use, and the last year for which it holds.
-_MODEL, _LAST = "WMM_2025", 2030
-
-
-def declination(longitude: float, latitude: float, on: date, elevation_m: float = 0.0) -> float:
-    """Magnetic declination, degrees, east positive. Raises ``ValueError`` beyond the model."""
-    first = date(on.year, 1, 1)
-    year = on.year + (on - first).days / ((date(on.year + 1, 1, 1) - first).days)
-    model = pygeomag.GeoMag(coefficients_file=f"wmm/{_MODEL}.COF")
-    found = model.calculate(glat=latitude, glon=longitude, alt=elevation_m / 1000, time=year)
-    return float(found.d)
 
 
 def north_and_time(area: Area, on: date, elevation_m: float | None) -> Found:
@@ -35,16 +23,16 @@ def north_and_time(area: Area, on: date, elevation_m: float | None) -> Found:
     """
     lon, lat = area.middle
     try:
-        angle = declination(lon, lat, on, elevation_m or 0.0)
+        angle = declination(lon, lat, decimal_year(on), elevation_m or 0.0)
     except ValueError:
         raise ServiceError(
-            f"the magnetic model {_MODEL} does not hold on {on}; a newer version of the package "
+            f"the magnetic model {MODEL} does not hold on {on}; a newer version of the package "
             "pygeomag has one"
         ) from None
     zone = tzfpy.get_tz(lon, lat)
     rows = [
         ("declination", round(angle, 1), "degrees, east positive", on.isoformat(),
-         f"{_MODEL} by pygeomag {importlib.metadata.version('pygeomag')}; until {_LAST}"),
+         f"{MODEL} by pygeomag {importlib.metadata.version('pygeomag')}; until {LAST_YEAR}"),
         ("time zone", zone, "", on.isoformat(),
          f"borders of {tzfpy.data_version()} by tzfpy {importlib.metadata.version('tzfpy')}"),
     ]  # fmt: skip

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from pygeomag import GeoMag
 
-from siteplanner.base.bearings import bearing_of
+from siteplanner.base.bearings import FIRST_YEAR, LAST_YEAR, bearing_of, declination
 from siteplanner.plan import Plan
 
 CARRY_M = 60.0
@@ -19,8 +17,6 @@ VEHICLE_DEG = 15.0
 """On steeper ground no vehicle is sent (common practice, no source)."""
 #: A bend by so many degrees is a corner that one can see (judgement).
 _CORNER_DEG = 30.0
-#: Years for which the World Magnetic Model 2025 is made (NOAA and BGS 2025, from memory).
-_MODEL_FIRST, _MODEL_LAST = 2025.0, 2029.9
 
 
 @dataclass(frozen=True)
@@ -128,17 +124,10 @@ def _corners(shape: shapely.Geometry) -> list[tuple[float, float]]:
     return found
 
 
-@cache
-def _model() -> GeoMag:
-    return GeoMag()
-
-
-def declination(lon: float, lat: float, year: int) -> tuple[float, int]:
+def declination_in(lon: float, lat: float, year: int) -> tuple[float, int]:
     """Magnetic declination in the middle of a year, degrees east of true north, and the year.
 
-    World Magnetic Model 2025, as ``pygeomag`` carries it. A year outside the model's years is
-    answered for the nearest of them. Iron nearby and local rock turn a needle further.
+    A year outside the model's years is answered for the nearest of them.
     """
-    date = min(max(year + 0.5, _MODEL_FIRST), _MODEL_LAST)
-    found = _model().calculate(glat=lat, glon=lon, alt=0.0, time=date)
-    return float(found.d), int(date)
+    date = min(max(year + 0.5, FIRST_YEAR), LAST_YEAR - 0.1)
+    return declination(lon, lat, date), int(date)

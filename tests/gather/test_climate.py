@@ -25,12 +25,13 @@ from gather.fake_services import (
     station_rows,
 )
 
+from siteplanner.base.bearings import decimal_year, declination
 from siteplanner.gather.area import Area
 from siteplanner.gather.climate.means import CELL_C, FAR_STATION_C, Climate
 from siteplanner.gather.climate.stations import daily_minima
 from siteplanner.gather.climate.winters import winter_minima
 from siteplanner.gather.net.faults import ServiceError
-from siteplanner.gather.north_and_time import declination, north_and_time
+from siteplanner.gather.north_and_time import north_and_time
 
 AREA = Area(outline())
 ONE, TWO = "XX000000001", "XX000000002"
@@ -266,9 +267,9 @@ def test_far_south_of_nowhere_winter_is_a_word_and_near_the_equator_a_weak_one(f
 
 def test_declination_and_time_zone_are_dated(tmp_path, fake):
     """15.15 degrees east at -42.05, 147.30, 0.5 km in 2026.9, from the model's own coefficients."""
-    assert declination(147.30, -42.05, datetime(2026, 11, 25).date(), 500.0) == pytest.approx(
-        15.15, abs=0.01
-    )
+    assert declination(
+        147.30, -42.05, decimal_year(datetime(2026, 11, 25).date()), 500.0
+    ) == pytest.approx(15.15, abs=0.01)
     found = north_and_time(AREA, datetime(2026, 11, 28).date(), 300.0)
     read = table(found, tmp_path)
     assert read["what"].tolist() == ["declination", "time zone"]

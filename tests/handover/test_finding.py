@@ -15,7 +15,7 @@ from siteplanner.handover.book.block_map import arrow_tip
 from siteplanner.handover.finding import (
     CARRY_M,
     VEHICLE_DEG,
-    declination,
+    declination_in,
     drop_points,
     landmarks,
     nearest_landmark,
@@ -86,9 +86,9 @@ def test_a_fence_corner_is_said_with_distance_and_bearing(plan):
 def test_declination_is_that_of_the_model():
     # WMM2025 test values, NOAA NCEI (2025), "WMM2025 Test Value Table": 2025.0, height 0 km,
     # latitude 80, longitude 0: 1.28 degrees (from memory).
-    assert declination(0.0, 80.0, 0)[0] == pytest.approx(1.28, abs=0.005)
-    assert declination(0.0, 80.0, 0)[1] == 2025
-    assert declination(154.4, -42.0, 2040)[1] == 2029
+    assert declination_in(0.0, 80.0, 0)[0] == pytest.approx(1.28, abs=0.005)
+    assert declination_in(0.0, 80.0, 0)[1] == 2025
+    assert declination_in(154.4, -42.0, 2040)[1] == 2029
 
 
 def test_parts_of_a_broken_row_keep_its_number():

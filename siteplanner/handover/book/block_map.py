@@ -20,7 +20,7 @@ from siteplanner.handover.cautions import NOT_TOXIC, cautions_of
 from siteplanner.handover.contours import contours
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.fieldwork import letters
-from siteplanner.handover.finding import Landmark, declination, landmarks
+from siteplanner.handover.finding import Landmark, declination_in, landmarks
 from siteplanner.handover.paper.drawing import Drawing, Spot
 from siteplanner.handover.paper.frame import PaperFrame
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen
@@ -73,7 +73,7 @@ def book_of(plan: Plan, works: Sequence[BlockWork]) -> Book:
     trees = np.broadcast_to(trees, len(plan.species))
     years = plan.blocks["year"][plan.blocks["year"] > 1900] if "year" in plan.blocks else ()
     lon, lat = plan.grid.centre_lonlat
-    magnetic, year = declination(lon, lat, int(min(years)) if len(years) else 0)
+    magnetic, year = declination_in(lon, lat, int(min(years)) if len(years) else 0)
     return Book(
         plan,
         signs(trees),
