@@ -168,7 +168,9 @@ def test_intervals_of_zones_hold_the_truth_of_uneven_blocks():
 
 
 @pytest.mark.long
-@pytest.mark.parametrize(("of_blocks", "of_rows"), [(0.0, 0.0), (0.05, 0.2)])
+@pytest.mark.parametrize(
+    ("of_blocks", "of_rows"), [(0.0, 0.0), (0.05, 0.0), (0.15, 0.0), (0.0, 0.2), (0.05, 0.2)]
+)
 def test_what_is_foretold_of_blocks_comes_true(of_blocks, of_rows):
     """The 95 % interval of a block's dead against the dead of the whole block, from drawn rows.
 
