@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import rasterio
 from examples import examples
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter
 from shared_data import shared
@@ -138,6 +138,9 @@ def test_level_ground_at_zero_everywhere_stays(tmp_path):
     assert (got.dem == 0).all()
 
 
+@example(seed=0, relief=0.5, base=120.0, whole=True, value=1.0, top=0, left=0, high=1, wide=9)
+@example(seed=0, relief=0.5, base=120.0, whole=True, value=1.0, top=0, left=0, high=1, wide=3)
+@example(seed=0, relief=1.0, base=120.0, whole=False, value=1.0, top=1, left=1, high=17, wide=20)
 @settings(max_examples=examples(40))
 @given(
     seed=st.integers(0, 9999), relief=st.floats(0.5, 80), base=st.floats(120, 2000),

@@ -93,7 +93,18 @@ def _with_sheer_rims(heights: NDArray[np.float64], metres: float) -> list[float]
     cells = np.bincount(patch.ravel(), minlength=count + 1)
     void = (cells >= _TOGETHER) & (around > 0) & (low <= _OPEN * around)
     void[0] = False
+    largest = int(cells[1:].argmax()) + 1
+    void[largest] &= not _is_the_ground(heights, patch == largest)
     return [float(value) for value in np.unique(heights[void[patch]])]
+
+
+def _is_the_ground(heights: NDArray[np.float64], level: BoolGrid) -> bool:
+    """Whether a level patch is the ground itself: most of it, with hardly a height beside it.
+
+    Round the holes in such ground are cliffs as well, seen from the ground.
+    """
+    rest = heights[np.isfinite(heights) & ~level]
+    return bool(rest.size < np.count_nonzero(level) and np.unique(rest).size < _TOGETHER)
 
 
 def _level_patches(heights: NDArray[np.float64], among: BoolGrid) -> tuple[NDArray[np.int64], int]:
