@@ -8,16 +8,16 @@ import shapely
 import shapely.affinity
 from affine import Affine
 from examples import examples
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pyproj import CRS
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import distance_transform_edt, map_coordinates
 from scipy.spatial import cKDTree
 from shared_data import shared
 
 from siteplanner.base.grid import Grid
 from siteplanner.planting.rows._tape import set_along
-from siteplanner.planting.rows.contour import WIDEST
+from siteplanner.planting.rows.contour import LEAST_GRADIENT, WIDEST
 from siteplanner.planting.rows.layout import draw_rows, number_rows, set_out
 from siteplanner.planting.rows.patterns import Relief, patterns
 
@@ -117,6 +117,15 @@ def test_ground_too_small_for_a_tree_has_none():
     assert len(xy) == len(rows) <= 1
 
 
+def turns(heights, within_m, cell=2.0):
+    """Cells so near to where the ground turns from falling to rising, or is level."""
+    steps = np.stack(np.gradient(heights, cell))
+    turn = np.hypot(*steps) < LEAST_GRADIENT
+    turn[:-1] |= (steps[:, :-1] * steps[:, 1:]).sum(axis=0) < 0
+    turn[:, :-1] |= (steps[:, :, :-1] * steps[:, :, 1:]).sum(axis=0) < 0
+    return distance_transform_edt(~turn, cell) <= within_m
+
+
 wave = st.tuples(st.floats(1, 6), st.floats(15, 80), st.floats(0, np.pi), st.floats(0, 2 * np.pi))
 
 
@@ -125,6 +134,9 @@ wave = st.tuples(st.floats(1, 6), st.floats(15, 80), st.floats(0, np.pi), st.flo
     rise=st.floats(0.05, 0.4),
     spacing=st.floats(2.5, 6),
 )
+@example(waves=[(5.28125, 15.0, 0.0, 0.0)], rise=0.125, spacing=3.0)
+@example(waves=[(5.5, 15.0, 0.0, 0.0)], rise=0.05, spacing=5.0)
+@example(waves=[(4.0, 15.0, 0.0, 0.0)], rise=0.125, spacing=4.0)
 @settings(max_examples=examples(40), deadline=None)
 def test_any_hills_keep_distance_and_tape(waves, rise, spacing):
     heights = rise * X
@@ -133,8 +145,11 @@ def test_any_hills_keep_distance_and_tape(waves, rise, spacing):
     area = shapely.Point(300, 300).buffer(90)
     xy, rows = laid(heights, spacing, area)
     assert nearest(xy) >= NEAREST * spacing
-    # Of hills among them 6.0 % was seen: waves 5.3 m high every 94 m, on a rise of 12.5 %.
-    assert len(xy) * spacing**2 / area.area == pytest.approx(1, abs=0.07)
+    # Along crests and valley floors a strip is left that is too narrow for another row.
+    inside = shapely.contains_xy(area, X, Y)
+    strips = np.mean(turns(heights, spacing / 2)[inside])
+    stocking = len(xy) * spacing**2 / area.area
+    assert 0.94 - strips <= stocking <= 1.06
     check_tape(rows, heights, few=0.02)
 
 
