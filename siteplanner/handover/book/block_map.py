@@ -26,7 +26,7 @@ from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wide_of
 from siteplanner.handover.paper.placing import Spot
 from siteplanner.handover.paper.signs import draw_signs, signs
 from siteplanner.handover.paper.symbols import draw_symbol
-from siteplanner.handover.paper.things import Surroundings, surroundings_of
+from siteplanner.handover.things import Surroundings, surroundings_of
 from siteplanner.plan import Plan
 
 LEAST_SIGN_MM = 2.4

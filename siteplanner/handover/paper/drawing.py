@@ -21,7 +21,7 @@ from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
 from siteplanner.handover.paper.placing import Spot, Taken, box_of, spots_in
 from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.paper.text import BOLD, FONT, in_letters, on_paper
-from siteplanner.handover.paper.things import Surroundings, Things
+from siteplanner.handover.things import Surroundings, Things
 
 _LEAST_NORTH = 0.5  # degrees between grid and true north below which one arrow will do
 

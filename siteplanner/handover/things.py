@@ -1,4 +1,4 @@
-"""The features of a plan as drawings of its parts need them: quickly found by where they are."""
+"""The features of a plan as drawings of its parts need them, quickly found by where they are."""
 
 from __future__ import annotations
 
@@ -27,8 +27,14 @@ class Things:
 
     def near(self, bounds: Sequence[float]) -> list[tuple[str, shapely.Geometry]]:
         """Give word and shape of those whose bounds meet west, south, east, north."""
-        at = np.sort(self._tree.query(shapely.box(*bounds))).tolist()
-        return [(self.words[n], self.shapes[n]) for n in at]
+        return self._these(self._tree.query(shapely.box(*bounds)))
+
+    def meeting(self, view: shapely.Geometry) -> list[tuple[str, shapely.Geometry]]:
+        """Give word and shape of those that meet a shape."""
+        return self._these(self._tree.query(view, predicate="intersects"))
+
+    def _these(self, at: NDArray[np.int64]) -> list[tuple[str, shapely.Geometry]]:
+        return [(self.words[n], self.shapes[n]) for n in np.sort(at).tolist()]
 
 
 @dataclass(frozen=True)
