@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Generic, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -13,39 +14,41 @@ from numpy.typing import NDArray
 
 from siteplanner.plan import Plan
 
+What = TypeVar("What")
+
 
 @dataclass(frozen=True)
-class Things:
-    """Features in their order: their shapes (n,), and what each is or is called, where said."""
+class Things(Generic[What]):
+    """Features in their order: their shapes (n,), and what each is, such as its name or looks."""
 
     shapes: NDArray[np.object_]
-    words: list[str]
+    what: list[What]
 
     @cached_property
     def _tree(self) -> shapely.STRtree:
         return shapely.STRtree(self.shapes)
 
-    def near(self, bounds: Sequence[float]) -> list[tuple[str, shapely.Geometry]]:
-        """Give word and shape of those whose bounds meet west, south, east, north."""
+    def near(self, bounds: Sequence[float]) -> list[tuple[What, shapely.Geometry]]:
+        """Give what it is and shape of those whose bounds meet west, south, east, north."""
         return self._these(self._tree.query(shapely.box(*bounds)))
 
-    def meeting(self, view: shapely.Geometry) -> list[tuple[str, shapely.Geometry]]:
-        """Give word and shape of those that meet a shape."""
+    def meeting(self, view: shapely.Geometry) -> list[tuple[What, shapely.Geometry]]:
+        """Give what it is and shape of those that meet a shape."""
         return self._these(self._tree.query(view, predicate="intersects"))
 
-    def _these(self, at: NDArray[np.int64]) -> list[tuple[str, shapely.Geometry]]:
-        return [(self.words[n], self.shapes[n]) for n in np.sort(at).tolist()]
+    def _these(self, at: NDArray[np.int64]) -> list[tuple[What, shapely.Geometry]]:
+        return [(self.what[n], self.shapes[n]) for n in np.sort(at).tolist()]
 
 
 @dataclass(frozen=True)
 class Surroundings:
     """What is drawn around a block: features with their kinds, planted blocks with their names."""
 
-    setbacks: Things
-    hollows: Things
-    features: Things
-    paddocks: Things
-    blocks: Things
+    setbacks: Things[str]
+    hollows: Things[str]
+    features: Things[str]
+    paddocks: Things[str]
+    blocks: Things[str]
     boundary: NDArray[np.object_]
 
 
@@ -61,6 +64,6 @@ def surroundings_of(plan: Plan) -> Surroundings:
     )
 
 
-def _things(features: gpd.GeoDataFrame, column: str | None = None) -> Things:
+def _things(features: gpd.GeoDataFrame, column: str | None = None) -> Things[str]:
     words = [""] * len(features) if column is None else [str(word) for word in features[column]]
     return Things(features.geometry.to_numpy(), words)

@@ -11,7 +11,7 @@ import math
 import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -49,10 +49,10 @@ class _Drawn:
     """Everything that is drawn, in web Mercator metres."""
 
     zones: list[tuple[shapely.Geometry, tuple[int, int, int]]]
-    lines: list[tuple[shapely.Geometry, Symbology]]
-    blocks: Things
-    rows: Things
-    marks: Things
+    lines: Things[Symbology]
+    blocks: Things[str]
+    rows: Things[str]
+    marks: Things[str]
     trees: NDArray[np.float64]
     colours: list[tuple[int, int, int]]
     bounds: tuple[float, float, float, float]
@@ -95,12 +95,13 @@ def _drawn(plan: Plan) -> _Drawn:
         return shapely.transform(shapes, points)
 
     tints = [_on_white(colour) for colour in zone_colours(plan.zones["trees"])]
-    lines = [(moved(shape), PADDOCK) for shape in plan.paddocks.geometry]
-    lines += [(moved(shape), BLOCK) for shape in plan.blocks.geometry]
-    lines += [
-        (moved(f.geometry), KINDS[f.kind]) for f in in_drawing_order(plan.no_plant).itertuples()
-    ]
-    lines += [(moved(shape), KINDS["boundary"]) for shape in plan.boundary.geometry]
+    features = in_drawing_order(plan.no_plant)
+    looks = [PADDOCK] * len(plan.paddocks) + [BLOCK] * len(plan.blocks)
+    looks += [KINDS[kind] for kind in features["kind"]]
+    looks += [KINDS["boundary"]] * len(plan.boundary)
+    lines = np.concatenate(
+        [one.geometry.to_numpy() for one in (plan.paddocks, plan.blocks, features, plan.boundary)]
+    )
     planted = plan.blocks[plan.blocks["trees"] > 0]
     marks: list[NDArray[np.float64]] = []
     named: list[str] = []
@@ -114,7 +115,7 @@ def _drawn(plan: Plan) -> _Drawn:
     trees = shapely.get_coordinates(plan.trees.geometry.to_numpy())
     return _Drawn(
         [(moved(s), tint) for s, tint in zip(plan.zones.geometry, tints, strict=True)],
-        lines,
+        Things(_edges(moved(lines)), looks),
         Things(moved(planted.geometry.representative_point().to_numpy()), list(planted["block"])),
         Things(moved(plan.rows.geometry.to_numpy()), list(plan.rows["name"])),
         Things(moved(shapely.points(np.reshape(marks, (-1, 2)))), named),
@@ -179,39 +180,47 @@ def _sheet(drawn: _Drawn, zoom: int, column: int, row: int, across: int, down: i
     left, top = column * side - _HALF, _HALF - row * side
     wide, high = across * _TILE, down * _TILE
     view = shapely.box(left, top - high * pixel, left + wide * pixel, top).buffer(30 * pixel)
-    ground = np.full((high, wide, 3), 255, np.uint8)
-    place = Affine(pixel, 0, left, 0, -pixel, top)
-    for shape, tint in drawn.zones:
-        if shape.intersects(view):
-            ground[rasterio.features.rasterize([shape], (high, wide), transform=place) > 0] = tint
-    picture = Image.fromarray(ground)
+    zone = np.zeros((high, wide), np.uint16)
+    shown = shapely.clip_by_rect([shape for shape, _ in drawn.zones], *view.bounds)
+    rasterio.features.rasterize(
+        [(shape, number) for number, shape in enumerate(shown, 1) if not shape.is_empty]
+        or [(shapely.Point(), 0)],
+        out=zone,
+        transform=Affine(pixel, 0, left, 0, -pixel, top),
+    )
+    tints = np.array([(255, 255, 255), *(tint for _, tint in drawn.zones)], np.uint8)
+    picture = Image.fromarray(tints[zone])
     draw = ImageDraw.Draw(picture)
 
-    def at(xy: NDArray[np.float64]) -> list[tuple[float, float]]:
-        return list(map(tuple, np.column_stack([xy[:, 0] - left, top - xy[:, 1]]) / pixel))
+    def at(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.column_stack([xy[:, 0] - left, top - xy[:, 1]]) / pixel
 
-    for shape, look in drawn.lines:
-        near = shapely.intersection(_edges(shape), view)
-        _line(draw, shapely.simplify(near, pixel / 2), look, at)
+    def names(things: Things[str]) -> Iterator[tuple[str, float, float]]:
+        """Name of each that is seen, and where its first point is."""
+        near = things.meeting(view)
+        xy, of = shapely.get_coordinates([shape for _, shape in near], return_index=True)
+        first = at(xy[np.diff(of, prepend=-1) > 0]).tolist()
+        return ((name, x, y) for (name, _), (x, y) in zip(near, first, strict=True))
+
+    for look, shape in drawn.lines.meeting(view):
+        _line(draw, shapely.simplify(shapely.intersection(shape, view), pixel / 2), look, at)
     if zoom >= _ROWS_FROM:
-        for _, shape in drawn.rows.meeting(view):
-            if shape.geom_type == "LineString":
-                draw.line(at(shapely.get_coordinates(shape)), fill="#888888", width=1)
+        rows = [shape for _, shape in drawn.rows.meeting(view)]
+        xy, of = shapely.get_coordinates(rows, return_index=True)
+        for line in np.split(at(xy), np.flatnonzero(np.diff(of)) + 1):
+            if len(line) > 1:
+                draw.line(line.ravel().tolist(), fill="#888888", width=1)
     if zoom >= _TREES_FROM:
         near = drawn.trees[shapely.contains_xy(view, *drawn.trees[:, :2].T)]
         size = 2.5 * 2 ** (zoom - _TREES_FROM)
-        picture = _dotted(picture, np.array(at(near[:, :2])), near[:, 2].astype(int), drawn, size)
-        draw = ImageDraw.Draw(picture)
-        for name, shape in drawn.rows.meeting(view):
-            (x, y), *_ = at(shapely.get_coordinates(shape)[:1])
-            _words(draw, x - 8, y, name, 10)
-        for name, place_of in drawn.marks.meeting(view):
-            (x, y), *_ = at(shapely.get_coordinates(place_of))
-            _words(draw, x, y - (14 if name == "START" else 0), name, 13)
+        picture = _dotted(picture, at(near[:, :2]), near[:, 2].astype(int), drawn, size)
+        for name, x, y in names(drawn.rows):
+            _words(picture, x - 8, y, name, 10)
+        for name, x, y in names(drawn.marks):
+            _words(picture, x, y - (14 if name == "START" else 0), name, 13)
     if zoom >= _NAMES_FROM:
-        for name, place_of in drawn.blocks.meeting(view):
-            (x, y), *_ = at(shapely.get_coordinates(place_of))
-            _words(draw, x, y, name, 13)
+        for name, x, y in names(drawn.blocks):
+            _words(picture, x, y, name, 13)
     return picture
 
 
@@ -252,30 +261,52 @@ def _stamp(wide: int, high: int, side: int) -> NDArray[np.uint8]:
     return np.asarray(dot)
 
 
-def _edges(shape: shapely.Geometry) -> shapely.Geometry:
-    return shape.boundary if shape.geom_type in ("Polygon", "MultiPolygon") else shape
+def _edges(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Shapes with areas as the lines around them."""
+    return np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
 
 
 def _line(
     draw: ImageDraw.ImageDraw,
     shape: shapely.Geometry,
     look: Symbology,
-    at: Callable[[NDArray[np.float64]], list[tuple[float, float]]],
+    at: Callable[[NDArray[np.float64]], NDArray[np.float64]],
 ) -> None:
     width = max(1, round(look.width_mm * _PIXELS_A_MM))
     for part in shapely.get_parts(shape):
         xy = shapely.get_coordinates(part)
         if len(xy) > 1:
-            draw.line(at(xy), fill=look.colour, width=width)
+            draw.line(at(xy).ravel().tolist(), fill=look.colour, width=width)
         elif len(xy):
-            (x, y), *_ = at(xy)
+            (x, y), *_ = at(xy).tolist()
             draw.ellipse((x - 4, y - 4, x + 4, y + 4), fill=look.colour)
 
 
-def _words(draw: ImageDraw.ImageDraw, x: float, y: float, words: str, size: int) -> None:
+def _words(picture: Image.Image, x: float, y: float, words: str, size: int) -> None:
+    """Write words in black on a white rim, their middle at the pixel nearest to (x, y)."""
+    left, top, rim, letters = _label(words, size)
+    at = round(x) + left, round(y) + top
+    picture.paste((255, 255, 255), at, rim)
+    picture.paste((0, 0, 0), at, letters)
+
+
+@lru_cache(maxsize=4096)
+def _label(words: str, size: int) -> tuple[int, int, Image.Image, Image.Image]:
+    """Where words begin from their middle, and the masks of their rim and letters.
+
+    The same few numbers of rows come again and again, and to draw letters takes long.
+    """
     font, known = _font(size)
     said = printable(words, known)[:60]
-    draw.text((x, y), said, "black", font, anchor="mm", stroke_width=2, stroke_fill="white")
+    left, top, right, bottom = font.getbbox(said, anchor="mm", stroke_width=2)
+    start = math.floor(left), math.floor(top)
+    masks = []
+    for stroke in (2, 0):
+        mask = Image.new("L", (math.ceil(right) - start[0], math.ceil(bottom) - start[1]))
+        place = -start[0], -start[1]
+        ImageDraw.Draw(mask).text(place, said, 255, font, anchor="mm", stroke_width=stroke)
+        masks.append(mask)
+    return *start, *masks
 
 
 @cache

@@ -56,8 +56,8 @@ class Drawing:
         self.canvas.setStrokeColor(black)
         self.pen.box(self.frame.x, self.frame.y, self.frame.wide, self.frame.high, 0.8)
 
-    def near(self, things: Things) -> list[tuple[str, shapely.Geometry]]:
-        """Word and shape of each thing, in their order, whose bounds meet what is shown."""
+    def near(self, things: Things[str]) -> list[tuple[str, shapely.Geometry]]:
+        """Name or kind and shape of each thing, in their order, whose bounds meet what is shown."""
         # A sheet shows a few of a large property's blocks: it must not go through all of them.
         return things.near(self._shown)
 
