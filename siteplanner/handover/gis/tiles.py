@@ -306,7 +306,7 @@ def _label(words: str, size: int) -> tuple[int, int, Image.Image, Image.Image]:
         place = -start[0], -start[1]
         ImageDraw.Draw(mask).text(place, said, 255, font, anchor="mm", stroke_width=stroke)
         masks.append(mask)
-    return *start, *masks
+    return start[0], start[1], masks[0], masks[1]
 
 
 @cache
