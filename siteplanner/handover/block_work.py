@@ -87,6 +87,14 @@ class BlockWork:
         found = [n for row in self.runs for _, n in row]
         return sum(n for n in found if n >= 2) >= IN_RUNS * len(self.species)
 
+    @cached_property
+    def drop_of(self) -> NDArray[np.int64]:
+        """Which of the drops (rows,) serves each row."""
+        found = np.zeros(len(self.name), dtype=np.int64)
+        for number, drop in enumerate(self.drops):
+            found[drop.rows] = number
+        return found
+
     @property
     def closest_m(self) -> float:
         """The shorter of the distances in the row and between rows."""

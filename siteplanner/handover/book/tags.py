@@ -32,13 +32,9 @@ def write_row_tags(book: Book, works: Sequence[BlockWork], path: Path) -> None:
     canvas = BookCanvas(path, f"Row tags for {book.plan.name}", TAG)
     pen = Pen(canvas, *TAG)
     for work in works:
-        drop_of = {
-            row: letter
-            for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True)
-            for row in drop.rows.tolist()
-        }
-        for row in range(len(work.name)):
-            _tags(pen, book, work, row, drop_of[row])
+        drops = letters(len(work.drops))
+        for row, drop in enumerate(work.drop_of.tolist()):
+            _tags(pen, book, work, row, drops[drop])
     canvas.save()
 
 
