@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -221,7 +222,7 @@ def _row_numbers(drawing: Drawing, work: BlockWork) -> None:
         if not shown:
             continue
         turn = 90 - bearing + drawing.frame.turn
-        spots = [*_beside(start, turn, back), *_beside(end, turn + 180, back)]
+        spots = itertools.chain(_beside(start, turn, back), _beside(end, turn + 180, back))
         drawing.place(spots, name, LEAST_TEXT, must=True)
 
 

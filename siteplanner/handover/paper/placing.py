@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,18 +52,18 @@ def box_of(spot: Spot, long: float, size: float) -> shapely.Polygon:
     )
 
 
-def spots_in(shape: shapely.Geometry) -> list[Spot]:
+def spots_in(shape: shapely.Geometry) -> Iterator[Spot]:
     """Places inside a shape for its name, the best first: its middle, then those of its parts."""
     west, south, east, north = shape.bounds
-    parts = [shape]
+    x, y = (west + east) / 2, (south + north) / 2
+    boxes = [(west, south, east, north)]
     if west != east and south != north:  # a point has no parts
-        x, y = (west + east) / 2, (south + north) / 2
-        boxes = [(west, y, east, north), (west, south, east, y)]
+        boxes += [(west, y, east, north), (west, south, east, y)]
         boxes += [(west, south, x, north), (x, south, east, north)]
         boxes += [(west, y, x, north), (x, y, east, north)]
         boxes += [(west, south, x, y), (x, south, east, y)]
-        parts += [shapely.clip_by_rect(shape, *box) for box in boxes]
-    return [
-        Spot(place.x, place.y)
-        for place in (part.representative_point() for part in parts if not part.is_empty)
-    ]
+    for number, box in enumerate(boxes):
+        part = shapely.clip_by_rect(shape, *box) if number else shape
+        if not part.is_empty:
+            place = part.representative_point()
+            yield Spot(place.x, place.y)
