@@ -56,6 +56,7 @@ def write_book(plan: Plan, folder: Path) -> None:
     _draw(canvas, [("Overview", overview_page(book))], plan)
     for name, band in zip(names, bands, strict=True):
         _write_leaf(book, band, leaves / f"{name}.pdf")
+    del bands, band  # a large plan's fill memory, and the tags need some
     if not book.mixed:
         write_row_tags(book, works, folder / "row_tags.pdf")
 
