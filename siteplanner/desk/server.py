@@ -18,13 +18,13 @@ from tornado.web import Application, HTTPError, stream_request_body
 
 from siteplanner.after.place import Placed
 from siteplanner.base.errors import InputError, input_error
-from siteplanner.desk.features import WrongError
+from siteplanner.desk.drawing.features import WrongError
+from siteplanner.desk.drawing.saving import HeldError, StaleError
 from siteplanner.desk.guard import Door, Guarded, Nothing
 from siteplanner.desk.library import MISSING, openlayers
 from siteplanner.desk.planning import Planning
-from siteplanner.desk.saving import HeldError, StaleError
 from siteplanner.desk.site_desk import SiteDesk
-from siteplanner.desk.starting_page import safe_name
+from siteplanner.desk.starting.page import safe_name
 
 #: No more is taken in one request.
 LARGEST_BYTES = 32 * 1024 * 1024

@@ -22,12 +22,13 @@ from siteplanner.base.symbology.kinds import (
     WINE,
     Symbology,
 )
-from siteplanner.desk import fetching, on_blocks, starting_page
-from siteplanner.desk.drawn import Drawn, drawn_of
-from siteplanner.desk.features import layer_in, plain
+from siteplanner.desk import on_blocks
+from siteplanner.desk.drawing.drawn import Drawn, drawn_of
+from siteplanner.desk.drawing.features import layer_in, plain
+from siteplanner.desk.drawing.saving import save
 from siteplanner.desk.library import MISSING, openlayers
-from siteplanner.desk.relief import Relief, relief
-from siteplanner.desk.saving import save
+from siteplanner.desk.starting import fetching, page
+from siteplanner.desk.under import Relief, relief
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.site.site_file import Site, load_site
 
@@ -71,13 +72,13 @@ class SiteDesk:
 
     def starting(self) -> dict[str, Any]:
         """Say what there is to start from and what is asked."""
-        return starting_page.about(self.folder)
+        return page.about(self.folder)
 
     def begin(self, asked: dict[str, Any]) -> list[str]:
         """Start the site; give what is still missing. Raises :class:`~siteplanner.InputError`."""
         with self._lock:
             self.folder.mkdir(exist_ok=True)
-            return starting_page.begin(self.folder, asked)
+            return page.begin(self.folder, asked)
 
     def would_fetch(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Say what open data would be fetched. Raises :class:`~siteplanner.InputError`."""
@@ -193,7 +194,7 @@ class SiteDesk:
     def save(self, name: str, version: str, features: Any) -> dict[str, Any] | None:
         """Save one layer and give it as it is then; None for a name that is not in the list.
 
-        Raises what :func:`~siteplanner.desk.saving.save` raises.
+        Raises what :func:`~siteplanner.desk.drawing.saving.save` raises.
         """
         with self._lock:
             site = load_site(self.path)

@@ -18,10 +18,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
-from siteplanner.desk import saving
-from siteplanner.desk.features import WrongError
-from siteplanner.desk.saving import HeldError, StaleError
-from siteplanner.desk.shared_edges import cut_to_fit, newly_wrong, overlaps, with_shared_corners
+from siteplanner.desk.drawing import saving
+from siteplanner.desk.drawing.features import WrongError
+from siteplanner.desk.drawing.saving import HeldError, StaleError
+from siteplanner.desk.drawing.shared_edges import (
+    cut_to_fit,
+    newly_wrong,
+    overlaps,
+    with_shared_corners,
+)
 from siteplanner.desk.site_desk import SiteDesk
 from siteplanner.site.site_file import load_site
 

@@ -1,7 +1,5 @@
 """A property started on the page: files of one's own, questions, and a site that can be drawn."""
 
-import tomllib
-
 import geopandas as gpd
 import pyogrio
 import pytest
@@ -14,10 +12,10 @@ from handover.small_site import small_site
 from siteplanner.base.errors import InputError
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.desk.library import openlayers
-from siteplanner.desk.questions import QUESTIONS
 from siteplanner.desk.site_desk import SiteDesk
-from siteplanner.desk.site_text import with_settings
-from siteplanner.desk.starting_page import safe_name
+from siteplanner.desk.starting.page import safe_name
+from siteplanner.desk.starting.questions import QUESTIONS
+from siteplanner.site.edit import value_of
 from siteplanner.site.site_file import Site, load_site
 
 X, Y = MIDDLE
@@ -91,9 +89,8 @@ def test_every_answer_is_one_that_the_site_takes(question):
         if table == "soil":
             assert answer in {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}[key]
         else:
-            written = tomllib.loads(with_settings("", table, {key: answer}))[table]
-            checked = Site.model_fields[table].annotation(**written)
-            assert getattr(checked, key) == written[key]
+            checked = Site.model_fields[table].annotation(**{key: value_of(answer)})
+            assert getattr(checked, key) == value_of(answer)
 
 
 @pytest.mark.parametrize("asked", [{}, {"dem": "../dem.tif"}, {"dem": "home.kml"}])

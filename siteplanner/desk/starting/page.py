@@ -15,14 +15,14 @@ import shapely
 from rasterio.errors import RasterioError
 
 from siteplanner.base.errors import InputError, input_error
-from siteplanner.desk.questions import QUESTIONS, understood
-from siteplanner.desk.site_text import with_settings
+from siteplanner.desk.starting.questions import QUESTIONS, understood
 from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.features import ANY, POLYGONS, read_features
 from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.schema_matching import columns_of, layer_of
 from siteplanner.reading.files.tiles import TILES
 from siteplanner.reading.files.true_metres import in_metres, metric_crs, spots_of
+from siteplanner.site.edit import value_of, with_settings
 from siteplanner.site.site_file import load_site
 from siteplanner.starting.given import Given
 from siteplanner.starting.new_site import start
@@ -135,7 +135,7 @@ def answered(path: Path, answers: Mapping[str, Any], *, soils_known: bool) -> No
     soil, settings = understood(answers)
     text = path.read_text(encoding="utf-8")
     for table, values in settings.items():
-        text = with_settings(text, table, values)
+        text = with_settings(path, text, table, {k: value_of(v) for k, v in values.items()})
     beside = path.with_name(".site.toml.new")
     beside.write_text(text, encoding="utf-8")
     try:

@@ -21,10 +21,10 @@ import pyproj
 import shapely
 
 from siteplanner.base.errors import ErrorDetail, InputError
-from siteplanner.desk.drawn import Drawn, reader, reading_from
-from siteplanner.desk.features import Layer, WrongError, layer_in, rows_of, understood
-from siteplanner.desk.shared_edges import cut_to_fit, newly_wrong, with_shared_corners
-from siteplanner.desk.site_text import with_settings
+from siteplanner.desk.drawing.drawn import Drawn, reader, reading_from
+from siteplanner.desk.drawing.features import Layer, WrongError, layer_in, rows_of, understood
+from siteplanner.desk.drawing.shared_edges import cut_to_fit, newly_wrong, with_shared_corners
+from siteplanner.site.edit import with_settings
 from siteplanner.site.site_file import Site, load_site
 
 #: So many earlier versions of a file are kept.
@@ -224,7 +224,7 @@ def _site_text(site: Site, drawn: Drawn) -> str | None:
     table, values = drawn.setting
     if not values:
         return None
-    return with_settings(site.path.read_text(encoding="utf-8-sig"), table, values)
+    return with_settings(site.path, site.path.read_text("utf-8-sig"), table, values)
 
 
 def replace_text(path: Path, text: str) -> None:
