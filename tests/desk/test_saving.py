@@ -18,9 +18,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
-from siteplanner.desk.drawing import saving
+from siteplanner.desk.drawing import before, saving
 from siteplanner.desk.drawing.features import WrongError
-from siteplanner.desk.drawing.saving import HeldError, StaleError
+from siteplanner.desk.drawing.held import HeldError
+from siteplanner.desk.drawing.saving import StaleError
 from siteplanner.desk.drawing.shared_edges import (
     cut_to_fit,
     newly_wrong,
@@ -186,7 +187,7 @@ def test_a_file_that_another_program_writes_is_left_alone(desk):
             desk.save("paddocks", found["version"], found["features"])
 
 
-@pytest.mark.parametrize("point", ["_written", "_checked", "_kept_before"])
+@pytest.mark.parametrize("point", ["_written", "_checked", "keep"])
 def test_a_save_that_is_broken_off_changes_nothing(desk, monkeypatch, point):
     found, now = desk.layer("paddocks"), files(desk)
     whole = getattr(saving, point)
@@ -207,7 +208,7 @@ def test_a_save_that_is_broken_off_changes_nothing(desk, monkeypatch, point):
 
 @pytest.mark.long
 @pytest.mark.parametrize("when", ["before", "after"])
-@pytest.mark.parametrize("point", ["_written", "_checked", "_kept_before", "replace"])
+@pytest.mark.parametrize("point", ["_written", "_checked", "keep", "replace"])
 def test_a_desk_that_is_killed_loses_at_most_the_last_gesture(desk, monkeypatch, point, when):
     found, now = desk.layer("paddocks"), files(desk)
     features = moved(found["features"], MIDDLE, (MIDDLE[0] + 5, MIDDLE[1]))
@@ -235,11 +236,11 @@ def test_a_desk_that_is_killed_loses_at_most_the_last_gesture(desk, monkeypatch,
 
 
 def test_only_so_many_earlier_versions_are_kept(tmp_path, monkeypatch):
-    monkeypatch.setattr(saving, "KEPT", 3)
+    monkeypatch.setattr(before, "KEPT", 3)
     file = tmp_path / "a.gpkg"
     for n in range(6):
         file.write_text(str(n))
-        saving._kept_before(file)
+        before.keep(file)
         file.unlink()
     kept = sorted((tmp_path / ".before").iterdir())
     assert [p.read_text() for p in kept] == ["3", "4", "5"]
