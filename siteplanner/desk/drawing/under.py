@@ -36,8 +36,8 @@ from siteplanner.site.site_file import Site
 
 #: The longer side of a picture, pixels, at the most.
 _PIXELS = 1600
-#: The scale at which contours lie far enough apart to be told apart on a screen.
-_SCALE = 4000.0
+#: The ground fills a picture about so wide, m: contours lie far enough apart on it.
+_WIDE_M = 0.5
 #: Layers of the plan's features that may lie under the drawing: title, and column of the label.
 _FEATURES = {
     "zones": ("Zones of the plan", "zone"),
@@ -93,7 +93,8 @@ def contours(heights: Heights, grid: Grid) -> dict[str, Any]:
     if min(heights.shape) < 2 or not known.size:
         return {"step": 0, "features": []}
     rise = np.hypot(*np.gradient(heights, grid.cell))
-    step = contour_step(math.degrees(math.atan(float(np.nanmedian(rise)))), _SCALE)
+    scale = max(heights.shape) * grid.cell / _WIDE_M
+    step = contour_step(math.degrees(math.atan(float(np.nanmedian(rise)))), scale)
     x, y = grid.transform @ (0.5, 0.5)
     lines = contourpy.contour_generator(
         x + np.arange(heights.shape[1]) * grid.cell,
