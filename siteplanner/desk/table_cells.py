@@ -70,5 +70,8 @@ def _records(text: str, mark_between: str) -> list[_Record]:
 
 def _written(cells: list[str], mark_between: str, end: str) -> str:
     out = io.StringIO(newline="")
-    csv.writer(out, delimiter=mark_between, lineterminator=end).writerow(cells)
+    # Python's own rule for quotes knows only the line end that it writes.
+    broken = any(mark in cell for cell in cells for mark in "\r\n")
+    quoting = csv.QUOTE_ALL if broken else csv.QUOTE_MINIMAL
+    csv.writer(out, quoting=quoting, delimiter=mark_between, lineterminator=end).writerow(cells)
     return out.getvalue()

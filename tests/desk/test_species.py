@@ -106,7 +106,7 @@ WORDS = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=
 def test_one_cell_changes_and_every_other_is_read_as_before(rows, between, end, text):
     table = [["name", "what"], *([f"n{n}", *row[1:]] for n, row in enumerate(rows))]
     out = io.StringIO(newline="")
-    csv.writer(out, delimiter=between, lineterminator=end).writerows(table)
+    csv.writer(out, "unix", delimiter=between, lineterminator=end).writerows(table)
     data = b"\xef\xbb\xbf# mine" + end.encode() + out.getvalue().encode()
     after = with_cells(data, "name", {("n0", "seed"): text, ("none", "what"): "x"})
     head, _, rest = after.decode("utf-8-sig").partition(end)

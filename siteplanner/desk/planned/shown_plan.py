@@ -7,7 +7,6 @@ Before a new plan is made, what a comparison reads of the present one is kept be
 from __future__ import annotations
 
 import json
-import os
 import shutil
 from pathlib import Path
 from typing import Any
@@ -77,10 +76,7 @@ class ShownPlan:
         for name in _KEPT:
             source = self.folder / name
             if source.is_file():
-                try:
-                    os.link(source, beside / name)
-                except OSError:  # a disk without links
-                    shutil.copy2(source, beside / name)
+                shutil.copy2(source, beside / name)  # a link would change with an edit in place
         beside.rename(self._earlier / f"{number:05d}")
         for one in self._kept()[_SO_MANY:]:
             shutil.rmtree(one, ignore_errors=True)
