@@ -16,6 +16,9 @@ from siteplanner.desk.library import openlayers
 pytestmark = pytest.mark.skipif(openlayers() is None, reason="MapProxy is not installed")
 
 
+TABLET = {"viewport": {"width": 820, "height": 1180}, "has_touch": True}
+
+
 @contextmanager
 def page_of(browser, address, **context):
     """Open the page; a request beyond the desk, and any complaint of the browser, fails."""
@@ -136,17 +139,19 @@ def test_the_keyboard_alone_draws_and_a_wrong_field_says_so(browser, tmp_path):
 
 
 @pytest.mark.long
-def test_an_area_with_a_hole_and_a_part_is_drawn_by_taps(browser, tmp_path):
+@pytest.mark.parametrize("context", [DESK, TABLET], ids=["mouse", "finger"])
+def test_an_area_with_a_hole_and_a_part_is_drawn_by_taps(browser, tmp_path, context):
     from playwright.sync_api import expect
 
     expect.set_options(timeout=30_000)
     site = desk_site(tmp_path / "site")
     x, y = MIDDLE
-    with desk_of(site.parent) as address, page_of(browser, address) as page:
+    with desk_of(site.parent) as address, page_of(browser, address, **context) as page:
+        touch = page.touchscreen.tap if context is TABLET else page.mouse.click
 
         def tap(*corners):
             for a, b in corners:
-                page.mouse.click(*on_screen(page, x + a, y + b))
+                touch(*on_screen(page, x + a, y + b))
                 page.wait_for_timeout(400)  # two quick taps are a double tap
 
         def hollows():
@@ -181,6 +186,34 @@ def test_an_area_with_a_hole_and_a_part_is_drawn_by_taps(browser, tmp_path):
         [shape] = hollows()
         assert shape.area == pytest.approx(900, rel=0.05)
 
+        tap((30, -30))
+        expect(page.locator("#hint")).to_contain_text("There is no corner")
+
+        # The last three corners of a part take it with them; undone and redone by keys.
+        tap((45, 45))
+        expect(page.get_by_label("Corner 8, east")).to_have_count(0)
+        assert hollows()[0].geom_type == "MultiPolygon" and len(hollows()[0].geoms) == 1
+        page.keyboard.press("Control+z")
+        expect(page.get_by_label("Corner 10, east")).to_have_count(1)
+        assert hollows()[0].area == pytest.approx(900, rel=0.05)
+        page.get_by_text("Corners, by numbers").click()
+        page.get_by_role("button", name="Remove hole 1 of part 1").click()
+        expect(page.get_by_label("Corner 7, east")).to_have_count(0)
+        assert hollows()[0].area == pytest.approx(1000, rel=0.05)
+        page.keyboard.press("Control+z")
+        expect(page.get_by_label("Corner 10, east")).to_have_count(1)
+        page.keyboard.press("Control+Shift+z")
+        expect(page.get_by_label("Corner 7, east")).to_have_count(0)
+        page.get_by_role("button", name="Remove part 2").click()
+        expect(page.get_by_label("Corner 4, east")).to_have_count(0)
+        page.get_by_role("button", name="Remove corner 1").click()
+        expect(page.locator("#corner-said")).to_contain_text("A shape has at least three corners")
+
+        page.get_by_role("button", name="Draw it anew").click()
+        tap((-20, -20), (20, -20), (20, 20), (-20, 20))
+        page.get_by_role("button", name="Done").click()
+        expect(page.get_by_label("Corner 4, east")).to_have_count(1)
+        assert hollows()[0].area == pytest.approx(1600, rel=0.05)
         page.get_by_role("button", name="Move", exact=True).click()
         page.get_by_role("button", name="Delete").click()
         expect(page.locator("#saved")).to_contain_text("take hollows.gpkg out of site.toml")

@@ -347,6 +347,9 @@ def test_killed_fifty_times_at_any_moment_nothing_is_lost_but_the_last_gesture(d
              "properties": {"name": "Creek", "winter_min_c": -5.0, "height_m": 1.2,
                             "winter": 2010}}  # fmt: skip
     found = desk.save("thermometers", found["version"], [point])
+    began = time.monotonic()
+    found = desk.save("thermometers", found["version"], found["features"])
+    took = time.monotonic() - began
     moments = set()
     for _ in range(50):
         ours, theirs = os.pipe()
@@ -359,7 +362,7 @@ def test_killed_fifty_times_at_any_moment_nothing_is_lost_but_the_last_gesture(d
                 found = desk.save("thermometers", found["version"], [one])
                 os.write(theirs, b"%d\n" % told)
         os.close(theirs)
-        time.sleep(random.uniform(0.02, 0.8))
+        time.sleep(random.uniform(0.0, 3 * took))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         with os.fdopen(ours) as said:
@@ -374,7 +377,7 @@ def test_killed_fifty_times_at_any_moment_nothing_is_lost_but_the_last_gesture(d
             assert file.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert load_site(desk.path).frost.readings.file == "thermometers.gpkg"
         told = at
-    assert told > 20 and len(moments) > 2, "it was never hit while it wrote"
+    assert told > 10 and len(moments) > 2, "it was never hit while it wrote"
     desk.save("thermometers", found["version"], found["features"])
     assert not list(desk.folder.glob(".thermo*"))
 

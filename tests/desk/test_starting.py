@@ -1,5 +1,7 @@
 """A property started on the page: files of one's own, questions, and a site that can be drawn."""
 
+import zipfile
+
 import geopandas as gpd
 import pyogrio
 import pytest
@@ -58,6 +60,43 @@ def test_a_kml_becomes_a_boundary_that_can_be_drawn(folder):
     assert found["drawn"]["editable"]
     area = shapely.geometry.shape(found["features"][0]["geometry"]).area
     assert area == pytest.approx(80 * 80, rel=1e-3)
+
+
+def closed_track(folder, name):
+    """A walk round the fence, as a handheld writes it: a line that ends where it began."""
+    square = gpd.GeoDataFrame(
+        {"name": ["Fence"]},
+        geometry=[shapely.box(X - 40, Y - 40, X + 40, Y + 40).exterior], crs="EPSG:32756",
+    )  # fmt: skip
+    pyogrio.write_dataframe(square.to_crs(4326), folder / name, driver="GPX", layer="tracks",
+                            geometry_type="MultiLineString", promote_to_multi=True)  # fmt: skip
+
+
+def zipped_shapefile(folder, name):
+    outline(folder, "fence.shp", "ESRI Shapefile")
+    with zipfile.ZipFile(folder / name, "w") as packed:
+        for part in sorted({*folder.glob("fence.*")} - {folder / name}):
+            packed.write(part, part.name)
+            part.unlink()
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [
+        ("home.kml", outline), ("walked.gpx", closed_track), ("fence.zip", zipped_shapefile),
+        ("home.geojson", lambda folder, name: outline(folder, name, "GeoJSON")),
+    ],
+)  # fmt: skip
+def test_every_kind_of_outline_that_people_have_becomes_the_boundary(folder, name, write):
+    write(folder, name)
+    desk = SiteDesk(folder)
+    [found] = [one for one in desk.starting()["files"] if one["name"] == name]
+    assert (found["kind"], found["wrong"]) == ("shapes", False), found
+    desk.begin({"dem": "ground.tif", "boundary": name})
+    [feature] = desk.layer("boundary")["features"]
+    shape = shapely.geometry.shape(feature["geometry"])
+    assert shape.area == pytest.approx(80 * 80, rel=1e-3)
+    assert desk.layer("boundary")["drawn"]["editable"]
 
 
 def test_without_an_outline_a_rectangle_stands_in_and_says_so(folder):

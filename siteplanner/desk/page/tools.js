@@ -72,7 +72,7 @@ export class Tools {
     const inner = ["hole", "part", "anew"].includes(mode);
     const type = DRAWN[shape];
     const draw = this.use(new ol.interaction.Draw({
-      type, stopClick: true, trace: type !== "Point", traceSource: state.source, snapTolerance: 12,
+      type, stopClick: true, trace: type !== "Point" && mode !== "anew", traceSource: state.source, snapTolerance: 12,
     }));
     this.drawing = type === "Point" ? null : draw;
     draw.on("drawend", ({ feature }) => {

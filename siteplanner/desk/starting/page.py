@@ -18,8 +18,8 @@ from siteplanner.base.errors import InputError, input_error
 from siteplanner.desk.starting.questions import QUESTIONS, understood
 from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.features import ANY, POLYGONS, read_features
-from siteplanner.reading.files.opening import layers_in
-from siteplanner.reading.files.schema_matching import columns_of, layer_of
+from siteplanner.reading.files.opening import layers_in, open_layer
+from siteplanner.reading.files.schema_matching import layer_of
 from siteplanner.reading.files.tiles import TILES
 from siteplanner.reading.files.true_metres import in_metres, metric_crs, spots_of
 from siteplanner.site.edit import value_of, with_settings
@@ -158,8 +158,9 @@ def _as_geopackage(folder: Path, path: Path, use: str) -> Path:
     if path.suffix.lower() == ".gpkg":
         return path
     layer = layer_of(path, use, [])
-    names = list(columns_of(path, layer))
-    frame = read_features(path, layer, {name: name for name in names}, None, USES[use][1])
+    there = open_layer(path, layer, USES[use][1], [])[0]
+    names = {name: name for name in there.columns if name != there.geometry.name}
+    frame = read_features(path, layer, names, None, USES[use][1])
     target = folder / f"{use}.gpkg"
     number = 1
     while target.exists():
