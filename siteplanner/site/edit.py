@@ -187,9 +187,8 @@ def _says(text: str, settings: Mapping[str, Any]) -> bool:
 def _item(value: Any) -> Any:
     """A value as TOML: a table within braces, a list on lines of its own where it is long."""
     if isinstance(value, Mapping):
-        inline = tomlkit.inline_table()
-        inline.update({key: _item(inner) for key, inner in value.items()})
-        return inline
+        pairs = (f"{tomlkit.key(k).as_string()} = {_item(v).as_string()}" for k, v in value.items())
+        return tomlkit.value(f"{{ {', '.join(pairs)} }}" if value else "{}")
     made = tomlkit.item(value)
     if isinstance(value, list | tuple) and len(made.as_string()) > 80:
         made.multiline(True)

@@ -36,6 +36,7 @@ class Desk {
     this.map.on("singleclick", (event) => this.clicked(event));
     await Promise.all(this.states.map((state) => state.load()));
     this.fit();
+    this.ready = true; // before, a layer would be drawn on a map that has no place yet
     this.showList();
     this.startKeys();
     this.under = new Under(this.map, this.projection);
@@ -182,6 +183,7 @@ class Desk {
   }
 
   told(state) {
+    if (!this.ready) return;
     for (const field of state.drawn.fields.filter((one) => one.kind === "choice")) {
       if (this.chosen && state === this.open) this.last[field.column] = this.chosen.get("values")[field.column] ?? this.last[field.column];
     }
