@@ -28,6 +28,7 @@ from siteplanner.desk.drawing import under as lying_under
 from siteplanner.desk.drawing.before import earlier, put_back
 from siteplanner.desk.drawing.drawn import Drawn, drawn_of
 from siteplanner.desk.drawing.features import layer_in, plain
+from siteplanner.desk.drawing.following import follow_boundary, whole_of
 from siteplanner.desk.drawing.held import refuse_held
 from siteplanner.desk.drawing.saving import check_all, save
 from siteplanner.desk.library import MISSING, openlayers
@@ -253,10 +254,13 @@ class SiteDesk:
             drawn = drawn_of(site).get(name)
             if drawn is None or not drawn.editable:
                 return None
-            notes = save(site, drawn, version, features, working_crs(site, []))
+            crs = working_crs(site, [])
+            before = whole_of(site, crs) if drawn.part == "boundary" else None
+            notes = save(site, drawn, version, features, crs)
             site = load_site(self.path)
+            followed = () if before is None else follow_boundary(site, before, crs)
             found = self._layer(site, drawn_of(site).get(_again(name, drawn, site)))
-            return None if found is None else {**found, "notes": notes}
+            return found and {**found, "notes": notes, "followed": followed}
 
     def _layer(self, site: Site, drawn: Drawn | None) -> dict[str, Any] | None:
         if drawn is None:

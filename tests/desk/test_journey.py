@@ -127,8 +127,8 @@ def journey(browser, hands_of, folder, files, uses):
         expect(page.locator("#found li")).to_have_count(len(files))
         hands.write(page.get_by_label("The property's name"), "Home farm")
         for label, name in uses.items():
-            hands.choose(page.get_by_label(label), name)
-            expect(page.get_by_label(label)).to_have_value(name)
+            hands.choose(page.get_by_label(label, exact=True), name)
+            expect(page.get_by_label(label, exact=True)).to_have_value(name)
         hands.press(button("one to two knuckles"))
         expect(page.locator("#how-far")).to_have_text("Question 2 of 6")
         for left in range(3, 8):

@@ -106,6 +106,20 @@ def test_without_an_outline_a_rectangle_stands_in_and_says_so(folder):
     assert desk.about()["name"] == "My farm"
     [feature] = desk.layer("boundary")["features"]
     assert shapely.geometry.shape(feature["geometry"]).area == pytest.approx(120 * 120)
+    # The one paddock and the one soil are the whole property: they follow it, and back again.
+    drawn = shapely.box(X - 30, Y - 50, X + 50, Y + 50)
+    found = desk.layer("boundary")
+    moved = {**feature, "geometry": shapely.geometry.mapping(drawn)}
+    saved = desk.save("boundary", found["version"], [moved])
+    assert saved["followed"] == ("paddocks", "soils")
+    for name in ("paddocks", "soils"):
+        [one] = desk.layer(name)["features"]
+        assert shapely.geometry.shape(one["geometry"]).equals(drawn)
+    two = [moved, {"id": None, "geometry": feature["geometry"], "properties": {}}]
+    home = desk.layer("paddocks")
+    smaller = {**home["features"][0], "geometry": shapely.geometry.mapping(drawn.buffer(-9))}
+    desk.save("paddocks", home["version"], [smaller])
+    assert desk.save("boundary", saved["version"], two)["followed"] == ("soils",)
     west, _, east, _ = desk.relief().shade.extent
     assert east > west
 

@@ -195,7 +195,8 @@ class Desk {
       state.justSaved = false;
       const { file, layer } = state.drawn;
       for (const other of this.states) {
-        if (other !== state && !other.dirty && other.drawn.file === file && other.drawn.layer === layer) other.load();
+        if (other === state || other.dirty) continue;
+        if (state.followed.includes(other.drawn.id) || (other.drawn.file === file && other.drawn.layer === layer)) other.load();
       }
     }
     this.showList();

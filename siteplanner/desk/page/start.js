@@ -94,7 +94,9 @@ async function openData(fetch) {
 function started(missing) {
   byId("missing-list").replaceChildren(...missing.map((one) => el("li", {}, one)));
   byId("missing").hidden = false;
-  byId("begin").hidden = byId("would").hidden = true;
+  // What it was started from is settled; what was fetched stays to be read.
+  for (const id of ["files", "which", "asking", "begin", "would"]) byId(id).hidden = true;
+  byId("open-data").hidden = byId("fetching").childElementCount === 0;
   byId("go").focus();
 }
 

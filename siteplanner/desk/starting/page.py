@@ -123,7 +123,7 @@ def begin(folder: Path, asked: Mapping[str, Any]) -> list[str]:
         str(asked.get("name") or "").strip()[:200] or None,
     )
     answered(started.path, asked.get("answers") or {}, soils_known="soils" in given)
-    stands_in = "the boundary: a rectangle stands in for it; open Boundary and move its corners"
+    stands_in = "the boundary: a rectangle stands in for it; draw it anew, or move its corners"
     return [stands_in] * ("boundary" not in asked or not asked["boundary"]) + started.missing
 
 
