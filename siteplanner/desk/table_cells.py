@@ -72,6 +72,6 @@ def _written(cells: list[str], mark_between: str, end: str) -> str:
     out = io.StringIO(newline="")
     # Python's own rule for quotes knows only the line end that it writes.
     broken = any(mark in cell for cell in cells for mark in "\r\n")
-    quoting = csv.QUOTE_ALL if broken else csv.QUOTE_MINIMAL
-    csv.writer(out, quoting=quoting, delimiter=mark_between, lineterminator=end).writerow(cells)
+    style = "unix" if broken else "excel"  # all in quotes, or as few as can be
+    csv.writer(out, style, delimiter=mark_between, lineterminator=end).writerow(cells)
     return out.getvalue()
