@@ -1,6 +1,8 @@
 """The desk in a real browser, the network blocked: draw, plan, stop, and look."""
 
+import base64
 import re
+import shutil
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -8,12 +10,15 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
+from conftest import SITE
 from desk.desk_site import MIDDLE, desk_of, desk_site
 from desk.plan_by_hand import plan_by_hand
 from handover.browser import DESK, PHONE
 
+from siteplanner.desk.drawing.drawn import drawn_of
 from siteplanner.desk.library import openlayers
 from siteplanner.desk.site_desk import SiteDesk
+from siteplanner.site.site_file import load_site
 
 pytestmark = pytest.mark.skipif(openlayers() is None, reason="MapProxy is not installed")
 
@@ -315,3 +320,92 @@ def test_a_second_tab_is_refused_in_words(browser, tmp_path):
         assert paddocks(site)["name"][0] == "New name Saved"
         other.get_by_role("button", name="Load it again").click()
         expect(other.get_by_label("Name")).to_have_value("New name Saved")
+
+
+def dropped(page, *paths):
+    """Drop files on the page, as from another window."""
+    files = [[path.name, base64.b64encode(path.read_bytes()).decode()] for path in paths]
+    data = page.evaluate_handle(
+        """(files) => {
+          const held = new DataTransfer();
+          for (const [name, text] of files) {
+            held.items.add(new File([Uint8Array.from(atob(text), (one) => one.charCodeAt(0))], name));
+          }
+          return held;
+        }""",
+        files,
+    )
+    page.dispatch_event("#drop", "drop", {"dataTransfer": data})
+
+
+@pytest.mark.long
+def test_files_are_dropped_and_a_boundary_is_drawn_on_the_hillshade(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=60_000)
+    made = desk_site(tmp_path / "made").parent
+    x, y = MIDDLE
+    (tmp_path / "notes.txt").write_text("not this")
+    with desk_of(tmp_path / "farm") as address, page_of(browser, address) as page:
+        dropped(page, made / "dem.tif", tmp_path / "notes.txt")
+        expect(page.locator("#found li")).to_have_text(["dem.tif: heights, 48 x 48 cells"])
+        expect(page.locator("#wrong")).to_contain_text(
+            "notes.txt: This kind of file cannot be used"
+        )
+        expect(page.get_by_label("The boundary")).to_have_value("")
+        page.get_by_role("button", name="Start the site").click()
+        expect(page.locator("#missing-list")).to_contain_text("a rectangle stands in for it")
+        expect(page.locator("#asking")).to_be_hidden()
+        page.get_by_role("button", name="Draw and plan").click()
+        expect(page.get_by_role("heading", name="Boundary")).to_be_visible()
+        page.get_by_role("button", name="Draw it anew").click()
+        scale = 100 / 120  # the rectangle is half as wide as the heights, 120 m
+        for a, b in ((-50, -30), (50, -30), (50, 40), (-50, 40)):
+            page.mouse.click(*on_screen(page, x + a * scale, y + b * scale))
+            page.wait_for_timeout(400)
+        page.get_by_role("button", name="Done").click()
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+        page.get_by_role("list", name="What you draw").get_by_role(
+            "button", name="Paddocks"
+        ).click()
+        expect(page.get_by_label("Name")).to_have_value("whole property")
+    for name in ("boundary", "paddocks"):
+        [shape] = pyogrio.read_dataframe(tmp_path / "farm" / f"{name}.gpkg").geometry
+        assert shape.area == pytest.approx(7000, rel=0.03), name
+
+
+@pytest.mark.long
+def test_every_kind_of_thing_has_its_form_and_its_table(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=60_000)
+    site = Path(shutil.copytree(SITE.parent / "sallow-fell", tmp_path / "site"))
+    listed = drawn_of(load_site(site))
+    kinds = {one.part for one in listed.values()}
+    assert kinds == {"boundary", "paddocks", "no_plant", "soils", "hollows", "thermometers",
+                     "seed_sources", "zones"}  # fmt: skip
+    with desk_of(site) as address, page_of(browser, address) as page:
+        things = page.get_by_role("list", name="What you draw")
+        for drawn in listed.values():
+            things.get_by_role("button", name=drawn.title, exact=False).first.click()
+            expect(page.locator("#layer-title")).to_have_text(drawn.title)
+            rows = page.locator("#table-list tbody tr")
+            if not drawn.there:
+                expect(rows).to_have_count(0)
+                continue
+            frame = pyogrio.read_dataframe(drawn.path, layer=drawn.layer)
+            expect(rows).to_have_count(len(frame))
+            if not page.locator("#table").get_attribute("open") == "":
+                page.get_by_text("All of this layer").click()
+            page.get_by_role("button", name="Choose feature 1", exact=True).click()
+            expect(page.locator("#which")).to_have_value("0")
+            for field in drawn.fields:
+                held = page.locator(f"#field-{field.column}")
+                expect(held).to_be_visible()
+                value = frame[field.column].iloc[0] if field.column in frame else None
+                said = held.input_value()
+                if field.kind == "number" and value == value and value is not None:
+                    assert float(said) == pytest.approx(value), (drawn.id, field.column)
+                elif field.kind in ("text", "choice"):
+                    assert said == (value or ""), (drawn.id, field.column)
+    assert not (site / ".before").exists(), "looking changes nothing"
