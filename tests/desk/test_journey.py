@@ -155,7 +155,7 @@ def journey(browser, hands_of, folder, files, uses):
 
         hands.press(button("Plan", exact=True))
         expect(page.locator("#bar")).to_be_visible()
-        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        expect(page.locator("#step")).to_have_text("The plan is ready.", timeout=600_000)
         hands.press(button("Look", exact=True))
         frame = page.frame_locator('iframe[title="Map of the plan"]')
         expect(frame.locator("html[data-ready]")).to_have_count(1)
