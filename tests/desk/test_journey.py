@@ -73,6 +73,10 @@ class Finger(Mouse):
 class Keys(Mouse):
     """A person who can use the keyboard alone: everything is reached by the Tab key."""
 
+    def __init__(self, page):
+        super().__init__(page)
+        page.on("filechooser", lambda _: None)  # from now on the browser hands such dialogs over
+
     def reach(self, thing):
         thing.wait_for()
         for _ in range(500):
