@@ -256,6 +256,8 @@ def test_a_finger_draws_a_line_on_a_phone(browser, tmp_path):
 @pytest.mark.long
 @pytest.mark.parametrize("wide", [320, 820, 1440])
 def test_nothing_keeps_people_from_using_the_page(browser, tmp_path, wide):
+    from playwright.sync_api import expect
+
     carrier = pytest.importorskip("axe_playwright_python")
     axe = next(Path(carrier.__file__).parent.rglob("axe.min.js")).read_text("utf-8")
     site = desk_site(tmp_path / "site")
@@ -271,6 +273,8 @@ def test_nothing_keeps_people_from_using_the_page(browser, tmp_path, wide):
         assert page.evaluate("document.documentElement.scrollWidth") <= wide
 
     with desk_of(site.parent) as address, page_of(browser, address, **context) as page:
+        for name in ("Plan", "Stop"):
+            expect(page.get_by_role("button", name=name)).to_have_count(1)
         page.evaluate(axe)
         page.get_by_role("list", name="What you draw").get_by_role(
             "button", name="Paddocks"
