@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import mimetypes
 from collections.abc import Callable
@@ -53,7 +54,8 @@ class Planned(OnDesk):
 
     def _folder(self) -> Path:
         """Where the plan goes; what is there is kept, to be compared with."""
-        self.desk.plan.keep()
+        with contextlib.suppress(OSError):  # a full disk: the plan itself will say so
+            self.desk.plan.keep()
         return self.desk.plan.folder
 
 
