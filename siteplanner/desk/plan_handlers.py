@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import mimetypes
 from collections.abc import Callable
@@ -54,8 +53,7 @@ class Planned(OnDesk):
 
     def _folder(self) -> Path:
         """Where the plan goes; what is there is kept, to be compared with."""
-        with contextlib.suppress(OSError):  # a full disk: the plan itself will say so
-            self.desk.plan.keep()
+        self.desk.plan.keep()
         return self.desk.plan.folder
 
 
