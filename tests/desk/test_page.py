@@ -326,6 +326,33 @@ def test_a_second_tab_is_refused_in_words(browser, tmp_path):
         expect(other.get_by_label("Name")).to_have_value("New name Saved")
 
 
+@pytest.mark.long
+def test_a_finger_moves_a_corner_that_four_share(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+    site = desk_site(tmp_path / "site")
+    to = (MIDDLE[0] + 12, MIDDLE[1] + 8)
+    with desk_of(site.parent) as address, page_of(browser, address, **TABLET) as page:
+        page.get_by_role("button", name="Paddocks").tap()
+        page.locator("#map").scroll_into_view_if_needed()
+        finger = page.context.new_cdp_session(page)
+
+        def touch(kind, *places):
+            points = [{"x": x, "y": y} for x, y in places]
+            finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+        touch("touchStart", on_screen(page, *MIDDLE))
+        for n in range(1, 6):
+            at = [a + (b - a) * n / 5 for a, b in zip(MIDDLE, to, strict=True)]
+            touch("touchMove", on_screen(page, *at))
+        touch("touchEnd")
+        expect(page.locator("#saved")).to_contain_text("Saved.")
+    shapes = paddocks(site).geometry.to_numpy()
+    assert shapely.coverage_is_valid(shapes)
+    assert max(shapely.distance(one, shapely.Point(to)) for one in shapes) < 1.5
+
+
 def dropped(page, *paths):
     """Drop files on the page, as from another window."""
     files = [[path.name, base64.b64encode(path.read_bytes()).decode()] for path in paths]
