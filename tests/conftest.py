@@ -138,7 +138,10 @@ def pytest_configure(config):
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     workers = getattr(config.option, "numprocesses", None)
     if workers and not hasattr(config, "workerinput") and not config.option.collectonly:
-        subprocess.run([sys.executable, ROOT / "tests" / "compile_kernels.py"], check=False)
+        words = [sys.executable, ROOT / "tests" / "compile_kernels.py"]
+        halves = [subprocess.Popen([*words, half, "2"]) for half in "12"]
+        for half in halves:
+            half.wait()
 
 
 def pytest_xdist_auto_num_workers():
