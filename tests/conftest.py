@@ -123,6 +123,17 @@ def sample_plan(tmp_path_factory):
     return folder
 
 
+@pytest.fixture
+def quick_plans(monkeypatch):
+    """Plans made in this process are without what takes long to write: sheets, workbook, nursery.
+
+    For tests that look at none of these.
+    """
+    from handover.small_site import SLOW, leave_out  # which needs this module
+
+    leave_out(SLOW, monkeypatch)
+
+
 @pytest.fixture(scope="session")
 def browser():
     """A browser that all pages are opened in, each in a context of its own."""
