@@ -7,10 +7,9 @@ from pathlib import Path
 
 from reportlab.lib.units import mm
 
-from siteplanner.base.text import uncommanded, unique_slugs
+from siteplanner.base.text import unique_slugs
 from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.book.block_map import Book, book_of
-from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.book.days import days_of
 from siteplanner.handover.book.front import front_pages, overview_page
 from siteplanner.handover.book.leaf import leaves_of
@@ -18,6 +17,7 @@ from siteplanner.handover.book.run_sheet import run_sheets
 from siteplanner.handover.book.tags import write_row_tags
 from siteplanner.handover.credits import map_credit
 from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen
+from siteplanner.handover.paper.tagged import TaggedCanvas
 from siteplanner.handover.paper.text import fonts
 from siteplanner.plan import Plan
 
@@ -50,7 +50,7 @@ def write_book(plan: Plan, folder: Path) -> None:
     leaves = folder / "sheets"
     leaves.mkdir(exist_ok=True)
     first, *names = unique_slugs(["overview", *(w.block for w in works)])
-    canvas = BookCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
+    canvas = TaggedCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
     _draw(canvas, [("Overview", overview_page(book))], plan)
     for name, work in zip(names, works, strict=True):
         _write_leaf(book, work, leaves / f"{name}.pdf")
@@ -59,7 +59,7 @@ def write_book(plan: Plan, folder: Path) -> None:
 
 
 def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
-    canvas = BookCanvas(path, f"Planting sheets for {book.plan.name}")
+    canvas = TaggedCanvas(path, f"Planting sheets for {book.plan.name}")
     pen = Pen(canvas, *A4)
     leaves = leaves_of(pen, book, works, shared=True)
     # Front pages come before the leaves and list their pages, so their number is needed first.
@@ -80,26 +80,25 @@ def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
 
 
 def _write_run_sheets(book: Book, works: Sequence[BlockWork], path: Path) -> None:
-    canvas = BookCanvas(path, f"Run sheets for {book.plan.name}")
+    canvas = TaggedCanvas(path, f"Run sheets for {book.plan.name}")
     pages = run_sheets(Pen(canvas, *A4), book, days_of(book.plan, works))
     _draw(canvas, [("Run sheets", page) for page in pages], book.plan)
 
 
 def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
-    canvas = BookCanvas(path, f"{book.plan.name}: block {work.block}")
+    canvas = TaggedCanvas(path, f"{book.plan.name}: block {work.block}")
     (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
     _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides], book.plan)
 
 
-def _draw(canvas: BookCanvas, pages: Sequence[Named], plan: Plan) -> None:
+def _draw(canvas: TaggedCanvas, pages: Sequence[Named], plan: Plan) -> None:
     last = ""
     for number, (name, page) in enumerate(pages, 1):
         wide, high = page.size
         canvas.setPageSize((wide * mm, high * mm))
         pen = Pen(canvas, wide, high)
         if name != last:
-            canvas.bookmarkPage(f"page{number}")
-            canvas.addOutlineEntry(uncommanded(name), f"page{number}", 0)
+            canvas.bookmark(name)
             last = name
         page.draw(pen)
         with canvas.artifact():
