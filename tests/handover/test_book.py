@@ -18,7 +18,7 @@ from pages import page_texts
 from pypdf import PdfReader
 
 from siteplanner.handover.block_work import block_works
-from siteplanner.handover.book import leaf
+from siteplanner.handover.book import front, leaf
 from siteplanner.handover.book.block_map import (
     LEAST_SIGN_MM,
     book_of,
@@ -30,7 +30,7 @@ from siteplanner.handover.book.days import days_of
 from siteplanner.handover.book.write import write_book, write_sheets
 from siteplanner.handover.fieldwork import runs
 from siteplanner.handover.paper.frame import SCALES, extent, turned_frame
-from siteplanner.handover.paper.pages import A4, LEAST_TEXT, Pen
+from siteplanner.handover.paper.pages import A3, A4, LEAST_TEXT, Pen
 from siteplanner.handover.paper.signs import SIGNS, draw_signs
 from siteplanner.handover.paper.tagged import TaggedCanvas
 
@@ -131,7 +131,7 @@ def test_a_block_too_large_for_one_map_has_a_strip_of_maps_with_every_row(plan, 
     for work in works:
         (made,) = leaf.leaves_of(pen, book, [work], shared=False)
         assert len(made.sides) % 2 == 0
-        strips.append(leaf.strip_of(work, leaf.band_of(pen, book, work)))
+        strips.append(leaf.strip_of(pen, work, leaf.band_of(pen, book, work)))
         if strips[-1]:
             assert all(frame.scale <= least_scale(work) for frame in strips[-1])
             shown = shapely.union_all([frame.ground for frame in strips[-1]])
@@ -210,3 +210,33 @@ def test_pdfs_have_tags_language_title_and_bookmarks(plan, folder):
     for mark in tags.outline:
         first = tags.pages[tags.get_destination_page_number(mark)].extract_text()
         assert first.startswith(f"{mark.title.removeprefix('Block ')}  row 1")
+
+
+def test_leaves_are_on_a3_only_where_asked_and_then_their_maps_are_larger(plan, folder, tmp_path):
+    def scale(path):
+        return int(re.search(r"1 : (\d+)", page_texts(path)[0]).group(1))
+
+    one = replace(plan, blocks=plan.blocks[:1], rows=plan.rows[plan.rows["block"] == "A1"])
+    mine = (plan.trees["block"] == "A1").to_numpy()
+    one = replace(one, trees=plan.trees[mine], tree_species=plan.tree_species[mine])
+    write_book(replace(one, settings=plan.settings | {"sheets": {"leaves": "A3"}}), tmp_path)
+    for name, paper in (("sheets.pdf", A4), ("sheets/overview.pdf", A4), ("sheets/a1.pdf", A3)):
+        for page in PdfReader(tmp_path / name).pages:
+            size = [float(side) / MM for side in page.mediabox[2:]]
+            assert size == pytest.approx(paper, abs=0.01), name
+    assert scale(tmp_path / "sheets/a1.pdf") < scale(folder / "sheets/a1.pdf")
+    texts = texts_of(tmp_path / "sheets/a1.pdf")
+    assert covered(texts) == []
+
+
+def test_no_side_in_front_is_empty_and_no_line_has_one_alone(plan):
+    sentence = "A sentence that somebody should read before the planting of this block begins."
+    for number in range(0, 90, 9):
+        said = replace(plan, warnings=tuple(f"{sentence} {n}" for n in range(number)))
+        works = block_works(said)
+        pages = front.front_pages(book_of(said, works), works, [1] * len(works))
+        assert len(pages) % 2 == 0, number
+    sections = {"Please read": [f"{sentence} {n}" for n in range(44)]}
+    least, *larger = (len(front.parted(sections, 100.0, sizes)) for sizes in ((7.0,), (8.0,)))
+    assert [least, *larger] == [1, 2]  # a line or two would stand on the second page
+    assert len(front.parted(sections, 100.0)) == 1

@@ -22,7 +22,6 @@ from siteplanner.handover.book.rows import Table, draw_rows, table_of
 from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import SCALES, PaperFrame, extent, moved, turned_frame
 from siteplanner.handover.paper.pages import (
-    A4,
     LEAST_TEXT,
     MARGIN,
     Page,
@@ -32,11 +31,10 @@ from siteplanner.handover.paper.pages import (
 )
 from siteplanner.handover.paper.signs import draw_signs
 
-#: y (mm) where the bands of a side begin, and how high they are together.
-TOP, ROOM = MARGIN, 297.0 - 2 * MARGIN - 5.0
+#: y (mm) where the bands of a side begin.
+TOP = MARGIN
 _SIDE, _GAP, _HEAD, _STRIP, _EDGE = 62.0, 3.0, 6.5, 20.0, 8.0
 _KEY = 3.5
-_WIDE = A4[0] - 2 * MARGIN
 _BETWEEN = 4.0
 
 
@@ -54,13 +52,23 @@ class Arrangement:
     strip: float
 
 
-_THIRD = (_WIDE - 2 * _GAP) / 3
-#: Facts in a column beside the map, in two beside a narrow one, or in three beneath a wide one.
-ARRANGEMENTS = (
-    Arrangement(_WIDE - _SIDE - _GAP, 1, _SIDE, True, _STRIP),
-    Arrangement(_WIDE - 2 * (56.0 + _GAP), 2, 56.0, True, _STRIP + 9.0),
-    Arrangement(_WIDE, 3, _THIRD, False, _STRIP),
-)
+def room(pen: Pen) -> float:
+    """How high the bands of a side are together, mm."""
+    return pen.bottom - TOP
+
+
+def _wide(pen: Pen) -> float:
+    return pen.wide - 2 * MARGIN
+
+
+def arrangements(pen: Pen) -> tuple[Arrangement, ...]:
+    """Facts in a column beside the map, in two beside a narrow one, or in three beneath one."""
+    wide = _wide(pen)
+    return (
+        Arrangement(wide - _SIDE - _GAP, 1, _SIDE, True, _STRIP),
+        Arrangement(wide - 2 * (56.0 + _GAP), 2, 56.0, True, _STRIP + 9.0),
+        Arrangement(wide, 3, (wide - 2 * _GAP) / 3, False, _STRIP),
+    )
 
 
 @dataclass(frozen=True)
@@ -68,7 +76,7 @@ class Band:
     """A block's place on both sides of a leaf; heights in mm.
 
     ``least`` is what it needs on either side, ``facts`` the heights of its facts in each of the
-    ``ARRANGEMENTS``; ``made`` is its back. What to be careful
+    ``arrangements``; ``made`` is its back. What to be careful
     of is said in front where that saves a side.
     """
 
@@ -88,7 +96,7 @@ class Leaf:
 
 
 def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool) -> list[Leaf]:
-    """Put blocks on leaves; ``shared``: as many on one as it has room for.
+    """Put blocks on leaves as large as the pen's page; ``shared``: as many on one as fit.
 
     The blocks that need most go first, each to the first leaf that has room for it (first fit,
     textbook method); leaves come in the order of their first blocks.
@@ -98,7 +106,7 @@ def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool)
     for at in sorted(range(len(bands)), key=lambda n: -bands[n].least):
         for leaf in rooms if shared else ():
             need = sum(bands[n].least + _BETWEEN for n in leaf)
-            if need + bands[at].least <= ROOM:
+            if need + bands[at].least <= room(pen):
                 leaf.append(at)
                 break
         else:
@@ -110,22 +118,24 @@ def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool)
 
 def band_of(pen: Pen, book: Book, work: BlockWork) -> Band:
     """Work out what a block needs on both sides of a leaf."""
-    made = table_of(pen, book, work, ROOM - _HEAD)
-    less = table_of(pen, book, work, ROOM - _HEAD, care=False) if made.sides > 1 else made
+    most = room(pen) - _HEAD
+    made = table_of(pen, book, work, most)
+    less = table_of(pen, book, work, most, care=False) if made.sides > 1 else made
     care = less.sides < made.sides
     made = less if care else made
-    facts = tuple(_facts_high(pen, book, work, how, care) for how in ARRANGEMENTS)
+    ways = arrangements(pen)
+    facts = tuple(_facts_high(pen, book, work, how, care) for how in ways)
     scale = max((s for s in SCALES if s <= least_scale(work)), default=SCALES[0])
     sizes = [
         [side * 1000 / scale + 2 * _EDGE for side in extent(work.shape, turn)]
         for turn in turns_of(work)
     ]
     fronts = []
-    for how, high in zip(ARRANGEMENTS, facts, strict=True):
-        room = min((tall for wide, tall in sizes if wide <= how.map_wide), default=np.inf)
-        room += how.strip
-        fronts.append(_HEAD + (max(room, high) if how.beside else room + high))
-    least = float(min(max(min(fronts), made.high + _HEAD), ROOM))
+    for how, high in zip(ways, facts, strict=True):
+        tall = min((high for wide, high in sizes if wide <= how.map_wide), default=np.inf)
+        tall += how.strip
+        fronts.append(_HEAD + (max(tall, high) if how.beside else tall + high))
+    least = float(min(max(min(fronts), made.high + _HEAD), room(pen)))
     return Band(work, least, facts, made, care)
 
 
@@ -133,39 +143,41 @@ def _leaf(pen: Pen, book: Book, bands: Sequence[Band]) -> Leaf:
     names = tuple(band.work.block for band in bands)
     if len(bands) == 1:
         return Leaf(names, tuple(_sides_of_one(pen, book, bands[0])))
-    free = (ROOM - sum(b.least for b in bands) - _BETWEEN * (len(bands) - 1)) / len(bands)
+    free = (room(pen) - sum(b.least for b in bands) - _BETWEEN * (len(bands) - 1)) / len(bands)
     places, y = [], TOP
     for band in bands:
         places.append((y, band.least + free, band))
         y += band.least + free + _BETWEEN
-    front = Page(A4, partial(_draw_fronts, book=book, places=places))
-    return Leaf(names, (front, Page(A4, partial(_draw_backs, book=book, places=places))))
+    size = (pen.wide, pen.high)
+    front = Page(size, partial(_draw_fronts, book=book, places=places))
+    return Leaf(names, (front, Page(size, partial(_draw_backs, book=book, places=places))))
 
 
 def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
     """Sides of a block that has its leaf alone, or more than one leaf."""
-    work, made = band.work, band.made
-    strip = strip_of(work, band)
+    work, made, size = band.work, band.made, (pen.wide, pen.high)
+    strip = strip_of(pen, work, band)
     fronts = [
         Page(
-            A4, partial(_draw_part, book=book, work=work, frame=frame, part=f"{n} of {len(strip)}")
+            size,
+            partial(_draw_part, book=book, work=work, frame=frame, part=f"{n} of {len(strip)}"),
         )
         for n, frame in enumerate(strip, 1)
     ]
     if len(strip) == 2:  # two maps say where they lie to each other: what is said stands behind
-        made = table_of(pen, book, work, ROOM - _HEAD, facts=True)
+        made = table_of(pen, book, work, room(pen) - _HEAD, facts=True)
     else:
-        whole = partial(_draw_fronts, book=book, places=[(TOP, ROOM, band)])
-        fronts = [Page(A4, whole), *fronts]
+        whole = partial(_draw_fronts, book=book, places=[(TOP, room(pen), band)])
+        fronts = [Page(size, whole), *fronts]
     backs = [
-        Page(A4, partial(_draw_back, book=book, work=work, made=made, side=side))
+        Page(size, partial(_draw_back, book=book, work=work, made=made, side=side))
         for side in range(made.sides)
     ]
     sides = [fronts[0], backs[0]]
     for at in range(1, max(len(fronts), len(backs))):
         sides += [*fronts[at : at + 1], *backs[at : at + 1]]
     if len(sides) % 2:
-        sides.append(Page(A4, partial(_draw_notes, book=book, work=work)))
+        sides.append(Page(size, partial(_draw_notes, book=book, work=work)))
     return sides
 
 
@@ -177,17 +189,17 @@ def _draw_fronts(pen: Pen, *, book: Book, places: Sequence[tuple[float, float, B
         _draw_front(pen, y, high, book, band)
 
 
-def front_frame(y: float, high: float, band: Band) -> tuple[PaperFrame, Arrangement]:
+def front_frame(pen: Pen, y: float, high: float, band: Band) -> tuple[PaperFrame, Arrangement]:
     """Frame of the map of a block in a band, and how its facts stand to it: the largest map."""
     top, turns = y + _HEAD, turns_of(band.work)
     found = []
-    for how, facts in zip(ARRANGEMENTS, band.facts, strict=True):
+    for how, facts in zip(arrangements(pen), band.facts, strict=True):
         tall = high - _HEAD - how.strip - (0.0 if how.beside else facts)
         if tall > 30 and (not how.beside or facts <= high - _HEAD):
             frame = turned_frame(band.work.shape, MARGIN, top, how.map_wide, tall, turns, _EDGE)
             found.append((frame, how))
     if not found:
-        how = ARRANGEMENTS[0]
+        how = arrangements(pen)[0]
         tall = high - _HEAD - how.strip
         frame = turned_frame(band.work.shape, MARGIN, top, how.map_wide, tall, turns, _EDGE)
         found = [(frame, how)]
@@ -197,7 +209,7 @@ def front_frame(y: float, high: float, band: Band) -> tuple[PaperFrame, Arrangem
 def _draw_front(pen: Pen, y: float, high: float, book: Book, band: Band) -> None:
     work = band.work
     _head(pen, y, title_of(book, work))
-    frame, how = front_frame(y, high, band)
+    frame, how = front_frame(pen, y, high, band)
     _draw_map(pen, frame, book, work)
     x = MARGIN + frame.wide + _GAP if how.beside else MARGIN
     top = y + _HEAD if how.beside else frame.y + frame.high + how.strip
@@ -212,7 +224,7 @@ def _draw_front(pen: Pen, y: float, high: float, book: Book, band: Band) -> None
 
 def _head(pen: Pen, y: float, words: str) -> None:
     with pen.canvas.part("H1"):
-        pen.heading(MARGIN, y - 1.5, _WIDE, words, 11)
+        pen.heading(MARGIN, y - 1.5, _wide(pen), words, 11)
 
 
 def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
@@ -271,13 +283,13 @@ def _draw_lines(
 # --- maps of a block's parts ---------------------------------------------------------------
 
 
-def strip_of(work: BlockWork, band: Band) -> list[PaperFrame]:
+def strip_of(pen: Pen, work: BlockWork, band: Band) -> list[PaperFrame]:
     """Give frames of a strip of maps, where trees could not be read on the one in front."""
-    whole, _ = front_frame(TOP, ROOM, band)
+    whole, _ = front_frame(pen, TOP, room(pen), band)
     if whole.scale <= least_scale(work):
         return []
     scale = max((s for s in SCALES if s <= least_scale(work)), default=SCALES[0])
-    wide, high = _WIDE, ROOM - _HEAD - _STRIP
+    wide, high = _wide(pen), room(pen) - _HEAD - _STRIP
     best: list[PaperFrame] = []
     for turn in turns_of(work):
         frames = _tiles(work, turn, scale, wide, high)
@@ -325,4 +337,4 @@ def _draw_notes(pen: Pen, *, book: Book, work: BlockWork) -> None:
     _head(pen, TOP, f"{title_of(book, work)}: notes")
     for number in range(24):
         y = TOP + 16 + number * 10
-        pen.rule(MARGIN, y, MARGIN + _WIDE, y, 0.2)
+        pen.rule(MARGIN, y, MARGIN + _wide(pen), y, 0.2)

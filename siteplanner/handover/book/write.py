@@ -16,7 +16,7 @@ from siteplanner.handover.book.leaf import leaves_of
 from siteplanner.handover.book.run_sheet import run_sheets
 from siteplanner.handover.book.tags import write_row_tags
 from siteplanner.handover.credits import map_credit
-from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen
+from siteplanner.handover.paper.pages import A3, A4, LEAST_TEXT, MARGIN, Page, Pen
 from siteplanner.handover.paper.tagged import TaggedCanvas
 from siteplanner.handover.paper.text import fonts
 from siteplanner.plan import Plan
@@ -37,8 +37,9 @@ def write_book(plan: Plan, folder: Path) -> None:
     Beside the blocks ``sheets`` has an overview. The book has front pages and a leaf a block, or
     for some small ones, all on A4, to be printed on both sides. Run sheets, one for each day of a
     crew, are cut out, so they are printed on one side and stand in a file of their own. A block by
-    itself has its map as large as a side has room for. Where species are planted at random from
-    buckets there are no tags. The same plan gives the same bytes.
+    itself has its map as large as a side has room for, on A3 where the site file asks for it.
+    Where species are planted at random from buckets there are no tags. The same plan gives the
+    same bytes.
     """
     fonts()
     works = block_works(plan)
@@ -87,8 +88,14 @@ def _write_run_sheets(book: Book, works: Sequence[BlockWork], path: Path) -> Non
 
 def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
     canvas = TaggedCanvas(path, f"{book.plan.name}: block {work.block}")
-    (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
+    (leaf,) = leaves_of(Pen(canvas, *_leaf_paper(book.plan)), book, [work], shared=False)
     _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides], book.plan)
+
+
+def _leaf_paper(plan: Plan) -> tuple[float, float]:
+    """Paper of a block by itself: A4, or A3 where the site file asks for it."""
+    asked = plan.settings.get("sheets")
+    return A3 if isinstance(asked, dict) and asked.get("leaves") == "A3" else A4
 
 
 def _draw(canvas: TaggedCanvas, pages: Sequence[Named], plan: Plan) -> None:

@@ -13,7 +13,6 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     CondPageBreak,
-    Flowable,
     PageBreak,
     SimpleDocTemplate,
     Spacer,
@@ -91,7 +90,6 @@ def write_nursery_pdf(year: NurseryYear, site_name: str, path: Path) -> None:
         story.append(TaggedParagraph(for_paragraph(f"[   ] {days}: {task.title}"), body))
         story += [TaggedParagraph(for_paragraph(line), item) for line in task.lines]
 
-
     def canvas(file: str, **_: Any) -> TaggedCanvas:
         return TaggedCanvas(Path(file), title, (A4[1], A4[0]))
 
@@ -108,7 +106,9 @@ def _foot(canvas: Canvas, document: Any) -> None:
 class _Chart(TaggedFigure):
     """Bars of some batches over the months that all batches span."""
 
-    alt = "A bar a batch over the months, from the seed to planting; the list after it has the days."
+    alt = (
+        "A bar a batch over the months, from the seed to planting; the list after it has the days."
+    )
 
     def __init__(self, batches: Sequence[Batch], every: Sequence[Batch]) -> None:
         super().__init__()
