@@ -17,6 +17,7 @@ from made_plan import made_plan
 from pages import page_texts
 from pypdf import PdfReader
 
+from siteplanner.base.symbology.signs import SIGNS
 from siteplanner.handover.block_work import block_works
 from siteplanner.handover.book import front, leaf
 from siteplanner.handover.book.block_map import (
@@ -31,7 +32,7 @@ from siteplanner.handover.book.write import write_book, write_sheets
 from siteplanner.handover.fieldwork import runs
 from siteplanner.handover.paper.frame import SCALES, extent, turned_frame
 from siteplanner.handover.paper.pages import A3, A4, LEAST_TEXT, Pen
-from siteplanner.handover.paper.signs import SIGNS, draw_signs
+from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.tagged import TaggedCanvas
 
 MM = 72 / 25.4

@@ -15,6 +15,7 @@ from reportlab.lib.units import mm
 
 from siteplanner.base.bearings import convergence
 from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, HOLLOW, KINDS, PADDOCK, SETBACK
+from siteplanner.base.symbology.signs import signs
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import NOT_TOXIC, cautions_of
 from siteplanner.handover.contours import contours
@@ -24,7 +25,7 @@ from siteplanner.handover.finding import Landmark, declination_in, landmarks
 from siteplanner.handover.paper.drawing import Drawing, Spot
 from siteplanner.handover.paper.frame import PaperFrame
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen
-from siteplanner.handover.paper.signs import draw_signs, signs
+from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.plan import Plan
 

@@ -12,6 +12,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
 from siteplanner.base.symbology.kinds import CONTOUR, KINDS, PADDOCK
+from siteplanner.base.symbology.signs import SIGNS
 from siteplanner.base.units import area_number, area_words, hectares
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
@@ -34,7 +35,7 @@ from siteplanner.handover.paper.pages import (
     section,
     table,
 )
-from siteplanner.handover.paper.signs import SIGNS, draw_signs
+from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.thermometers import thermometer_lines
 
 _PITCH, _LIST_PITCH = 4.2, 3.7
