@@ -59,7 +59,7 @@ def read_damage(
     read: set[str] = set()
     for path in paths:
         with errors.gather():
-            cells = read_cells(path, ["block", "rows", "cause", "dead", "do"])
+            cells = read_cells(path, ["block", "rows", "cause", "dead", "do"], ("dead",), said)
             checksum = hashlib.sha256(path.read_bytes()).hexdigest()
             if checksum in read:
                 said.append(f"{path.name} is a copy of a file already read; it is used once.")
