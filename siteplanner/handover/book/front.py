@@ -13,7 +13,7 @@ from reportlab.platypus import Flowable
 
 from siteplanner.base.symbology.kinds import CONTOUR, KINDS, PADDOCK
 from siteplanner.base.symbology.signs import SIGNS
-from siteplanner.base.units import area_number, area_words, hectares
+from siteplanner.base.units import area_number, hectares, share_words
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.contours import contours
@@ -155,7 +155,7 @@ def _draw_front(
     area, whole = sum(w.area_ha for w in works), hectares(book.plan.boundary.area.sum())
     said = (
         f"{int(total.sum()):,} trees of {int((total > 0).sum())} species in {len(works)} blocks; "
-        f"{area_number(area)} of {area_words(whole)} planted."
+        f"{share_words(area, whole)} planted."
     )
     with pen.canvas.part("P"):
         pen.paragraph(MARGIN, y, wide, said, 9)

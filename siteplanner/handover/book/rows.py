@@ -81,7 +81,7 @@ def _entries(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> 
     left = _TICK + _NAME + _TREES + (_TAPE if tape_varies(work) else 0.0) + 1.5
     found: list[Entry] = []
     for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True):
-        found.append(Entry(-1, [], wrapped(_drop_words(work, letter, drop), wide, LEAST_TEXT)))
+        found.append(Entry(-1, [], wrapped(drop_words(work, letter, drop), wide, LEAST_TEXT)))
         for row in drop.rows.tolist():
             items = runs(work.species_in(row)) if ordered else _counts(work, row)
             found.append(Entry(row, _filled(pen, book, items, wide - left), []))
@@ -106,7 +106,8 @@ def _counts(work: BlockWork, row: int) -> list[_Item]:
     return [(int(k), int(counts[k])) for k in order if counts[k]]
 
 
-def _drop_words(work: BlockWork, letter: str, drop: Drop) -> str:
+def drop_words(work: BlockWork, letter: str, drop: Drop) -> str:
+    """Say of a drop point where it is, which rows it serves and how far they are."""
     rows, at = drop.rows, drop.at
     where = f"{'rows' if len(rows) > 1 else 'row'} {spans(work, rows)}"
     no_way = "" if drop.vehicle else " Steep: no vehicle, carry."
