@@ -50,7 +50,10 @@ def read_aloud(path: Path) -> list[dict]:
     reader = PdfReader(path)
     root = reader.trailer["/Root"]
     assert root["/Lang"] == "en" and root["/MarkInfo"]["/Marked"]
-    assert reader.metadata.title and root["/ViewerPreferences"]["/DisplayDocTitle"]
+    assert (
+        reader.metadata.title not in (None, "", "(anonymous)")
+        and root["/ViewerPreferences"]["/DisplayDocTitle"]
+    )
     assert reader.outline
     document = root["/StructTreeRoot"]["/K"]
     assert document["/S"] == "/Document" and len(document["/K"])

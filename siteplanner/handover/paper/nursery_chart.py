@@ -19,6 +19,7 @@ from reportlab.platypus import (
 )
 
 from siteplanner.base.symbology.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
+from siteplanner.base.text import uncommanded
 from siteplanner.handover.paper.pages import A4
 from siteplanner.handover.paper.tagged import (
     TaggedCanvas,
@@ -56,6 +57,7 @@ _BARS = {
 def write_nursery_pdf(year: NurseryYear, site_name: str, path: Path) -> None:
     """Write the chart, the bench area and the list of tasks. Same plan, same bytes."""
     fonts()
+    title = f"Nursery for {site_name}"
     document = SimpleDocTemplate(
         str(path),
         pagesize=(A4[1] * mm, A4[0] * mm),
@@ -63,12 +65,13 @@ def write_nursery_pdf(year: NurseryYear, site_name: str, path: Path) -> None:
         rightMargin=_MARGIN,
         topMargin=_MARGIN,
         bottomMargin=_MARGIN + 4 * mm,
+        title=uncommanded(title),
+        author="siteplanner",
     )
     head = ParagraphStyle("head", fontName=BOLD, fontSize=14, leading=18)
     body = ParagraphStyle("body", fontName=FONT, fontSize=8.5, leading=11)
     month = ParagraphStyle("month", parent=body, fontName=BOLD, spaceBefore=6, keepWithNext=1)
     item = ParagraphStyle("item", parent=body, leftIndent=12)
-    title = f"Nursery for {site_name}"
     story: list[Any] = [TaggedHeading(for_paragraph(title), head)]
     story += [TaggedParagraph(for_paragraph(words), body) for words in (*CAUTIONS, *year.warnings)]
     dated = [batch for batch in year.batches if batch.dates]
