@@ -292,15 +292,23 @@ def readings_on(page) -> tuple[list[str], list[dict]]:
 
 def test_every_reading_is_legible_or_counted(phone, plan):
     total, shown = len(plan.frost_obs), []
-    closer = "map.setView(GROUPS.frost.getLayers()[2].getLatLng(), 19, { animate: false })"
-    for look in ("map.fitBounds(HOME, free(8))", closer):
+    bars = [one.bounding_box() for one in phone.locator("#north, .buttons .leaflet-bar").all()]
+    assert len(bars) == 4
+    first = "GROUPS.frost.getLayers()[2]"
+    closer = f"map.setView({first}.getLatLng(), 19, {{ animate: false }})"
+    # Moved so that a reading comes to lie beside the arrow to north.
+    north = (
+        f"map.panBy(map.latLngToContainerPoint({first}.getLatLng()).subtract("
+        "[map.getSize().x - 60, 100]), { animate: false })"
+    )
+    for look in ("map.fitBounds(HOME, free(8))", closer, north):
         phone.evaluate(look)
         texts, boxes = readings_on(phone)
         assert all("°C" in text for text in texts)
         counted = [int(text.partition("+")[2] or 0) for text in texts]
         assert len(texts) + sum(counted) == total
         for n, one in enumerate(boxes):
-            assert all(apart(one, other) for other in boxes[n + 1 :])
+            assert all(apart(one, other) for other in (*boxes[n + 1 :], *bars))
         shown.append(len(texts))
     assert shown[0] < total and shown[1] > shown[0]  # some are counted, fewer so close up
     # A tap on a count tells of all that it counts.

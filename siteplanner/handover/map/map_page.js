@@ -94,14 +94,14 @@ const HALVES = {
 /* Hide the text of labels that would lie on one of more importance, or fill their area. Readings
    are never hidden: one that finds no room is counted at the nearest that did. */
 function declutter() {
-  const close = map.getContainer().classList.contains("close"), taken = [], readings = [];
+  const close = map.getContainer().classList.contains("close"), bars = underBars(), taken = [...bars], readings = [];
   const pixel = plan.units * 2 * Math.PI * 6378137 / map.options.crs.scale(map.getZoom());
   for (const one of labels) {
     const { marker, kind, width, half } = one, box = marker.getElement();
     if (!box || (close ? kind === "zone" || kind === "paddock" : kind === "block")) continue;
     const at = map.latLngToLayerPoint(marker.getLatLng());
     if (kind === "frost") {
-      placeReading(one, at, taken, readings);
+      placeReading(one, at, taken, readings, bars);
       continue;
     }
     const [x, y, down] = half, place = L.bounds(at.add([-x, down - y]), at.add([x, down + y]));
@@ -111,8 +111,17 @@ function declutter() {
   }
   for (const one of readings) one.words.textContent = readingWords(one);
 }
+/* Ground that the buttons and the arrow to north cover, in the map's own pixels. */
+function underBars() {
+  const stage = map.getContainer().getBoundingClientRect();
+  return [...document.querySelectorAll(".buttons .leaflet-bar, #north")].map((one) => {
+    const box = one.getBoundingClientRect();
+    return L.bounds([[box.left, box.top], [box.right, box.bottom]].map(([x, y]) =>
+      map.containerPointToLayerPoint([x - stage.left, y - stage.top])));
+  });
+}
 /* Put a reading's words above, under or beside its dot, or count it at the nearest one that has words. */
-function placeReading(one, at, taken, readings) {
+function placeReading(one, at, taken, readings, bars) {
   one.more = [];
   const half = [8 + 4 * readingWords(one).length, 13];
   const spots = [[0, -1], [0, 1], [1, 0], [-1, 0]];
@@ -120,7 +129,9 @@ function placeReading(one, at, taken, readings) {
   const boxOf = (spot, [x, y] = offset(spot)) => L.bounds(at.add([x - half[0], y - half[1]]), at.add([x + half[0], y + half[1]]));
   let spot = spots.find((where) => !taken.some((other) => other.overlaps(boxOf(where))));
   /* A zone's letter is less than a reading: it gives way where there is no other room. */
-  if (!spot) spot = spots.find((where) => !readings.some((other) => other.box.overlaps(boxOf(where))));
+  const kept = [...bars, ...readings.map((other) => other.box)];
+  if (!spot) spot = spots.find((where) => !kept.some((other) => other.overlaps(boxOf(where))));
+  if (!spot && !readings.length) [spot] = spots;
   one.words.hidden = !spot;
   if (!spot) {
     readings.reduce((a, b) => (a.at.distanceTo(at) <= b.at.distanceTo(at) ? a : b)).more.push(one.reading);

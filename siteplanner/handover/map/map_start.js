@@ -60,7 +60,7 @@ function start() {
   const shown = Object.keys(GROUPS).filter((name) => !AT_FIRST_OFF.includes(name));
   [boundary, ...shown.map((name) => GROUPS[name]), plantedMarks, picked.shapes, pin].forEach((group) => group.addTo(map));
   showTicks();
-  map.on("zoomend", restyle).on("click", tapped);
+  map.on("zoomend", restyle).on("moveend", declutter).on("click", tapped);
   restyle();
   document.documentElement.dataset.ready = "yes";
 }
