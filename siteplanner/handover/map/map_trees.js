@@ -24,8 +24,18 @@ function readTrees(plan) {
     ends.push(sum + run[2]);
     return sum + run[2];
   }, 0);
+  const boxes = plan.trees.rows.map((run, k) => { // of rows, on the world square: west, north, east, south
+    const box = [1, 1, 0, 0];
+    for (let i = ends[k] - run[2]; i < ends[k]; i++) {
+      box[0] = Math.min(box[0], x[i]);
+      box[1] = Math.min(box[1], y[i]);
+      box[2] = Math.max(box[2], x[i]);
+      box[3] = Math.max(box[3], y[i]);
+    }
+    return box;
+  });
   const [year, mother] = ["year", "mother"].map((key) => plan.trees[key] && unpacked(plan.trees[key]));
-  return { x, y, species: unpacked(plan.trees.species), year, mother, ends, ofBlock, rows: plan.trees.rows };
+  return { x, y, species: unpacked(plan.trees.species), year, mother, ends, boxes, ofBlock, rows: plan.trees.rows };
 }
 
 /* Place of tree i's row among the rows, by bisection. */
@@ -120,10 +130,15 @@ const TreeLayer = L.Renderer.extend({
     const world = this._map.options.crs.scale(this._map.getZoom());
     const at = (i) => [trees.x[i] * world - corner.x, trees.y[i] * world - corner.y];
     const inView = ([x, y], rim) => x > -rim && y > -rim && x < size.x + rim && y < size.y + rim;
+    const inSight = (k) => {
+      const box = trees.boxes[k], rim = 60;
+      return box[2] * world - corner.x > -rim && box[3] * world - corner.y > -rim &&
+        box[0] * world - corner.x < size.x + rim && box[1] * world - corner.y < size.y + rim;
+    };
     const marks = new RowMarks(this.pen, trees, this.drops, at, (place) => inView(place, 40), apart, r);
     const draw = (blocks, strength) => {
       this.pen.globalAlpha = strength;
-      const rows = blocks.flatMap((block) => trees.ofBlock[block]);
+      const rows = blocks.flatMap((block) => trees.ofBlock[block].filter(inSight));
       drawRowLines(this.pen, trees, rows, at);
       this._stamp(rows, at, (place) => inView(place, 2 * r), r);
       if (strength === 1 && (apart >= MARKED || blocks.length === 1)) for (const block of blocks) marks.draw(block);
