@@ -165,6 +165,22 @@ def test_rows_have_numbers_start_and_drops(phone, plan):
     at = "treeLayer.latLng(firstOf(treeLayer.trees, treeLayer.trees.ofBlock[0][4]))"
     said = written(phone, f"pick(plan.blocks[0]); map.setView({at}, 21, {{ animate: false }})")
     assert plan.rows["name"][plan.rows["block"] == "A1"].iloc[4] in said
+    # In the middle of a block, out of sight of the rows' ends, each row still has its number.
+    middle = "place(...plan.blocks[3].label)"
+    said = written(phone, f"pick(null); map.setView({middle}, 20.5, {{ animate: false }})")
+    rows, ends = phone.evaluate(
+        """() => {
+          const { trees } = treeLayer, inner = map.getBounds().pad(-0.15), rows = [], ends = [];
+          for (const k of trees.ofBlock[3]) {
+            const of = Array.from({ length: trees.rows[k][2] }, (_, n) => firstOf(trees, k) + n);
+            const within = (box, all) => all.filter((i) => box.contains(treeLayer.latLng(i)));
+            if (within(inner, of).length > 1) rows.push(nameOf(trees.rows[k]));
+            ends.push(...within(map.getBounds(), [of[0], of.at(-1)]));
+          }
+          return [rows, ends];
+        }"""
+    )
+    assert ends == [] and len(rows) > 2 and set(rows) <= set(said)
     # From afar only the picked block has marks.
     phone.evaluate("pick(null); map.fitBounds(HOME, free(8))")
     assert written(phone, "treeLayer._update()") == []

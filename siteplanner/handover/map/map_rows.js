@@ -13,10 +13,13 @@ function drawRowLines(pen, trees, rows, at) {
   pen.stroke();
 }
 
+/* Pixels between trees from which a row's number has room between them. */
+const BETWEEN = 12;
+
 /* Writes on the canvas and keeps apart what is written: what comes first has its place. */
 class RowMarks {
-  constructor(pen, trees, drops, at, inView, apart, radius) {
-    Object.assign(this, { pen, trees, drops, at, inView, apart, radius });
+  constructor(pen, trees, drops, at, inView, sight, apart, radius) {
+    Object.assign(this, { pen, trees, drops, at, inView, sight, apart, radius });
     this.cells = new Map(); // boxes that are taken, by squares of the screen
   }
   /* Draw a block's marks; those of blocks drawn before it may lie beneath. */
@@ -26,6 +29,22 @@ class RowMarks {
     this.start(rows[0]);
     for (const [letter, row] of this.drops[block]) this.drop(rows[row], letter);
     for (const k of rows) this.ends(k);
+    if (this.apart >= BETWEEN) for (const k of rows) this.entering(k);
+  }
+  /* Where a row comes into sight, its end being out of it: the number, between its first trees there. */
+  entering(k) {
+    const { trees, sight } = this, first = firstOf(trees, k), last = trees.ends[k] - 1, rim = 16;
+    const box = trees.boxes[k];
+    if (box[0] === box[2] && box[1] === box[3]) return;
+    const visible = ([x, y]) => x > sight.min.x + rim && x < sight.max.x - rim && y > sight.min.y + rim && y < sight.max.y - rim;
+    for (const [from, step] of [[first, 1], [last, -1]]) {
+      if (visible(this.at(from))) continue;
+      let i = from;
+      while (i >= first && i <= last && !visible(this.at(i))) i += step;
+      if (i < first || i > last || i + step < first || i + step > last) continue;
+      const [a, b] = [this.at(i), this.at(i + step)];
+      this.write(nameOf(trees.rows[k]), (a[0] + b[0]) / 2, (a[1] + b[1]) / 2, 12);
+    }
   }
   /* The first and last tree of a row, each with the way out of the row. */
   tips(k) {

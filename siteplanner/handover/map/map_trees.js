@@ -135,7 +135,9 @@ const TreeLayer = L.Renderer.extend({
       return box[2] * world - corner.x > -rim && box[3] * world - corner.y > -rim &&
         box[0] * world - corner.x < size.x + rim && box[1] * world - corner.y < size.y + rim;
     };
-    const marks = new RowMarks(this.pen, trees, this.drops, at, (place) => inView(place, 40), apart, r);
+    const seen = this._map.containerPointToLayerPoint([0, 0]).add(this._map.getPixelOrigin()).subtract(corner);
+    const sight = L.bounds(seen, seen.add(this._map.getSize()));
+    const marks = new RowMarks(this.pen, trees, this.drops, at, (place) => inView(place, 40), sight, apart, r);
     const draw = (blocks, strength) => {
       this.pen.globalAlpha = strength;
       const rows = blocks.flatMap((block) => trees.ofBlock[block].filter(inSight));
