@@ -14,11 +14,15 @@ def _axe() -> str:
     return next(Path(carrier.__file__).parent.rglob("axe.min.js")).read_text("utf-8")
 
 
-def serious(page) -> list[str]:
-    """Rules of axe-core that the page breaks seriously, each with the first element that does."""
+def serious(page, **options: object) -> list[str]:
+    """Rules of axe-core that the page breaks seriously, each with the first element that does.
+
+    ``options`` are those of its ``run``, such as ``iframes=False``.
+    """
     if not page.evaluate("'axe' in window"):
         page.evaluate(_axe())
-    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")["violations"]
+    told = {"resultTypes": ["violations"], **options}
+    found = page.evaluate("(told) => axe.run(document, told)", told)["violations"]
     return [
         f"{one['id']}: {one['nodes'][0]['target']} {one['nodes'][0]['failureSummary']}"
         for one in found

@@ -106,7 +106,9 @@ def _there(
     trees = planted.trees
     in_block = (trees["block"] == line["block"]).to_numpy()
     if line["block"] in planted.waiting:
-        errors.add(path, where, "the block has not been planted yet", "tick it, or leave it out")
+        errors.add(
+            path, where, "the block has not been planted yet", "mark it planted, or leave it out"
+        )
     elif not in_block.any():
         blocks = set(trees["block"])
         errors.add(path, where, "the plan has no such block", near(line["block"], blocks))

@@ -127,7 +127,10 @@ def _read(path: Path, planted: Planted, notes: list[str]) -> pd.DataFrame:
         there = by_row.get(key) if row else by_block.get((block, species))
         if block in planted.waiting:
             errors.add(
-                path, where, "the block has not been planted yet", "tick it, or leave it out"
+                path,
+                where,
+                "the block has not been planted yet",
+                "mark it planted, or leave it out",
             )
         elif block not in zones:
             errors.add(path, where, "the plan has no such block", near(block, zones))

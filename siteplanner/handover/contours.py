@@ -34,9 +34,16 @@ def contours(plan: Plan, bounds: Sequence[float], scale: float) -> gpd.GeoDataFr
     Returns ``height_m`` and ``geometry`` (MultiLineString), one row a height, none where the plan
     has no heights. The step follows the median slope of the area.
     """
-    none = gpd.GeoDataFrame({"height_m": []}, geometry=[], crs=plan.grid.crs)
+    levels, shapes = contour_lines(plan, bounds, scale)
+    return gpd.GeoDataFrame({"height_m": levels}, geometry=shapes, crs=plan.grid.crs)
+
+
+def contour_lines(
+    plan: Plan, bounds: Sequence[float], scale: float
+) -> tuple[list[float], list[shapely.MultiLineString]]:
+    """Heights (m) and lines of the contours that :func:`contours` gives, without a table."""
     if HEIGHTS not in plan.layers:
-        return none
+        return [], []
     west, south, east, north = bounds
     rows, cols = plan.grid.rows_cols(np.array([west, east]), np.array([north, south]))
     high, wide = plan.grid.shape
@@ -45,7 +52,7 @@ def contours(plan: Plan, bounds: Sequence[float], scale: float) -> gpd.GeoDataFr
     heights, slope = plan.layers[HEIGHTS][part], plan.layers["slope"][part]
     known = heights[np.isfinite(heights)]
     if min(heights.shape) < 2 or not len(known) or not np.isfinite(slope).any():
-        return none
+        return [], []
     step = contour_step(float(np.nanmedian(slope)), scale)
     x0, y0 = plan.grid.transform @ (left + 0.5, top + 0.5)
     cell = plan.grid.cell
@@ -60,4 +67,4 @@ def contours(plan: Plan, bounds: Sequence[float], scale: float) -> gpd.GeoDataFr
         if found:
             levels.append(number * step)
             shapes.append(shapely.simplify(shapely.MultiLineString(found), scale * 2e-4))
-    return gpd.GeoDataFrame({"height_m": levels}, geometry=shapes, crs=plan.grid.crs)
+    return levels, shapes

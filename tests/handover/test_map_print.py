@@ -11,7 +11,6 @@ from handover.browser import DESK, PHONE, opened
 from made_plan import made_plan
 
 from siteplanner.handover.block_work import block_works
-from siteplanner.handover.fieldwork import runs
 from siteplanner.handover.map.page import write_map
 
 SIZES = {False: [210, 297], True: [297, 210]}
@@ -103,7 +102,7 @@ def test_the_picked_block_is_printed_as_its_leaf(browser, page_file, plan, lands
             trees = int(work.by_row[row].sum())
             codes = plan.species["code"]
             counts = {int(k): int(n) for k, n in enumerate(work.by_row[row]) if n}
-            kinds = runs(work.species_in(row)) if work.in_order else counts.items()
+            kinds = work.runs[row] if work.in_order else counts.items()
             assert f"{name} {trees} " in rows
             assert all(f"{number} {codes[k]}" in rows for k, number in kinds)
         assert len(pictures) <= 3 and it.complaints == []
