@@ -146,6 +146,8 @@ function closeCard() {
 document.addEventListener("keydown", (event) => { if (event.key === "Escape") closeCard(); });
 document.getElementById("card-close").addEventListener("click", closeCard);
 
+const areasOf = (record) => record.shape.areas || [];
+
 /* ---- the picked block: outlined, and all around it pale ------------------------------------- */
 
 const picked = { block: null, shapes: L.layerGroup() };
@@ -154,7 +156,7 @@ function pick(block) {
   picked.shapes.clearLayers();
   treeLayer.pick(block && plan.blocks.indexOf(block));
   if (!block) return;
-  const rings = block.shape.areas.map((area) => area.map(line)), world = EDGES.pad(4);
+  const rings = areasOf(block).map((area) => area.map(line)), world = EDGES.pad(4);
   const all = [world.getSouthWest(), world.getNorthWest(), world.getNorthEast(), world.getSouthEast()];
   const options = { pane: "picked", renderer: renderers.picked, interactive: false };
   L.polygon([all, ...rings.map((area) => area[0])], { ...options, stroke: false, fillColor: "#fff",
@@ -186,7 +188,7 @@ function nearLine(flat, x, y, reach) {
   }
   return flat.length === 2 && at.distanceTo(L.point(flat)) <= reach;
 }
-const covers = (record, x, y) => (record.shape.areas || []).some((rings) => inArea(rings, x, y));
+const covers = (record, x, y) => areasOf(record).some((rings) => inArea(rings, x, y));
 
 /* What lies under a tap: its place and its sheet, or undefined. */
 function under(latlng) {

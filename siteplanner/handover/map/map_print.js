@@ -27,7 +27,7 @@ function onPaper() {
   const shape = block ? "leaf" : stage.width > stage.height ? "wide" : "tall";
   printing.before = { centre: map.getCenter(), zoom: map.getZoom(), snap: map.options.zoomSnap, shape,
     legend: document.getElementById("legend").open };
-  const bounds = block ? L.latLngBounds(block.shape.areas.flatMap((area) => line(area[0]))).pad(0.06) : map.getBounds();
+  const bounds = block ? L.latLngBounds(areasOf(block).flatMap((area) => line(area[0]))).pad(0.06) : map.getBounds();
   const root = document.documentElement, paper = document.getElementById("paper");
   root.classList.add("on-paper", shape);
   const [wide, high] = ON_PAPER[shape];
