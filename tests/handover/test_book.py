@@ -236,7 +236,7 @@ def test_leaves_are_on_a3_only_where_asked_and_then_their_maps_are_larger(plan, 
 
 def test_no_side_in_front_is_empty_and_no_line_has_one_alone(plan):
     sentence = "A sentence that somebody should read before the planting of this block begins."
-    for number in range(0, 90, 9):
+    for number in (0, 30, 60):
         said = replace(plan, warnings=tuple(f"{sentence} {n}" for n in range(number)))
         works = block_works(said)
         pages = front.front_pages(book_of(said, works), works, [1] * len(works))

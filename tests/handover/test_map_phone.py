@@ -18,11 +18,16 @@ from siteplanner.base.symbology.signs import CORNERS, SIGNS, STROKES, shades, si
 from siteplanner.handover.block_work import block_works
 from siteplanner.handover.book.block_map import book_of
 from siteplanner.handover.fieldwork import letters
-from siteplanner.handover.map.data import page_data
+from siteplanner.handover.map.crew import jobs
 from siteplanner.handover.map.page import PANELS, write_map
+from siteplanner.handover.map.signs import species_records
 
-ACROSS = PHONE | {"viewport": {"width": 844, "height": 390}}
-SMALL = PHONE | {"viewport": {"width": 320, "height": 568}}
+SCREENS = {
+    "phone": PHONE["viewport"],
+    "small phone": {"width": 320, "height": 568},
+    "phone across": {"width": 844, "height": 390},
+    "desk": DESK["viewport"],
+}
 JOBS = [
     (2028, 5, "Top bench", "access and fence", 412.0, "m", "1 gate; before any tree is planted"),
     (2028, 6, "B2", "weed control", 121.4, "m²", "spots: by hand"),
@@ -78,8 +83,15 @@ def tidy(request):
         page = request.getfixturevalue("phone")
         page.evaluate(
             "stopFollowing(''); closeCard(); pick(null); showPanel(null); chooseLayer(null, null);"
-            " document.getElementById('species').value = ''; map.fitBounds(HOME, free(8));"
+            " document.getElementById('species').value = '';"
         )
+        sized(page, "phone")
+
+
+def sized(page, name: str) -> None:
+    """Give the page a screen of another size, and show the whole property there."""
+    page.set_viewport_size(SCREENS[name])
+    page.evaluate("map.invalidateSize({ animate: false }); map.fitBounds(HOME, free(8))")
 
 
 def box(page, selector: str) -> dict[str, float]:
@@ -141,16 +153,13 @@ def test_a_picked_block_stands_out_and_fills_what_its_card_leaves_free(phone, pl
         assert card["height"] < 0.5 * stage["height"]
 
 
-@pytest.mark.parametrize("context", [DESK, ACROSS], ids=["desk", "phone across"])
-def test_on_wider_screens_too_the_card_covers_no_part_of_the_block(
-    browser, page_file, plan, context
-):
-    with opened(browser, page_file, **context) as it:
-        for block in plan.blocks["block"]:
-            it.page.evaluate(f"goToBlock(plan.blocks.find((one) => one.block === '{block}'))")
-            shape = on_screen(it.page, block)
-            assert apart(shape, box(it.page, "#card")) and apart(shape, box(it.page, ".buttons"))
-        assert it.complaints == []
+@pytest.mark.parametrize("screen", ["desk", "phone across"])
+def test_on_wider_screens_too_the_card_covers_no_part_of_the_block(phone, plan, screen):
+    sized(phone, screen)
+    for block in plan.blocks["block"]:
+        phone.evaluate(f"goToBlock(plan.blocks.find((one) => one.block === '{block}'))")
+        shape = on_screen(phone, block)
+        assert apart(shape, box(phone, "#card")) and apart(shape, box(phone, ".buttons"))
 
 
 def test_rows_have_numbers_start_and_drops(phone, plan):
@@ -189,7 +198,7 @@ def test_rows_have_numbers_start_and_drops(phone, plan):
 
 def test_signs_of_species_are_those_of_the_sheets(phone, plan):
     book = book_of(plan, block_works(plan))
-    data = page_data(plan)["species"]
+    data = species_records(plan)
     for one, sign, colour in zip(data, book.signs, book.colours, strict=True):
         dark, pale = shades(colour)
         for mark, (shape, filled, share) in zip(one["marks"], SIGNS[sign], strict=True):
@@ -285,20 +294,20 @@ def test_buttons_are_named_as_they_read(phone):
 # ---- panels, readings, layers ------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("context", [PHONE, SMALL], ids=["390", "320"])
-def test_every_panel_leaves_the_ground_visible(browser, page_file, context):
-    with opened(browser, page_file, **context) as it:
-        stage = box(it.page, "#stage")
-        for tab in it.page.locator("#tabs button").all():
-            tab.click()
-            assert box(it.page, "#panel")["height"] <= 0.5 * stage["height"] + 1
-        it.page.locator("#tabs button").last.click()
-        assert not it.page.locator("#panel").is_visible()
-        wide = it.page.evaluate("document.documentElement.scrollWidth")
-        assert wide <= context["viewport"]["width"]
-        for name in ("Whole property", "My position"):
-            one = it.page.get_by_role("button", name=name).bounding_box()
-            assert one["x"] + one["width"] <= wide and one["height"] >= 44
+@pytest.mark.parametrize("screen", ["phone", "small phone"])
+def test_every_panel_leaves_the_ground_visible(phone, screen):
+    sized(phone, screen)
+    stage = box(phone, "#stage")
+    for tab in phone.locator("#tabs button").all():
+        tab.click()
+        assert box(phone, "#panel")["height"] <= 0.5 * stage["height"] + 1
+    phone.locator("#tabs button").last.click()
+    assert not phone.locator("#panel").is_visible()
+    wide = phone.evaluate("document.documentElement.scrollWidth")
+    assert wide <= SCREENS[screen]["width"]
+    for name in ("Whole property", "My position"):
+        one = phone.get_by_role("button", name=name).bounding_box()
+        assert one["x"] + one["width"] <= wide and one["height"] >= 44
 
 
 def readings_on(page) -> tuple[list[str], list[dict]]:
@@ -407,8 +416,8 @@ def test_today_lists_the_blocks_of_this_month_with_their_jobs(browser, page_file
 def test_jobs_without_years_are_those_of_this_month_of_the_first(plan):
     undated = plan.works.jobs.assign(year=[1, 1, 1, 1, 2, 2])
     made = dataclasses.replace(plan, works=dataclasses.replace(plan.works, jobs=undated))
-    jobs = page_data(made)["jobs"]
-    assert not jobs["dated"] and [month[:2] for month in jobs["months"]] == [
+    found = jobs(made)
+    assert not found["dated"] and [month[:2] for month in found["months"]] == [
         [1, 5], [1, 6], [1, 7], [2, 7],
     ]  # fmt: skip
 
@@ -416,31 +425,27 @@ def test_jobs_without_years_are_those_of_this_month_of_the_first(plan):
 # ---- access --------------------------------------------------------------------------------------
 
 
-def test_nothing_serious_keeps_people_from_the_page(browser, page_file):
+def test_nothing_serious_keeps_people_from_the_page(phone):
     """All panels at once on a phone; the long test takes them one by one at each width."""
-    with opened(browser, page_file, **PHONE) as it:
-        it.page.evaluate("goToBlock(plan.blocks[0]); say('You are here.')")
-        it.page.locator("#card summary").click()
-        show = "for (const one of [...PANELS, document.getElementById('panel')])"
-        it.page.evaluate(f"{show} one.hidden = false")
-        assert serious(it.page) == []
-
-
-WIDTHS = {"320": SMALL, "390": PHONE, "1440": DESK}
+    phone.evaluate("goToBlock(plan.blocks[0]); say('You are here.')")
+    phone.locator("#card summary").click()
+    show = "for (const one of [...PANELS, document.getElementById('panel')])"
+    phone.evaluate(f"{show} one.hidden = false")
+    assert serious(phone) == []
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("context", WIDTHS.values(), ids=WIDTHS)
-def test_nothing_serious_keeps_people_from_any_panel(browser, page_file, context):
-    with opened(browser, page_file, **context) as it:
-        page, found = it.page, {}
-        for name in PANELS:
-            page.evaluate(f"showPanel(PANELS.find((one) => one.id === 'panel-{name.title()}'))")
-            found[name] = serious(page)
-        page.evaluate("showPanel(null); goToBlock(plan.blocks[0])")
-        page.locator("#card summary").click()
-        found["block"] = serious(page)
-        page.evaluate("say('You are here.')")
-        found["said"] = serious(page)
-        assert {name: rules for name, rules in found.items() if rules} == {}
-        assert len(found) == len(PANELS) + 2
+@pytest.mark.parametrize("screen", ["small phone", "phone", "desk"])
+def test_nothing_serious_keeps_people_from_any_panel(phone, screen):
+    sized(phone, screen)
+    found = {}
+    for name in PANELS:
+        phone.evaluate(f"showPanel(PANELS.find((one) => one.id === 'panel-{name.title()}'))")
+        found[name] = serious(phone)
+    phone.evaluate("showPanel(null); goToBlock(plan.blocks[0])")
+    phone.locator("#card summary").click()
+    found["block"] = serious(phone)
+    phone.evaluate("say('You are here.')")
+    found["said"] = serious(phone)
+    assert {name: rules for name, rules in found.items() if rules} == {}
+    assert len(found) == len(PANELS) + 2

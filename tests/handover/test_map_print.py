@@ -46,8 +46,18 @@ def state(page) -> list:
     )
 
 
-@pytest.mark.parametrize("context", [DESK, PHONE], ids=["desk", "phone"])
-@pytest.mark.parametrize("landscape", [False, True], ids=["portrait", "landscape"])
+long = pytest.mark.long
+
+
+@pytest.mark.parametrize(
+    ("context", "landscape"),
+    [
+        pytest.param(DESK, False, id="desk, portrait"),
+        pytest.param(PHONE, True, id="phone, landscape"),
+        pytest.param(DESK, True, id="desk, landscape", marks=long),
+        pytest.param(PHONE, False, id="phone, portrait", marks=long),
+    ],
+)
 def test_the_view_is_printed_with_a_key_to_it(browser, page_file, plan, context, landscape):
     with opened(browser, page_file, **context) as it:
         page = it.page
@@ -87,7 +97,9 @@ def test_the_view_is_printed_with_a_key_to_it(browser, page_file, plan, context,
         assert it.complaints == []
 
 
-@pytest.mark.parametrize("landscape", [False, True], ids=["portrait", "landscape"])
+@pytest.mark.parametrize(
+    "landscape", [False, pytest.param(True, marks=long)], ids=["portrait", "landscape"]
+)
 def test_the_picked_block_is_printed_as_its_leaf(browser, page_file, plan, landscape):
     work = next(work for work in block_works(plan) if work.block == "B2")
     with opened(browser, page_file, **PHONE) as it:
