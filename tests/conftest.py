@@ -28,6 +28,8 @@ ROOT = Path(__file__).parent.parent
 SITE = ROOT / "sample_site" / "site.toml"
 collect_ignore = ["handover/picture.py"]  # a script, without examples to run
 
+gc.disable()  # what is imported stays: see pytest_collection_finish
+
 settings.register_profile("ours", deadline=None, max_examples=examples(100))
 settings.load_profile("ours")
 
@@ -121,6 +123,17 @@ def sample_plan(tmp_path_factory):
     return folder
 
 
+@pytest.fixture
+def quick_plans(monkeypatch):
+    """Plans made in this process are without what takes long to write: sheets, workbook, nursery.
+
+    For tests that look at none of these.
+    """
+    from handover.small_site import SLOW, leave_out  # which needs this module
+
+    leave_out(SLOW, monkeypatch)
+
+
 @pytest.fixture(scope="session")
 def browser():
     """A browser that all pages are opened in, each in a context of its own."""
@@ -136,7 +149,10 @@ def pytest_configure(config):
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     workers = getattr(config.option, "numprocesses", None)
     if workers and not hasattr(config, "workerinput") and not config.option.collectonly:
-        subprocess.run([sys.executable, ROOT / "tests" / "compile_kernels.py"], check=False)
+        words = [sys.executable, ROOT / "tests" / "compile_kernels.py"]
+        halves = [subprocess.Popen([*words, half, "2"]) for half in "12"]
+        for half in halves:
+            half.wait()
 
 
 def pytest_xdist_auto_num_workers():
@@ -166,5 +182,5 @@ def pytest_terminal_summary(terminalreporter, exitstatus, config):
 
 def pytest_collection_finish():
     """What is imported by now stays: no need to search it for garbage again and again."""
-    gc.collect()
     gc.freeze()
+    gc.enable()
