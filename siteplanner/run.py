@@ -10,6 +10,7 @@ from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.memory import Call, afresh
 from siteplanner.forecast import forecast_of, too_large
 from siteplanner.ground.assess import Each, Step, catalogue_of, nothing_each, nothing_step
 from siteplanner.handover.folder.background import BackgroundWriter
@@ -52,12 +53,16 @@ def make_plan(
     each: Each = nothing_each,
     step: Step = nothing_step,
     tell: Step = nothing_step,
+    call: Call = afresh,
 ) -> Plan:
     """Run all parts in order: ground, suitability, layout, season, plan.
 
     ``each`` is given every layer as soon as it exists; ``step`` is told, in words, what comes
-    next, and ``tell`` once, before any work, how long it takes and how much memory. Writes
-    nothing. Raises :class:`~siteplanner.InputError`, also for what memory does not hold.
+    next, and ``tell`` once, before any work, how long it takes and how much memory. What is dear
+    goes through ``call``: a :class:`~siteplanner.base.memory.Memory` keeps it for the next plan,
+    which is the same with it and without, but for ``each`` and ``step``, which hear of what is
+    worked out. Writes nothing. Raises :class:`~siteplanner.InputError`, also for what memory does
+    not hold.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
 
@@ -67,10 +72,12 @@ def make_plan(
             raise error
         tell(f"This takes {told.in_words}.")
 
-    inputs, ground, suitability = assessed(site, reads, each=each, step=step, have_read=foretold)
-    layout = lay_out(inputs, ground, suitability, site, step=step)
-    season = season_of(inputs, ground, suitability, layout, site, step=step)
-    return plan_of(site, inputs, ground, suitability, layout, season)
+    inputs, ground, suitability = assessed(
+        site, reads, each=each, step=step, have_read=foretold, call=call
+    )
+    layout = lay_out(inputs, ground, suitability, site, step=step, call=call)
+    season = season_of(inputs, ground, suitability, layout, site, step=step, call=call)
+    return plan_of(site, inputs, ground, suitability, layout, season, call)
 
 
 def notes_on_zones(site: Site, *, step: Step = nothing_step) -> tuple[str, ...]:

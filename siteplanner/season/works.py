@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.memory import Call, afresh
 from siteplanner.ground.assess import Ground
 from siteplanner.ground.cold.frost_dates import FrostDates
 from siteplanner.planting.access import for_steep_crew
@@ -90,6 +91,7 @@ def works_of(
     layout: Layout,
     frost: Mapping[str, FrostDates],
     site: Site,
+    call: Call = afresh,
 ) -> Scheduled:
     """Choose when each block is planted, and work out what is done on it and what it takes.
 
@@ -100,7 +102,7 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = grounds_of(blocks, blocks, inputs.grid, ground, suitability.mask)
+    grounds, marks = grounds_of(blocks, blocks, inputs.grid, ground, suitability.mask, call)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     calendar = calendar_of(blocks, marks, frost, inputs, site)

@@ -111,7 +111,7 @@ def test_the_smallest_margin_that_is_nearly_as_good_is_taken(tmp_path, monkeypat
 
 def notes_of(site):
     start = ready(site)
-    ground = assess(start.inputs, site, start.order, ())
+    ground = assess(start.inputs.given(), start.inputs.boundary, site.layers, start.order, ())
     return notes_on(ground, start.inputs, start.inputs.grid.cover(start.inputs.boundary.geometry))
 
 

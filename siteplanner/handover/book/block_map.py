@@ -129,7 +129,7 @@ def draw_block(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> list
     drawing = Drawing(pen, frame)
     drawing.open()
     shown = _surroundings(drawing, book, work)
-    heights = contours(book.plan, frame.box, frame.scale)
+    heights = contours(book.plan.layers, book.plan.grid, frame.box, frame.scale)
     for shape in heights.geometry:
         drawing.symbol(shape, CONTOUR)
     if len(heights):

@@ -246,7 +246,7 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#e4e4e4"), points=0.4)
     drawing.setbacks_and_features(plan)
-    heights = contours(plan, frame.box, frame.scale)
+    heights = contours(plan.layers, plan.grid, frame.box, frame.scale)
     for shape in heights.geometry:
         drawing.symbol(shape, CONTOUR)
     for paddock in plan.paddocks.itertuples():

@@ -27,6 +27,7 @@ import xstatic.pkg.leaflet
 from branca.element import Figure
 from markupsafe import Markup
 
+from siteplanner.base.memory import Call, afresh
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.picture import still_page
 from siteplanner.handover.map.templates import panel, rendered
@@ -45,12 +46,12 @@ def write_map(plan: Plan, path: Path) -> None:
     path.write_text(map_page(plan), encoding="utf-8", newline="\n")
 
 
-def map_page(plan: Plan) -> str:
-    """Give the map page as HTML.
+def map_page(plan: Plan, call: Call = afresh) -> str:
+    """Give the map page as HTML; what is dear goes through ``call``.
 
     Raises ``ValueError`` when a layer's description names a colour scheme that is not known.
     """
-    data = page_data(plan)
+    data = page_data(plan, call)
     stage, make_map = _folium_map(plan)
     panels = [panel(name, plan=data) for name in PANELS]
     scripts = [

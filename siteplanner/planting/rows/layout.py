@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.bearings import bearing_of
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.memory import Call, afresh
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import Pattern, Relief, lay, pattern_infos
 from siteplanner.planting.rows.slope_distance import stretch_along
@@ -40,6 +41,7 @@ def set_out(
     relief: Relief | None = None,
     along_ground: bool = False,
     lane_every: int = 0,
+    call: Call = afresh,
 ) -> Places:
     """Set out the grid of every block (``pattern, spacing_m, bearing_deg, geometry``).
 
@@ -52,7 +54,8 @@ def set_out(
     xs, ys, of_block, rows = [], [], [], []
     for index, block in enumerate(blocks.itertuples()):
         row_spacing = float(getattr(block, "row_spacing_m", np.nan))
-        x, y, row = lay(
+        x, y, row = call(
+            lay,
             patterns[block.pattern],
             block.geometry,
             block.spacing_m,
@@ -221,9 +224,12 @@ def with_their_own_bearings(blocks: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) ->
     return blocks.assign(bearing_deg=own.fillna(blocks["bearing_deg"]).astype(float))
 
 
-def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> tuple[float, float]:
-    """Direction (clockwise from grid north) and steepness, degrees, of a block's mean slope."""
-    rows, cols = np.nonzero(cells & np.isfinite(dem))
+def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.int64]) -> tuple[float, float]:
+    """Direction (clockwise from grid north) and steepness, degrees, of a block's mean slope.
+
+    ``cells`` are the block's, flat indices row by row.
+    """
+    rows, cols = np.divmod(cells[np.isfinite(dem.ravel()[cells])], grid.shape[1])
     if len(rows) < 3:
         return 0.0, 0.0
     east = (cols - cols.mean()) * grid.cell
