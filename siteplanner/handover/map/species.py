@@ -48,6 +48,7 @@ def species_ground(plan: Plan, call: Call = afresh) -> dict[str, Any]:
     frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
     inside = call(plan.grid.cover, plan.boundary.geometry)
     under = call(_cells_under, plan.grid, frame, SUITABILITY_PIXELS)
+    ranges = range_only(plan.frost)
     codes = {"suitability": plan.suitability, "limiting": plan.limiting, "odds": plan.frost_odds}
     return {
         "frame": [frame.west, frame.south, frame.width, frame.height],
@@ -66,7 +67,7 @@ def species_ground(plan: Plan, call: Call = afresh) -> dict[str, Any]:
         "kinds": [*colours.KINDS],
         "factors": [_factor(factor, plan, frame, call) for factor in plan.factors],
         "species": [
-            call(_pictures, codes, place, under, inside) | _words(place, plan)
+            call(_pictures, codes, place, under, inside) | _words(place, plan, ranges)
             for place in range(len(plan.species))
         ],
     }
@@ -120,9 +121,9 @@ def _pictures(
     return {"suitability": pictures.pop("suitability"), "percent": shares} | pictures
 
 
-def _words(place: int, plan: Plan) -> dict[str, Any]:
-    """What is said of a species' odds and wants."""
-    upper = range_only(plan.frost).get(plan.species["botanical_name"].iloc[place], True)
+def _words(place: int, plan: Plan, ranges: Mapping[str, bool]) -> dict[str, Any]:
+    """What is said of a species' odds and wants; ``ranges`` as ``range_only`` gives them."""
+    upper = ranges.get(plan.species["botanical_name"].iloc[place], True)
     return {
         "odds_kind": "upper" if upper else "middle",
         "wants": [wants(factor, plan.infos[factor.layer], place) for factor in plan.factors],

@@ -96,7 +96,8 @@ def allocate_species(
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
     mixes, told = {}, []
-    in_rows = np.array([pattern_infos()[name].in_rows for name in blocks["pattern"]], dtype=bool)
+    infos = pattern_infos()
+    in_rows = np.array([infos[name].in_rows for name in blocks["pattern"]], dtype=bool)
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
     reach = reach_of(facts, pioneer)
     for number, zone in enumerate(zones):

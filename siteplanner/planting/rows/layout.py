@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -14,7 +15,13 @@ from siteplanner.base.bearings import bearing_of
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.memory import Call, afresh
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import Pattern, Relief, lay, pattern_infos
+from siteplanner.planting.rows.patterns import (
+    Pattern,
+    PatternPlaces,
+    Relief,
+    lay,
+    pattern_infos,
+)
 from siteplanner.planting.rows.slope_distance import stretch_along
 from siteplanner.planting.zones.setbacks import clear_of
 
@@ -55,7 +62,8 @@ def set_out(
     for index, block in enumerate(blocks.itertuples()):
         row_spacing = float(getattr(block, "row_spacing_m", np.nan))
         x, y, row = call(
-            lay,
+            _clear_places,
+            no_plant,
             patterns[block.pattern],
             block.geometry,
             block.spacing_m,
@@ -66,9 +74,7 @@ def set_out(
             slope_deg=getattr(block, "slope_deg", 0.0),
             along_ground=along_ground,
         )
-        keep = clear_of(x, y, no_plant)
-        if lane_every:
-            keep &= row % lane_every != lane_every - 1
+        keep = row % lane_every != lane_every - 1 if lane_every else np.full(len(x), True)
         xs.append(x[keep])
         ys.append(y[keep])
         rows.append(row[keep])
@@ -79,6 +85,15 @@ def set_out(
     places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     return places.only(apart(places.x, places.y, spacing, places.block))
+
+
+def _clear_places(
+    no_plant: gpd.GeoDataFrame, pattern: Pattern, *block: Any, **asked: Any
+) -> PatternPlaces:
+    """Places of a block, as ``lay`` sets them out, that keep every setback."""
+    x, y, row = lay(pattern, *block, **asked)
+    keep = clear_of(x, y, no_plant)
+    return x[keep], y[keep], row[keep]
 
 
 def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
