@@ -21,7 +21,7 @@ from siteplanner.base.errors import InputError, input_error
 from siteplanner.desk.features import WrongError
 from siteplanner.desk.guard import Door, Guarded, Nothing
 from siteplanner.desk.library import MISSING, openlayers
-from siteplanner.desk.planning import Planning
+from siteplanner.desk.planning import BEHIND, Planning
 from siteplanner.desk.saving import HeldError, StaleError
 from siteplanner.desk.site_desk import SiteDesk
 from siteplanner.desk.starting_page import safe_name
@@ -264,7 +264,7 @@ class Planned(OnDesk):
         if not number.lstrip("-").isdigit():
             raise HTTPError(400)
         state = await self.planning.after(int(number))
-        self.finish(json.dumps({**state.plain(), "plan": self.desk.plan()}))
+        self.finish(json.dumps({**state.plain(), "plan": self.planning.shown(self.desk.plan())}))
 
     async def post(self, what: str) -> None:
         """Start or stop."""
@@ -275,6 +275,9 @@ class Planned(OnDesk):
             if folder is None:
                 return
             only = self.asked().get("only") if self.request.body else None
+            if only and self.planning.ahead("map.html"):
+                self.say(BEHIND, status=409)
+                return
             names = [str(name) for name in only] if isinstance(only, list) else []
             self.planning.start(self.desk.path, folder, names)
         else:
@@ -318,7 +321,7 @@ class PlanFile(OnDesk):
 
     def get(self, name: str) -> None:
         """Give the file; the map in a sandbox."""
-        path = self.desk.plan_file(name)
+        path = self.planning.ahead(name) or self.desk.plan_file(name)
         if path is None:
             raise HTTPError(404)
         kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
@@ -367,7 +370,6 @@ async def serve(
     """Serve a site's desk until told to stop; ``say`` is told the address first.
 
     ``services`` is a file of addresses and limits for open data, the shipped ones by default.
-
     Raises :class:`~siteplanner.InputError` for a folder or port that cannot be used.
     """
     desk = SiteDesk(folder, services)

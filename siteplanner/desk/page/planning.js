@@ -3,7 +3,7 @@
 import { startBlocks } from "/page/blocks.js";
 import { byId, el, get, post } from "/page/server.js";
 
-let shown = null, wanted = null;
+let shown = null, mapped = null, wanted = null;
 
 /* A map that starts without a size cannot find its place: it waits until it is on the screen. */
 function placeMap() {
@@ -23,13 +23,17 @@ export function showWrong(sentences) {
 export function showPlan(plan) {
   byId("no-plan").hidden = plan !== null;
   for (const id of ["figures", "plan-map", "blocks", "papers", "warnings"]) byId(id).hidden = plan === null;
-  if (plan === null || plan.stamp === shown) return;
-  shown = plan.stamp;
-  window.dispatchEvent(new Event("plan"));
+  const now = plan === null ? null : `${plan.stamp} ${plan.behind}`;
+  if (now === null || now === shown) return;
+  shown = now;
+  if (!plan.behind) window.dispatchEvent(new Event("plan"));
   byId("figures").textContent =
     `${Number(plan.trees).toLocaleString("en")} trees on ${plan.area_ha} ha. An estimate: walk the ground first.`;
-  wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
-  placeMap();
+  if (plan.stamp !== mapped) {
+    mapped = plan.stamp;
+    wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
+    placeMap();
+  }
   byId("files").replaceChildren(...plan.files.map(([name, words]) =>
     el("li", {}, el("a", { href: `/plan/${name}`, target: "_blank" }, words), ` (${name})`)));
   byId("warning-list").replaceChildren(
@@ -37,18 +41,19 @@ export function showPlan(plan) {
 }
 
 function show(state) {
-  const running = state.doing === "running";
-  byId("plan").disabled = running;
-  byId("stop").disabled = !running;
+  const working = state.doing === "running" || state.doing === "behind";
+  byId("plan").disabled = state.doing === "running";
+  byId("stop").disabled = !working;
   const bar = byId("bar");
-  bar.hidden = !running;
+  bar.hidden = !working;
   if (state.of > 0) {
     bar.max = state.of;
     bar.value = Math.min(state.steps, state.of);
   } else {
     bar.removeAttribute("value");
   }
-  const words = { running: `${state.step} …`, done: "The plan is ready.", stopped: state.sentences[0] || "" };
+  const behind = `The map is ready; sheets and files follow. ${state.step ? `${state.step} …` : ""}`;
+  const words = { running: `${state.step} …`, behind, done: "The plan is ready.", stopped: state.sentences[0] || "" };
   byId("step").textContent = words[state.doing] || "";
   showWrong(state.doing === "failed" ? state.sentences : []);
 }
