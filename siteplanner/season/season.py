@@ -97,7 +97,7 @@ def season_of(
     step("Working out the works and their years")
     done = works_of(inputs, ground, suitability, layout, frost.when, site, call)
     step("Working out the nursery's year")
-    nursery = nursery_year(inputs, suitability, layout, done.plantings, done.calendar, site)
+    nursery = nursery_year(inputs, suitability, layout, done.plantings, done.calendar, site, call)
     hours = hours_by_month(nursery.batches, done.works.jobs, done.works.blocks, site.work)
     return Season(
         works=done.works,

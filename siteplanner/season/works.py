@@ -123,7 +123,7 @@ def works_of(
             trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
         )
         # Only now it is known which batches are small and need more tubes a plant.
-        over = most_tubes(plantings, facts, site.nursery) - _tubes_a_year(site)
+        over = most_tubes(plantings, facts, site.nursery, call) - _tubes_a_year(site)
         if over <= 0:
             break
         kept_back += math.ceil(over)

@@ -23,6 +23,7 @@ from siteplanner.ground.assess import (
     nothing_step,
 )
 from siteplanner.ground.margin import chosen_margin
+from siteplanner.reading.input_files import Land
 from siteplanner.reading.inputs import Inputs, read_inputs
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.confidence import (
@@ -49,7 +50,7 @@ class Ready:
     factors: tuple[Factor, ...]
 
 
-def ready(site: Site) -> Ready:
+def ready(site: Site, call: Call = afresh) -> Ready:
     """Read and check everything that a plan needs, and compute nothing yet but the margin.
 
     Raises :class:`~siteplanner.InputError` with the errors of files, species and layer settings
@@ -61,9 +62,9 @@ def ready(site: Site) -> Ready:
         book = catalogue_of(site)
         order = resolve.check(book, list(book.makers), list(resolve.GIVEN), site.layers, site.path)
     with errors.gather():
-        inputs = read_inputs(site)
+        inputs = read_inputs(site, call)
         if book is not None and site.dem.margin_m is None:
-            inputs = _with_margin(site, inputs, book)
+            inputs = _with_margin(site, inputs, book, call)
     if book is not None and inputs is not None:
         with errors.gather():
             found = factors(inputs.species, book.infos())
@@ -72,13 +73,15 @@ def ready(site: Site) -> Ready:
     return Ready(inputs, book, tuple(order), tuple(found))
 
 
-def _with_margin(site: Site, inputs: Inputs, book: resolve.Catalogue) -> Inputs:
+def _with_margin(site: Site, inputs: Inputs, book: resolve.Catalogue, call: Call) -> Inputs:
     """Read the site again where ground further beyond the boundary matters than was read."""
-    margin, tried = chosen_margin(site, inputs, book)
+    margin, tried = Land.of(site, call).read(
+        chosen_margin, inputs.given(), inputs.boundary, inputs.edges, book
+    )
     if margin == inputs.edges.margin_m:
         return replace(inputs, edges=replace(inputs.edges, tried_m=tried))
     dem = site.dem.model_copy(update={"margin_m": margin})
-    wider = read_inputs(site.model_copy(update={"dem": dem}))
+    wider = read_inputs(site.model_copy(update={"dem": dem}), call)
     said = (
         f"Ground is worked out to {margin:.0f} m beyond the boundary instead of "
         f"{inputs.edges.margin_m:.0f} m, since water or cold air from there reaches the property. "
@@ -133,7 +136,7 @@ def assessed(
     :class:`~siteplanner.InputError`.
     """
     step("Reading the site's files")
-    start = ready(site)
+    start = ready(site, call)
     have_read(start.inputs)
     given, boundary = start.inputs.given(), start.inputs.boundary
     asked = sorted({*reads, *(factor.layer for factor in start.factors)})
