@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.symbology.colours import species_colours
 from siteplanner.ground.assess import Ground, notes_on
 from siteplanner.planting.lay_out import Layout

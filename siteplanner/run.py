@@ -10,7 +10,7 @@ from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.forecast import forecast_of, too_large
 from siteplanner.ground.assess import Each, Step, catalogue_of, nothing_each, nothing_step
 from siteplanner.handover.folder.background import BackgroundWriter
@@ -53,16 +53,28 @@ def make_plan(
     each: Each = nothing_each,
     step: Step = nothing_step,
     tell: Step = nothing_step,
-    call: Call = afresh,
 ) -> Plan:
     """Run all parts in order: ground, suitability, layout, season, plan.
 
     ``each`` is given every layer as soon as it exists; ``step`` is told, in words, what comes
-    next, and ``tell`` once, before any work, how long it takes and how much memory. What is dear
-    goes through ``call``: a :class:`~siteplanner.base.memory.Memory` keeps it for the next plan,
-    which is the same with it and without, but for ``each`` and ``step``, which hear of what is
-    worked out. Writes nothing. Raises :class:`~siteplanner.InputError`, also for what memory does
-    not hold.
+    next, and ``tell`` once, before any work, how long it takes and how much memory. Writes
+    nothing. Raises :class:`~siteplanner.InputError`, also for what memory does not hold.
+    """
+    return plan_through(afresh, site, each=each, step=step, tell=tell)
+
+
+def plan_through(
+    call: Call,
+    site: Site,
+    *,
+    each: Each = nothing_each,
+    step: Step = nothing_step,
+    tell: Step = nothing_step,
+) -> Plan:
+    """Make a plan as :func:`make_plan` does, what is dear through ``call``.
+
+    A :class:`~siteplanner.base.results.memory.Memory` keeps it for the next plan, which is the
+    same with it and without; ``each`` and ``step`` hear of what is worked out.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
 

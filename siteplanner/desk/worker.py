@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siteplanner.base.memory import Call
+    from siteplanner.base.results.memory import Call
     from siteplanner.site.site_file import Site
 
 Say = Callable[..., None]
@@ -55,10 +55,10 @@ def mapped(job: dict[str, Any], say: Say, step: Callable[[str], None], call: Cal
     def work() -> None:
         from siteplanner.handover.folder.manifest import digest, headlines
         from siteplanner.handover.map.page import write_map
-        from siteplanner.run import check_plugins, make_plan
+        from siteplanner.run import check_plugins, plan_through
 
         check_plugins()
-        plan = make_plan(_site(job), step=step, call=call)
+        plan = plan_through(call, _site(job), step=step)
         step("Drawing the map")
         path = Path(job["map"])
         beside = path.with_suffix(".part")
@@ -121,7 +121,7 @@ def main() -> None:
         signal.signal(signal.SIGTERM, _stop)
         try:
             import siteplanner.run  # noqa: F401  # loaded before the first job comes
-            from siteplanner.base.memory import Memory
+            from siteplanner.base.results.memory import Memory
 
             memory = Memory(aside=[step])
             for line in sys.stdin:

@@ -10,10 +10,10 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 
-from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.plugins import code_of
+from siteplanner.base.results import cache
 from siteplanner.base.symbology.colours import check_schemes
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost

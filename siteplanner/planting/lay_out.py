@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.base.errors import InputError, input_error
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.planting.counts import materials
 from siteplanner.planting.rows.layout import Places

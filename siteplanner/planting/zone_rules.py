@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import cells_of_each
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.purposes import spacing_for, weights_of

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from siteplanner.base.errors import Errors
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.reading.files.tiles import tiles
 from siteplanner.site.site_file import Site
 

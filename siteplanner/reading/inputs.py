@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 import geopandas as gpd
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import area_words, hectares
 from siteplanner.reading.climate.station import Climate, read_climate
 from siteplanner.reading.climate.winters import few_winters, odd_winters, trend_of_winters
@@ -117,13 +118,7 @@ def read_inputs(site: Site, call: Call = afresh) -> Inputs:
         return None
 
     land = Land.of(site, call)
-
-    def seen(read: Callable[..., Value], *arguments: object) -> Value | None:
-        """Call a reader of the land likewise."""
-        with errors.gather():
-            return land.read(read, *arguments, notes=notes)
-        return None
-
+    seen = partial(got, partial(land.read, notes=notes))  # of what the land is
     crs = seen(working_crs)
     boundary = seen(read_boundary, crs)
     paddocks = seen(read_paddocks, boundary, crs)

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.cold.frost_dates import (
     FrostDates,
     day_words,

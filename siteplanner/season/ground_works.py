@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, Grid, cells_of_each
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.rows.patterns import pattern_infos

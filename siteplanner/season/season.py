@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.ground.cold.thermometers import best_thermometers, thermometer_words
 from siteplanner.planting.lay_out import Layout

@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.assess import Ground
 from siteplanner.ground.cold.frost_dates import FrostDates
 from siteplanner.planting.access import for_steep_crew
@@ -109,11 +109,10 @@ def works_of(
     cost = costs_of(facts["botanical_name"], site.mix)[kinds]
     label = np.append(np.arange(site.years.number) + (calendar.first or 1), 0)
     # What is in the ground needs no plants any more; its infill is ordered from counts.
-    to_come = layout.to_come
-    kept_back = 0
+    to_come, kept_back = layout.to_come, 0
     while True:
         year_of_part, told = _years(
-            layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar, kept_back
+            layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar, kept_back, call
         )
         year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
         trees = layout.trees.assign(
@@ -265,6 +264,7 @@ def _years(
     slope: NDArray[np.float64],
     calendar: Calendar,
     kept_back: int,
+    call: Call,
 ) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     """Year of each block's first part, then of each block's waiting part."""
     count = len(blocks)
@@ -278,7 +278,7 @@ def _years(
     firsts = np.arange(2 * count) % count
     after = np.where((np.arange(2 * count) >= count) & used[firsts], number[firsts], -1)
     facts = inputs.species.facts
-    a_plant = tubes_a_plant(facts, site.nursery)[layout.tree_species]
+    a_plant = tubes_a_plant(facts, site.nursery, call)[layout.tree_species]
     dead = 1 / layout.tree_survival - 1
     contracted = np.tile(for_steep_crew(blocks["access_class"]), 2)
     work = materials(trees, np.tile(slope, 2), site.work, contracted)

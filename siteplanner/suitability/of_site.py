@@ -11,7 +11,7 @@ import numpy as np
 
 from siteplanner.base.errors import Errors
 from siteplanner.base.grid import Grid
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground import resolve
 from siteplanner.ground.assess import (
     Each,

@@ -19,7 +19,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.symbology import colours, kinds
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS

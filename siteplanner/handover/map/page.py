@@ -27,7 +27,7 @@ import xstatic.pkg.leaflet
 from branca.element import Figure
 from markupsafe import Markup
 
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.picture import still_page
 from siteplanner.handover.map.templates import panel, rendered

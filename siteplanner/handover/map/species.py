@@ -17,7 +17,7 @@ from rasterio.warp import reproject
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.symbology import colours
 from siteplanner.handover.map.ground import MapFrame, grey_image, warp
 from siteplanner.plan import Plan

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import Grid
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
@@ -95,13 +95,11 @@ def allocate_species(
         supplies.append(supply)
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
-    mixes, told = {}, []
-    infos = pattern_infos()
-    in_rows = np.array([infos[name].in_rows for name in blocks["pattern"]], dtype=bool)
+    mixes, told, in_rows = {}, [], _in_rows(blocks)
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
     reach = reach_of(facts, pioneer)
-    for number, zone in enumerate(zones):
-        mine, score, supply = spots[number], scores[number], supplies[number]
+    in_turn = zip(zones, spots, scores, supplies, strict=True)
+    for number, (zone, mine, score, supply) in enumerate(in_turn):
         of_zone = kinds_in[zone], in_zone[zone]
         mixed = call(choose_mix, supply, *of_zone, stock=stocks[number], budget=budgets[number])
         score[~supply.where()] = np.nan
@@ -113,8 +111,7 @@ def allocate_species(
             here = np.flatnonzero(block == which)
             in_order = in_zone[zone].order == "runs" and in_rows[whose[which]]
             kind[mine[here]] = call(
-                _placed,
-                x[here], y[here], score[here], trees, taste[here],
+                _placed, x[here], y[here], score[here], trees, taste[here],
                 float(spacing[mine[here]].min()), pioneer, reach,
                 places.row[mine[here]] if in_order else None, in_clumps,
             )  # fmt: skip
@@ -124,6 +121,12 @@ def allocate_species(
         told += words_on_blocks(names, shared, *of_zone, zone, mixed.trees)
         told += _under_crowns(zone, x, y, kind[mine], reach)
     return Allocation(kind, mixes, tuple(told))
+
+
+def _in_rows(blocks: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+    """Tell whose trees stand in rows (blocks,), by their patterns."""
+    infos = pattern_infos()
+    return np.array([infos[name].in_rows for name in blocks["pattern"]], dtype=bool)
 
 
 def _taste(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.bearings import bearing_of
 from siteplanner.base.grid import FloatGrid, Grid
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import (
     Pattern,

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.reading.on_hand import sown_into_tubes
 from siteplanner.reading.species.seed_facts import SOW_FRESH
 from siteplanner.season.nursery.handling import (

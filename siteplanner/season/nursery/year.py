@@ -10,7 +10,7 @@ from itertools import groupby
 import numpy as np
 import pandas as pd
 
-from siteplanner.base.memory import Call, afresh
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.on_hand import INFILL
@@ -72,7 +72,9 @@ def nursery_year(
 ) -> NurseryYear:
     """Work out what the nursery raises for the ``plantings`` (see ``plantings.COLUMNS``).
 
-    What is dear goes through ``call``. Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
+    What is dear goes through ``call``.
+
+    Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
     """
     rules, hand = site.nursery, inputs.hand
     mean_c = (inputs.climate.tmin_c + inputs.climate.tmax_c) / 2
