@@ -76,7 +76,7 @@ def planned(folder: Path) -> tuple[float, SiteDesk]:
     site = load_site(desk.path)
     plan_through(Memory(), site)  # everything is loaded and compiled
     start = processor_s()
-    write_plan(site, desk.plan_folder)
+    write_plan(site, desk.plan.folder)
     whole = processor_s() - start
     desk.take_zones({})
     return whole, desk

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
-import psutil
-
 from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
-from siteplanner.base.errors import Errors
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.results.memory import Call, afresh
-from siteplanner.forecast import forecast_of, too_large
-from siteplanner.ground.assess import Each, Step, catalogue_of, nothing_each, nothing_step
+from siteplanner.checking import check_plugins
+from siteplanner.forecast import foretell
+from siteplanner.ground.assess import Each, Step, nothing_each, nothing_step
 from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
 from siteplanner.handover.folder.manifest import write_manifest
@@ -20,31 +19,14 @@ from siteplanner.handover.folder.publish import staged
 from siteplanner.handover.gis.project import write_project
 from siteplanner.handover.gis.rasters import write_layer, write_suitability
 from siteplanner.handover.tables.calendar import carry_on
-from siteplanner.handover.write import write_all, writers
+from siteplanner.handover.write import write_all
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.draw_zones import draw_zones
 from siteplanner.planting.lay_out import lay_out
-from siteplanner.planting.rows.patterns import patterns
-from siteplanner.reading.inputs import Inputs
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
-
-#: What ``write_plan`` tells of beside layers, terrains and writers.
-_OTHER_STEPS = (
-    "reading",
-    "scoring",
-    "zones",
-    "grids",
-    "mix",
-    "works",
-    "nursery",
-    "layers",
-    "project",
-    "saving",
-)
 
 
 def make_plan(
@@ -77,50 +59,12 @@ def plan_through(
     same with it and without; ``each`` and ``step`` hear of what is worked out.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
-
-    def foretold(inputs: Inputs) -> None:
-        told = forecast_of(site, inputs)
-        if error := too_large(told, psutil.virtual_memory().available, site):
-            raise error
-        tell(f"This takes {told.in_words}.")
-
     inputs, ground, suitability = assessed(
-        site, reads, each=each, step=step, have_read=foretold, call=call
+        site, reads, each=each, step=step, have_read=partial(foretell, site, tell), call=call
     )
     layout = lay_out(inputs, ground, suitability, site, step=step, call=call)
     season = season_of(inputs, ground, suitability, layout, site, step=step, call=call)
     return plan_of(site, inputs, ground, suitability, layout, season, call)
-
-
-def notes_on_zones(site: Site, *, step: Step = nothing_step) -> tuple[str, ...]:
-    """Say of zones drawn by hand what the plan would say; the ground is assessed for that.
-
-    Empty where the site has none. Writes nothing. Raises :class:`~siteplanner.InputError`.
-    """
-    if site.decisions.zones is None:
-        return ()
-    inputs, ground, suitability = assessed(site, planting.READS, step=step)
-    return draw_zones(inputs, ground, suitability, site, step=step).notes
-
-
-def check_plugins() -> None:
-    """Load every pattern and writer, so that what is wrong with one is told before any work.
-
-    Layers are loaded with the site's inputs. Raises :class:`~siteplanner.InputError`.
-    """
-    errors = Errors()
-    with errors.gather():
-        patterns()
-    with errors.gather():
-        writers()
-    errors.raise_any()
-
-
-def steps_of(site: Site, *, sure: bool = False) -> int:
-    """Count the steps that ``write_plan`` will tell: one a layer, and one for each other part."""
-    layers = len(catalogue_of(site).makers)
-    terrains = site.how_sure.terrains if sure else 0
-    return layers + terrains + len(writers()) + len(_OTHER_STEPS)
 
 
 def write_plan(

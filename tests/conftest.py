@@ -28,6 +28,8 @@ ROOT = Path(__file__).parent.parent
 SITE = ROOT / "sample_site" / "site.toml"
 collect_ignore = ["handover/picture.py"]  # a script, without examples to run
 
+gc.disable()  # what is imported stays: see pytest_collection_finish
+
 settings.register_profile("ours", deadline=None, max_examples=examples(100))
 settings.load_profile("ours")
 
@@ -166,5 +168,5 @@ def pytest_terminal_summary(terminalreporter, exitstatus, config):
 
 def pytest_collection_finish():
     """What is imported by now stays: no need to search it for garbage again and again."""
-    gc.collect()
     gc.freeze()
+    gc.enable()

@@ -12,7 +12,7 @@ import contextlib
 import json
 import sys
 from asyncio.subprocess import DEVNULL, PIPE, Process
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -138,17 +138,24 @@ class Planning:
         """Start the process that makes the map, where none is there."""
         await self._of_map.ready()
 
-    def start(self, site: Path, out: Path, only: Sequence[str] = ()) -> bool:
+    def start(
+        self,
+        site: Path,
+        out: Path,
+        only: Sequence[str] = (),
+        first: Callable[[], object] = lambda: None,
+    ) -> bool:
         """Begin to plan; False where a map is being made already.
 
-        Sheets and files that are being made of the plan before are given up.
+        Sheets and files that are being made of the plan before are given up; then ``first`` is
+        called, in a thread.
         """
         if self.running:
             return False
         self._stopping = False
         self._tell(doing="running", step="Starting", steps=0, of=self._steps_of_last, sentences=())
         job = {"site": str(site), "out": str(out), "only": list(only)}
-        self._run = asyncio.create_task(self._planned(job, self._run))
+        self._run = asyncio.create_task(self._planned(job, first, self._run))
         return True
 
     async def stop(self) -> None:
@@ -167,10 +174,22 @@ class Planning:
         if self._folder is not None:
             self._folder.cleanup()
 
-    async def _planned(self, job: dict[str, Any], before: asyncio.Task[None] | None) -> None:
+    async def _planned(
+        self,
+        job: dict[str, Any],
+        first: Callable[[], object],
+        before: asyncio.Task[None] | None,
+    ) -> None:
         if before is not None and not before.done():
             await self._of_files.end()
             await asyncio.wait([before])
+        try:
+            await asyncio.to_thread(first)
+        except OSError as error:
+            self._ahead = None
+            words = f"{error.filename} cannot be used ({error.strerror}). {_UNCHANGED}"
+            self._tell(doing="failed", step="", sentences=(words,))
+            return
         said = await self._followed(self._of_map, {**job, "map": str(self._map_path())})
         if "map" in said and not self._given_up:
             self._ahead = _of_plan(said["map"])

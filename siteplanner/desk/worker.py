@@ -53,9 +53,10 @@ def mapped(job: dict[str, Any], say: Say, step: Callable[[str], None], call: Cal
     """
 
     def work() -> None:
+        from siteplanner.checking import check_plugins
         from siteplanner.handover.folder.manifest import digest, headlines
         from siteplanner.handover.map.page import write_map
-        from siteplanner.run import check_plugins, plan_through
+        from siteplanner.run import plan_through
 
         check_plugins()
         plan = plan_through(call, _site(job), step=step)

@@ -36,9 +36,16 @@ def contours(
     ``layers`` are a plan's. Returns ``height_m`` and ``geometry`` (MultiLineString), one row a
     height, none where the plan has no heights. The step follows the median slope of the area.
     """
-    none = gpd.GeoDataFrame({"height_m": []}, geometry=[], crs=grid.crs)
+    levels, shapes = contour_lines(layers, grid, bounds, scale)
+    return gpd.GeoDataFrame({"height_m": levels}, geometry=shapes, crs=grid.crs)
+
+
+def contour_lines(
+    layers: Mapping[str, FloatGrid], grid: Grid, bounds: Sequence[float], scale: float
+) -> tuple[list[float], list[shapely.MultiLineString]]:
+    """Heights (m) and lines of the contours that :func:`contours` gives, without a table."""
     if HEIGHTS not in layers:
-        return none
+        return [], []
     west, south, east, north = bounds
     rows, cols = grid.rows_cols(np.array([west, east]), np.array([north, south]))
     high, wide = grid.shape
@@ -47,7 +54,7 @@ def contours(
     heights, slope = layers[HEIGHTS][part], layers["slope"][part]
     known = heights[np.isfinite(heights)]
     if min(heights.shape) < 2 or not len(known) or not np.isfinite(slope).any():
-        return none
+        return [], []
     step = contour_step(float(np.nanmedian(slope)), scale)
     x0, y0 = grid.transform @ (left + 0.5, top + 0.5)
     cell = grid.cell
@@ -62,4 +69,4 @@ def contours(
         if found:
             levels.append(number * step)
             shapes.append(shapely.simplify(shapely.MultiLineString(found), scale * 2e-4))
-    return gpd.GeoDataFrame({"height_m": levels}, geometry=shapes, crs=grid.crs)
+    return levels, shapes

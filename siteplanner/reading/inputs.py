@@ -134,7 +134,7 @@ def read_inputs(site: Site, call: Call = afresh) -> Inputs:
     hand, mature_shelter, decided, kept, heights = Hand(), None, None, None, None
     if species is not None:
         names = list(species.facts["botanical_name"])
-        hand = got(read_hand, site, set(names)) or hand
+        hand = got(read_hand, site, set(names), notes) or hand
         mature_shelter = got(land.read, read_mature_shelter, species.facts, crs)
         if seeds is not None:
             note_strangers(seeds, species, site, notes)
@@ -227,7 +227,7 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
     """The species table, with expected survival learnt from counts where the site names it."""
     species = read_species(site.folder / site.species.file, notes)
     if site.species.survival:
-        species, said = with_saved_rates(species, site.folder / site.species.survival)
+        species, said = with_saved_rates(species, site.folder / site.species.survival, notes)
         notes.append(said)
     return species
 

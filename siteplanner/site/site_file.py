@@ -229,7 +229,7 @@ def toml_text(path: Path, remedy: str) -> str:
     Raises :class:`~siteplanner.InputError`.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = path.read_bytes().decode("utf-8-sig")  # line ends stay as they are
     except FileNotFoundError:
         raise input_error(path, "", "this file does not exist", remedy) from None
     except UnicodeDecodeError as error:

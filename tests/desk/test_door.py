@@ -55,7 +55,7 @@ class Asked:
         connection = HTTPConnection("127.0.0.1", self.door.port, timeout=20)
         connection.request(method, path, body, {"Host": self.door.host, **with_key, **named})
         answer = connection.getresponse()
-        answer.text = answer.read().decode()
+        answer.text = answer.read().decode(errors="replace")
         connection.close()
         return answer
 

@@ -1,7 +1,7 @@
 """A very small invented site, and a process that plans it again and again and is hit meanwhile.
 
 Run as a program it is that process: it imports everything and plans once, so that all is
-compiled; then each line of its input, a JSON object, is a run in a fork of its own.
+loaded; then each line of its input, a JSON object, is a run in a fork of its own.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ from __future__ import annotations
 import ctypes
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -24,6 +23,7 @@ from rasterio.transform import from_origin
 from site_around import site_around
 
 from siteplanner.cli import app as cli
+from siteplanner.handover import write
 from siteplanner.handover.folder import publish
 from siteplanner.run import write_plan
 from siteplanner.site.site_file import load_site
@@ -50,19 +50,33 @@ def small_site(folder: Path, name: str = "A square") -> Path:
     return path
 
 
-class Warm:
-    """The process that plans; use it in a ``with`` block."""
+#: Writers that take long, by their titles.
+SLOW = ("Drawing the planting sheets", "Writing the files for handhelds", "Writing the workbook",
+        "Writing the nursery's year")  # fmt: skip
 
-    def __init__(self, folder: Path, prefix: tuple[str, ...] = ()) -> None:
-        self.folder, self.prefix = folder, prefix
+
+class Warm:
+    """The process that plans; use it in a ``with`` block.
+
+    Its first plan, of ``site``, stays in the folder ``plan``. ``without`` are titles of writers
+    that none of its plans gets.
+    """
+
+    def __init__(
+        self, folder: Path, prefix: tuple[str, ...] = (), without: tuple[str, ...] = ()
+    ) -> None:
+        self.folder, self.prefix, self.without = folder, prefix, without
+        self.plan = folder / "warm plan"
 
     def __enter__(self) -> Warm:
-        site = small_site(self.folder / "warm")
-        words = [*self.prefix, sys.executable, "-W", "ignore", __file__, str(site)]
+        self.site = small_site(self.folder / "warm")
+        words = [*self.prefix, sys.executable, "-W", "ignore", __file__,
+                 str(self.site), str(self.plan), *self.without]  # fmt: skip
         self.process = subprocess.Popen(
             words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=self.folder,
             env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
         )  # fmt: skip
+        assert self.process.stdout.readline() == "planned\n"
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -222,9 +236,18 @@ def _plan(words: list[str]) -> None:
     os._exit(code)
 
 
+def _leave_out(titles: list[str]) -> None:
+    """Have plans written without some writers."""
+    known = [title for title, _ in write.writers()]
+    assert set(titles) <= set(known), known
+    kept = [(title, one) for title, one in write.writers() if title not in titles]
+    write.writers = lambda: kept
+
+
 if __name__ == "__main__":
-    write_plan(load_site(sys.argv[1]), "warm/plan")
-    shutil.rmtree("warm")
+    _leave_out(sys.argv[3:])
+    write_plan(load_site(sys.argv[1]), sys.argv[2])
+    print("planned", flush=True)
     for line in sys.stdin:
         job = json.loads(line)
         found = _mounted(job["disk"], job["kib"]) if "disk" in job else _runs(job)

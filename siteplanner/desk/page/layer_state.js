@@ -130,6 +130,7 @@ export class LayerState {
     this.notes = answer.notes || [];
     this.status = "saved";
     this.justSaved = true;
+    this.followed = answer.followed;
     this.sentences = [];
     this.errors = [];
     answer.features.forEach((one, n) => {

@@ -1,6 +1,7 @@
 /* Plan and Stop, the steps of a run, and the plan's map, sheets and files. */
 
 import { startBlocks } from "/page/blocks.js";
+import { startChanges } from "/page/changes.js";
 import { byId, el, get, post } from "/page/server.js";
 
 let shown = null, mapped = null, wanted = null;
@@ -22,9 +23,13 @@ export function showWrong(sentences) {
 
 export function showPlan(plan) {
   byId("no-plan").hidden = plan !== null;
-  for (const id of ["figures", "plan-map", "blocks", "papers", "warnings"]) byId(id).hidden = plan === null;
-  const now = plan === null ? null : `${plan.stamp} ${plan.behind}`;
-  if (now === null || now === shown) return;
+  byId("look").classList.toggle("there", plan !== null);
+  for (const id of ["figures", "plan-map", "changes", "blocks", "papers", "warnings"]) byId(id).hidden = plan === null;
+  if (plan === null) return;
+  byId("files").replaceChildren(...plan.files.map(([name, words]) =>
+    el("li", {}, el("a", { href: `/plan/${name}`, target: "_blank" }, words), ` (${name})`)));
+  const now = `${plan.stamp} ${plan.behind}`;
+  if (now === shown) return;
   shown = now;
   if (!plan.behind) window.dispatchEvent(new Event("plan"));
   byId("figures").textContent =
@@ -34,8 +39,6 @@ export function showPlan(plan) {
     wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
     placeMap();
   }
-  byId("files").replaceChildren(...plan.files.map(([name, words]) =>
-    el("li", {}, el("a", { href: `/plan/${name}`, target: "_blank" }, words), ` (${name})`)));
   byId("warning-list").replaceChildren(
     ...[...plan.cautions, ...plan.warnings].map((one) => el("li", {}, one)));
 }
@@ -66,6 +69,7 @@ async function follow() {
       if (state.number !== number) {
         show(state);
         showPlan(state.plan);
+        if (state.doing === "done") window.dispatchEvent(new Event("planned"));
       }
       number = state.number;
     } catch (refused) {
@@ -88,6 +92,8 @@ export function startPlanning(saved) {
   };
   byId("plan").addEventListener("click", () => plan([]));
   startBlocks(plan);
+  startChanges();
+  window.dispatchEvent(new Event("planned"));
   byId("stop").addEventListener("click", () => post("/api/planning/stop").catch((refused) => showWrong(refused.sentences)));
   follow();
 }

@@ -11,11 +11,11 @@ from reportlab.lib.colors import HexColor, black
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from siteplanner.base.symbology.kinds import CONTOUR, KINDS, PADDOCK
+from siteplanner.base.symbology.kinds import CONTOUR, HOLLOW, KINDS, PADDOCK
 from siteplanner.base.units import area_number, area_words, hectares
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.contours import contours
+from siteplanner.handover.contours import contour_lines
 from siteplanner.handover.credits import credit_lines
 from siteplanner.handover.fieldwork import BUCKET, PACE_M, TRAY
 from siteplanner.handover.finding import CARRY_M
@@ -245,9 +245,12 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
     drawing.open()
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#e4e4e4"), points=0.4)
-    drawing.setbacks_and_features(plan)
-    heights = contours(plan.layers, plan.grid, frame.box, frame.scale)
-    for shape in heights.geometry:
+    drawing.setbacks(book.around)
+    for _, hollow in drawing.near(book.around.hollows):
+        drawing.symbol(hollow, HOLLOW)
+    drawing.features(book.around)
+    heights, lines = contour_lines(plan.layers, plan.grid, frame.box, frame.scale)
+    for shape in lines:
         drawing.symbol(shape, CONTOUR)
     for paddock in plan.paddocks.itertuples():
         drawing.symbol(paddock.geometry, PADDOCK)
@@ -257,9 +260,9 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
         drawing.name(block.geometry, str(block.block), 8, bold=True, must=True)
     for paddock in plan.paddocks.itertuples():
         drawing.name(paddock.geometry, str(paddock.name))
-    drawing.feature_names(plan)
+    drawing.feature_names(book.around)
     drawing.grid()
-    for height, shape in zip(heights["height_m"], heights.geometry, strict=True):
+    for height, shape in zip(heights, lines, strict=True):
         drawing.along(shape, f"{height:g} m")
     drawing.close()
     below = frame.y + frame.high

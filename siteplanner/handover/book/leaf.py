@@ -20,7 +20,7 @@ from siteplanner.handover.book.block_map import (
 from siteplanner.handover.book.facts import care_short, facts_of, title_of
 from siteplanner.handover.book.rows import Table, draw_rows, table_of
 from siteplanner.handover.paper.drawing import Drawing
-from siteplanner.handover.paper.frame import SCALES, PaperFrame, extent, moved, turned_frame
+from siteplanner.handover.paper.frame import SCALES, PaperFrame, extents, moved, turned_frame
 from siteplanner.handover.paper.pages import (
     A4,
     LEAST_TEXT,
@@ -38,6 +38,7 @@ _SIDE, _GAP, _HEAD, _STRIP, _EDGE = 62.0, 3.0, 6.5, 20.0, 8.0
 _KEY = 3.5
 _WIDE = A4[0] - 2 * MARGIN
 _BETWEEN = 4.0
+_Line = tuple[str, str | int]
 
 
 @dataclass(frozen=True)
@@ -67,16 +68,16 @@ ARRANGEMENTS = (
 class Band:
     """A block's place on both sides of a leaf; heights in mm.
 
-    ``least`` is what it needs on either side, ``facts`` the heights of its facts in each of the
-    ``ARRANGEMENTS``; ``made`` is its back. What to be careful
+    ``least`` is what it needs on either side, ``facts`` the lines of its facts in each of the
+    ``ARRANGEMENTS`` and ``facts_high`` their heights; ``made`` is its back. What to be careful
     of is said in front where that saves a side.
     """
 
     work: BlockWork
     least: float
-    facts: tuple[float, ...]
+    facts: tuple[list[_Line], ...]
+    facts_high: tuple[float, ...]
     made: Table
-    care_in_front: bool
 
 
 @dataclass(frozen=True)
@@ -87,13 +88,12 @@ class Leaf:
     sides: tuple[Page, ...]
 
 
-def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool) -> list[Leaf]:
+def leaves_of(book: Book, bands: Sequence[Band], *, shared: bool) -> list[Leaf]:
     """Put blocks on leaves; ``shared``: as many on one as it has room for.
 
     The blocks that need most go first, each to the first leaf that has room for it (first fit,
     textbook method); leaves come in the order of their first blocks.
     """
-    bands = [band_of(pen, book, work) for work in works]
     rooms: list[list[int]] = []
     for at in sorted(range(len(bands)), key=lambda n: -bands[n].least):
         for leaf in rooms if shared else ():
@@ -103,36 +103,39 @@ def leaves_of(pen: Pen, book: Book, works: Sequence[BlockWork], *, shared: bool)
                 break
         else:
             rooms.append([at])
-    return [
-        _leaf(pen, book, [bands[n] for n in sorted(leaf)]) for leaf in sorted(map(sorted, rooms))
-    ]
+    return [_leaf(book, [bands[n] for n in sorted(leaf)]) for leaf in sorted(map(sorted, rooms))]
 
 
-def band_of(pen: Pen, book: Book, work: BlockWork) -> Band:
+def band_of(book: Book, work: BlockWork) -> Band:
     """Work out what a block needs on both sides of a leaf."""
-    made = table_of(pen, book, work, ROOM - _HEAD)
-    less = table_of(pen, book, work, ROOM - _HEAD, care=False) if made.sides > 1 else made
+    made = table_of(book, work, ROOM - _HEAD)
+    less = table_of(book, work, ROOM - _HEAD, care=False) if made.sides > 1 else made
     care = less.sides < made.sides
     made = less if care else made
-    facts = tuple(_facts_high(pen, book, work, how, care) for how in ARRANGEMENTS)
+    said = facts_of(book, work)
+    facts = tuple(_fact_lines(book, work, said, how.facts_wide, care) for how in ARRANGEMENTS)
+    facts_high = tuple(
+        -(-len(lines) // how.columns) * _KEY + 1.0
+        for lines, how in zip(facts, ARRANGEMENTS, strict=True)
+    )
     scale = max((s for s in SCALES if s <= least_scale(work)), default=SCALES[0])
     sizes = [
-        [side * 1000 / scale + 2 * _EDGE for side in extent(work.shape, turn)]
-        for turn in turns_of(work)
+        [side * 1000 / scale + 2 * _EDGE for side in sides]
+        for sides in extents(work.shape, turns_of(work))
     ]
     fronts = []
-    for how, high in zip(ARRANGEMENTS, facts, strict=True):
+    for how, high in zip(ARRANGEMENTS, facts_high, strict=True):
         room = min((tall for wide, tall in sizes if wide <= how.map_wide), default=np.inf)
         room += how.strip
         fronts.append(_HEAD + (max(room, high) if how.beside else room + high))
     least = float(min(max(min(fronts), made.high + _HEAD), ROOM))
-    return Band(work, least, facts, made, care)
+    return Band(work, least, facts, facts_high, made)
 
 
-def _leaf(pen: Pen, book: Book, bands: Sequence[Band]) -> Leaf:
+def _leaf(book: Book, bands: Sequence[Band]) -> Leaf:
     names = tuple(band.work.block for band in bands)
     if len(bands) == 1:
-        return Leaf(names, tuple(_sides_of_one(pen, book, bands[0])))
+        return Leaf(names, tuple(_sides_of_one(book, bands[0])))
     free = (ROOM - sum(b.least for b in bands) - _BETWEEN * (len(bands) - 1)) / len(bands)
     places, y = [], TOP
     for band in bands:
@@ -142,7 +145,7 @@ def _leaf(pen: Pen, book: Book, bands: Sequence[Band]) -> Leaf:
     return Leaf(names, (front, Page(A4, partial(_draw_backs, book=book, places=places))))
 
 
-def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
+def _sides_of_one(book: Book, band: Band) -> list[Page]:
     """Sides of a block that has its leaf alone, or more than one leaf."""
     work, made = band.work, band.made
     strip = strip_of(work, band)
@@ -153,7 +156,7 @@ def _sides_of_one(pen: Pen, book: Book, band: Band) -> list[Page]:
         for n, frame in enumerate(strip, 1)
     ]
     if len(strip) == 2:  # two maps say where they lie to each other: what is said stands behind
-        made = table_of(pen, book, work, ROOM - _HEAD, facts=True)
+        made = table_of(book, work, ROOM - _HEAD, facts=True)
     else:
         whole = partial(_draw_fronts, book=book, places=[(TOP, ROOM, band)])
         fronts = [Page(A4, whole), *fronts]
@@ -181,7 +184,7 @@ def front_frame(y: float, high: float, band: Band) -> tuple[PaperFrame, Arrangem
     """Frame of the map of a block in a band, and how its facts stand to it: the largest map."""
     top, turns = y + _HEAD, turns_of(band.work)
     found = []
-    for how, facts in zip(ARRANGEMENTS, band.facts, strict=True):
+    for how, facts in zip(ARRANGEMENTS, band.facts_high, strict=True):
         tall = high - _HEAD - how.strip - (0.0 if how.beside else facts)
         if tall > 30 and (not how.beside or facts <= high - _HEAD):
             frame = turned_frame(band.work.shape, MARGIN, top, how.map_wide, tall, turns, _EDGE)
@@ -201,7 +204,7 @@ def _draw_front(pen: Pen, y: float, high: float, book: Book, band: Band) -> None
     _draw_map(pen, frame, book, work)
     x = MARGIN + frame.wide + _GAP if how.beside else MARGIN
     top = y + _HEAD if how.beside else frame.y + frame.high + how.strip
-    lines = _fact_lines(pen, book, work, how.facts_wide, band.care_in_front)
+    lines = band.facts[ARRANGEMENTS.index(how)]
     each = -(-len(lines) // how.columns)
     for number in range(how.columns):
         part = lines[number * each : (number + 1) * each]
@@ -230,13 +233,12 @@ def _draw_map(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> None:
     pen.canvas.place_map(pen, frame, book.plan.grid.crs, f"Block {work.block}")
 
 
-_Line = tuple[str, str | int]
-
-
-def _fact_lines(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> list[_Line]:
+def _fact_lines(
+    book: Book, work: BlockWork, said: Sequence[str], wide: float, care: bool
+) -> list[_Line]:
     """Lines beside a map: text, bold text, or the species (its index) that a line is of."""
     lines: list[_Line] = []
-    for words in facts_of(book, work):
+    for words in said:
         lines += [("text", line) for line in wrapped(words, wide, LEAST_TEXT)]
     short = "Be careful here:" if care else care_short(book, work)
     lines += [("bold", line) for line in wrapped(short, wide, LEAST_TEXT, bold=True)]
@@ -244,11 +246,6 @@ def _fact_lines(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) 
         lines += [("text", line) for line in wrapped(words, wide, LEAST_TEXT)]
     order = np.argsort(-work.trees, kind="stable")
     return lines + [("species", int(k)) for k in order if work.trees[k]]
-
-
-def _facts_high(pen: Pen, book: Book, work: BlockWork, how: Arrangement, care: bool) -> float:
-    lines = _fact_lines(pen, book, work, how.facts_wide, care)
-    return -(-len(lines) // how.columns) * _KEY + 1.0
 
 
 def _draw_lines(
@@ -262,8 +259,7 @@ def _draw_lines(
             sign = [pen.at(x + 1.5, foot - 0.9)]
             draw_signs(pen.canvas, book.signs[words], sign, 1.2 * mm, book.colours[words])
             pen.text(x + 4.0, foot, book.codes[words], LEAST_TEXT, bold=True)
-            name = str(book.plan.species["common_name"].iloc[words])
-            pen.text(x + 18.5, foot, name, LEAST_TEXT, limit=wide - 27.5)
+            pen.text(x + 18.5, foot, book.names[words], LEAST_TEXT, limit=wide - 27.5)
             pen.text(x + wide, foot, f"{work.trees[words]:,}", LEAST_TEXT, align="right")
         y += _KEY
 
@@ -289,7 +285,7 @@ def strip_of(work: BlockWork, band: Band) -> list[PaperFrame]:
 def _tiles(work: BlockWork, turn: float, scale: int, wide: float, high: float) -> list[PaperFrame]:
     """Frames at a scale that together show all trees of a block."""
     whole = turned_frame(work.shape, MARGIN, TOP + _HEAD, wide, high, [turn], _EDGE)
-    ground = np.array(extent(work.shape, turn))
+    ground = np.array(extents(work.shape, [turn])[0])
     inner = (np.array([wide, high]) - 2 * _EDGE) * scale / 1000
     across, down = np.maximum(np.ceil(ground / inner), 1).astype(int).tolist()
     found = []

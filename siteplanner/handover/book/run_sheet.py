@@ -58,10 +58,10 @@ def _where(part: Part) -> str:
     whole = len(rows) == len(work.name)
     name = f"rows {work.name[rows[0]]} to {work.name[rows[-1]]}"
     names = "all rows" if whole else name if len(rows) > 1 else f"row {work.name[rows[0]]}"
+    named = letters(len(work.drops))
     drops = [
-        f"{letter} (row {work.name[drop.at]})"
-        for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True)
-        if np.isin(rows, drop.rows).any()
+        f"{named[drop]} (row {work.name[work.drops[drop].at]})"
+        for drop in np.unique(work.drop_of[rows]).tolist()
     ]
     return f"{work.block}, {names}: {part.trees.sum()} trees; drop {', '.join(drops)}."
 

@@ -13,7 +13,7 @@ from siteplanner.handover.book.block_map import Book, book_of
 from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.book.days import days_of
 from siteplanner.handover.book.front import front_pages, overview_page
-from siteplanner.handover.book.leaf import leaves_of
+from siteplanner.handover.book.leaf import Band, band_of, leaves_of
 from siteplanner.handover.book.run_sheet import run_sheets
 from siteplanner.handover.book.tags import write_row_tags
 from siteplanner.handover.credits import map_credit
@@ -28,7 +28,8 @@ def write_sheets(plan: Plan, path: Path) -> None:
     """Write the book alone, see :func:`write_book`."""
     fonts()
     works = block_works(plan)
-    _write_book(book_of(plan, works), works, path)
+    book = book_of(plan, works)
+    _write_book(book, _bands(book, works), path)
 
 
 def write_book(plan: Plan, folder: Path) -> None:
@@ -43,7 +44,8 @@ def write_book(plan: Plan, folder: Path) -> None:
     fonts()
     works = block_works(plan)
     book = book_of(plan, works)
-    _write_book(book, works, folder / "sheets.pdf")
+    bands = _bands(book, works)
+    _write_book(book, bands, folder / "sheets.pdf")
     if not works:
         return
     _write_run_sheets(book, works, folder / "run_sheets.pdf")
@@ -52,16 +54,21 @@ def write_book(plan: Plan, folder: Path) -> None:
     first, *names = unique_slugs(["overview", *(w.block for w in works)])
     canvas = BookCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
     _draw(canvas, [("Overview", overview_page(book))], plan)
-    for name, work in zip(names, works, strict=True):
-        _write_leaf(book, work, leaves / f"{name}.pdf")
+    for name, band in zip(names, bands, strict=True):
+        _write_leaf(book, band, leaves / f"{name}.pdf")
     if not book.mixed:
         write_row_tags(book, works, folder / "row_tags.pdf")
 
 
-def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
+def _bands(book: Book, works: Sequence[BlockWork]) -> list[Band]:
+    """Work out what each block needs on its leaf, in the book or by itself."""
+    return [band_of(book, work) for work in works]
+
+
+def _write_book(book: Book, bands: Sequence[Band], path: Path) -> None:
+    works = [band.work for band in bands]
     canvas = BookCanvas(path, f"Planting sheets for {book.plan.name}")
-    pen = Pen(canvas, *A4)
-    leaves = leaves_of(pen, book, works, shared=True)
+    leaves = leaves_of(book, bands, shared=True)
     # Front pages come before the leaves and list their pages, so their number is needed first.
     before = len(front_pages(book, works, [0] * len(works)))
     before += before % 2
@@ -85,10 +92,11 @@ def _write_run_sheets(book: Book, works: Sequence[BlockWork], path: Path) -> Non
     _draw(canvas, [("Run sheets", page) for page in pages], book.plan)
 
 
-def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
-    canvas = BookCanvas(path, f"{book.plan.name}: block {work.block}")
-    (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
-    _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides], book.plan)
+def _write_leaf(book: Book, band: Band, path: Path) -> None:
+    block = band.work.block
+    canvas = BookCanvas(path, f"{book.plan.name}: block {block}")
+    (leaf,) = leaves_of(book, [band], shared=False)
+    _draw(canvas, [(f"Block {block}", page) for page in leaf.sides], book.plan)
 
 
 def _draw(canvas: BookCanvas, pages: Sequence[Named], plan: Plan) -> None:

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 from reportlab.lib.colors import Color, HexColor, black, linearlyInterpolatedColor, white
+from reportlab.lib.rl_accel import fp_str
 from reportlab.pdfgen.canvas import Canvas
 
 from siteplanner.base.symbology.kinds import MARKERS
@@ -98,21 +99,31 @@ def draw_signs(
     Filled signs are dark and open ones pale, whatever the ``colour`` (#rrggbb), so that a print in
     black tells them apart.
     """
-    dark, pale = _shades(colour)
-    canvas.saveState()
-    canvas.setStrokeColor(dark)
     at = np.array(list(places), dtype=np.float64).reshape(-1, 1, 2)
+    code = ["q"]
+    for head, corners, steps, paint in _marks(sign, radius, colour):
+        # Thousands of outlines of a few corners: written in one go, as a path's own steps are slow.
+        points = (at + corners).ravel().tolist()
+        path = "\n".join([steps] * len(at)) % tuple(points)
+        code += [*head, path, paint]
+    canvas._code += [*code, "Q"]
+
+
+@cache
+def _marks(
+    sign: int, radius: float, colour: str
+) -> list[tuple[list[str], NDArray[np.float64], str, str]]:
+    """Marks of a sign as a PDF draws them: colour and width, corners, steps of the path, paint."""
+    dark, pale = _shades(colour)
+    found = []
     for shape, filled, share in SIGNS[sign]:
         open_ended = shape in _STROKES
-        canvas.setFillColor(dark if filled else pale)
-        canvas.setLineWidth(max(0.25, 0.28 * radius) if open_ended else max(0.2, 0.18 * radius))
-        outline, code = _outline(shape)
-        path = canvas.beginPath()
-        # Thousands of outlines of a few corners: written in one go, as a path's own steps are slow.
-        points = (at + share * radius * outline).reshape(len(at), -1)
-        path._code.append("\n".join([code] * len(points)) % tuple(points.ravel().tolist()))
-        canvas.drawPath(path, stroke=1, fill=int(not open_ended))
-    canvas.restoreState()
+        wide = max(0.25, 0.28 * radius) if open_ended else max(0.2, 0.18 * radius)
+        outline, steps = _outline(shape)
+        head = [f"{fp_str(*(dark if filled else pale).rgb())} rg", f"{fp_str(wide)} w"]
+        found.append((head, share * radius * outline, steps, "S" if open_ended else "B*"))
+    found[0][0].insert(0, f"{fp_str(*dark.rgb())} RG")
+    return found
 
 
 @cache

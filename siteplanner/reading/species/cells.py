@@ -19,10 +19,12 @@ def numbers_of(
     ``raw`` holds cells as text, with a column ``botanical_name``; ``bounds`` gives the least and
     greatest value that can be. What is outside is added to ``errors``.
     """
-    blank = pd.Series("", index=raw.index)
     found = {}
     for column, (low, high) in bounds.items():
-        cells = raw.get(column, blank)
+        if column not in raw:
+            found[column] = pd.Series(np.nan, raw.index)
+            continue
+        cells = raw[column]
         numbers = pd.to_numeric(cells, errors="coerce").astype(np.float64)
         for row in raw.index[(cells != "") & ~numbers.between(low, high)]:
             errors.add(
@@ -42,7 +44,9 @@ def words_of(
     blank = pd.Series("", index=raw.index)
     found = {}
     for column, words in choices.items():
-        cells = raw.get(column, blank)
+        cells = found[column] = raw.get(column, blank)
+        if cells is blank:
+            continue
         for row in raw.index[(cells != "") & ~cells.isin(words)]:
             errors.add(
                 path,
@@ -50,5 +54,4 @@ def words_of(
                 f"{cells[row]!r} is not valid",
                 f"{near(cells[row], words)}; leave it empty when unknown",
             )
-        found[column] = cells
     return found
