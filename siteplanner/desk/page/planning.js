@@ -4,7 +4,7 @@ import { startBlocks } from "/page/blocks.js";
 import { startChanges } from "/page/changes.js";
 import { byId, el, get, post } from "/page/server.js";
 
-let shown = null, mapped = null, wanted = null;
+let shown = null, mapped = null, wanted = null, changed = false;
 
 /* A map that starts without a size cannot find its place: it waits until it is on the screen. */
 function placeMap() {
@@ -69,6 +69,7 @@ async function follow() {
       if (state.number !== number) {
         show(state);
         showPlan(state.plan);
+        if (state.doing !== "running") window.dispatchEvent(new Event("free"));
         if (state.doing === "done") window.dispatchEvent(new Event("planned"));
       }
       number = state.number;
@@ -81,6 +82,7 @@ async function follow() {
 
 export function startPlanning(saved) {
   const plan = async (only) => {
+    changed = false;
     byId("plan").disabled = true;
     try {
       await saved();
@@ -91,6 +93,10 @@ export function startPlanning(saved) {
     }
   };
   byId("plan").addEventListener("click", () => plan([]));
+  /* What changes while a map is being made is planned once that one is there. */
+  const planAgain = () => changed && byId("each-change").checked && !byId("plan").disabled && plan([]);
+  window.addEventListener("saved", () => { changed = true; planAgain(); });
+  window.addEventListener("free", planAgain);
   startBlocks(plan);
   startChanges();
   window.dispatchEvent(new Event("planned"));
