@@ -180,17 +180,10 @@ class Planning:
         first: Callable[[], object],
         before: asyncio.Task[None] | None,
     ) -> None:
-        if before is not None and not before.done():
-            await self._of_files.end()
-            await asyncio.wait([before])
-        try:
-            await asyncio.to_thread(first)
-        except OSError as error:
-            self._ahead = None
-            words = f"{error.filename} cannot be used ({error.strerror}). {_UNCHANGED}"
-            self._tell(doing="failed", step="", sentences=(words,))
-            return
+        way = asyncio.create_task(self._made_way(first, before))
         said = await self._followed(self._of_map, {**job, "map": str(self._map_path())})
+        if in_the_way := await way:
+            said = {"sentences": in_the_way}
         if "map" in said and not self._given_up:
             self._ahead = _of_plan(said["map"])
             self._tell(doing="behind", step="")
@@ -205,6 +198,19 @@ class Planning:
             self._tell(doing="stopped", step="", sentences=(_STOPPED,))
         else:
             self._tell(doing="failed", step="", sentences=tuple(said["sentences"]))
+
+    async def _made_way(
+        self, first: Callable[[], object], before: asyncio.Task[None] | None
+    ) -> list[str]:
+        """Give up the files of the run before, then call ``first``: what is wrong, in sentences."""
+        if before is not None and not before.done():
+            await self._of_files.end()
+            await asyncio.wait([before])
+        try:
+            await asyncio.to_thread(first)
+        except OSError as error:
+            return [f"{error.filename} cannot be used ({error.strerror}). {_UNCHANGED}"]
+        return []
 
     @property
     def _given_up(self) -> bool:
