@@ -208,6 +208,7 @@ class Planning:
             await asyncio.wait([before])
         try:
             await asyncio.to_thread(first)
+            await self._of_files.ready()  # it loads what it needs while the map is being made
         except OSError as error:
             return [f"{error.filename} cannot be used ({error.strerror}). {_UNCHANGED}"]
         return []

@@ -110,7 +110,7 @@ def test_from_a_drag_to_the_map_of_the_plan(browser, tmp_path):
         assert not list(site.parent.glob("maps/*"))
 
         page.get_by_role("button", name="Plan", exact=True).click()
-        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        expect(page.locator("#step")).to_have_text("The plan is ready.", timeout=90_000)
         frame = page.frame_locator('iframe[title="Map of the plan"]')
         expect(frame.locator("html[data-ready]")).to_have_count(1)
         assert (site.parent / "maps" / "a-square" / "plan.gpkg").is_file()
@@ -431,7 +431,7 @@ def test_after_each_change_the_map_is_made_anew(browser, tmp_path):
         drag(page, MIDDLE, (MIDDLE[0] + 12, MIDDLE[1] + 8))
         expect(frame).not_to_have_attribute("src", first)
         second = frame.get_attribute("src")
-        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        expect(page.locator("#step")).to_have_text("The plan is ready.", timeout=90_000)
         assert frame.get_attribute("src") == second  # the whole plan has the map that was shown
         manifest = json.loads((site.parent / "maps" / "a-square" / "plan.json").read_text("utf-8"))
         assert manifest["files"]["map.html"]["sha256"].startswith(second.partition("?")[2])
