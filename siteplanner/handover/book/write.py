@@ -59,6 +59,7 @@ def write_book(plan: Plan, folder: Path) -> None:
     alone = bands if paper == A4 else [band_of(book, work, paper) for work in works]
     for name, band in zip(names, alone, strict=True):
         _write_leaf(book, band, leaves / f"{name}.pdf")
+    del bands, band  # a large plan's fill memory, and the tags need some
     if not book.mixed:
         write_row_tags(book, works, folder / "row_tags.pdf")
 
