@@ -123,6 +123,17 @@ def sample_plan(tmp_path_factory):
     return folder
 
 
+@pytest.fixture
+def quick_plans(monkeypatch):
+    """Plans made in this process are without what takes long to write: sheets, workbook, nursery.
+
+    For tests that look at none of these.
+    """
+    from handover.small_site import SLOW, leave_out  # which needs this module
+
+    leave_out(SLOW, monkeypatch)
+
+
 @pytest.fixture(scope="session")
 def browser():
     """A browser that all pages are opened in, each in a context of its own."""
@@ -138,7 +149,10 @@ def pytest_configure(config):
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     workers = getattr(config.option, "numprocesses", None)
     if workers and not hasattr(config, "workerinput") and not config.option.collectonly:
-        subprocess.run([sys.executable, ROOT / "tests" / "compile_kernels.py"], check=False)
+        words = [sys.executable, ROOT / "tests" / "compile_kernels.py"]
+        halves = [subprocess.Popen([*words, half, "2"]) for half in "12"]
+        for half in halves:
+            half.wait()
 
 
 def pytest_xdist_auto_num_workers():

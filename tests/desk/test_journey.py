@@ -73,6 +73,10 @@ class Finger(Mouse):
 class Keys(Mouse):
     """A person who can use the keyboard alone: everything is reached by the Tab key."""
 
+    def __init__(self, page):
+        super().__init__(page)
+        page.on("filechooser", lambda _: None)  # from now on the browser hands such dialogs over
+
     def reach(self, thing):
         thing.wait_for()
         for _ in range(500):
@@ -155,7 +159,7 @@ def journey(browser, hands_of, folder, files, uses):
 
         hands.press(button("Plan", exact=True))
         expect(page.locator("#bar")).to_be_visible()
-        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        expect(page.locator("#step")).to_have_text("The plan is ready.", timeout=600_000)
         hands.press(button("Look", exact=True))
         frame = page.frame_locator('iframe[title="Map of the plan"]')
         expect(frame.locator("html[data-ready]")).to_have_count(1)

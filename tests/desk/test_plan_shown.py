@@ -70,6 +70,13 @@ def test_a_stopped_run_compares_with_the_plan_before_it(tmp_path):
         plan.changes()
 
 
+def test_a_plan_that_cannot_be_kept_is_no_reason_not_to_plan(tmp_path):
+    plan = ShownPlan(plan_by_hand(tmp_path / "maps" / "a-square"))
+    (tmp_path / "maps" / ".before").write_text("in the way")
+    plan.keep()
+    assert plan.changes() is None and plan.about()["trees"] == 24
+
+
 def test_damage_is_noted_in_the_sites_own_table_and_orders_plants(desk):
     desk.mark({"names": ["A1"], "status": "planted"})
     noted = desk.note_damage({"line": {**LINE, "note": "=1+1", "strange": "x"}})

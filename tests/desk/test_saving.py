@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from contextlib import closing
 from pathlib import Path
@@ -21,7 +22,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
-from siteplanner.desk.drawing import before, saving
+from siteplanner.desk.drawing import before, held, saving
 from siteplanner.desk.drawing.features import WrongError
 from siteplanner.desk.drawing.held import HeldError
 from siteplanner.desk.drawing.saving import StaleError
@@ -43,6 +44,12 @@ def made(tmp_path_factory):
 @pytest.fixture
 def desk(made, tmp_path):
     return SiteDesk(Path(shutil.copytree(made, tmp_path / "site")))
+
+
+@pytest.fixture
+def hasty(monkeypatch):
+    """Do not wait for who only reads."""
+    monkeypatch.setattr(held, "PATIENCE_S", 0.0)
 
 
 def moved(features, corner, to):
@@ -181,7 +188,7 @@ def test_zones_cannot_be_taken_from_no_plan(desk):
         desk.take_zones({})
 
 
-def test_a_file_that_another_program_writes_is_left_alone(desk):
+def test_a_file_that_another_program_writes_is_left_alone(desk, hasty):
     found = desk.layer("paddocks")
     file = desk.path.parent / "land.gpkg"
     with closing(sqlite3.connect(file)) as other:
@@ -191,7 +198,7 @@ def test_a_file_that_another_program_writes_is_left_alone(desk):
 
 
 @pytest.mark.parametrize("mode", ["delete", "wal"])
-def test_a_file_that_a_gis_has_open_to_edit_is_left_alone(desk, mode):
+def test_a_file_that_a_gis_has_open_to_edit_is_left_alone(desk, hasty, mode):
     found, file = desk.layer("paddocks"), desk.folder / "land.gpkg"
     with closing(sqlite3.connect(file)) as other:
         other.execute(f"PRAGMA journal_mode = {mode}")
@@ -201,6 +208,18 @@ def test_a_file_that_a_gis_has_open_to_edit_is_left_alone(desk, mode):
         with pytest.raises(HeldError, match=r"land\.gpkg"):
             desk.save("paddocks", found["version"], found["features"])
     desk.save("paddocks", found["version"], found["features"])
+
+
+def test_who_only_reads_the_file_is_waited_for(desk):
+    # The process that plans reads the same file, and one draws on meanwhile.
+    found, file = desk.layer("paddocks"), desk.folder / "land.gpkg"
+    with closing(sqlite3.connect(file, check_same_thread=False)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM paddocks").fetchone()
+        done = threading.Timer(0.3, other.rollback)
+        done.start()
+        desk.save("paddocks", found["version"], found["features"])
+        done.join()
 
 
 def test_what_a_gis_that_died_had_committed_is_not_lost(desk):
@@ -225,11 +244,11 @@ def test_what_a_gis_that_died_had_committed_is_not_lost(desk):
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux says who has a file open")
 def test_a_program_that_shows_the_file_as_it_was_is_named(desk):
     found = desk.layer("paddocks")
-    with (desk.folder / "land.gpkg").open("rb") as held:
+    with (desk.folder / "land.gpkg").open("rb") as shown:
         # The shell ends at once: what it leaves is no process of the desk's own.
         program = "exec 3<&0; sleep 20 <&3 >/dev/null 2>&1 & echo $!"
         viewer = subprocess.run(
-            ["sh", "-c", program], stdin=held, capture_output=True, text=True, check=True
+            ["sh", "-c", program], stdin=shown, capture_output=True, text=True, check=True
         )
     try:
         saved = desk.save("paddocks", found["version"], found["features"])

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from desk.desk_site import desk_site
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
@@ -103,6 +103,7 @@ WORDS = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=
     st.lists(st.lists(WORDS, min_size=2, max_size=2), min_size=1, max_size=5),
     st.sampled_from([",", ";", "\t"]), st.sampled_from(["\n", "\r\n"]), WORDS,
 )  # fmt: skip
+@example([["n0", " with; space, "]], ";", "\n", "yes")
 def test_one_cell_changes_and_every_other_is_read_as_before(rows, between, end, text):
     table = [["name", "what"], *([f"n{n}", *row[1:]] for n, row in enumerate(rows))]
     out = io.StringIO(newline="")

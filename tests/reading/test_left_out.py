@@ -39,6 +39,7 @@ def site_without(folder, *parts):
     return path
 
 
+@pytest.mark.usefixtures("quick_plans")
 def test_everything_may_be_left_out_but_boundary_dem_and_species(tmp_path):
     path = site_without(tmp_path / "site", *ALL)
     checked = here("check", path)

@@ -23,6 +23,7 @@ def test_the_readme_has_the_whole_season():
 
 
 @pytest.mark.xdist_group("season")
+@pytest.mark.usefixtures("quick_plans")
 def test_each_step_of_the_season_runs(tmp_path, monkeypatch):
     site = small_site(tmp_path / "site", name="Gull rise")
     text = site.read_text("utf-8").partition("[nursery]")[0]

@@ -8,6 +8,9 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+#: Who only reads a file, as the process that plans does, is done with it within so many seconds.
+PATIENCE_S = 3.0
+
 
 class HeldError(Exception):
     """Another program holds the file; the words are the file's name."""
@@ -20,7 +23,7 @@ def refuse_held(path: Path) -> None:
     """
     if not path.exists():
         return
-    with contextlib.closing(sqlite3.connect(f"file:{path}?mode=rw", 0, uri=True)) as file:
+    with contextlib.closing(sqlite3.connect(f"file:{path}?mode=rw", PATIENCE_S, uri=True)) as file:
         try:
             # Alone with the file: in the mode that GIS write in, a mere lock is not enough.
             file.execute("PRAGMA locking_mode = EXCLUSIVE")

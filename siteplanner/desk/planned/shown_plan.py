@@ -6,6 +6,7 @@ Before a new plan is made, what a comparison reads of the present one is kept be
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 from pathlib import Path
@@ -65,7 +66,14 @@ class ShownPlan:
         return _listed(self.folder, name)
 
     def keep(self) -> None:
-        """Keep what a later comparison reads of the plan, once; older ones go."""
+        """Keep what a later comparison reads of the plan, once; older ones go.
+
+        Where it cannot be kept, there is nothing to compare with later; the next plan is made.
+        """
+        with contextlib.suppress(OSError):
+            self._keep()
+
+    def _keep(self) -> None:
         manifest = _manifest(self.folder)
         if manifest is None or _stamp(manifest) in {_stamp_in(one) for one in self._kept()[:1]}:
             return

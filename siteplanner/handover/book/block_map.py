@@ -16,6 +16,7 @@ from reportlab.lib.units import mm
 
 from siteplanner.base.bearings import convergence
 from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, HOLLOW, KINDS, PADDOCK, SETBACK
+from siteplanner.base.symbology.signs import signs
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import NOT_TOXIC, cautions_of
 from siteplanner.handover.contours import contour_lines
@@ -25,7 +26,7 @@ from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import PaperFrame
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wide_of
 from siteplanner.handover.paper.placing import Spot
-from siteplanner.handover.paper.signs import draw_signs, signs
+from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.symbols import draw_symbol
 from siteplanner.handover.things import Surroundings, surroundings_of
 from siteplanner.plan import Plan

@@ -14,7 +14,7 @@ from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.book.facts import facts_of, tape_varies
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.finding import Drop
-from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Pen, wide_of, wrapped
+from siteplanner.handover.paper.pages import LEAST_TEXT, MARGIN, Pen, wide_of, wrapped
 from siteplanner.handover.paper.signs import draw_signs
 
 PITCH = 3.35
@@ -59,19 +59,26 @@ class Table:
 
 
 def table_of(
-    book: Book, work: BlockWork, most: float, *, care: bool = True, facts: bool = False
+    book: Book,
+    work: BlockWork,
+    wide: float,
+    most: float,
+    *,
+    care: bool = True,
+    facts: bool = False,
 ) -> Table:
     """Set out a block's rows and drop points in columns up to ``most`` mm high, as low as may be.
 
+    Together the columns are ``wide`` mm wide.
     With ``care`` what to be careful of comes after the rows, with ``facts`` all that is said of the
     block comes before them.
     """
     found = []
     for across in (2, 1, 3):
-        wide = (A4[0] - 2 * MARGIN - _GAP * (across - 1)) / across
-        entries = _facts(book, work, wide) if facts else []
-        entries += _entries(book, work, wide, care)
-        found.append(Table(across, wide, _even(entries, across, most - _HEADS)))
+        each = (wide - _GAP * (across - 1)) / across
+        entries = _facts(book, work, each) if facts else []
+        entries += _entries(book, work, each, care)
+        found.append(Table(across, each, _even(entries, across, most - _HEADS)))
     return min(found, key=lambda table: (table.sides, table.high))
 
 
@@ -81,7 +88,7 @@ def _entries(book: Book, work: BlockWork, wide: float, care: bool) -> list[Entry
     left = _TICK + _NAME + _TREES + (_TAPE if tape_varies(work) else 0.0) + 1.5
     found: list[Entry] = []
     for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True):
-        found.append(Entry(-1, [], wrapped(_drop_words(work, letter, drop), wide, LEAST_TEXT)))
+        found.append(Entry(-1, [], wrapped(drop_words(work, letter, drop), wide, LEAST_TEXT)))
         for row in drop.rows.tolist():
             items = work.runs[row] if ordered else _counts(work, row)
             found.append(Entry(row, _filled(book, items, wide - left), []))
@@ -105,7 +112,8 @@ def _counts(work: BlockWork, row: int) -> list[_Item]:
     return [(int(k), int(counts[k])) for k in order if counts[k]]
 
 
-def _drop_words(work: BlockWork, letter: str, drop: Drop) -> str:
+def drop_words(work: BlockWork, letter: str, drop: Drop) -> str:
+    """Say of a drop point where it is, which rows it serves and how far they are."""
     rows, at = drop.rows, drop.at
     where = f"{'rows' if len(rows) > 1 else 'row'} {spans(work, rows)}"
     no_way = "" if drop.vehicle else " Steep: no vehicle, carry."

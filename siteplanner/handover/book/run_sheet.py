@@ -10,7 +10,7 @@ from reportlab.lib.units import mm
 
 from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.book.days import Day, Part
-from siteplanner.handover.book.leaf import ROOM, TOP
+from siteplanner.handover.book.leaf import TOP, room
 from siteplanner.handover.fieldwork import BUCKET, bucket, letters, trays
 from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen, wrapped
 from siteplanner.handover.paper.signs import draw_signs
@@ -27,7 +27,7 @@ def run_sheets(pen: Pen, book: Book, days: Sequence[Day]) -> list[Page]:
     x, y = MARGIN, TOP
     for number, day in enumerate(days, 1):
         high = _high(day, wide)
-        if y + high > TOP + ROOM and y > TOP:
+        if y + high > TOP + room() and y > TOP:
             x, y = x + wide + _GAP, TOP
         if not sides or x > MARGIN + wide + _GAP + 1:
             sides.append([])

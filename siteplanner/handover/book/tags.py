@@ -10,10 +10,10 @@ from reportlab.lib.units import mm
 
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wide_of, wrapped
 from siteplanner.handover.paper.signs import draw_signs
+from siteplanner.handover.paper.tagged import TaggedCanvas
 
 #: Width and height of a tag, mm: a common size of thermal labels (from memory).
 TAG = (100.0, 50.0)
@@ -29,9 +29,10 @@ def write_row_tags(book: Book, works: Sequence[BlockWork], path: Path) -> None:
     which they stand, so that the nursery can bundle a row. What finds no room goes on a second tag
     of the row. The same plan gives the same bytes.
     """
-    canvas = BookCanvas(path, f"Row tags for {book.plan.name}", TAG)
+    canvas = TaggedCanvas(path, f"Row tags for {book.plan.name}", TAG)
     pen = Pen(canvas, *TAG)
     for work in works:
+        canvas.bookmark(f"Block {work.block}")
         drops = letters(len(work.drops))
         for row, drop in enumerate(work.drop_of.tolist()):
             _tags(pen, book, work, row, drops[drop])

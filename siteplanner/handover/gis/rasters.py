@@ -26,6 +26,9 @@ _SUITABILITY_METHODS = {
     "product": "product of the scores of all factors (Storie 1978)",
 }
 
+#: Sides of blocks, cells: that of large rasters, as is usual, and the smallest (of 16 in TIFF).
+_BLOCK, _LEAST_BLOCK = 512, 128
+
 
 def write_layer(info: LayerInfo, values: FloatGrid, grid: Grid, folder: Path) -> Path:
     """Write a layer as a Cloud-Optimized GeoTIFF ``<name>.tif`` in ``folder``; give its path.
@@ -159,6 +162,7 @@ def _write_cog(
         crs=grid.crs.to_wkt(),
         transform=grid.transform,
         nodata=np.nan if number else NOT_SCORED,
+        blocksize=_side_of_blocks(rows, columns),
         compress="DEFLATE",
         level=1 if number else 6,
         predictor="FLOATING_POINT" if number else "NO",
@@ -166,6 +170,14 @@ def _write_cog(
     ) as file:
         file.write(values, 1)
         _describe(file, title, unit, tags, colours)
+
+
+def _side_of_blocks(rows: int, columns: int) -> int:
+    """Give the side of a raster's blocks: no larger than one that holds a small raster whole.
+
+    A small raster would else be packed, and unpacked whenever it is read, with much nothing.
+    """
+    return min(_BLOCK, max(_LEAST_BLOCK, -(-max(rows, columns) // 16) * 16))
 
 
 def _describe(

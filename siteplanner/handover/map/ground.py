@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import io
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,6 +80,17 @@ def number(value: Any, digits: int) -> float | int | None:
     return round(float(value), digits) if digits else round(value)
 
 
+def text(value: Any) -> str:
+    """Give a value of a table as text; empty where it is unknown."""
+    missing = value is None or (isinstance(value, float) and math.isnan(value))
+    return "" if missing else str(value)
+
+
+def minus(said: str) -> str:
+    """Write a hyphen before a number, but not one inside a word or range, as a minus sign."""
+    return re.sub(r"(?<![^\s(])-(?=\d)", "\u2212", said)
+
+
 def as_base64(data: bytes) -> str:
     """Give bytes as base64 text."""
     return base64.b64encode(data).decode("ascii")
@@ -129,6 +141,7 @@ def layer(
     }
     if info.classes:
         tints = colours.ramp(info.colours, len(info.classes))
+        record["titles"] = list(info.classes)
         codes = np.where(np.isfinite(here), here + 1, 0).clip(0, len(tints))
         cells = np.bincount(inside.astype(int), minlength=len(tints)) / max(1, inside.size)
         record["classes"] = [
@@ -144,7 +157,7 @@ def layer(
         codes = np.where(np.isfinite(steps), steps, 0)
         record |= {"low": _shown(low, span), "high": _shown(high, span)}
         record["beyond"] = bool(inside.size and (inside.min() < low or inside.max() > high))
-        record["ramp"] = colours.ramp(info.colours, 9)
+    record["tints"] = tints
     record["image"] = _palette_image(codes.astype(np.uint8), tints)
     return record
 

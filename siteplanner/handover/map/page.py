@@ -34,10 +34,12 @@ from siteplanner.handover.map.templates import panel, rendered
 from siteplanner.plan import Plan
 
 #: The panels beside the map in the order of their tabs, each a file ``panels/<name>.html``.
-PANELS = ("zones", "blocks", "layers", "key", "cautions")
+PANELS = ("zones", "blocks", "today", "layers", "key", "cautions")
 #: Our scripts ``map_<name>.js``: those before the panels' own, and the one that starts the page.
-_SCRIPTS = ("trees", "page", "ground", "where", "blocks")
+_SCRIPTS = ("rows", "trees", "page", "card", "ground", "where", "blocks", "print")
 _START = "start"
+#: What templates show and no script reads: the relief is taken from the still picture.
+_NOT_READ = ("relief", "counts")
 _MARK_LIVE = "document.documentElement.className = 'live';"
 
 
@@ -73,7 +75,7 @@ def map_page(plan: Plan, call: Call = afresh) -> str:
         stage=Markup(stage),
         panels=panels,
         still=still_page(data),
-        json=Markup(_json(data)),
+        json=Markup(_json({name: data[name] for name in data if name not in _NOT_READ})),
         scripts=others,
     )
 

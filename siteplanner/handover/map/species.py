@@ -28,6 +28,7 @@ from siteplanner.suitability.factors import SURVIVES, Factor
 SUITABILITY_PIXELS = 800
 VALUE_PIXELS = 400
 UNKNOWN = 255
+_VIEWS = ("suitability", "limiting", "odds")
 #: Codes of a factor's values run from 0 to this, in steps of the next: 51 values of each are told
 #: apart, as finer ones cost the page more than they tell.
 _LEVELS, _STEP = 250, 5
@@ -43,14 +44,20 @@ def species_ground(plan: Plan, call: Call = afresh) -> dict[str, Any]:
     percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at
     ``high``. ``odds_said`` has the words of each percentage, 0-100, of odds that are the middle of
     their range and of those that are its upper end; ``odds_kind`` of a species tells which.
-    Pictures that the plan has no values for are left out.
+    Pictures that the plan has no values for are left out; ``pictures`` has each once, and species
+    that share one name its place there.
     """
     frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
     inside = call(plan.grid.cover, plan.boundary.geometry)
     under = call(_cells_under, plan.grid, frame, SUITABILITY_PIXELS)
     ranges = range_only(plan.frost)
     codes = {"suitability": plan.suitability, "limiting": plan.limiting, "odds": plan.frost_odds}
+    species = [
+        call(_pictures, codes, place, under, inside) | _words(place, plan, ranges)
+        for place in range(len(plan.species))
+    ]
     return {
+        "pictures": _shared(species),
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "bands": _bands(),
         "odds": [
@@ -66,11 +73,18 @@ def species_ground(plan: Plan, call: Call = afresh) -> dict[str, Any]:
         "odds_note": CELLS_SHOW,
         "kinds": [*colours.KINDS],
         "factors": [_factor(factor, plan, frame, call) for factor in plan.factors],
-        "species": [
-            call(_pictures, codes, place, under, inside) | _words(place, plan, ranges)
-            for place in range(len(plan.species))
-        ],
+        "species": species,
     }
+
+
+def _shared(species: list[dict[str, Any]]) -> list[str]:
+    """Put each picture of species' records into a list once, and its place there in the record."""
+    places: dict[str, int] = {}
+    for record in species:
+        for view in _VIEWS:
+            if view in record:
+                record[view] = places.setdefault(record[view], len(places))
+    return list(places)
 
 
 def frost_odds(plan: Plan) -> list[dict[str, Any]]:

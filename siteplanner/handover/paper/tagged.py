@@ -13,6 +13,7 @@ import numpy as np
 from pyproj import CRS, Transformer
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFObject, PDFPage, PDFString
+from reportlab.platypus import Flowable, Paragraph
 
 from siteplanner.base.text import uncommanded
 from siteplanner.handover.paper.frame import PaperFrame
@@ -43,10 +44,10 @@ class _Written(PDFObject):
         return self.words
 
 
-class BookCanvas(PackedCanvas):
-    """Draws the book: what is drawn inside ``part`` is tagged, and ``place_map`` places a map.
+class TaggedCanvas(PackedCanvas):
+    """What is drawn inside ``part`` is tagged, and ``place_map`` places a map.
 
-    The file has a title, its language and a structure of parts in reading order.
+    The file has a title, its language, a structure of parts in reading order, and ``bookmark``s.
     """
 
     def __init__(self, path: Path, title: str, size: tuple[float, float] = A4) -> None:
@@ -63,7 +64,7 @@ class BookCanvas(PackedCanvas):
         self.setViewerPreference("DisplayDocTitle", "true")
         self._tree = _Element("Document")
         self._way = [self._tree]
-        self._inside = False
+        self._bookmarks = 0
         self._marked: list[list[_Element]] = [[]]
         self._views: list[PDFDictionary] = []
 
@@ -86,6 +87,13 @@ class BookCanvas(PackedCanvas):
         if not holds:
             self._code.append("EMC")
         self._way.pop()
+
+    def bookmark(self, words: str) -> None:
+        """List the page that is being drawn under ``words`` among the file's bookmarks."""
+        self._bookmarks += 1
+        key = f"mark{self._bookmarks}"
+        self.bookmarkPage(key)
+        self.addOutlineEntry(uncommanded(words), key, 0)
 
     @contextmanager
     def artifact(self) -> Iterator[None]:
@@ -178,3 +186,36 @@ def _earth(crs: CRS) -> tuple[Transformer, PDFDictionary]:
     if (code := crs.to_epsg()) is not None:
         system["EPSG"] = code
     return move, PDFDictionary(system)
+
+
+class TaggedParagraph(Paragraph):
+    """Flowing text that is tagged where it is drawn; also each part of it that goes to a page."""
+
+    kind = "P"
+
+    def drawOn(self, canvas: TaggedCanvas, x: float, y: float, _sW: float = 0) -> None:  # noqa: N802, N803 (reportlab's names)
+        """Draw it inside its tag."""
+        with canvas.part(self.kind):
+            super().drawOn(canvas, x, y, _sW)
+
+
+class TaggedHeading(TaggedParagraph):
+    """A heading, which is a bookmark too."""
+
+    kind = "H1"
+
+    def drawOn(self, canvas: TaggedCanvas, x: float, y: float, _sW: float = 0) -> None:  # noqa: N802, N803 (reportlab's names)
+        """Draw it inside its tag; list it."""
+        canvas.bookmark(self.getPlainText())
+        super().drawOn(canvas, x, y, _sW)
+
+
+class TaggedFigure(Flowable):
+    """A drawing that is tagged, with ``alt`` for who cannot see it."""
+
+    alt = ""
+
+    def drawOn(self, canvas: TaggedCanvas, x: float, y: float, _sW: float = 0) -> None:  # noqa: N802, N803 (reportlab's names)
+        """Draw it inside its tag."""
+        with canvas.part("Figure", self.alt):
+            super().drawOn(canvas, x, y, _sW)
