@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
-
-import psutil
 
 from siteplanner.after.how_sure import how_sure, layers_of, write_how_sure
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.checking import check_plugins
-from siteplanner.forecast import forecast_of, too_large
+from siteplanner.forecast import foretell
 from siteplanner.ground.assess import Each, Step, nothing_each, nothing_step
 from siteplanner.handover.folder.background import BackgroundWriter
 from siteplanner.handover.folder.full_disk import told_when_full
@@ -23,7 +23,6 @@ from siteplanner.handover.write import write_all
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
 from siteplanner.planting.lay_out import lay_out
-from siteplanner.reading.inputs import Inputs
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
@@ -43,18 +42,29 @@ def make_plan(
     next, and ``tell`` once, before any work, how long it takes and how much memory. Writes
     nothing. Raises :class:`~siteplanner.InputError`, also for what memory does not hold.
     """
+    return plan_through(afresh, site, each=each, step=step, tell=tell)
+
+
+def plan_through(
+    call: Call,
+    site: Site,
+    *,
+    each: Each = nothing_each,
+    step: Step = nothing_step,
+    tell: Step = nothing_step,
+) -> Plan:
+    """Make a plan as :func:`make_plan` does, what is dear through ``call``.
+
+    A :class:`~siteplanner.base.results.memory.Memory` keeps it for the next plan, which is the
+    same with it and without; ``each`` and ``step`` hear of what is worked out.
+    """
     reads = {*planting.READS, *seasons.READS, *READS}
-
-    def foretold(inputs: Inputs) -> None:
-        told = forecast_of(site, inputs)
-        if error := too_large(told, psutil.virtual_memory().available, site):
-            raise error
-        tell(f"This takes {told.in_words}.")
-
-    inputs, ground, suitability = assessed(site, reads, each=each, step=step, have_read=foretold)
-    layout = lay_out(inputs, ground, suitability, site, step=step)
-    season = season_of(inputs, ground, suitability, layout, site, step=step)
-    return plan_of(site, inputs, ground, suitability, layout, season)
+    inputs, ground, suitability = assessed(
+        site, reads, each=each, step=step, have_read=partial(foretell, site, tell), call=call
+    )
+    layout = lay_out(inputs, ground, suitability, site, step=step, call=call)
+    season = season_of(inputs, ground, suitability, layout, site, step=step, call=call)
+    return plan_of(site, inputs, ground, suitability, layout, season, call)
 
 
 def write_plan(

@@ -12,7 +12,7 @@ from tornado.web import HTTPError
 
 from siteplanner.after.place import Placed
 from siteplanner.desk.on_desk import OnDesk
-from siteplanner.desk.planning import Planning
+from siteplanner.desk.planning import BEHIND, Planning
 
 WordsOf = Callable[[Placed], list[str]]
 #: A plan's map is a program of its own: it may run, save and print, but not act for the desk.
@@ -34,27 +34,28 @@ class Planned(OnDesk):
         if not number.lstrip("-").isdigit():
             raise HTTPError(400)
         state = await self.planning.after(int(number))
-        self.finish(json.dumps({**state.plain(), "plan": self.desk.plan.about()}))
+        self.finish(
+            json.dumps({**state.plain(), "plan": self.planning.shown(self.desk.plan.about())})
+        )
 
     async def post(self, what: str) -> None:
         """Start or stop."""
         if what == "stop":
             await self.planning.stop()
         elif what == "start":
-            folder = await self.beside(self._folder)
-            if folder is None:
+            plan = await self.beside(lambda: self.desk.plan)
+            if plan is None:
                 return
             only = self.asked().get("only") if self.request.body else None
             names = [str(name) for name in only] if isinstance(only, list) else []
-            self.planning.start(self.desk.path, folder, names)
+            if names and self.planning.ahead("map.html"):
+                self.say(BEHIND, status=409)
+                return
+            # What is there is kept, to be compared with.
+            self.planning.start(self.desk.path, plan.folder, names, plan.keep)
         else:
             raise HTTPError(405)
         self.finish(json.dumps(self.planning.state.plain()))
-
-    def _folder(self) -> Path:
-        """Where the plan goes; what is there is kept, to be compared with."""
-        self.desk.plan.keep()
-        return self.desk.plan.folder
 
 
 class Blocks(OnDesk):
@@ -122,8 +123,10 @@ class PlanFile(OnDesk):
             self.set_header("Content-Disposition", f'attachment; filename="{path.name}"')
         self.finish(path.read_bytes())
 
+    planning: Planning
+
     def _path(self, name: str) -> Path | None:
-        return self.desk.plan.file(name)
+        return self.planning.ahead(name) or self.desk.plan.file(name)
 
 
 class MapBefore(PlanFile):

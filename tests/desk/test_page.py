@@ -1,6 +1,7 @@
 """The desk in a real browser, the network blocked: draw, plan, stop, and look."""
 
 import base64
+import json
 import re
 import shutil
 from contextlib import contextmanager
@@ -110,7 +111,7 @@ def test_from_a_drag_to_the_map_of_the_plan(browser, tmp_path):
         assert not list(site.parent.glob("maps/*"))
 
         page.get_by_role("button", name="Plan", exact=True).click()
-        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        expect(page.locator("#step")).to_have_text("The plan is ready.", timeout=90_000)
         frame = page.frame_locator('iframe[title="Map of the plan"]')
         expect(frame.locator("html[data-ready]")).to_have_count(1)
         assert (site.parent / "maps" / "a-square" / "plan.gpkg").is_file()
@@ -434,3 +435,28 @@ def test_every_kind_of_thing_has_its_form_and_its_table(browser, tmp_path):
                 elif field.kind in ("text", "choice"):
                     assert said == (value or ""), (drawn.id, field.column)
     assert not (site / ".before").exists(), "looking changes nothing"
+
+
+@pytest.mark.long
+def test_after_each_change_the_map_is_made_anew(browser, tmp_path):
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=30_000)
+
+    site = desk_site(tmp_path / "site")
+    with desk_of(site.parent) as address, page_of(browser, address) as page:
+        frame = page.locator("#plan-map")
+        page.get_by_role("button", name="Plan", exact=True).click()
+        expect(page.locator("#step")).to_contain_text("The map is ready; sheets and files follow.")
+        first = frame.get_attribute("src")
+        page.get_by_label("Plan after each change").check()
+        page.get_by_role("list", name="What you draw").get_by_role(
+            "button", name="Paddocks"
+        ).click()
+        drag(page, MIDDLE, (MIDDLE[0] + 12, MIDDLE[1] + 8))
+        expect(frame).not_to_have_attribute("src", first)
+        second = frame.get_attribute("src")
+        expect(page.locator("#step")).to_have_text("The plan is ready.", timeout=90_000)
+        assert frame.get_attribute("src") == second  # the whole plan has the map that was shown
+        manifest = json.loads((site.parent / "maps" / "a-square" / "plan.json").read_text("utf-8"))
+        assert manifest["files"]["map.html"]["sha256"].startswith(second.partition("?")[2])

@@ -122,6 +122,7 @@ export class LayerState {
       }
     } while (this.again);
     this.told(this);
+    if (this.status === "saved") window.dispatchEvent(new Event("saved"));
   }
 
   saved(sent, answer) {

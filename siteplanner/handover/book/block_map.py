@@ -137,7 +137,7 @@ def draw_block(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> list
     drawing = Drawing(pen, frame)
     drawing.open()
     shown = _surroundings(drawing, book, work)
-    heights, lines = contour_lines(book.plan, frame.box, frame.scale)
+    heights, lines = contour_lines(book.plan.layers, book.plan.grid, frame.box, frame.scale)
     for shape in lines:
         drawing.symbol(shape, CONTOUR)
     if heights:

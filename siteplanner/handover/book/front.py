@@ -266,7 +266,7 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
     for _, hollow in drawing.near(book.around.hollows):
         drawing.symbol(hollow, HOLLOW)
     drawing.features(book.around)
-    heights, lines = contour_lines(plan, frame.box, frame.scale)
+    heights, lines = contour_lines(plan.layers, plan.grid, frame.box, frame.scale)
     for shape in lines:
         drawing.symbol(shape, CONTOUR)
     for paddock in plan.paddocks.itertuples():

@@ -17,11 +17,12 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.symbology import colours, kinds
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
 from siteplanner.base.units import area_words, hectares, share_words
-from siteplanner.handover.contours import contours
+from siteplanner.handover.contours import HEIGHTS, contours
 from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
@@ -48,8 +49,11 @@ _CONTOUR_SCALE = 7500.0
 _OF_HOLLOW = {"area_ha": 4, "depth_m": 1, "trees": 0}
 
 
-def page_data(plan: Plan) -> dict[str, Any]:
-    """Give everything the page shows, as values that JSON can hold (no NaN)."""
+def page_data(plan: Plan, call: Call = afresh) -> dict[str, Any]:
+    """Give everything the page shows, as values that JSON can hold (no NaN).
+
+    What is dear goes through ``call``.
+    """
     frame = MapFrame.around(plan.boundary.geometry)
     blocks = _features(
         plan.blocks,
@@ -99,7 +103,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
         ),
         "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
-        "contours": _contours(plan, frame),
+        "contours": _contours(plan, frame, call),
         "hollows": _features(plan.hollows, frame, ["hollow"], _OF_HOLLOW),
         "frost": _features(
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
@@ -109,13 +113,13 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "thermometers": _thermometers(plan, frame),
         "trees": trees_of(plan, frame),
         "counts": _counts(plan),
-        "relief": relief(plan.layers["hillshade"], plan.grid, frame),
+        "relief": call(relief, plan.layers["hillshade"], plan.grid, frame),
         "layers": [
-            layer(info, plan.layers[name], plan, frame)
+            call(layer, info, plan.layers[name], plan.grid, plan.boundary.geometry, frame)
             for name, info in plan.infos.items()
             if info.on_map and name in plan.layers
         ],
-        "species_ground": species_ground(plan),
+        "species_ground": species_ground(plan, call),
         "frost_odds": frost_odds(plan),
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
@@ -309,10 +313,11 @@ def _place(point: shapely.Point, frame: MapFrame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
 
-def _contours(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
+def _contours(plan: Plan, frame: MapFrame, call: Call) -> list[dict[str, Any]]:
     """Contours of the property and what is around it, as the overview on paper has them."""
     area = plan.boundary.union_all().buffer(100.0)
-    found = contours(plan, area.bounds, _CONTOUR_SCALE)
+    layers = {name: plan.layers[name] for name in (HEIGHTS, "slope") if name in plan.layers}
+    found = call(contours, layers, plan.grid, area.bounds, _CONTOUR_SCALE)
     inside = found.set_geometry(shapely.intersection(found.geometry, area))
     return _features(inside[~inside.is_empty], frame, [], {"height_m": 1}, label=True)
 

@@ -25,7 +25,6 @@ from siteplanner.base.crs import web_map
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
-from siteplanner.plan import Plan
 
 RELIEF_PIXELS = 1400
 LAYER_PIXELS = 600
@@ -127,10 +126,12 @@ def relief(hillshade: FloatGrid, grid: Grid, frame: MapFrame) -> str:
     return image_url(Image.fromarray(light.clip(0, 255).astype(np.uint8)), "JPEG", quality=72)
 
 
-def layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: MapFrame) -> dict[str, Any]:
+def layer(
+    info: LayerInfo, values: FloatGrid, grid: Grid, boundary: gpd.GeoSeries, frame: MapFrame
+) -> dict[str, Any]:
     """Give a layer as a picture with its legend; unknown cells are clear."""
-    here = warp(values, plan.grid, frame, LAYER_PIXELS, classes=bool(info.classes))
-    inside = values[plan.grid.cover(plan.boundary.geometry) & np.isfinite(values)]
+    here = warp(values, grid, frame, LAYER_PIXELS, classes=bool(info.classes))
+    inside = values[grid.cover(boundary) & np.isfinite(values)]
     record: dict[str, Any] = {
         "name": info.name,
         "title": info.title,

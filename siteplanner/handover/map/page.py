@@ -27,6 +27,7 @@ import xstatic.pkg.leaflet
 from branca.element import Figure
 from markupsafe import Markup
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.picture import still_page
 from siteplanner.handover.map.templates import panel, rendered
@@ -42,17 +43,17 @@ _NOT_READ = ("relief", "counts")
 _MARK_LIVE = "document.documentElement.className = 'live';"
 
 
-def write_map(plan: Plan, path: Path) -> None:
+def write_map(plan: Plan, path: Path, call: Call = afresh) -> None:
     """Write the plan's map page; the same plan gives the same bytes."""
-    path.write_text(map_page(plan), encoding="utf-8", newline="\n")
+    path.write_text(map_page(plan, call), encoding="utf-8", newline="\n")
 
 
-def map_page(plan: Plan) -> str:
-    """Give the map page as HTML.
+def map_page(plan: Plan, call: Call = afresh) -> str:
+    """Give the map page as HTML; what is dear goes through ``call``.
 
     Raises ``ValueError`` when a layer's description names a colour scheme that is not known.
     """
-    data = page_data(plan)
+    data = page_data(plan, call)
     stage, make_map = _folium_map(plan)
     panels = [panel(name, plan=data) for name in PANELS]
     scripts = [
