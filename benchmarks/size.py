@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import subprocess
 import sys
@@ -11,6 +10,8 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from benchmarks._farm import SPACING_M, write_farm
 from benchmarks._sites import SAMPLE, watch
 from benchmarks.harness import Row
@@ -18,8 +19,9 @@ from siteplanner.forecast import forecast_of
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.site.site_file import load_site
 
-#: Trees of the farms, the smallest, that of the marks, and the largest.
-TREES = (25_000, 600_000, 1_000_000)
+#: Trees of the farms over which growth is fitted, and of the farm of the marks.
+TREES = (25_000, 100_000, 600_000, 1_000_000)
+MARKED = 600_000
 MEMORY_GB, TIMES_SAMPLE, GROWTH = 1.2, 6.0, 1.1
 
 
@@ -49,6 +51,12 @@ def measure(site: Path, folder: Path) -> tuple[float, float]:
     return after[2] - before[2] + after[3] - before[3], peak[0]
 
 
+def growth(taken: dict[int, float]) -> float:
+    """Power of the trees with which something grows, by least squares of logarithms."""
+    power, _ = np.polyfit(np.log(list(taken)), np.log(list(taken.values())), 1)
+    return float(power)
+
+
 def rows() -> Iterator[Row]:
     """The marks: 600,000 trees beside the sample, and the growth from 25,000 to a million."""
     with tempfile.TemporaryDirectory() as place:
@@ -61,15 +69,14 @@ def rows() -> Iterator[Row]:
             for trees in TREES
             for site in [load_site(farm(folder, trees))]
         }
-    few, marked, most = TREES
+    marked = MARKED
     what = f"{marked:,} trees on 1,000 ha, processor time"
     yield Row(what, taken[marked][0], sample_s, TIMES_SAMPLE, "s", "(the sample's plan)")
     what = f"{marked:,} trees on 1,000 ha, peak memory"
     yield Row(what, taken[marked][1], MEMORY_GB, 1.0, "GB", "(asked for)")
     for number, kind in enumerate(("processor time", "memory")):
-        ratio = taken[most][number] / taken[few][number]
-        power = math.log(ratio) / math.log(most / few)
-        what = f"growth of {kind} with trees, {few:,} to {most:,}"
+        power = growth({trees: one[number] for trees, one in taken.items()})
+        what = f"growth of {kind} with trees, {TREES[0]:,} to {TREES[-1]:,}"
         yield Row(what, power, 1.0, GROWTH, "(power)", "(in step)")
     for trees, one in told.items():
         what = f"memory foretold for {trees:,} trees"

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import psutil
 
 from siteplanner.base.errors import InputError, input_error
 from siteplanner.reading.inputs import Inputs
@@ -98,3 +100,14 @@ def _time(seconds: float) -> str:
 
 def _memory(held: float) -> str:
     return f"{held / 1e9:.1f} GB"
+
+
+def foretell(site: Site, tell: Callable[[str], None], inputs: Inputs) -> None:
+    """Tell how long a plan takes and how much memory.
+
+    Raises :class:`~siteplanner.InputError` for what the memory that is free does not hold.
+    """
+    told = forecast_of(site, inputs)
+    if error := too_large(told, psutil.virtual_memory().available, site):
+        raise error
+    tell(f"This takes {told.in_words}.")

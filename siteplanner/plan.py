@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.symbology.colours import species_colours
 from siteplanner.ground.assess import Ground, notes_on
 from siteplanner.planting.lay_out import Layout
@@ -203,6 +204,7 @@ def plan_of(
     suitability: Suitability,
     layout: Layout,
     season: Season,
+    call: Call = afresh,
 ) -> Plan:
     """Put together what the stages made; nothing is worked out here that a stage knows."""
     factors = {factor.layer for factor in suitability.factors}
@@ -223,9 +225,9 @@ def plan_of(
         },
         infos=ground.infos,
         species=_species(inputs),
-        suitability=suitability.on_grid(suitability.score),
+        suitability=call(suitability.on_grid, suitability.score),
         factors=suitability.factors,
-        limiting=suitability.on_grid(suitability.limiting),
+        limiting=call(suitability.on_grid, suitability.limiting),
         zones=season.frost.with_words(layout.zones)[list(_ZONES)],
         blocks=layout.blocks[list(_BLOCKS)].assign(year=year.fillna(0).to_numpy(dtype=np.int64)),
         rows=layout.rows,

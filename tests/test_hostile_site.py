@@ -276,8 +276,8 @@ def test_map_runs_nothing_of_the_texts(made, browser, screen):
                for (const one of all) openAt(map.getCenter(), about(one));
                openAt(map.getCenter(), aboutTree(0)); }"""
         )
-        assert "cmd|" in page.text_content(".leaflet-popup .about")
-        page.evaluate("map.closePopup()")
+        assert "cmd|" in page.text_content("#card .about")
+        page.evaluate("closeCard()")
         if page.get_attribute("#tab-Blocks", "aria-expanded") != "true":
             page.click("#tab-Blocks")
         page.fill("#find", "<img src=x onerror=window")

@@ -11,6 +11,7 @@ from conftest import ROOT
 
 PACKAGE = ROOT / "siteplanner"
 LONGEST_MODULE, LONGEST_FUNCTION = 400, 80
+LONGEST = {"siteplanner.run": 120}  # the whole way stays on one page
 
 
 def name_of(path: Path) -> str:
@@ -74,7 +75,7 @@ def test_a_circle_is_named_by_the_modules_that_close_it(monkeypatch):
 
 def test_no_module_is_two_subjects():
     long = {n: len(p.read_text(encoding="utf-8").splitlines()) for n, p in MODULES.items()}
-    assert {n: lines for n, lines in long.items() if lines > LONGEST_MODULE} == {}
+    assert {n: lines for n, lines in long.items() if lines > LONGEST.get(n, LONGEST_MODULE)} == {}
 
 
 def functions():

@@ -59,7 +59,7 @@ def read_damage(
     read: set[str] = set()
     for path in paths:
         with errors.gather():
-            cells = read_cells(path, ["block", "rows", "cause", "dead", "do"])
+            cells = read_cells(path, ["block", "rows", "cause", "dead", "do"], ("dead",), said)
             checksum = hashlib.sha256(path.read_bytes()).hexdigest()
             if checksum in read:
                 said.append(f"{path.name} is a copy of a file already read; it is used once.")
@@ -106,7 +106,9 @@ def _there(
     trees = planted.trees
     in_block = (trees["block"] == line["block"]).to_numpy()
     if line["block"] in planted.waiting:
-        errors.add(path, where, "the block has not been planted yet", "tick it, or leave it out")
+        errors.add(
+            path, where, "the block has not been planted yet", "mark it planted, or leave it out"
+        )
     elif not in_block.any():
         blocks = set(trees["block"])
         errors.add(path, where, "the plan has no such block", near(line["block"], blocks))

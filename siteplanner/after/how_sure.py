@@ -22,10 +22,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.plugins import code_of
+from siteplanner.base.results import cache
 from siteplanner.base.tables import write_table
 from siteplanner.base.text import unique_slugs
 from siteplanner.base.units import hectares

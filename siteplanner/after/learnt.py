@@ -126,7 +126,7 @@ def _summary(
         )
     fresh = {(row["species"], row["ground"]) for row in rows}
     if path.exists():
-        kept = read_cells(path, ["species", "expected_survival"]).reindex(
+        kept = read_cells(path, ["species", "expected_survival"], ("expected_survival",)).reindex(
             columns=list(RATE_COLUMNS), fill_value=""
         )
         rows += [

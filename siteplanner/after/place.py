@@ -76,15 +76,21 @@ class Placed:
     cautions: dict[str, str]
 
 
-def stock_of(site: Site, file: Path | None, name: str | None, number: int | None) -> dict[str, int]:
+def stock_of(
+    site: Site,
+    file: Path | None,
+    name: str | None,
+    number: int | None,
+    notes: list[str] | None = None,
+) -> dict[str, int]:
     """Take the plants on hand from a CSV ``species, plants``, or from a name and a number.
 
-    Raises :class:`~siteplanner.InputError` for a species that the site's table does not list, a
-    number that is none, and for no plants at all.
+    Decimal commas are listed in ``notes``. Raises :class:`~siteplanner.InputError` for a species
+    that the site's table does not list, a number that is none, and for no plants at all.
     """
     names = list(read_species(site.folder / site.species.file).facts["botanical_name"])
     if file is not None:
-        found = {n: held for n, held in read_stock(file, names).items() if held}
+        found = {n: held for n, held in read_stock(file, names, notes).items() if held}
         if not found:
             raise input_error(file, "plants", "there are none", "write the plants on hand")
         return found

@@ -12,7 +12,6 @@ from siteplanner.after.planted import Planted
 from siteplanner.after.sample import is_mark
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.reading.files.cells import day, read_cells, whole
-from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.season.nursery.schedule import season
 
 CAUSES = ("frost", "drought", "wet", "browsing", "weeds", "planting")
@@ -112,10 +111,7 @@ def no_counts() -> pd.DataFrame:
 
 
 def _read(path: Path, planted: Planted, notes: list[str]) -> pd.DataFrame:
-    cells = read_cells(path, REQUIRED)
-    counted = [name for name in ("planted", "alive", *CAUSES) if name in cells]
-    rows = [f"row {row + 2}" for row in cells.index]
-    cells = with_plain_numbers(path.name, cells, counted, rows, notes).fillna("")
+    cells = read_cells(path, REQUIRED, ("planted", "alive", *CAUSES), notes)
     cells = cells[cells["alive"] != ""]
     errors = Errors()
     trees = planted.trees
@@ -131,7 +127,10 @@ def _read(path: Path, planted: Planted, notes: list[str]) -> pd.DataFrame:
         there = by_row.get(key) if row else by_block.get((block, species))
         if block in planted.waiting:
             errors.add(
-                path, where, "the block has not been planted yet", "tick it, or leave it out"
+                path,
+                where,
+                "the block has not been planted yet",
+                "mark it planted, or leave it out",
             )
         elif block not in zones:
             errors.add(path, where, "the plan has no such block", near(block, zones))

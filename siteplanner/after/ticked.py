@@ -18,19 +18,23 @@ COLUMNS = ("block", "planted_on", "trees", "note")
 PLANTED = "planted"
 
 
-def read_ticks(paths: Sequence[Path], planted: Planted) -> pd.DataFrame:
+def read_ticks(
+    paths: Sequence[Path], planted: Planted, notes: list[str] | None = None
+) -> pd.DataFrame:
     """Read one or more ``planted.csv``, ``COLUMNS``, as the map page saves it on each phone.
 
     ``planted_on`` comes as a date, None where it is not said; ``trees`` as a number, all of the
-    block's where it is empty. Raises :class:`~siteplanner.InputError` with every error:
-    a block that the plan has not or that is named twice, a date or number that is none.
+    block's where it is empty; decimal commas are listed in ``notes``. Raises
+    :class:`~siteplanner.InputError` with every error: a block that the plan has not or that is
+    named twice, a date or number that is none.
     """
     sizes = planted.trees.groupby("block")["planted"].sum().to_dict()
     errors = Errors()
     lines: list[tuple[Path, dict[str, str]]] = []
     for path in paths:
         with errors.gather():
-            lines += [(path, line) for line in read_cells(path, ["block"]).to_dict("records")]
+            cells = read_cells(path, ["block"], ("trees",), notes)
+            lines += [(path, line) for line in cells.to_dict("records")]
     found: list[tuple[object, ...]] = []
     seen: set[str] = set()
     for path, line in lines:
@@ -70,8 +74,9 @@ def standing(
     """
     blocks = set(planted.trees["block"])
     if ticks:
-        ticked = read_ticks(ticks, planted)
-        return only_ticked(planted, ticked), told(ticked, planted)
+        notes: list[str] = []
+        ticked = read_ticks(ticks, planted, notes)
+        return only_ticked(planted, ticked), [*notes, *told(ticked, planted)]
     if status is not None:
         found = {block for block in blocks if status.get(block) == PLANTED}
         return _only(planted, found), [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -108,3 +109,16 @@ class Grid:
             self.transform @ Affine.scale(factor),
             (-(-rows // factor), -(-cols // factor)),
         )
+
+
+def cells_of_each(number: NDArray[np.int32], count: int) -> list[NDArray[np.int64]]:
+    """Flat indices, row by row, of the cells of each shape of :meth:`Grid.number`, 1 … ``count``.
+
+    >>> [cells.tolist() for cells in cells_of_each(np.array([[2, 0], [1, 2]], np.int32), 3)]
+    [[2], [0, 3], []]
+    """
+    cells = np.flatnonzero(number)
+    mine = number.ravel()[cells]
+    order = np.argsort(mine, kind="stable")
+    ends = np.searchsorted(mine[order], np.arange(1, count + 2))
+    return [cells[order[a:b]] for a, b in pairwise(ends)]

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+import ctypes
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -87,24 +91,95 @@ class Program:
         ``whole`` False lets every unknown be a fraction. The solver is bounded by nodes and not
         by time, so that the same program has the same solution.
         """
+        whole_ones = np.concatenate(self._whole) * whole
+        low, high = np.concatenate(self._low), np.concatenate(self._high)
+        values, cost, bound = self._solved(whole_ones, low, high, nodes, optimality_gap)
+        return values, max(0.0, cost - bound) if whole else 0.0
+
+    def solve_in_two(
+        self, later: Columns, *, nodes: int, optimality_gap: float, proven: float
+    ) -> tuple[NDArray[np.float64], float]:
+        """Solve as :meth:`solve` does, but find the whole numbers of ``later`` after the others.
+
+        At first they may be fractions; then the others stay as they are. That is quicker by far
+        where the others decide. What costs least with fractions bounds what can: where the cost is
+        not shown to be within the share ``proven`` of it, the program is solved in one.
+        """
+        first = np.concatenate(self._whole)
+        low, high = np.concatenate(self._low), np.concatenate(self._high)
+        others = np.setdiff1d(np.flatnonzero(first), later)
+        first[later] = 0
+        found, _, bound = self._solved(first, low, high, nodes, optimality_gap)
+        low[others] = high[others] = np.rint(found[others])
+        whole_ones = np.concatenate(self._whole)
+        values, cost, _ = self._solved(whole_ones, low, high, nodes, optimality_gap)
+        if cost - bound > proven * abs(cost):
+            return self.solve(nodes=nodes, optimality_gap=optimality_gap)
+        return values, max(0.0, cost - bound)
+
+    def _solved(
+        self,
+        whole_ones: NDArray[np.float64],
+        low: NDArray[np.float64],
+        high: NDArray[np.float64],
+        nodes: int,
+        optimality_gap: float,
+    ) -> tuple[NDArray[np.float64], float, float]:
+        """Unknowns, their cost, and what no solution costs less than."""
         rows, columns, factors = (
             np.concatenate([part[n] for part in self._parts]) for n in range(3)
         )
         matrix = scipy.sparse.csr_array(
             (factors, (rows, columns)), shape=(self._rules, self._unknowns)
         )
-        cost = np.concatenate(self._cost)
-        result = milp(
-            cost,
-            constraints=LinearConstraint(
-                matrix, np.concatenate(self._least), np.concatenate(self._greatest)
-            ),
-            integrality=np.concatenate(self._whole) * whole,
-            bounds=Bounds(np.concatenate(self._low), np.concatenate(self._high)),
-            options={"node_limit": nodes, "mip_rel_gap": optimality_gap},
-        )
+        with _unheard():
+            result = milp(
+                np.concatenate(self._cost),
+                constraints=LinearConstraint(
+                    matrix, np.concatenate(self._least), np.concatenate(self._greatest)
+                ),
+                integrality=whole_ones,
+                bounds=Bounds(low, high),
+                options={"node_limit": nodes, "mip_rel_gap": optimality_gap},
+            )
         if result.x is None:
             raise RuntimeError(f"the program has no solution: {result.message}")
-        bound = getattr(result, "mip_dual_bound", None)
-        slack = 0.0 if bound is None or not whole else max(0.0, float(result.fun) - float(bound))
-        return result.x, slack
+        bound = result.mip_dual_bound
+        return result.x, float(result.fun), float(result.fun if bound is None else bound)
+
+
+_one_at_a_time = threading.RLock()
+
+
+@contextlib.contextmanager
+def _unheard() -> Iterator[None]:
+    """Let nothing that the solver's compiled code prints reach standard output.
+
+    It writes to the file descriptor, past ``sys.stdout``, and its buffer is emptied later: both are
+    dealt with. A process without standard output is left as it is.
+    """
+    with _one_at_a_time:
+        try:
+            own = os.dup(1)
+        except OSError:
+            yield
+            return
+        flush = _flush_of_c()
+        try:
+            flush()
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, 1)
+            os.close(nowhere)
+            yield
+        finally:
+            flush()
+            os.dup2(own, 1)
+            os.close(own)
+
+
+def _flush_of_c() -> Callable[[], int]:
+    """The C library's fflush, which without a stream empties the buffers of all."""
+    library = ctypes.CDLL("ucrtbase" if os.name == "nt" else None)
+    flush = library.fflush
+    flush.argtypes, flush.restype = [ctypes.c_void_p], ctypes.c_int
+    return lambda: flush(None)

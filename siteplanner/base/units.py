@@ -47,6 +47,8 @@ _PLURALS = {
 _HECTARE_M2 = 10_000.0
 #: Areas under this are said in square metres: two decimals would say little of them.
 _SMALL_HA = 0.01
+#: What such an area and its parts have after the point is less than anybody can see.
+_LARGE_HA = 10.0
 
 #: A number, or an array or column of them.
 Measures = TypeVar("Measures", float, NDArray[np.float64], "pd.Series[float]")
@@ -123,6 +125,16 @@ def area_words(ha: float, decimals: int = 2) -> str:
     """
     number = area_number(ha, decimals)
     return number if number.endswith("m²") else f"{number} ha"
+
+
+def share_words(part_ha: float, whole_ha: float) -> str:
+    """Say how much of an area a part is, to the hectare where the whole is 10 ha and more.
+
+    >>> share_words(46.31, 126.82), share_words(1.5, 2.25), share_words(0.3, 40)
+    ('46 of 127 ha', '1.50 of 2.25 ha', '0.30 of 40 ha')
+    """
+    decimals = 0 if whole_ha >= _LARGE_HA else 2
+    return f"{area_number(part_ha, decimals)} of {area_words(whole_ha, decimals)}"
 
 
 def area_number(ha: float, decimals: int = 2) -> str:

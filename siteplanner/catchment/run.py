@@ -74,10 +74,11 @@ def plan_catchment(
     errors = Errors()
     sites: tuple[Found, ...] = ()
     shared = Shared(must_first=catchment.sharing.must_first)
+    notes: list[str] = []
     with errors.gather():
         sites = find_sites(catchment)
     with errors.gather():
-        shared = _shared(catchment)
+        shared = _shared(catchment, notes)
     errors.raise_any()
     outcomes = _outcomes(catchment, sites, folder, address, workers, step)
     step("Putting the orders together")
@@ -89,18 +90,18 @@ def plan_catchment(
     if not planned:
         return Result(folder, sites, outcomes, None)
     told = _publish(catchment, sites, outcomes, planned, shared, folder / SHARED)
-    return Result(folder, sites, outcomes, told, _notes(planned, shared))
+    return Result(folder, sites, outcomes, told, (*notes, *_notes(planned, shared)))
 
 
-def _shared(catchment: Catchment) -> Shared:
+def _shared(catchment: Catchment, notes: list[str]) -> Shared:
     errors = Errors()
     tubes = seed = None
     if catchment.stock.tubes:
         with errors.gather():
-            tubes = read_tubes(catchment.folder / catchment.stock.tubes)
+            tubes = read_tubes(catchment.folder / catchment.stock.tubes, notes)
     if catchment.stock.seed:
         with errors.gather():
-            seed = read_seed(catchment.folder / catchment.stock.seed)
+            seed = read_seed(catchment.folder / catchment.stock.seed, notes)
     errors.raise_any()
     return Shared(tubes, seed, catchment.sharing.must_first)
 

@@ -11,25 +11,29 @@ from siteplanner.reading.files.cells import read_cells, whole
 MG = 1000
 
 
-def read_tubes(path: Path) -> dict[str, int]:
+def read_tubes(path: Path, notes: list[str] | None = None) -> dict[str, int]:
     """Read plants by botanical name (``species, plants``).
 
-    Raises :class:`~siteplanner.InputError` with every error.
+    Decimal commas are read as such and listed in ``notes``, here and in :func:`read_seed`. Raises
+    :class:`~siteplanner.InputError` with every error.
     """
-    return _read(path, "plants", "is not a number of plants", "write a whole number", 1)
+    remedy = "write a whole number"
+    return _read(path, "plants", "is not a number of plants", remedy, 1, notes)
 
 
-def read_seed(path: Path) -> dict[str, int]:
+def read_seed(path: Path, notes: list[str] | None = None) -> dict[str, int]:
     """Read clean seed by botanical name (``species, grams``), in milligrams.
 
     Raises :class:`~siteplanner.InputError` with every error.
     """
     remedy = "write grams with at most three decimals, such as 12.5"
-    return _read(path, "grams", "is not a weight of seed", remedy, MG)
+    return _read(path, "grams", "is not a weight of seed", remedy, MG, notes)
 
 
-def _read(path: Path, column: str, what: str, remedy: str, parts: int) -> dict[str, int]:
-    frame = read_cells(path, ["species", column])
+def _read(
+    path: Path, column: str, what: str, remedy: str, parts: int, notes: list[str] | None
+) -> dict[str, int]:
+    frame = read_cells(path, ["species", column], (column,), notes)
     errors = Errors()
     stock: dict[str, int] = {}
     for row, name, text in zip(frame.index, frame["species"], frame[column], strict=True):

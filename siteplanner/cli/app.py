@@ -91,10 +91,11 @@ def plan(
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
     from siteplanner.base.text import slug
+    from siteplanner.checking import steps_of
     from siteplanner.handover.folder.manifest import headlines
     from siteplanner.handover.folder.publish import files_of_plan
     from siteplanner.handover.folder.results import results_in
-    from siteplanner.run import steps_of, write_plan
+    from siteplanner.run import write_plan
     from siteplanner.site.site_file import load_site
 
     with events(as_json, "plan") as told:

@@ -30,7 +30,7 @@ def check(site: SiteFile, as_json: AsJson = False) -> None:
 
     Of zones drawn by hand it says what the plan would say.
     """
-    from siteplanner.run import check_plugins, notes_on_zones
+    from siteplanner.checking import check_plugins, notes_on_zones
     from siteplanner.site.site_file import load_site
     from siteplanner.suitability.of_site import ready
 

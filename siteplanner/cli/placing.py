@@ -36,7 +36,7 @@ def place(
     """Say where plants on hand may go: whole rows of one to three ready blocks; plan unchanged."""
     from siteplanner.after.place import place as placed
     from siteplanner.after.place import stock_of
-    from siteplanner.base.text import utf8
+    from siteplanner.base.text import utf8, visible
     from siteplanner.cli.printed_place import words_of
     from siteplanner.site.site_file import load_site
 
@@ -45,7 +45,9 @@ def place(
         raise typer.BadParameter("give --stock, or --species and --number together")
     read = load_site(site)
     folder = plan if plan is not None else Path("maps") / read.slug
-    answer = words_of(placed(read, folder, stock_of(read, stock, species, number), planted or ()))
+    notes: list[str] = []
+    on_hand = stock_of(read, stock, species, number, notes)
+    answer = [*map(visible, notes), *words_of(placed(read, folder, on_hand, planted or ()))]
     console = Console(soft_wrap=True, emoji=False)
     for line in answer:
         console.print(escaped(line), highlight=False)

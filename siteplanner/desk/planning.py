@@ -1,4 +1,9 @@
-"""Planning as the page sees it: start, steps, stop, and what was wrong."""
+"""Planning as the page sees it: start, steps, stop, and what was wrong.
+
+First comes the map, then sheets and files behind it. The map is made in a process that remembers
+what it worked out; the whole plan in another, which a newer plan ends. Until the whole plan has
+taken the place of the one before, the map lies in a folder of the desk's own.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +12,10 @@ import contextlib
 import json
 import sys
 from asyncio.subprocess import DEVNULL, PIPE, Process
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 #: How long a stopped run may take to clear up before it is ended at once.
@@ -18,15 +24,22 @@ _PATIENCE_S = 10.0
 _LINE = 1 << 20
 #: The process that plans.
 _WORKER = (sys.executable, "-m", "siteplanner.desk.worker")
-_STOPPED = "Stopped. The previous plan has not changed."
+#: Why a part of a plan cannot be planned again yet.
+BEHIND = (
+    "The sheets and files of this plan are still being made, and a part of it is planned again "
+    "from them. Wait until they are ready."
+)
+_UNCHANGED = "The previous plan has not changed."
+_STOPPED = f"Stopped. {_UNCHANGED}"
 
 
 @dataclass(frozen=True)
 class State:
-    """What planning is doing: ``idle``, ``running``, ``done``, ``failed`` or ``stopped``.
+    """What planning is doing: ``idle``, ``running``, ``behind``, ``done``, ``failed``, ``stopped``.
 
-    ``number`` grows with each change; ``steps`` are those begun, ``of`` those of the last whole
-    run, 0 where there was none; ``sentences`` say what is wrong.
+    ``behind`` is when the map is there, and sheets and files are being made. ``number`` grows with
+    each change; ``steps`` are those begun, ``of`` those of the last whole run, 0 where there was
+    none; ``sentences`` say what is wrong.
     """
 
     number: int = 0
@@ -41,64 +54,24 @@ class State:
         return asdict(self)
 
 
-class Planning:
-    """Runs one plan at a time in a process that stays for the next."""
+class _Worker:
+    """A process that does one job after the other."""
 
-    def __init__(self, command: Sequence[str] = _WORKER) -> None:
+    def __init__(self, command: Sequence[str]) -> None:
         self._command = command
-        self.state = State()
-        self._changed = asyncio.Event()
-        self._worker: Process | None = None
-        self._run: asyncio.Task[None] | None = None
-        self._steps_of_last = 0
-        self._stopping = False
+        self._process: Process | None = None
 
-    @property
-    def running(self) -> bool:
-        """Whether a plan is being made."""
-        return self.state.doing == "running"
-
-    async def after(self, number: int, wait_s: float = 20.0) -> State:
-        """Give the state once it is a later one than ``number``, or after a while as it is."""
-        if self.state.number == number:
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._changed.wait(), wait_s)
-        return self.state
-
-    async def warm(self) -> Process:
-        """Start the process that plans, where none is there."""
-        if self._worker is None or self._worker.returncode is not None:
-            self._worker = await asyncio.create_subprocess_exec(
+    async def ready(self) -> Process:
+        """Start the process, where none is there."""
+        if self._process is None or self._process.returncode is not None:
+            self._process = await asyncio.create_subprocess_exec(
                 *self._command, stdin=PIPE, stdout=PIPE, stderr=DEVNULL, limit=_LINE,
             )  # fmt: skip
-        return self._worker
+        return self._process
 
-    def start(self, site: Path, out: Path, only: Sequence[str] = ()) -> bool:
-        """Begin to plan; False where a plan is being made already."""
-        if self.running:
-            return False
-        self._stopping = False
-        self._tell(doing="running", step="Starting", steps=0, of=self._steps_of_last, sentences=())
-        job = {"site": str(site), "out": str(out), "only": list(only)}
-        self._run = asyncio.create_task(self._planned(job))
-        return True
-
-    async def stop(self) -> None:
-        """End the run; the previous plan stays. Without a run nothing happens."""
-        if not self.running:
-            return
-        self._stopping = True
-        await self._end_worker()
-        if self._run is not None:
-            await self._run
-
-    async def close(self) -> None:
-        """End whatever runs."""
-        await self.stop()
-        await self._end_worker()
-
-    async def _end_worker(self) -> None:
-        worker = self._worker
+    async def end(self) -> None:
+        """End the process, once it has cleared up."""
+        worker = self._process
         if worker is None or worker.returncode is not None:
             return
         with contextlib.suppress(ProcessLookupError):
@@ -110,35 +83,173 @@ class Planning:
                 worker.kill()
             await worker.wait()
 
-    async def _planned(self, job: dict[str, Any]) -> None:
-        worker = await self.warm()
-        assert worker.stdin is not None and worker.stdout is not None
+    async def answers(self, job: dict[str, Any]) -> AsyncIterator[dict[str, Any]]:
+        """Give what it says of a job; ``ended`` is the code of a process that said no end."""
+        process = await self.ready()
+        assert process.stdin is not None and process.stdout is not None
         with contextlib.suppress(ConnectionError):
-            if self._stopping:
-                await self._end_worker()
-            worker.stdin.write((json.dumps(job) + "\n").encode())
-            await worker.stdin.drain()
-        while line := await worker.stdout.readline():
+            process.stdin.write((json.dumps(job) + "\n").encode())
+            await process.stdin.drain()
+        while line := await process.stdout.readline():
             said = json.loads(line)
-            if "step" in said:
-                self._tell(step=said["step"], steps=self.state.steps + 1)
-            elif "done" in said:
-                self._steps_of_last = self.state.steps
-                self._tell(doing="done", step="", of=self.state.steps)
+            yield said
+            if "step" not in said:
                 return
-            else:
-                self._tell(doing="failed", step="", sentences=tuple(said["sentences"]))
-                return
-        code = await worker.wait()  # one that is still dying must not be given the next job
-        if self._stopping:
-            self._tell(doing="stopped", step="", sentences=(_STOPPED,))
+        # One that is still dying must not be given the next job.
+        yield {"ended": await process.wait()}
+
+
+class Planning:
+    """Makes one plan at a time, in processes that stay for the next."""
+
+    def __init__(self, command: Sequence[str] = _WORKER) -> None:
+        self.state = State()
+        self._changed = asyncio.Event()
+        self._of_map, self._of_files = _Worker(command), _Worker(command)
+        self._run: asyncio.Task[None] | None = None
+        self._steps_of_last = 0
+        self._stopping = False
+        self._folder: TemporaryDirectory[str] | None = None
+        self._ahead: dict[str, Any] | None = None
+
+    @property
+    def running(self) -> bool:
+        """Whether a map is being made, so that no other can be asked for."""
+        return self.state.doing == "running"
+
+    def ahead(self, name: str) -> Path | None:
+        """Path of the map whose sheets and files are still being made; None for any other file."""
+        return self._map_path() if self._ahead is not None and name == "map.html" else None
+
+    def shown(self, plan: dict[str, Any] | None) -> dict[str, Any] | None:
+        """What the page shows of the ``plan`` in its folder, with the map that is ahead of it."""
+        if self._ahead is None:
+            return plan
+        return {"files": [], **(plan or {}), **self._ahead}
+
+    async def after(self, number: int, wait_s: float = 20.0) -> State:
+        """Give the state once it is a later one than ``number``, or after a while as it is."""
+        if self.state.number == number:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._changed.wait(), wait_s)
+        return self.state
+
+    async def warm(self) -> None:
+        """Start the process that makes the map, where none is there."""
+        await self._of_map.ready()
+
+    def start(
+        self,
+        site: Path,
+        out: Path,
+        only: Sequence[str] = (),
+        first: Callable[[], object] = lambda: None,
+    ) -> bool:
+        """Begin to plan; False where a map is being made already.
+
+        Sheets and files that are being made of the plan before are given up; then ``first`` is
+        called, in a thread.
+        """
+        if self.running:
+            return False
+        self._stopping = False
+        self._tell(doing="running", step="Starting", steps=0, of=self._steps_of_last, sentences=())
+        job = {"site": str(site), "out": str(out), "only": list(only)}
+        self._run = asyncio.create_task(self._planned(job, first, self._run))
+        return True
+
+    async def stop(self) -> None:
+        """End the run; the previous plan stays. Without a run nothing happens."""
+        if self._run is None or self._run.done():
             return
-        ended = f"Planning ended without a word (code {code}). The previous plan has not changed."
-        self._tell(
-            doing="failed", step="", sentences=(f"{ended} Is there memory and disk enough?",)
-        )
+        self._stopping = True
+        await (self._of_map if self.running else self._of_files).end()
+        await self._run
+
+    async def close(self) -> None:
+        """End whatever runs."""
+        await self.stop()
+        await self._of_map.end()
+        await self._of_files.end()
+        if self._folder is not None:
+            self._folder.cleanup()
+
+    async def _planned(
+        self,
+        job: dict[str, Any],
+        first: Callable[[], object],
+        before: asyncio.Task[None] | None,
+    ) -> None:
+        way = asyncio.create_task(self._made_way(first, before))
+        said = await self._followed(self._of_map, {**job, "map": str(self._map_path())})
+        if in_the_way := await way:
+            said = {"sentences": in_the_way}
+        if "map" in said and not self._given_up:
+            self._ahead = _of_plan(said["map"])
+            self._tell(doing="behind", step="")
+            said = await self._followed(self._of_files, job)
+        if self._run is not asyncio.current_task():
+            return  # a newer plan says what is done now
+        self._ahead = None
+        if "done" in said:
+            self._steps_of_last = self.state.steps
+            self._tell(doing="done", step="", of=self.state.steps)
+        elif self._stopping:
+            self._tell(doing="stopped", step="", sentences=(_STOPPED,))
+        else:
+            self._tell(doing="failed", step="", sentences=tuple(said["sentences"]))
+
+    async def _made_way(
+        self, first: Callable[[], object], before: asyncio.Task[None] | None
+    ) -> list[str]:
+        """Give up the files of the run before, then call ``first``: what is wrong, in sentences."""
+        if before is not None and not before.done():
+            await self._of_files.end()
+            await asyncio.wait([before])
+        try:
+            await asyncio.to_thread(first)
+            await self._of_files.ready()  # it loads what it needs while the map is being made
+        except OSError as error:
+            return [f"{error.filename} cannot be used ({error.strerror}). {_UNCHANGED}"]
+        return []
+
+    @property
+    def _given_up(self) -> bool:
+        """Whether the run that asks was stopped, or a newer one has begun."""
+        return self._stopping or self._run is not asyncio.current_task()
+
+    async def _followed(self, worker: _Worker, job: dict[str, Any]) -> dict[str, Any]:
+        """Tell of a job's steps; give its end, or why there is none, in sentences."""
+        await worker.ready()
+        if self._given_up:
+            await worker.end()
+            return {}
+        said: dict[str, Any] = {}
+        async for said in worker.answers(job):
+            if "step" in said and not self._given_up:
+                self._tell(step=said["step"], steps=self.state.steps + 1)
+        if "ended" in said:
+            ended = f"Planning ended without a word (code {said['ended']})."
+            return {"sentences": [f"{ended} {_UNCHANGED} Is there memory and disk enough?"]}
+        return said
+
+    def _map_path(self) -> Path:
+        if self._folder is None:
+            # Where a page still reads the map, some systems do not let it go: it stays then.
+            self._folder = TemporaryDirectory(prefix="siteplanner-", ignore_cleanup_errors=True)
+        return Path(self._folder.name) / "map.html"
 
     def _tell(self, **change: Any) -> None:
         self.state = replace(self.state, number=self.state.number + 1, **change)
         self._changed.set()
         self._changed = asyncio.Event()
+
+
+def _of_plan(said: dict[str, Any]) -> dict[str, Any]:
+    """What the page shows of a map that is ahead of its plan."""
+    return {
+        **{name: said[name] for name in ("trees", "area_ha", "warnings", "cautions")},
+        "map": True,
+        "stamp": said["stamp"][:16],
+        "behind": True,
+    }

@@ -1,19 +1,28 @@
-"""The process that plans: it reads one job a line, says each step, and stays for the next.
+"""The processes that plan: each reads one job a line, says each step, and stays for the next.
 
-It is a process of its own so that the desk answers meanwhile and Stop ends a run at once. It stays
-so that a second plan need not load everything again. What it says is one JSON object a line:
-``step``, then ``done``, or ``sentences`` with what is wrong.
+They are processes of their own so that the desk answers meanwhile and Stop ends a run at once. One
+makes the map alone and remembers what it worked out, so that the next map needs only what has
+changed since; the other makes the whole plan behind it and may be ended at any time. What they
+say is one JSON object a line: ``step``, then ``map`` or ``done``, or ``sentences`` with what is
+wrong.
 """
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from siteplanner.base.results.memory import Call
+    from siteplanner.site.site_file import Site
+
+Say = Callable[..., None]
 
 
 class _StoppedError(BaseException):
@@ -24,17 +33,66 @@ def _stop(number: int, frame: object) -> None:
     raise _StoppedError
 
 
-def planned(job: dict[str, Any], say: Callable[..., None]) -> None:
+def planned(job: dict[str, Any], say: Say) -> None:
     """Make the plan of ``job["site"]`` at ``job["out"]``; ``say`` is told steps and the end."""
-    from siteplanner.base.errors import InputError
-    from siteplanner.run import write_plan
+
+    def work() -> None:
+        from siteplanner.run import write_plan
+
+        write_plan(_site(job), job["out"], step=lambda words: say(step=words))
+        say(done=True)
+
+    _in_sentences(work, say)
+
+
+def mapped(job: dict[str, Any], say: Say, step: Callable[[str], None], call: Call) -> None:
+    """Make the map of ``job["site"]`` alone, at ``job["map"]``; it is there whole or not at all.
+
+    What is dear goes through ``call``. ``say`` is told the digest of the map as ``stamp``, and
+    what else a page shows of a plan.
+    """
+
+    def work() -> None:
+        from siteplanner.checking import check_plugins
+        from siteplanner.handover.folder.manifest import digest, headlines
+        from siteplanner.handover.map.page import write_map
+        from siteplanner.run import plan_through
+
+        check_plugins()
+        plan = plan_through(call, _site(job), step=step)
+        step("Drawing the map")
+        path = Path(job["map"])
+        beside = path.with_suffix(".part")
+        write_map(plan, beside, call)
+        stamp = digest(beside)
+        beside.replace(path)
+        figures = headlines(plan)
+        say(
+            map={
+                "stamp": stamp,
+                "trees": figures["trees_total"],
+                "area_ha": figures["area_planted_ha"],
+                "warnings": plan.warnings,
+                "cautions": plan.cautions,
+            }
+        )
+
+    _in_sentences(work, say)
+
+
+def _site(job: dict[str, Any]) -> Site:
     from siteplanner.site.site_file import load_site
 
+    site = load_site(job["site"])
+    return site.with_only(job["only"], Path(job["out"])) if job.get("only") else site
+
+
+def _in_sentences(work: Callable[[], None], say: Say) -> None:
+    """Do work; what is wrong is said."""
+    from siteplanner.base.errors import InputError
+
     try:
-        site = load_site(job["site"])
-        if job.get("only"):
-            site = site.with_only(job["only"], Path(job["out"]))
-        write_plan(site, job["out"], step=lambda words: say(step=words))
+        work()
     except InputError as error:
         say(sentences=[str(detail) for detail in error.errors])
     except PermissionError as error:
@@ -46,8 +104,6 @@ def planned(job: dict[str, Any], say: Callable[..., None]) -> None:
                 "changed. Please report this and attach the site file."
             ]
         )
-    else:
-        say(done=True)
 
 
 def main() -> None:
@@ -59,15 +115,32 @@ def main() -> None:
             told.write(json.dumps(what) + "\n")
             told.flush()
 
+        def step(words: str) -> None:
+            say(step=words)
+
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl+C is the desk's to answer
         signal.signal(signal.SIGTERM, _stop)
         try:
             import siteplanner.run  # noqa: F401  # loaded before the first job comes
+            from siteplanner.base.results.memory import Memory
 
+            memory = Memory(aside=[step])
             for line in sys.stdin:
-                planned(json.loads(line), say)
+                job = json.loads(line)
+                if "map" in job:
+                    mapped(job, say, step, memory)
+                    _rest()
+                else:
+                    planned(job, say)
         except _StoppedError:
             return
+
+
+def _rest() -> None:
+    """Take what is remembered out of the collector's rounds, which would go through all of it."""
+    gc.unfreeze()
+    gc.collect()
+    gc.freeze()
 
 
 if __name__ == "__main__":

@@ -19,8 +19,8 @@ from filelock import FileLock, Timeout
 from pyproj import Transformer
 from rasterio.errors import RasterioError
 
-from siteplanner.base import cache
 from siteplanner.base.errors import InputError, input_error
+from siteplanner.base.results import cache
 from siteplanner.gather.area import Area, read_area
 from siteplanner.gather.climate.means import Climate
 from siteplanner.gather.features import features

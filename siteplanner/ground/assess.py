@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 
-from siteplanner.base import cache
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.plugins import code_of
+from siteplanner.base.results import cache
 from siteplanner.base.symbology.colours import check_schemes
 from siteplanner.ground import resolve
 from siteplanner.ground.cold import frost
@@ -87,8 +88,9 @@ def catalogue_of(site: Site) -> resolve.Catalogue:
 
 
 def assess(
-    inputs: Inputs,
-    site: Site,
+    given: Mapping[str, Any],
+    boundary: gpd.GeoDataFrame,
+    settings: Mapping[str, Mapping[str, Any]],
     order: Iterable[resolve.Maker],
     reads: Collection[str],
     *,
@@ -97,15 +99,17 @@ def assess(
 ) -> Ground:
     """Work out every layer in ``order`` and hold on to those that later parts read.
 
+    ``given`` is what ``Inputs.given`` gives, ``settings`` those of layers by their function.
     ``reads`` names these beside the assessment's own and those that the map shows. ``each`` is
     given every layer as soon as it exists, ``step`` its title before the next.
     """
     infos: dict[str, LayerInfo] = {}
     makers = list(order)
-    inside = inputs.grid.cover(inputs.boundary.geometry)
-    said = words_for_layer(inputs.dem_cell)
+    grid: Grid = given["grid"]
+    inside = grid.cover(boundary.geometry)
+    said = words_for_layer(given["dem_cell"])
     unsure = hanging_on_detail(makers) if said else frozenset()
-    mature = MATURE_SHELTER_LAYERS if len(inputs.mature_shelter) else ()
+    mature = MATURE_SHELTER_LAYERS if len(given["mature_shelter"]) else ()
 
     def tell(info: LayerInfo, values: Any) -> None:
         if info.name == "closed_hollows":
@@ -116,14 +120,15 @@ def assess(
             info = replace(info, method=f"{info.method.rstrip('.')}. {said}")
         infos[info.name] = info
         step(f"The ground: {info.title.lower()}")
-        each(info, values, inputs.grid)
+        each(info, values, grid)
 
     on_map = {info.name for maker in makers for info in maker.makes if info.on_map}
     cached = [_cached(maker) if maker.name in CACHED else maker for maker in makers]
     wanted = {*READS, *reads, *mature, *on_map}
-    layers = resolve.resolve(cached, inputs.given(), wanted, site.layers, tell)
-    night = NightGround.of(layers, inputs.dem, inputs.grid, inputs.grid.centre_lonlat[1])
-    minimum = night.fit(inputs.readings, inputs.climate.elevation_m, inputs.climate.minima_error_c)
+    layers = resolve.resolve(cached, given, wanted, settings, tell)
+    night = NightGround.of(layers, given["dem"], grid, given["latitude"])
+    climate = given["climate"]
+    minimum = night.fit(given["frost_readings"], climate.elevation_m, climate.minima_error_c)
     error = layers["winter_minimum_error"][inside]
     known = error[np.isfinite(error)]
     return Ground(layers, infos, minimum, night, float(np.median(known)) if known.size else np.nan)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Mapping
+from typing import Any
 
+import geopandas as gpd
 import numpy as np
 
 from siteplanner.base.errors import InputError
+from siteplanner.base.grid import Grid
 from siteplanner.ground import resolve
 from siteplanner.ground.cold.edges import share_felt
 from siteplanner.reading.dem import read_dem
-from siteplanner.reading.heights.edges import SIDES, USUAL_MARGIN_M
-from siteplanner.reading.inputs import Inputs
+from siteplanner.reading.heights.edges import SIDES, USUAL_MARGIN_M, Edges
 from siteplanner.site.site_file import Site
 
 #: Margins that are tried, m, the usual one first; 3 km is the most.
@@ -29,24 +31,31 @@ BY_WATER, BY_AIR = 0.05, 0.05
 _WORTH = 0.02
 
 
-def chosen_margin(site: Site, inputs: Inputs, book: resolve.Catalogue) -> tuple[float, float]:
+def chosen_margin(
+    site: Site,
+    given: Mapping[str, Any],
+    boundary: gpd.GeoDataFrame,
+    edges: Edges,
+    book: resolve.Catalogue,
+) -> tuple[float, float]:
     """Smallest margin by which the water and cold air that reach the property are inside.
 
-    Also the widest that was tried, both in m.
-    Where none within the bound does, the smallest that leaves out nearly as little as the best;
-    ``inputs`` were read with the usual margin. Each trial works out the two layers that say what
-    the edge cuts (``edge_contamination_catchment``, ``cold_air_edge_effect``) on coarse cells.
+    Also the widest that was tried, both in m. Where none within the bound does, the smallest that
+    leaves out nearly as little as the best; ``given`` (``Inputs.given``) and ``edges`` were read
+    with the usual margin. Each trial works out the two layers that say what the edge cuts
+    (``edge_contamination_catchment``, ``cold_air_edge_effect``) on coarse cells.
     """
-    if len(inputs.edges.ends) == len(SIDES):
+    if len(edges.ends) == len(SIDES):
         return USUAL_MARGIN_M, USUAL_MARGIN_M
     left: dict[float, float] = {}
-    margins = within_bound(inputs)
+    grid: Grid = given["grid"]
+    margins = within_bound(boundary, grid, edges)
     if len(margins) == 1:
         return USUAL_MARGIN_M, USUAL_MARGIN_M
-    across = math.sqrt(_area(inputs, margins[-1]))
-    cell = max(TRIAL_CELL_M, inputs.grid.cell, across / math.sqrt(TRIAL_CELLS))
+    across = math.sqrt(_area(boundary, margins[-1]))
+    cell = max(TRIAL_CELL_M, grid.cell, across / math.sqrt(TRIAL_CELLS))
     for margin in margins:
-        left[margin], whole = _left_out(site, inputs, book, margin, cell)
+        left[margin], whole = _left_out(site, given, boundary, book, margin, cell)
         if not left[margin] > 0:
             return margin, margin
         if whole:
@@ -56,23 +65,28 @@ def chosen_margin(site: Site, inputs: Inputs, book: resolve.Catalogue) -> tuple[
     return smallest, max(left)
 
 
-def within_bound(inputs: Inputs) -> tuple[float, ...]:
+def within_bound(boundary: gpd.GeoDataFrame, grid: Grid, edges: Edges) -> tuple[float, ...]:
     """Margins (m) that keep to the bound on cells and on what is read."""
-    usual = MOST_TIMES * _area(inputs, USUAL_MARGIN_M)
-    most = max(MOST_CELLS * inputs.grid.cell_area, usual)
-    most = min(most, MOST_READ * inputs.edges.own_cell_m**2)
-    wider = (margin for margin in MARGINS_M[1:] if _area(inputs, margin) <= most)
+    usual = MOST_TIMES * _area(boundary, USUAL_MARGIN_M)
+    most = max(MOST_CELLS * grid.cell_area, usual)
+    most = min(most, MOST_READ * edges.own_cell_m**2)
+    wider = (margin for margin in MARGINS_M[1:] if _area(boundary, margin) <= most)
     return (USUAL_MARGIN_M, *wider)
 
 
-def _area(inputs: Inputs, margin: float) -> float:
+def _area(boundary: gpd.GeoDataFrame, margin: float) -> float:
     """Area of the box of the boundary and a margin round it, m2."""
-    west, south, east, north = inputs.boundary.total_bounds
+    west, south, east, north = boundary.total_bounds
     return float((east - west + 2 * margin) * (north - south + 2 * margin))
 
 
 def _left_out(
-    site: Site, inputs: Inputs, book: resolve.Catalogue, margin: float, cell: float
+    site: Site,
+    given: Mapping[str, Any],
+    boundary: gpd.GeoDataFrame,
+    book: resolve.Catalogue,
+    margin: float,
+    cell: float,
 ) -> tuple[float, bool]:
     """Share of the property that hangs on ground beyond the margin, past what may.
 
@@ -81,22 +95,23 @@ def _left_out(
     dem = site.dem.model_copy(update={"margin_m": margin, "cell_m": cell})
     trial = site.model_copy(update={"dem": dem})
     try:
-        heights = read_dem(trial, inputs.grid.crs, inputs.boundary.union_all())
+        heights = read_dem(trial, given["grid"].crs, boundary.union_all())
     except InputError:
         # Heights further out that cannot be used are no reason to refuse the property.
         return math.inf, True
-    there = replace(
-        inputs,
-        grid=heights.grid,
-        dem=heights.dem,
-        filled=heights.filled,
-        height_step=heights.step_m,
-        dem_cell=heights.cell_m,
-    )
+    there = {
+        **given,
+        "grid": heights.grid,
+        "dem": heights.dem,
+        "holes": heights.filled,
+        "height_step": heights.step_m,
+        "dem_cell": heights.cell_m,
+        "latitude": heights.grid.centre_lonlat[1],
+    }
     wanted = ("edge_contamination_catchment", "cold_air_edge_effect")
     order = resolve.check(book, wanted, list(resolve.GIVEN), site.layers, site.path)
-    layers = resolve.resolve(order, there.given(), wanted, site.layers)
-    cells = heights.grid.cover(inputs.boundary.geometry) & np.isfinite(heights.dem)
+    layers = resolve.resolve(order, there, wanted, site.layers)
+    cells = heights.grid.cover(boundary.geometry) & np.isfinite(heights.dem)
     if not cells.any():
         return 0.0, True
     water = float((layers[wanted[0]][cells] == 1).mean())

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from siteplanner.base.bearings import bearing_of
-from siteplanner.handover.fieldwork import Ends, ends_of_rows, mean_bearing, runs, trees_by_row
+from siteplanner.handover.fieldwork import Ends, ends_of_rows, mean_bearing, trees_by_row
 from siteplanner.handover.finding import VEHICLE_DEG, Drop, drop_points
 from siteplanner.plan import Plan
 
@@ -84,8 +84,16 @@ class BlockWork:
     @cached_property
     def in_order(self) -> bool:
         """Whether most trees stand beside their like, so that a row's order can be said."""
-        found = [n for row in range(len(self.name)) for _, n in runs(self.species_in(row))]
+        found = [n for row in self.runs for _, n in row]
         return sum(n for n in found if n >= 2) >= IN_RUNS * len(self.species)
+
+    @cached_property
+    def drop_of(self) -> NDArray[np.int64]:
+        """Which of the drops (rows,) serves each row."""
+        found = np.zeros(len(self.name), dtype=np.int64)
+        for number, drop in enumerate(self.drops):
+            found[drop.rows] = number
+        return found
 
     @property
     def closest_m(self) -> float:
@@ -93,9 +101,17 @@ class BlockWork:
         across = self.row_spacing_m
         return min(self.spacing_m, across) if np.isfinite(across) else self.spacing_m
 
-    def species_in(self, row: int) -> NDArray[np.uint8]:
-        """Species of a row's trees as they stand, from its first on."""
-        return self.species[self.row == row]
+    @cached_property
+    def runs(self) -> list[list[tuple[int, int]]]:
+        """For each row species and how many of it stand in a row, from its first tree on."""
+        starts = np.flatnonzero(np.diff(self.row, prepend=-1) | np.diff(self.species, prepend=0))
+        long = np.diff(starts, append=len(self.species))
+        found: list[list[tuple[int, int]]] = [[] for _ in self.name]
+        for row, kind, trees in zip(
+            self.row[starts].tolist(), self.species[starts].tolist(), long.tolist(), strict=True
+        ):
+            found[row].append((kind, trees))
+        return found
 
 
 def block_works(plan: Plan) -> list[BlockWork]:

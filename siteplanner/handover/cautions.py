@@ -86,19 +86,21 @@ def _near(plan: Plan, work: BlockWork) -> list[str]:
     west, south, east, north = trees.bounds
     around = shapely.box(west - NEAR_M, south - NEAR_M, east + NEAR_M, north + NEAR_M)
     features = plan.no_plant.iloc[np.sort(plan.no_plant.sindex.query(around))]
-    features = features.assign(away=shapely.distance(features.geometry.to_numpy(), trees))
-    features = features[(features["away"] <= NEAR_M) & features["kind"].isin(_FEATURES)]
-    order = features["kind"].map(list(_FEATURES).index)
-    features = features.assign(order=order).sort_values(["order", "away"], kind="stable")
+    away = shapely.distance(features.geometry.to_numpy(), trees)
+    nearest: dict[str, int] = {}
+    for at in np.argsort(away, kind="stable").tolist():
+        if away[at] <= NEAR_M:
+            nearest.setdefault(features["kind"].iat[at], at)
     said = []
-    for kind, near in features.groupby("order", sort=True):
-        first = near.iloc[0]
-        named = isinstance(first["name"], str) and first["name"].strip()
-        what = list(_FEATURES)[int(kind)].replace("_", " ")
+    for kind, words in _FEATURES.items():
+        if (at := nearest.get(kind)) is None:
+            continue
+        name = features["name"].iat[at]
+        named = isinstance(name, str) and name.strip()
+        what = kind.replace("_", " ")
         said.append(
-            f"{what[0].upper()}{what[1:]}{f' ({named})' if named else ''} {first['away']:.0f} m "
-            f"from the nearest tree; {first['setback_m']:g} m are kept clear: "
-            f"{_FEATURES[first['kind']]}."
+            f"{what[0].upper()}{what[1:]}{f' ({named})' if named else ''} {away[at]:.0f} m "
+            f"from the nearest tree; {features['setback_m'].iat[at]:g} m are kept clear: {words}."
         )
     return said
 

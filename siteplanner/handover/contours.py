@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import contourpy
 import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.plan import Plan
+from siteplanner.base.grid import FloatGrid, Grid
 
 HEIGHTS = "terrace_smoothed_dem"
 """Layer that contours are drawn from; a plan may be without it."""
@@ -28,27 +28,36 @@ def contour_step(slope_deg: float, scale: float) -> float:
     return next((step for step in _STEPS if step >= least), _STEPS[-1])
 
 
-def contours(plan: Plan, bounds: Sequence[float], scale: float) -> gpd.GeoDataFrame:
+def contours(
+    layers: Mapping[str, FloatGrid], grid: Grid, bounds: Sequence[float], scale: float
+) -> gpd.GeoDataFrame:
     """Contours over an area (west, south, east, north), for a drawing at 1 to ``scale``.
 
-    Returns ``height_m`` and ``geometry`` (MultiLineString), one row a height, none where the plan
-    has no heights. The step follows the median slope of the area.
+    ``layers`` are a plan's. Returns ``height_m`` and ``geometry`` (MultiLineString), one row a
+    height, none where the plan has no heights. The step follows the median slope of the area.
     """
-    none = gpd.GeoDataFrame({"height_m": []}, geometry=[], crs=plan.grid.crs)
-    if HEIGHTS not in plan.layers:
-        return none
+    levels, shapes = contour_lines(layers, grid, bounds, scale)
+    return gpd.GeoDataFrame({"height_m": levels}, geometry=shapes, crs=grid.crs)
+
+
+def contour_lines(
+    layers: Mapping[str, FloatGrid], grid: Grid, bounds: Sequence[float], scale: float
+) -> tuple[list[float], list[shapely.MultiLineString]]:
+    """Heights (m) and lines of the contours that :func:`contours` gives, without a table."""
+    if HEIGHTS not in layers:
+        return [], []
     west, south, east, north = bounds
-    rows, cols = plan.grid.rows_cols(np.array([west, east]), np.array([north, south]))
-    high, wide = plan.grid.shape
+    rows, cols = grid.rows_cols(np.array([west, east]), np.array([north, south]))
+    high, wide = grid.shape
     top, left = max(int(rows[0]) - 2, 0), max(int(cols[0]) - 2, 0)
     part = (slice(top, min(int(rows[1]) + 3, high)), slice(left, min(int(cols[1]) + 3, wide)))
-    heights, slope = plan.layers[HEIGHTS][part], plan.layers["slope"][part]
+    heights, slope = layers[HEIGHTS][part], layers["slope"][part]
     known = heights[np.isfinite(heights)]
     if min(heights.shape) < 2 or not len(known) or not np.isfinite(slope).any():
-        return none
+        return [], []
     step = contour_step(float(np.nanmedian(slope)), scale)
-    x0, y0 = plan.grid.transform @ (left + 0.5, top + 0.5)
-    cell = plan.grid.cell
+    x0, y0 = grid.transform @ (left + 0.5, top + 0.5)
+    cell = grid.cell
     lines = contourpy.contour_generator(
         x0 + np.arange(heights.shape[1]) * cell,
         y0 - np.arange(heights.shape[0]) * cell,
@@ -60,4 +69,4 @@ def contours(plan: Plan, bounds: Sequence[float], scale: float) -> gpd.GeoDataFr
         if found:
             levels.append(number * step)
             shapes.append(shapely.simplify(shapely.MultiLineString(found), scale * 2e-4))
-    return gpd.GeoDataFrame({"height_m": levels}, geometry=shapes, crs=plan.grid.crs)
+    return levels, shapes

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import shapely
@@ -46,5 +48,9 @@ def drawn_kinds(plan: Plan) -> dict[str, list[str]]:
 
 def in_drawing_order(things: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Give features with areas first, then lines, then points, so that no area hides a line."""
-    dimensions = shapely.get_dimensions(things.geometry.to_numpy())
-    return things.iloc[np.argsort(-dimensions, kind="stable")]
+    return things.iloc[np.argsort(drawing_rank(things.geometry.to_numpy()), kind="stable")]
+
+
+def drawing_rank(shapes: Any) -> Any:
+    """Rank a shape, or an array of shapes: what has a higher one is drawn over the others."""
+    return -shapely.get_dimensions(shapes)

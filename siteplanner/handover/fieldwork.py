@@ -6,6 +6,7 @@ where they start and how they run is read from the rows themselves, whatever the
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -121,20 +122,10 @@ def letters(count: int) -> list[str]:
     ['Z', 'AA', 'AB']
     """
     alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-    return [*alphabet, *(a + b for a in alphabet for b in alphabet)][:count]
+    doubled = (a + b for a in alphabet for b in alphabet)
+    return list(itertools.islice(itertools.chain(alphabet, doubled), count))
 
 
 def trays(plants: int) -> int:
     """Trays that hold so many plants."""
     return -(-plants // TRAY)
-
-
-def runs(species: NDArray[np.uint8]) -> list[tuple[int, int]]:
-    """Species along a row as (species, how many stand in a row), from its first tree on.
-
-    >>> runs(np.array([4, 4, 4, 1, 1, 4], np.uint8))
-    [(4, 3), (1, 2), (4, 1)]
-    """
-    cuts = np.flatnonzero(np.diff(species)) + 1
-    parts = np.split(species, cuts) if len(species) else []
-    return [(int(part[0]), len(part)) for part in parts]

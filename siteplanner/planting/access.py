@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.grid import BoolGrid, FloatGrid, Grid, cells_of_each
 from siteplanner.base.units import area_words
 from siteplanner.planting.rows.layout import Places
 from siteplanner.site.planting import Planting, WorkRates
@@ -68,14 +68,12 @@ def access_classes(
     rates: WorkRates,
 ) -> NDArray[np.object_]:
     """Access class (blocks,) of each block, by the slope of its own cells that are scored."""
-    of_cell = grid.number(blocks.geometry)
+    of_cell = np.where(scored, grid.number(blocks.geometry), 0)
     found = []
-    for number, block in enumerate(blocks.geometry, start=1):
-        cells = (of_cell == number) & scored
-        if not cells.any():
-            # A block thinner than a cell: what lies about it.
-            cells = grid.cover([block], all_touched=True)
-        known = slope[cells]
+    for block, cells in zip(blocks.geometry, cells_of_each(of_cell, len(blocks)), strict=True):
+        # A block thinner than a cell: what lies about it.
+        around = cells if len(cells) else np.flatnonzero(grid.cover([block], all_touched=True))
+        known = slope.ravel()[around]
         known = known[np.isfinite(known)]
         slope_to = float(np.quantile(known, _STEEP_QUANTILE)) if known.size else float("nan")
         found.append(access_class(slope_to, block, no_plant, rates))

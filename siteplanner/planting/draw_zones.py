@@ -8,6 +8,8 @@ import geopandas as gpd
 import shapely
 
 from siteplanner.base.errors import InputError, input_error
+from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
@@ -28,6 +30,7 @@ from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.zones.zones import kinds_of_ground, shapes_of_kinds
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.kept_blocks import KeptBlocks
+from siteplanner.site.planting import Zones
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
@@ -55,15 +58,18 @@ def draw_zones(
     site: Site,
     *,
     step: Step = nothing_step,
+    call: Call = afresh,
 ) -> Zoned:
     """Draw the zones and cut them to blocks, and say what was kept of the user's decisions.
+
+    What is dear goes through ``call``.
 
     Raises :class:`~siteplanner.InputError` where no ground is left to plant.
     """
     step("Drawing zones")
     no_plant, setbacks = with_setbacks(inputs.no_plant, inputs.boundary, site.setbacks.model_dump())
     area = _area(inputs, setbacks, site)
-    new, lost = _blocks(inputs, ground, suitability, site, area)
+    new, lost = _blocks(inputs, ground, suitability, site, area, call)
     zones, blocks = zone_rules.zones_of(
         with_standing(new, inputs.kept),
         inputs,
@@ -71,6 +77,7 @@ def draw_zones(
         suitability,
         site,
         titles_of(inputs.decided),
+        call,
     )
     blocks = as_they_were(blocks, inputs.kept)
     if site.paddocks.only is not None:
@@ -132,26 +139,28 @@ def _open(area: shapely.Geometry, kept: KeptBlocks) -> shapely.Geometry:
 
 
 def _blocks(
-    inputs: Inputs, ground: Ground, suitability: Suitability, site: Site, area: shapely.Geometry
+    inputs: Inputs,
+    ground: Ground,
+    suitability: Suitability,
+    site: Site,
+    area: shapely.Geometry,
+    call: Call,
 ) -> tuple[gpd.GeoDataFrame, float]:
     """Draw the kinds of ground and cut them to named blocks; also m² left over.
 
     Kinds are told apart on all ground, but only ground without a block that stays is cut.
     """
     rules = site.zones
-    kinds = kinds_of_ground(
-        suitability.on_grid(suitability.score),
+    natural = call(
+        _natural,
+        suitability,
         ground.layers["slope"],
-        inputs.grid.cover([area]) & suitability.mask,
+        area,
         inputs.grid,
-        kinds=rules.kinds,
-        smallest_m2=rules.smallest_m2,
-        smallest_width_m=rules.smallest_width_m,
-        smooth_m=rules.smooth_m,
-        steepest_deg=site.planting.steepest_deg,
-        lowest_suitability=site.mix.lowest_suitability,
+        rules,
+        site.planting.steepest_deg,
+        site.mix.lowest_suitability,
     )
-    natural = shapes_of_kinds(kinds, rules.smooth_m)
     letters = letters_of(inputs.decided)
     letters |= letters_kept(natural, inputs.kept, letters.values())
     fields = inputs.paddocks
@@ -166,6 +175,31 @@ def _blocks(
     if blocks.empty and inputs.kept.standing.empty:
         raise _nothing_to_plant(site)
     return name_blocks(blocks, letters, letters_ever(inputs.kept)), lost
+
+
+def _natural(
+    suitability: Suitability,
+    slope: FloatGrid,
+    area: shapely.Geometry,
+    grid: Grid,
+    rules: Zones,
+    steepest_deg: float,
+    lowest_suitability: int,
+) -> gpd.GeoDataFrame:
+    """Outlines of the kinds of ground of an area, as ``shapes_of_kinds`` gives them."""
+    kinds = kinds_of_ground(
+        suitability.on_grid(suitability.score),
+        slope,
+        grid.cover([area]) & suitability.mask,
+        grid,
+        kinds=rules.kinds,
+        smallest_m2=rules.smallest_m2,
+        smallest_width_m=rules.smallest_width_m,
+        smooth_m=rules.smooth_m,
+        steepest_deg=steepest_deg,
+        lowest_suitability=lowest_suitability,
+    )
+    return shapes_of_kinds(kinds, rules.smooth_m)
 
 
 def _nothing_to_plant(site: Site) -> InputError:

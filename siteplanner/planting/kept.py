@@ -77,9 +77,12 @@ def cut_as_before(
     A cut depends on where trees are; without this, a few trees more or less would move it, and with
     it a block's name. ``places.block`` counts the blocks that have a ``spacing_m``.
     """
+    if kept.blocks.empty:
+        return blocks, places
     shapes, parent, names = [], [], []
+    earlier = kept.open
     for index, block in enumerate(blocks.itertuples()):
-        before = parts_before(block.geometry, block.zone, kept.open)
+        before = parts_before(block.geometry, block.zone, earlier)
         shapes += list(before.geometry) if len(before) else [block.geometry]
         names += [block.block + letter for letter in part_letters(len(before))] or [block.block]
         parent += [index] * max(len(before), 1)

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.base.errors import InputError, input_error
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.planting import zone_rules
@@ -138,21 +139,31 @@ def lay_out(
     site: Site,
     *,
     step: Step = nothing_step,
+    call: Call = afresh,
 ) -> Layout:
     """Draw the zones, set out the grids, choose the mixes and put a species on every place.
 
+    What is dear goes through ``call``.
+
     Raises :class:`~siteplanner.InputError` where no ground is left to plant.
     """
-    drawn = draw_zones(inputs, ground, suitability, site, step=step)
+    drawn = draw_zones(inputs, ground, suitability, site, step=step, call=call)
     no_plant = drawn.no_plant
     step("Setting out the grids")
     named = inputs.species.facts["botanical_name"]
-    failing = notes_on_failing(
-        suitability, ground, inputs.grid, drawn.area, _to_plant(drawn), site.mix, list(named)
+    failing = call(
+        notes_on_failing,
+        suitability,
+        ground,
+        inputs.grid,
+        drawn.area,
+        _to_plant(drawn),
+        site.mix,
+        list(named),
     )
-    laid, steep = _places(inputs, ground, suitability, drawn, site, failing)
+    laid, steep = _places(inputs, ground, suitability, drawn, site, failing, call)
     step("Choosing the mix and placing the species")
-    allocation, told = _allocated(inputs, suitability, laid, drawn.zones, no_plant, site)
+    allocation, told = _allocated(inputs, suitability, laid, drawn.zones, no_plant, site, call)
     notes = [*drawn.notes, *notes_on_kept(laid, inputs.kept, drawn.area), *steep]
     notes += [*told, *_doubtful(inputs, laid, allocation), *failing, *allocation.told]
     notes += better_left(laid.planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
@@ -166,6 +177,7 @@ def _places(
     drawn: Zoned,
     site: Site,
     failing: list[str],
+    call: Call,
 ) -> tuple[SetOut, list[str]]:
     """Set out the grids, cut the blocks to a crew's days and settle who may work on them.
 
@@ -183,11 +195,12 @@ def _places(
         relief=Relief(inputs.dem, grid),
         along_ground=rules.spacing_along == "ground",
         lane_every=rules.lane_every,
+        call=call,
     )
     places, dropped = on_safe_ground(places, slope, grid, rules.steepest_deg)
     if len(new):
         new, places = cut_as_before(new, places, inputs.kept)
-        new, _, places = for_crews(new, places, drawn.no_plant, site.work)
+        new, _, places = for_crews(new, places, drawn.no_plant, site.work, call)
 
     def classes_of(blocks: gpd.GeoDataFrame) -> NDArray[np.object_]:
         return access_classes(blocks, slope, suitability.mask, drawn.no_plant, grid, site.work)
@@ -250,6 +263,7 @@ def _allocated(
     zones: gpd.GeoDataFrame,
     no_plant: gpd.GeoDataFrame,
     site: Site,
+    call: Call,
 ) -> tuple[Allocation, list[str]]:
     """Put species on the places that have none yet; also what the rules of the mix tell."""
     facts = inputs.species.facts
@@ -273,6 +287,7 @@ def _allocated(
         own,
         dict(zip(zones["zone"], zones["ground_kind"], strict=True)),
         (laid.places.only(stays), laid.fixed[stays]),
+        call,
     )
     survival = facts["expected_survival"].to_numpy(dtype=np.float64)
     return with_kept_trees(allocation, laid, survival), [*limited, *taken]

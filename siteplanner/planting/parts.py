@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.planting.counts import materials
 from siteplanner.planting.rows.layout import Places
@@ -23,7 +24,11 @@ _NO_ACCESS = shapely.MultiLineString()
 
 
 def for_crews(
-    blocks: gpd.GeoDataFrame, places: Places, features: gpd.GeoDataFrame, rates: WorkRates
+    blocks: gpd.GeoDataFrame,
+    places: Places,
+    features: gpd.GeoDataFrame,
+    rates: WorkRates,
+    call: Call = afresh,
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, Places]:
     """Cut blocks that take a crew over ``rates.block_days``: all blocks, the planted ones, places.
 
@@ -37,6 +42,7 @@ def for_crews(
         lambda trees, slope: materials(trees, slope, rates)["crew_days"].to_numpy(np.float64),
         rates.block_days,
         features.geometry[features["kind"] == "track"].union_all(),
+        call,
     )
     with_trees = (blocks["spacing_m"] > 0).to_numpy()
     of_planted = np.cumsum(with_trees) - 1
@@ -53,6 +59,7 @@ def into_parts(
     days: Callable[[NDArray[np.int64], NDArray[np.float64]], NDArray[np.float64]],
     most_days: float,
     access: shapely.Geometry = _NO_ACCESS,
+    call: Call = afresh,
 ) -> tuple[gpd.GeoDataFrame, Places]:
     """Cut blocks (``block, slope_deg, geometry`` and more) whose places take over ``most_days``.
 
@@ -74,7 +81,7 @@ def into_parts(
     names: list[str] = []
     for index, block in enumerate(blocks.itertuples()):
         mine = at[places.block == index]
-        parts, lines = _cut(block.geometry, mine, int(share[index]), access)
+        parts, lines = call(_cut, block.geometry, mine, int(share[index]), access)
         cuts += lines
         pieces += parts
         parent += [index] * len(parts)

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base.grid import BoolGrid
+from siteplanner.base.grid import cells_of_each
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.purposes import spacing_for, weights_of
@@ -36,6 +38,7 @@ def zones_of(
     suitability: Suitability,
     site: Site,
     named: Mapping[str, str],
+    call: Call = afresh,
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Describe the zones, and give zones and blocks their pattern, spacing and bearing.
 
@@ -43,14 +46,17 @@ def zones_of(
     """
     check_rules(site.planting, site.path)
     scored = suitability.mask
-    of_cell = inputs.grid.number(blocks.geometry) - 1
-    whole = describe.ground_of(ground.layers, ground.infos, (of_cell >= 0) & scored)
-    zone_of = np.append(blocks["zone"].to_numpy(), "")
-    letters = list(dict.fromkeys(blocks["zone"]))
+    of_cell = inputs.grid.number(blocks.geometry)
+
+    def summed(cells: NDArray[np.int64]) -> describe.GroundSummary:
+        return call(describe.ground_of, ground, cells)
+
+    whole = summed(np.flatnonzero((of_cell > 0) & scored))
+    zone, letters = pd.factorize(blocks["zone"])
+    of_zone = np.where(scored, np.append(0, zone + 1).astype(np.int32)[of_cell], 0)
     grounds, titles, rules, kinds = [], [], [], []
-    for letter in letters:
-        cells = (zone_of[of_cell] == letter) & scored
-        facts = describe.ground_of(ground.layers, ground.infos, cells if cells.any() else scored)
+    for cells in cells_of_each(of_zone, len(letters)):
+        facts = summed(cells if len(cells) else np.flatnonzero(scored))
         marks = describe.tags(facts, whole)
         grounds.append(facts)
         titles.append(describe.title(facts, marks, inputs.dem_cell))
@@ -75,13 +81,14 @@ def zones_of(
 
 
 def _by_purpose(
-    suitability: Suitability, cells: BoolGrid, inputs: Inputs, site: Site
+    suitability: Suitability, cells: NDArray[np.int64], inputs: Inputs, site: Site
 ) -> tuple[float, str] | None:
     """Spacing that the purpose asks for on some cells, and why; None where it decides nothing."""
     if site.planting.purpose is None or not site.planting.by_purpose:
         return None
     facts = inputs.species.facts
-    weight = weights_of(suitability.score[:, cells[suitability.mask]], site.mix.lowest_suitability)
+    place = np.cumsum(suitability.mask.ravel()) - 1
+    weight = weights_of(suitability.score[:, place[cells]], site.mix.lowest_suitability)
     weight[facts["botanical_name"].isin(site.mix.never)] = 0.0
     return spacing_for(site.planting.purpose, facts, weight)
 
@@ -126,8 +133,9 @@ def _with_bearings(
     """Give each block its zone's pattern and spacing, its slope, and the bearing of its rows."""
     by_zone = zones.set_index("zone").reindex(blocks["zone"])
     strips = ground.layers["bare_strips_erode"]
-    erodes = [float(np.nan_to_num(strips[of_cell == n]).mean()) for n in range(len(blocks))]
-    falls = [mean_fall(inputs.dem, inputs.grid, of_cell == number) for number in range(len(blocks))]
+    of_block = cells_of_each(of_cell, len(blocks))
+    erodes = [float(np.nan_to_num(strips.ravel()[cells]).mean()) for cells in of_block]
+    falls = [mean_fall(inputs.dem, inputs.grid, cells) for cells in of_block]
     steepest = site.planting.erodible_deg
     return blocks.assign(
         area_ha=hectares(blocks.area),

@@ -18,7 +18,6 @@ from siteplanner.base.errors import Errors, near
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.base.units import metres_in
 from siteplanner.reading.files.cells import read_cells
-from siteplanner.reading.files.numbers import with_plain_numbers
 
 #: What to record at each spot; empty until somebody looks.
 ANSWERS = ("depth_m", "texture", "drainage", "mottles_from_m", "water_at_m", "stones_percent", "ph")
@@ -57,13 +56,10 @@ def with_answers(
     commas and lone dashes are read as such, and listed in ``notes``. Raises
     :class:`~siteplanner.InputError` with every error.
     """
-    frame = read_cells(path, ["easting", "northing"])
+    frame = read_cells(path, ["easting", "northing"], _WRITTEN, notes)
     for column in (*ANSWERS, "spot", "reach_m"):
         if column not in frame:
             frame[column] = ""
-    rows = [f"row {row + 2}" for row in frame.index]
-    notes = [] if notes is None else notes
-    frame = with_plain_numbers(path.name, frame, _WRITTEN, rows, notes).fillna("")
     frame = frame[(frame[list(ANSWERS)] != "").any(axis=1)]
     errors = Errors()
     shapes = soils.geometry.to_numpy()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 import geopandas as gpd
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from siteplanner.base.errors import Errors, input_error, near
 from siteplanner.base.grid import Grid
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import area_words, hectares
 from siteplanner.reading.climate.station import Climate, read_climate
 from siteplanner.reading.climate.winters import few_winters, odd_winters, trend_of_winters
@@ -34,7 +36,7 @@ from siteplanner.reading.files.parts import which
 from siteplanner.reading.files.sources import Source, sources_of
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.heights.edges import Edges
-from siteplanner.reading.input_files import files, hashes
+from siteplanner.reading.input_files import Land, files, hashes
 from siteplanner.reading.kept_blocks import KeptBlocks, read_kept_blocks
 from siteplanner.reading.left_out import (
     WHOLE,
@@ -101,8 +103,8 @@ class Inputs:
         }
 
 
-def read_inputs(site: Site) -> Inputs:
-    """Read and check all files of a site.
+def read_inputs(site: Site, call: Call = afresh) -> Inputs:
+    """Read and check all files of a site; what the land is goes through ``call``.
 
     Raises :class:`~siteplanner.InputError` with the errors of all files together.
     """
@@ -115,30 +117,32 @@ def read_inputs(site: Site) -> Inputs:
             return read(*arguments)
         return None
 
-    crs = got(working_crs, site, notes)
-    boundary = got(read_boundary, site, crs, notes)
-    paddocks = got(read_paddocks, site, boundary, crs, notes)
-    soils = got(_soils, site, boundary, crs, notes)
-    climate = got(_climate, site, notes)
-    readings = got(read_readings, site, crs, notes)
-    hollows = got(read_hollows, site, crs, notes)
-    shelter = got(read_shelter, site, crs, notes)
-    no_plant = got(read_no_plant, site, crs, notes)
-    seeds = got(read_seed_sources, site, crs, notes)
+    land = Land.of(site, call)
+    seen = partial(got, partial(land.read, notes=notes))  # of what the land is
+    crs = seen(working_crs)
+    boundary = seen(read_boundary, crs)
+    paddocks = seen(read_paddocks, boundary, crs)
+    soils = seen(_soils, boundary, crs)
+    climate = seen(_climate)
+    readings = seen(read_readings, crs)
+    hollows = seen(read_hollows, crs)
+    shelter = seen(read_shelter, crs)
+    no_plant = seen(read_no_plant, crs)
+    seeds = seen(read_seed_sources, crs)
     sources = got(_sources, site)
-    species = got(_species, site, notes)
+    species = seen(_species)
     hand, mature_shelter, decided, kept, heights = Hand(), None, None, None, None
     if species is not None:
         names = list(species.facts["botanical_name"])
-        hand = got(read_hand, site, set(names)) or hand
-        mature_shelter = got(read_mature_shelter, site, species.facts, crs)
+        hand = got(read_hand, site, set(names), notes) or hand
+        mature_shelter = got(land.read, read_mature_shelter, species.facts, crs)
         if seeds is not None:
             note_strangers(seeds, species, site, notes)
         got(check_names, site, set(names))
         decided = got(read_decisions, site, crs, names, notes)
         kept = got(read_kept_blocks, site, crs, names)
     if crs is not None and boundary is not None:
-        heights = got(read_dem, site, crs, boundary.union_all())
+        heights = got(land.read, read_dem, crs, boundary.union_all())
     if readings is not None and climate is not None:
         climate = with_own_winters(climate, readings)
         readings = got(against_station, site, readings, climate)
@@ -223,7 +227,7 @@ def _species(site: Site, notes: list[str]) -> SpeciesTable:
     """The species table, with expected survival learnt from counts where the site names it."""
     species = read_species(site.folder / site.species.file, notes)
     if site.species.survival:
-        species, said = with_saved_rates(species, site.folder / site.species.survival)
+        species, said = with_saved_rates(species, site.folder / site.species.survival, notes)
         notes.append(said)
     return species
 

@@ -37,32 +37,35 @@ class Hand:
     )
 
 
-def read_hand(site: Site, species: Collection[str]) -> Hand:
+def read_hand(site: Site, species: Collection[str], notes: list[str] | None = None) -> Hand:
     """Read the files that ``[nursery]`` names as ``stock`` and ``counts``.
 
-    Raises :class:`~siteplanner.InputError` with every error: a file or column that is
-    missing, a species that the table does not list, a stage or number that is none.
+    Decimal commas are read as such and listed in ``notes``. Raises :class:`~siteplanner.InputError`
+    with every error: a file or column that is missing, a species that the table does not list, a
+    stage or number that is none.
     """
     errors = Errors()
     held, counts = _NO_STOCK, Hand().counts
     if site.nursery.stock:
         with errors.gather():
-            held = _stock(site.folder / site.nursery.stock, species)
+            held = _stock(site.folder / site.nursery.stock, species, notes)
     if site.nursery.counts:
         with errors.gather():
-            counts = _counts(site.folder / site.nursery.counts)
+            counts = _counts(site.folder / site.nursery.counts, notes)
     errors.raise_any()
     raised = held[held["batch"] != ""]
     of_batches = raised.groupby(["batch", "species"], sort=False)["plants"].sum().reset_index()
     return Hand(_by_species(held[held["batch"] == ""]), of_batches, counts)
 
 
-def read_stock(path: Path, species: Collection[str]) -> dict[str, int]:
+def read_stock(
+    path: Path, species: Collection[str], notes: list[str] | None = None
+) -> dict[str, int]:
     """Read all plants on hand by botanical name, wherever they were raised.
 
-    Raises :class:`~siteplanner.InputError` as :func:`read_hand`.
+    ``notes`` and what it raises are those of :func:`read_hand`.
     """
-    return _by_species(_stock(path, species))
+    return _by_species(_stock(path, species, notes))
 
 
 _NO_STOCK = pd.DataFrame(columns=["species", "plants", "batch"])
@@ -73,9 +76,9 @@ def _by_species(held: pd.DataFrame) -> dict[str, int]:
     return {str(name): int(plants) for name, plants in sums.items()}
 
 
-def _stock(path: Path, species: Collection[str]) -> pd.DataFrame:
+def _stock(path: Path, species: Collection[str], notes: list[str] | None) -> pd.DataFrame:
     """One row of ``species, plants, batch`` a row of the file; batch is empty where not given."""
-    frame = read_cells(path, ["species", "plants"])
+    frame = read_cells(path, ["species", "plants"], ("plants",), notes)
     errors = Errors()
     found = []
     batches = frame.get("batch", pd.Series("", index=frame.index))
@@ -102,8 +105,8 @@ def _stock(path: Path, species: Collection[str]) -> pd.DataFrame:
     return pd.DataFrame(found, columns=_NO_STOCK.columns)
 
 
-def _counts(path: Path) -> pd.DataFrame:
-    frame = read_cells(path, ["batch", "stage", "count"])
+def _counts(path: Path, notes: list[str] | None) -> pd.DataFrame:
+    frame = read_cells(path, ["batch", "stage", "count"], ("count",), notes)
     frame = frame[frame["count"] != ""]
     errors = Errors()
     found = []

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.cold.frost_dates import (
     FrostDates,
     day_words,
@@ -169,6 +170,7 @@ def tell_frost(
     climate: Climate,
     asked: Frost,
     winter_c: float = 0.0,
+    call: Call = afresh,
 ) -> FrostTold:
     """Work out the frost of a plan's zones, trees and cells (``mask``) from the ground's layers.
 
@@ -176,7 +178,7 @@ def tell_frost(
     that one winter deviates by.
     """
     lowest, error = layers["winter_minimum"], layers["winter_minimum_error"]
-    table = odds_table(climate, error, asked.establishment_years, winter_c)
+    table = call(odds_table, climate, error, asked.establishment_years, winter_c)
     chances = odds_by_zone(
         table,
         ground_places(zones, lowest, error, grid),
@@ -190,7 +192,7 @@ def tell_frost(
     return FrostTold(
         chances,
         dates,
-        odds_on_cells(table, lowest, error, mask, species),
+        call(odds_on_cells, table, lowest, error, mask, species),
         frost_sentences(when, chances, names, asked.late_frost_c),
         when,
     )

@@ -6,8 +6,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
-from siteplanner.base.grid import BoolGrid, Grid
+from siteplanner.base.grid import BoolGrid, Grid, cells_of_each
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.assess import Ground
 from siteplanner.planting.lay_out import Layout
 from siteplanner.planting.rows.patterns import pattern_infos
@@ -80,18 +82,21 @@ def grounds_of(
     grid: Grid,
     ground: Ground,
     scored: BoolGrid,
+    call: Call = afresh,
 ) -> tuple[list[describe.GroundSummary], list[frozenset[str]]]:
     """What the ground of each block is like, and the marks that planting windows go by.
 
     Marks compare a block with all ground that is ``planted``.
     """
-    of_cell = grid.number(blocks.geometry)
-    whole = describe.ground_of(ground.layers, ground.infos, grid.cover(planted.geometry) & scored)
+
+    def summed(cells: NDArray[np.int64]) -> describe.GroundSummary:
+        return call(describe.ground_of, ground, cells)
+
+    of_cell = np.where(scored, grid.number(blocks.geometry), 0)
+    whole = summed(np.flatnonzero(grid.cover(planted.geometry) & scored))
     found = []
-    for number in range(len(blocks)):
-        cells = (of_cell == number + 1) & scored
-        if not cells.any():
-            # A block thinner than a cell: what lies about it.
-            cells = grid.cover([blocks.geometry.iloc[number]], all_touched=True)
-        found.append(describe.ground_of(ground.layers, ground.infos, cells))
+    for shape, cells in zip(blocks.geometry, cells_of_each(of_cell, len(blocks)), strict=True):
+        # A block thinner than a cell: what lies about it.
+        around = cells if len(cells) else np.flatnonzero(grid.cover([shape], all_touched=True))
+        found.append(summed(around))
     return found, [describe.tags(one, whole) for one in found]

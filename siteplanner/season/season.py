@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.assess import Ground, Step, nothing_step
 from siteplanner.ground.cold.thermometers import best_thermometers, thermometer_words
 from siteplanner.planting.lay_out import Layout
@@ -58,8 +59,11 @@ def season_of(
     site: Site,
     *,
     step: Step = nothing_step,
+    call: Call = afresh,
 ) -> Season:
     """Work out the works, the frost, the spots to dig and the nursery's year of a layout.
+
+    What is dear goes through ``call``.
 
     Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
     """
@@ -73,11 +77,13 @@ def season_of(
         inputs.climate,
         site.frost,
         ground.minimum.winter_c,
+        call,
     )
     shapes = layout.blocks.geometry[layout.blocks["spacing_m"] > 0]
     planted = inputs.grid.cover(shapes) & suitability.mask
-    thermometers = best_thermometers(ground.minimum, ground.night, planted)
-    doubts = soil_doubts(
+    thermometers = call(best_thermometers, ground.minimum, ground.night, planted)
+    doubts = call(
+        soil_doubts,
         suitability.factors,
         ground.layers,
         inputs.soils,
@@ -89,9 +95,9 @@ def season_of(
     dig = dig_spots(doubts, inputs.soils, inputs.grid, names)
     first = improve_first(inputs, ground, suitability, planted, doubts, site)
     step("Working out the works and their years")
-    done = works_of(inputs, ground, suitability, layout, frost.when, site)
+    done = works_of(inputs, ground, suitability, layout, frost.when, site, call)
     step("Working out the nursery's year")
-    nursery = nursery_year(inputs, suitability, layout, done.plantings, done.calendar, site)
+    nursery = nursery_year(inputs, suitability, layout, done.plantings, done.calendar, site, call)
     hours = hours_by_month(nursery.batches, done.works.jobs, done.works.blocks, site.work)
     return Season(
         works=done.works,

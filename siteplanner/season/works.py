@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground.assess import Ground
 from siteplanner.ground.cold.frost_dates import FrostDates
 from siteplanner.planting.access import for_steep_crew
@@ -90,6 +91,7 @@ def works_of(
     layout: Layout,
     frost: Mapping[str, FrostDates],
     site: Site,
+    call: Call = afresh,
 ) -> Scheduled:
     """Choose when each block is planted, and work out what is done on it and what it takes.
 
@@ -100,18 +102,17 @@ def works_of(
     blocks = layout.planted
     place = {name: n for n, name in enumerate(blocks["block"])}
     of_tree = layout.trees["block"].map(place).to_numpy(dtype=np.int64)
-    grounds, marks = grounds_of(blocks, blocks, inputs.grid, ground, suitability.mask)
+    grounds, marks = grounds_of(blocks, blocks, inputs.grid, ground, suitability.mask, call)
     slope = np.array([g.slope for g in grounds])
     waits = _waiting(blocks, inputs, ground, site, of_tree, kinds)
     calendar = calendar_of(blocks, marks, frost, inputs, site)
     cost = costs_of(facts["botanical_name"], site.mix)[kinds]
     label = np.append(np.arange(site.years.number) + (calendar.first or 1), 0)
     # What is in the ground needs no plants any more; its infill is ordered from counts.
-    to_come = layout.to_come
-    kept_back = 0
+    to_come, kept_back = layout.to_come, 0
     while True:
         year_of_part, told = _years(
-            layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar, kept_back
+            layout, inputs, site, blocks, of_tree, waits, cost, slope, calendar, kept_back, call
         )
         year_of_tree = label[year_of_part[of_tree + waits * len(blocks)]]
         trees = layout.trees.assign(
@@ -121,7 +122,7 @@ def works_of(
             trees.drop(columns="geometry")[to_come], calendar, facts, of_tree[to_come]
         )
         # Only now it is known which batches are small and need more tubes a plant.
-        over = most_tubes(plantings, facts, site.nursery) - _tubes_a_year(site)
+        over = most_tubes(plantings, facts, site.nursery, call) - _tubes_a_year(site)
         if over <= 0:
             break
         kept_back += math.ceil(over)
@@ -263,6 +264,7 @@ def _years(
     slope: NDArray[np.float64],
     calendar: Calendar,
     kept_back: int,
+    call: Call,
 ) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     """Year of each block's first part, then of each block's waiting part."""
     count = len(blocks)
@@ -276,7 +278,7 @@ def _years(
     firsts = np.arange(2 * count) % count
     after = np.where((np.arange(2 * count) >= count) & used[firsts], number[firsts], -1)
     facts = inputs.species.facts
-    a_plant = tubes_a_plant(facts, site.nursery)[layout.tree_species]
+    a_plant = tubes_a_plant(facts, site.nursery, call)[layout.tree_species]
     dead = 1 / layout.tree_survival - 1
     contracted = np.tile(for_steep_crew(blocks["access_class"]), 2)
     work = materials(trees, np.tile(slope, 2), site.work, contracted)

@@ -13,7 +13,7 @@ import os
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import pydantic
 from pydantic import Field
@@ -108,6 +108,13 @@ class Map(Table):
     """Owner of the imagery, shown on the map."""
 
 
+class Sheets(Table):
+    """``[sheets]``: the planting sheets."""
+
+    leaves: Literal["A4", "A3"] = "A4"
+    """Paper of each block's own sheet, ``sheets/<block>.pdf``; the book is always on A4."""
+
+
 class Plugins(Table):
     """``[plugins]``: which package's layer to use in place of another."""
 
@@ -143,6 +150,7 @@ class Site(Table):
     nursery: Nursery = Nursery()
     survival: Survival = Survival()
     map: Map = Map()
+    sheets: Sheets = Sheets()
     layers: dict[str, dict[str, float | int | str | bool]] = {}
     plugins: Plugins = Plugins()
 
@@ -229,7 +237,7 @@ def toml_text(path: Path, remedy: str) -> str:
     Raises :class:`~siteplanner.InputError`.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = path.read_bytes().decode("utf-8-sig")  # line ends stay as they are
     except FileNotFoundError:
         raise input_error(path, "", "this file does not exist", remedy) from None
     except UnicodeDecodeError as error:

@@ -11,6 +11,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pyogrio
+import pyproj
 import rasterio
 import shapely
 from rasterio.errors import RasterioError
@@ -22,7 +23,8 @@ from siteplanner.reading.files.features import POLYGONS, read_features
 from siteplanner.reading.files.opening import layers_in
 from siteplanner.reading.files.schema_matching import layer_of
 from siteplanner.reading.files.tiles import TILES
-from siteplanner.reading.files.true_metres import metric_crs, spots_of
+from siteplanner.reading.files.true_metres import in_metres, metric_crs, spots_of
+from siteplanner.reading.heights.resampled import unit_of_map
 from siteplanner.site.commented import defaults, table
 from siteplanner.site.edit import with_settings_of
 from siteplanner.site.planting import Setbacks
@@ -168,7 +170,8 @@ def _look_at_dem(path: Path, outline: gpd.GeoDataFrame, started: Started) -> Non
             f"the CRS of {first.name}: write crs under [dem], such as EPSG:32755"
         )
         return
-    unit = "degrees" if crs.is_geographic else "map units"
+    drawn_in = pyproj.CRS.from_user_input(crs)
+    unit = "m" if in_metres(drawn_in) else unit_of_map(drawn_in)
     started.found.append(f"heights: {first.name}, cells of {cell[0]:g} x {cell[1]:g} {unit}")
     if len(tiles) > 1:
         return
@@ -300,7 +303,10 @@ def _starter(given: Given, latitude: float) -> Path | None:
     name = given.species_list or starter_for(latitude)
     if name not in lists:
         raise input_error(
-            LISTS, "", f"there is no starter list {given.species_list!r}", near(name, lists)
+            "--species-list",
+            "",
+            f"there is no starter list {given.species_list!r}",
+            near(name, lists),
         )
     return lists[name]
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
+import geopandas as gpd
 import numpy as np
 
 from siteplanner.base.errors import Errors
+from siteplanner.base.grid import Grid
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.ground import resolve
 from siteplanner.ground.assess import (
     Each,
@@ -19,6 +23,7 @@ from siteplanner.ground.assess import (
     nothing_step,
 )
 from siteplanner.ground.margin import chosen_margin
+from siteplanner.reading.input_files import Land
 from siteplanner.reading.inputs import Inputs, read_inputs
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.confidence import (
@@ -45,7 +50,7 @@ class Ready:
     factors: tuple[Factor, ...]
 
 
-def ready(site: Site) -> Ready:
+def ready(site: Site, call: Call = afresh) -> Ready:
     """Read and check everything that a plan needs, and compute nothing yet but the margin.
 
     Raises :class:`~siteplanner.InputError` with the errors of files, species and layer settings
@@ -57,9 +62,9 @@ def ready(site: Site) -> Ready:
         book = catalogue_of(site)
         order = resolve.check(book, list(book.makers), list(resolve.GIVEN), site.layers, site.path)
     with errors.gather():
-        inputs = read_inputs(site)
+        inputs = read_inputs(site, call)
         if book is not None and site.dem.margin_m is None:
-            inputs = _with_margin(site, inputs, book)
+            inputs = _with_margin(site, inputs, book, call)
     if book is not None and inputs is not None:
         with errors.gather():
             found = factors(inputs.species, book.infos())
@@ -68,13 +73,15 @@ def ready(site: Site) -> Ready:
     return Ready(inputs, book, tuple(order), tuple(found))
 
 
-def _with_margin(site: Site, inputs: Inputs, book: resolve.Catalogue) -> Inputs:
+def _with_margin(site: Site, inputs: Inputs, book: resolve.Catalogue, call: Call) -> Inputs:
     """Read the site again where ground further beyond the boundary matters than was read."""
-    margin, tried = chosen_margin(site, inputs, book)
+    margin, tried = Land.of(site, call).read(
+        chosen_margin, inputs.given(), inputs.boundary, inputs.edges, book
+    )
     if margin == inputs.edges.margin_m:
         return replace(inputs, edges=replace(inputs.edges, tried_m=tried))
     dem = site.dem.model_copy(update={"margin_m": margin})
-    wider = read_inputs(site.model_copy(update={"dem": dem}))
+    wider = read_inputs(site.model_copy(update={"dem": dem}), call)
     said = (
         f"Ground is worked out to {margin:.0f} m beyond the boundary instead of "
         f"{inputs.edges.margin_m:.0f} m, since water or cold air from there reaches the property. "
@@ -86,7 +93,8 @@ def _with_margin(site: Site, inputs: Inputs, book: resolve.Catalogue) -> Inputs:
 
 def suitability_of(
     ground: Ground,
-    inputs: Inputs,
+    given: Mapping[str, Any],
+    boundary: gpd.GeoDataFrame,
     found: Sequence[Factor],
     *,
     index: str,
@@ -94,19 +102,21 @@ def suitability_of(
 ) -> Suitability:
     """Score the species on the cells whose centre is in the boundary.
 
-    ``each`` is given the layers that say how far the scores can be trusted.
+    ``given`` is what the ground was worked out from (``Inputs.given``); ``each`` is given the
+    layers that say how far the scores can be trusted.
     """
     _agree(found, ground)
-    mask = inputs.grid.cover(inputs.boundary.geometry) & np.isfinite(inputs.dem)
+    grid: Grid = given["grid"]
+    mask = grid.cover(boundary.geometry) & np.isfinite(given["dem"])
     suitability = score_species(found, ground.layers, mask, index=index)
-    hints = hints_on(inputs.soils, inputs.grid)
+    hints = hints_on(given["soils"], grid)
     if hinted := bool(hints.any()):
         suitability = less_known(suitability, ground.layers, hints)
     for info, values in (
         known_share(suitability, hinted=hinted),
         commonest_limit(suitability, ground.infos),
     ):
-        each(info, values, inputs.grid)
+        each(info, values, grid)
     return suitability
 
 
@@ -117,20 +127,24 @@ def assessed(
     each: Each = nothing_each,
     step: Step = nothing_step,
     have_read: Callable[[Inputs], None] = lambda _: None,
+    call: Call = afresh,
 ) -> tuple[Inputs, Ground, Suitability]:
     """Go from a site's files to the scores: read, assess the ground, score the species.
 
     ``reads`` names the layers that the caller reads beside the species' factors; ``have_read`` is
-    called with what was read, before any work. Raises :class:`~siteplanner.InputError`.
+    called with what was read, before any work; what is dear goes through ``call``. Raises
+    :class:`~siteplanner.InputError`.
     """
     step("Reading the site's files")
-    start = ready(site)
+    start = ready(site, call)
     have_read(start.inputs)
-    asked = {*reads, *(factor.layer for factor in start.factors)}
-    ground = assess(start.inputs, site, start.order, asked, each=each, step=step)
+    given, boundary = start.inputs.given(), start.inputs.boundary
+    asked = sorted({*reads, *(factor.layer for factor in start.factors)})
+    ground = call(assess, given, boundary, site.layers, start.order, asked, each=each, step=step)
     step("Scoring the species")
-    suitability = suitability_of(
-        ground, start.inputs, start.factors, index=site.species.index, each=each
+    index = site.species.index
+    suitability = call(
+        suitability_of, ground, given, boundary, start.factors, index=index, each=each
     )
     return start.inputs, ground, suitability
 

@@ -20,7 +20,7 @@ from siteplanner.after.how_sure import (
     shifted,
     write_how_sure,
 )
-from siteplanner.base import cache
+from siteplanner.base.results import cache
 from siteplanner.site.site_file import HowSure, load_site
 from siteplanner.suitability.factors import Factor
 from siteplanner.suitability.score import score_species

@@ -6,8 +6,13 @@ import pytest
 
 from bad_inputs.good_site import SPECIES
 from bad_inputs.readers import ALIVE, PLANTED, Readers
+from siteplanner.after.damage import read_damage
 from siteplanner.after.survival_counts import read_counts
+from siteplanner.after.ticked import read_ticks
 from siteplanner.base.errors import InputError
+from siteplanner.catchment.stock import read_seed
+from siteplanner.reading.nursery_counts import read_stock
+from siteplanner.reading.species.survival_rates import read_rates
 
 #: Readers that read a whole site, or a whole plan, are slow: the others are tried by default.
 WHOLE = ("whole site, shapes", "whole site, tables", "whole site, settings", "manifest", "plan")
@@ -62,6 +67,36 @@ def test_commas_and_dashes_in_counts_are_read_as_what_they_are(readers):
         "counted.csv: the comma is read as the decimal point in row 2, alive: 15,0.",
         "counted.csv: a lone dash is read as not known in row 3, alive; row 2, frost.",
     ]
+
+
+def damaged(path, notes):
+    found, said = read_damage([path], PLANTED, SPECIES)
+    notes += said
+    return int(found["dead"].sum())
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "place", "read", "value"),
+    [
+        ("damage.csv", "frost,5,", 'frost,"5,0",', "row 2, dead: 5,0", damaged, 5),
+        ("planted.csv", ",18,", ',"18,0",', "row 2, trees: 18,0",
+         lambda path, notes: read_ticks([path], PLANTED, notes)["trees"].item(), 18),
+        ("stock.csv", ",40,", ',"40,0",', "row 2, plants: 40,0",
+         lambda path, notes: read_stock(path, SPECIES, notes)[SPECIES[0]], 40),
+        ("rates.csv", ",wet,0.7", ',wet,"0,7"', "row 2, expected_survival: 0,7",
+         lambda path, notes: read_rates(path, SPECIES, notes)[SPECIES[0], "wet"], 0.7),
+        ("seed.csv", ",12.5", ',"12,5"', "row 2, grams: 12,5",
+         lambda path, notes: read_seed(path, notes)[SPECIES[0]], 12_500),
+    ],
+    ids=["damage", "ticks", "stock", "rates", "seed"],
+)  # fmt: skip
+def test_a_decimal_comma_is_read_and_told(readers, file, old, new, place, read, value):
+    text = (readers.folder / file).read_text("utf-8")
+    assert text.count(old) == 1
+    path = readers.folder / f"comma_{file}"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    assert read(path, notes := []) == value
+    assert f"{path.name}: the comma is read as the decimal point in {place}." in notes
 
 
 @pytest.mark.parametrize(

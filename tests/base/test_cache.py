@@ -12,7 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 
-from siteplanner.base import cache
+from siteplanner.base.results import cache
 
 
 @pytest.fixture(autouse=True)
@@ -69,7 +69,7 @@ def test_a_folder_that_cannot_be_used_only_costs_time(tmp_path, monkeypatch):
 def test_a_full_disk_only_costs_time(place):
     """The largest file allowed is smaller than the result: writing it fails as on a full disk."""
     script = (
-        "import resource, numpy as np; from siteplanner.base import cache;"
+        "import resource, numpy as np; from siteplanner.base.results import cache;"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (5000, 5000));"
         "print(cache.cached('kind', 'key', lambda: {'a': np.arange(9999)})['a'].sum())"
     )

@@ -9,6 +9,12 @@ from siteplanner.desk.library import openlayers
 from siteplanner.site.site_file import load_site
 
 
+def planted_trees(site):
+    trees = gpd.read_file(site.parent / "maps" / "a-square" / "plan.gpkg", layer="trees")
+    trees["x"], trees["y"] = trees.geometry.x.round(3), trees.geometry.y.round(3)
+    return trees[["block", "row", "species", "x", "y"]]
+
+
 @pytest.mark.long
 @pytest.mark.skipif(openlayers() is None, reason="MapProxy is not installed")
 def test_a_season_on_the_page(browser, tmp_path):
@@ -59,6 +65,46 @@ def test_a_season_on_the_page(browser, tmp_path):
         expect(page.locator("#step")).to_have_text("The plan is ready.")
         planned = gpd.read_file(site.parent / "maps" / "a-square" / "plan.gpkg", layer="zones")
         assert "My own slope" in set(planned["title"])
+
+        # Before and now stand beside each other, with the earlier map in a frame of its own.
+        page.get_by_role("button", name="Look", exact=True).click()
+        changes = page.get_by_role("region", name="What changed")
+        expect(changes).to_contain_text("Trees by species")
+        page.get_by_role("button", name="Show the map before").click()
+        frame = page.frame_locator('iframe[title="Map of the plan before"]')
+        expect(frame.locator("html[data-ready]")).to_have_count(1)
+
+        # Only this one again: the others keep every tree where it is.
+        boxes.nth(1).uncheck()
+        again = [box.get_attribute("aria-label").removeprefix("Block ") for box in boxes.all()][-1]
+        page.get_by_label(f"Block {again}", exact=True).check()
+        before = planted_trees(site)
+        page.get_by_role("button", name="Only this one again").click()
+        expect(page.locator("#bar")).to_be_visible()
+        expect(page.locator("#step")).to_have_text("The plan is ready.")
+        after = planted_trees(site)
+        kept = [
+            set(map(tuple, trees[trees["block"] != again].to_numpy())) for trees in (before, after)
+        ]
+        assert kept[0] == kept[1] and len(kept[0]) > 50
+        page.get_by_label(f"Block {again}", exact=True).uncheck()
+
+        # Damage: a form, with what is wrong beside its field, and what it orders.
+        page.get_by_label(f"Block {names[0]}", exact=True).check()
+        page.get_by_role("button", name="Planted").click()
+        expect(said).to_contain_text(f"{names[0]}: planted")
+        page.get_by_text("Damage seen").click()
+        page.get_by_label("Block", exact=True).select_option(names[0])
+        page.get_by_label("What happened").select_option("browsing")
+        page.get_by_label("What to do").select_option("replant same")
+        page.get_by_label("Dead trees").fill("many")
+        page.get_by_role("button", name="Note this damage").click()
+        expect(page.locator("#damage-dead-wrong")).to_contain_text("is not a number of trees")
+        page.get_by_label("Dead trees").fill("3")
+        page.get_by_role("button", name="Note this damage").click()
+        expect(page.locator("#damage-said")).to_contain_text("3 dead of browsing, to replant there")
+        expect(page.locator("#damage-lines li")).to_have_count(1)
+        assert "browsing" in (site.parent / "damage.csv").read_text("utf-8")
 
         page.get_by_label("How many").fill("30")
         page.get_by_role("button", name="Find rows").click()

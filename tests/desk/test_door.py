@@ -2,7 +2,10 @@
 
 import asyncio
 import hashlib
+import json
 import socket
+import sqlite3
+from contextlib import closing
 from http.client import HTTPConnection
 from pathlib import Path
 from threading import Event, Thread
@@ -15,6 +18,7 @@ from tornado.netutil import bind_sockets
 from siteplanner.base.errors import InputError
 from siteplanner.cli.printed_place import words_of
 from siteplanner.desk import server
+from siteplanner.desk.drawing import held
 from siteplanner.desk.guard import Door
 from siteplanner.desk.library import openlayers
 from siteplanner.desk.planning import Planning
@@ -55,7 +59,7 @@ class Asked:
         connection = HTTPConnection("127.0.0.1", self.door.port, timeout=20)
         connection.request(method, path, body, {"Host": self.door.host, **with_key, **named})
         answer = connection.getresponse()
-        answer.text = answer.read().decode()
+        answer.text = answer.read().decode(errors="replace")
         connection.close()
         return answer
 
@@ -153,6 +157,25 @@ def test_more_than_the_desk_takes_is_refused(ask):
 def test_what_is_no_request_is_refused(ask, body):
     answer = ask("/api/drawn/paddocks", "PUT", body=body, Origin=ask.door.origin)
     assert answer.status == 400 and "cannot be understood" in answer.text
+
+
+def test_a_save_of_a_file_that_is_open_elsewhere_is_refused_in_a_sentence(ask, monkeypatch):
+    monkeypatch.setattr(held, "PATIENCE_S", 0.0)
+    layer = json.loads(ask("/api/drawn/paddocks").text)
+    sent = json.dumps({"version": layer["version"], "features": layer["features"]})
+    with closing(sqlite3.connect(ask.folder / "land.gpkg")) as other:
+        other.execute("BEGIN IMMEDIATE")
+        refused = ask("/api/drawn/paddocks", "PUT", body=sent, Origin=ask.door.origin)
+    stale = ask(
+        "/api/drawn/paddocks", "PUT", body=sent.replace(layer["version"], "old"),
+        Origin=ask.door.origin,
+    )  # fmt: skip
+    assert (refused.status, stale.status) == (423, 409)
+    [said] = json.loads(refused.text)["sentences"]
+    assert said == (
+        "Not saved: land.gpkg is open in another program. Save and close it there first."
+    )
+    assert "changed in another tab or program" in stale.text
 
 
 def test_it_listens_on_this_machine_alone(ask):

@@ -8,8 +8,8 @@ from desk.test_door import Asked
 from desk.test_page import page_of
 from gather.fake_services import Fake, boundary_file, put_all, services_file, services_of
 
-from siteplanner.desk import fetching
 from siteplanner.desk.library import openlayers
+from siteplanner.desk.starting import fetching
 from siteplanner.gather.gather import PARTS
 from siteplanner.site.site_file import load_site
 

@@ -13,8 +13,14 @@ from siteplanner.desk.planning import Planning
 SAYS = """
 import json, sys
 for line in sys.stdin:
-    for said in json.loads(line)["only"]:
-        print(said, flush=True)
+    job = json.loads(line)
+    if "map" in job:
+        print(job["only"].pop(0), flush=True)
+        print('{"map": {"stamp": "s", "trees": 1, "area_ha": 2, "warnings": [], "cautions": []}}',
+              flush=True)
+    else:
+        for said in job["only"][1:]:
+            print(said, flush=True)
 """
 #: It dies slowly: its output is closed well before it is gone.
 WAITS = """
@@ -58,6 +64,57 @@ def test_steps_are_counted_and_the_next_bar_knows_how_many(tmp_path):
 
     first, again, last = run(SAYS, use)
     assert (first.steps, again.of, last.steps) == (2, 2, 2)
+
+
+#: Makes each map at once, and never comes to an end with sheets and files of "slow" plans.
+MAPS = """
+import json, os, sys, time
+for line in sys.stdin:
+    job = json.loads(line)
+    if "map" in job:
+        print(json.dumps({"map": {"stamp": str(os.getpid()), "trees": 1, "area_ha": 2,
+                                  "warnings": [], "cautions": []}}), flush=True)
+    else:
+        print('{"step": "Drawing the sheets"}', flush=True)
+        time.sleep(60 * (job["only"] == ["slow"]))
+        print('{"done": true}', flush=True)
+"""
+
+
+def test_the_map_comes_first_and_a_newer_plan_gives_up_the_files_behind_it(tmp_path):
+    async def use(planning):
+        planning.start(tmp_path, tmp_path, ["slow"])
+        first = await until(planning, "behind")
+        maker = planning.shown({"files": ["of before"], "trees": 7})
+        ahead = planning.ahead("map.html"), planning.ahead("sheets.pdf")
+        assert planning.start(tmp_path, tmp_path, ["quick"])
+        last = await until(planning, "done", "failed", "stopped")
+        return first, maker, ahead, last, planning.shown(None)
+
+    first, maker, ahead, last, shown = run(MAPS, use)
+    assert first.doing == "behind" and last.doing == "done"
+    assert maker["trees"] == 1 and maker["files"] == ["of before"] and maker["behind"]
+    assert ahead[0].name == "map.html" and ahead[1] is None
+    assert shown is None  # the plan's folder has it now
+
+
+def test_stopped_behind_the_map_the_process_that_remembers_stays(tmp_path):
+    async def use(planning):
+        makers = []
+        for only in ("slow", "quick"):
+            planning.start(tmp_path, tmp_path, [only])
+            await until(planning, "behind")
+            makers.append(planning.shown(None)["stamp"])
+            if only == "slow":
+                await planning.stop()
+                makers.append(planning.state)
+                makers.append(planning.ahead("map.html"))
+        return makers, await until(planning, "done", "failed")
+
+    (before, stopped, ahead, after), last = run(MAPS, use)
+    assert stopped.doing == "stopped" and ahead is None
+    assert stopped.sentences == ("Stopped. The previous plan has not changed.",)
+    assert before == after and last.doing == "done"
 
 
 def test_what_is_wrong_comes_as_sentences(tmp_path):

@@ -5,6 +5,10 @@ import os
 import shutil
 import signal
 import sqlite3
+import subprocess
+import sys
+import threading
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -18,10 +22,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
-from siteplanner.desk import saving
-from siteplanner.desk.features import WrongError
-from siteplanner.desk.saving import HeldError, StaleError
-from siteplanner.desk.shared_edges import cut_to_fit, newly_wrong, overlaps, with_shared_corners
+from siteplanner.desk.drawing import before, held, saving
+from siteplanner.desk.drawing.features import WrongError
+from siteplanner.desk.drawing.held import HeldError
+from siteplanner.desk.drawing.saving import StaleError
+from siteplanner.desk.drawing.shared_edges import (
+    cut_to_fit,
+    newly_wrong,
+    overlaps,
+    with_shared_corners,
+)
 from siteplanner.desk.site_desk import SiteDesk
 from siteplanner.site.site_file import load_site
 
@@ -34,6 +44,12 @@ def made(tmp_path_factory):
 @pytest.fixture
 def desk(made, tmp_path):
     return SiteDesk(Path(shutil.copytree(made, tmp_path / "site")))
+
+
+@pytest.fixture
+def hasty(monkeypatch):
+    """Do not wait for who only reads."""
+    monkeypatch.setattr(held, "PATIENCE_S", 0.0)
 
 
 def moved(features, corner, to):
@@ -172,7 +188,7 @@ def test_zones_cannot_be_taken_from_no_plan(desk):
         desk.take_zones({})
 
 
-def test_a_file_that_another_program_writes_is_left_alone(desk):
+def test_a_file_that_another_program_writes_is_left_alone(desk, hasty):
     found = desk.layer("paddocks")
     file = desk.path.parent / "land.gpkg"
     with closing(sqlite3.connect(file)) as other:
@@ -181,7 +197,106 @@ def test_a_file_that_another_program_writes_is_left_alone(desk):
             desk.save("paddocks", found["version"], found["features"])
 
 
-@pytest.mark.parametrize("point", ["_written", "_checked", "_kept_before"])
+@pytest.mark.parametrize("mode", ["delete", "wal"])
+def test_a_file_that_a_gis_has_open_to_edit_is_left_alone(desk, hasty, mode):
+    found, file = desk.layer("paddocks"), desk.folder / "land.gpkg"
+    with closing(sqlite3.connect(file)) as other:
+        other.execute(f"PRAGMA journal_mode = {mode}")
+        if mode == "delete":
+            other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM paddocks").fetchone()
+        with pytest.raises(HeldError, match=r"land\.gpkg"):
+            desk.save("paddocks", found["version"], found["features"])
+    desk.save("paddocks", found["version"], found["features"])
+
+
+def test_who_only_reads_the_file_is_waited_for(desk):
+    # The process that plans reads the same file, and one draws on meanwhile.
+    found, file = desk.layer("paddocks"), desk.folder / "land.gpkg"
+    with closing(sqlite3.connect(file, check_same_thread=False)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM paddocks").fetchone()
+        done = threading.Timer(0.3, other.rollback)
+        done.start()
+        desk.save("paddocks", found["version"], found["features"])
+        done.join()
+
+
+def test_what_a_gis_that_died_had_committed_is_not_lost(desk):
+    file = desk.folder / "land.gpkg"
+    program = (
+        "import os, sqlite3, sys; f = sqlite3.connect(sys.argv[1]);"
+        "f.execute('PRAGMA journal_mode = wal'); f.execute('PRAGMA wal_autocheckpoint = 0');"
+        "f.execute(\"UPDATE layer_styles SET styleQML = 'new' WHERE id = 2\"); f.commit();"
+        "os._exit(9)"
+    )
+    assert subprocess.run([sys.executable, "-c", program, file], check=False).returncode == 9
+    assert file.with_name("land.gpkg-wal").stat().st_size > 0
+    found = desk.layer("paddocks")
+    desk.save("paddocks", found["version"], found["features"])
+    with closing(sqlite3.connect(file)) as opened:
+        assert opened.execute("SELECT styleQML FROM layer_styles WHERE id = 2").fetchone() == (
+            "new",
+        )
+    assert not list(desk.folder.glob("land.gpkg-*"))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux says who has a file open")
+def test_a_program_that_shows_the_file_as_it_was_is_named(desk):
+    found = desk.layer("paddocks")
+    with (desk.folder / "land.gpkg").open("rb") as shown:
+        # The shell ends at once: what it leaves is no process of the desk's own.
+        program = "exec 3<&0; sleep 20 <&3 >/dev/null 2>&1 & echo $!"
+        viewer = subprocess.run(
+            ["sh", "-c", program], stdin=shown, capture_output=True, text=True, check=True
+        )
+    try:
+        saved = desk.save("paddocks", found["version"], found["features"])
+    finally:
+        os.kill(int(viewer.stdout), signal.SIGKILL)
+    [note] = [one for one in saved["notes"] if "open in" in one]
+    assert note.startswith("land.gpkg is open in sleep too, which shows it as it was")
+
+
+def test_where_an_open_file_cannot_be_replaced_nothing_changes_and_it_is_said(desk, monkeypatch):
+    found, now = desk.layer("paddocks"), files(desk)
+
+    def refused(*_):
+        raise PermissionError(13, "it is open")
+
+    monkeypatch.setattr(Path, "replace", refused)
+    with pytest.raises(HeldError, match=r"land\.gpkg"):
+        desk.save("paddocks", found["version"], found["features"])
+    assert files(desk) == now
+
+
+def test_the_way_back_to_an_earlier_version_and_forth_again(desk):
+    found, first = desk.layer("paddocks"), files(desk)["land.gpkg"]
+    to = (MIDDLE[0] + 6, MIDDLE[1])
+    moved_ = desk.save("paddocks", found["version"], moved(found["features"], MIDDLE, to))
+    assert [number for number, _ in desk.earlier("paddocks")["versions"]] == [1]
+    desk.put_back("paddocks", 1)
+    assert files(desk)["land.gpkg"] == first
+    assert desk.layer("paddocks")["version"] == found["version"]
+    assert [number for number, _ in desk.earlier("paddocks")["versions"]] == [2, 1]
+    desk.put_back("paddocks", 2)
+    assert desk.layer("paddocks")["version"] == moved_["version"]
+    with pytest.raises(InputError, match="this earlier version is gone"):
+        desk.put_back("paddocks", 9)
+    assert desk.earlier("land") is None and desk.put_back("..", 1) is None
+
+
+def test_an_earlier_version_that_the_site_cannot_use_is_refused(desk):
+    found = desk.layer("paddocks")
+    desk.save("paddocks", found["version"], found["features"])
+    shutil.copy(desk.folder / "soils.gpkg", desk.folder / ".before" / "land.00002.gpkg")
+    now = files(desk)
+    with pytest.raises((InputError, WrongError), match=r"land\.gpkg.*layer"):
+        desk.put_back("paddocks", 2)
+    assert files(desk) == now
+
+
+@pytest.mark.parametrize("point", ["_written", "_checked", "keep"])
 def test_a_save_that_is_broken_off_changes_nothing(desk, monkeypatch, point):
     found, now = desk.layer("paddocks"), files(desk)
     whole = getattr(saving, point)
@@ -200,41 +315,98 @@ def test_a_save_that_is_broken_off_changes_nothing(desk, monkeypatch, point):
     assert files(desk) == now
 
 
+#: Ten moments of a save at which the desk may be killed: what is called, and whether just before
+#: or just after it; the last is the one after which the gesture is saved.
+MOMENTS = [
+    (saving, "understood", "before"), (saving, "understood", "after"),
+    (saving, "refuse_held", "before"), (saving, "_written", "before"),
+    (saving, "_written", "after"), (saving, "_checked", "after"), (saving, "keep", "before"),
+    (saving, "keep", "after"), (Path, "replace", "before"), (Path, "replace", "after"),
+]  # fmt: skip
+
+
+def test_a_desk_that_is_killed_loses_at_most_the_last_gesture(desk, monkeypatch):
+    places = (MIDDLE, (MIDDLE[0] + 5, MIDDLE[1]))
+    found, now = desk.layer("paddocks"), visible(desk)
+    for n, (home, name, when) in enumerate(MOMENTS):
+        features = moved(found["features"], places[0], places[1])
+        whole = getattr(home, name)
+
+        def killed(*arguments, whole=whole, when=when):
+            if when == "after":
+                whole(*arguments)
+            os.kill(os.getpid(), signal.SIGKILL)
+
+        child = os.fork()
+        if not child:
+            monkeypatch.setattr(home, name, killed)
+            desk.save("paddocks", found["version"], features)
+            os._exit(0)
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
+        saved = n == len(MOMENTS) - 1
+        again = desk.layer("paddocks")
+        assert (visible(desk) != now, again["version"] != found["version"]) == (saved, saved)
+    desk.save("paddocks", again["version"], moved(again["features"], places[1], places[0]))
+    assert not list(desk.folder.glob(".land*"))
+
+
+def visible(desk):
+    """What is in the folder but for halves of files, which begin with a dot."""
+    return {name: data for name, data in files(desk).items() if not name.startswith(".")}
+
+
 @pytest.mark.long
-@pytest.mark.parametrize("when", ["before", "after"])
-@pytest.mark.parametrize("point", ["_written", "_checked", "_kept_before", "replace"])
-def test_a_desk_that_is_killed_loses_at_most_the_last_gesture(desk, monkeypatch, point, when):
-    found, now = desk.layer("paddocks"), files(desk)
-    features = moved(found["features"], MIDDLE, (MIDDLE[0] + 5, MIDDLE[1]))
-    place = (Path, "replace") if point == "replace" else (saving, point)
-    whole = getattr(*place)
-
-    def killed(*arguments):
-        if when == "after":
-            whole(*arguments)
-        os.kill(os.getpid(), signal.SIGKILL)
-
-    child = os.fork()
-    if not child:
-        monkeypatch.setattr(*place, killed)
-        desk.save("paddocks", found["version"], features)
-        os._exit(0)
-    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
-    saved = (point, when) == ("replace", "after")
-    left = {name: data for name, data in files(desk).items() if not name.startswith(".")}
-    assert (left == now) != saved
-    again = desk.layer("paddocks")
-    assert (again["version"] == found["version"]) != saved
-    desk.save("paddocks", again["version"], again["features"])
-    assert not list(desk.path.parent.glob(".land*"))
+def test_killed_fifty_times_at_any_moment_nothing_is_lost_but_the_last_gesture(desk, tmp_path):
+    # A process saves one gesture after another and says each that is saved; it is killed while it
+    # does. What is then in the file is the last one said, or the one that was being saved.
+    random, told = np.random.default_rng(20), 0.0
+    found = desk.layer("thermometers")
+    x, y = MIDDLE
+    point = {"id": None, "geometry": {"type": "Point", "coordinates": [x, y]},
+             "properties": {"name": "Creek", "winter_min_c": -5.0, "height_m": 1.2,
+                            "winter": 2010}}  # fmt: skip
+    found = desk.save("thermometers", found["version"], [point])
+    began = time.monotonic()
+    found = desk.save("thermometers", found["version"], found["features"])
+    took = time.monotonic() - began
+    moments = set()
+    for _ in range(50):
+        ours, theirs = os.pipe()
+        child = os.fork()
+        if not child:
+            while True:
+                told += 1
+                [one] = found["features"]
+                one["geometry"] = {"type": "Point", "coordinates": [x + told, y]}
+                found = desk.save("thermometers", found["version"], [one])
+                os.write(theirs, b"%d\n" % told)
+        os.close(theirs)
+        time.sleep(random.uniform(0.0, 3 * took))
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        with os.fdopen(ours) as said:
+            lines = said.read().split()
+        told = float(lines[-1]) if lines else told
+        moments.add(tuple(sorted(p.name for p in desk.folder.glob(".[!b]*"))))
+        found = desk.layer("thermometers")
+        [one] = found["features"]
+        at = one["geometry"]["coordinates"][0] - x
+        assert at in (told, told + 1) and one["properties"]["name"] == "Creek"
+        with closing(sqlite3.connect(desk.folder / "thermometers.gpkg")) as file:
+            assert file.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert load_site(desk.path).frost.readings.file == "thermometers.gpkg"
+        told = at
+    assert told > 10 and len(moments) > 2, "it was never hit while it wrote"
+    desk.save("thermometers", found["version"], found["features"])
+    assert not list(desk.folder.glob(".thermo*"))
 
 
 def test_only_so_many_earlier_versions_are_kept(tmp_path, monkeypatch):
-    monkeypatch.setattr(saving, "KEPT", 3)
+    monkeypatch.setattr(before, "KEPT", 3)
     file = tmp_path / "a.gpkg"
     for n in range(6):
         file.write_text(str(n))
-        saving._kept_before(file)
+        before.keep(file)
         file.unlink()
     kept = sorted((tmp_path / ".before").iterdir())
     assert [p.read_text() for p in kept] == ["3", "4", "5"]

@@ -1,6 +1,6 @@
 """A property started on the page: files of one's own, questions, and a site that can be drawn."""
 
-import tomllib
+import zipfile
 
 import geopandas as gpd
 import pyogrio
@@ -14,10 +14,10 @@ from handover.small_site import small_site
 from siteplanner.base.errors import InputError
 from siteplanner.base.soil_classes import DRAINAGE_CLASSES, TEXTURE_CLASSES
 from siteplanner.desk.library import openlayers
-from siteplanner.desk.questions import QUESTIONS
 from siteplanner.desk.site_desk import SiteDesk
-from siteplanner.desk.site_text import with_settings
-from siteplanner.desk.starting_page import safe_name
+from siteplanner.desk.starting.page import safe_name
+from siteplanner.desk.starting.questions import QUESTIONS
+from siteplanner.site.edit import value_of
 from siteplanner.site.site_file import Site, load_site
 
 X, Y = MIDDLE
@@ -62,6 +62,43 @@ def test_a_kml_becomes_a_boundary_that_can_be_drawn(folder):
     assert area == pytest.approx(80 * 80, rel=1e-3)
 
 
+def closed_track(folder, name):
+    """A walk round the fence, as a handheld writes it: a line that ends where it began."""
+    square = gpd.GeoDataFrame(
+        {"name": ["Fence"]},
+        geometry=[shapely.box(X - 40, Y - 40, X + 40, Y + 40).exterior], crs="EPSG:32756",
+    )  # fmt: skip
+    pyogrio.write_dataframe(square.to_crs(4326), folder / name, driver="GPX", layer="tracks",
+                            geometry_type="MultiLineString", promote_to_multi=True)  # fmt: skip
+
+
+def zipped_shapefile(folder, name):
+    outline(folder, "fence.shp", "ESRI Shapefile")
+    with zipfile.ZipFile(folder / name, "w") as packed:
+        for part in sorted({*folder.glob("fence.*")} - {folder / name}):
+            packed.write(part, part.name)
+            part.unlink()
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [
+        ("home.kml", outline), ("walked.gpx", closed_track), ("fence.zip", zipped_shapefile),
+        ("home.geojson", lambda folder, name: outline(folder, name, "GeoJSON")),
+    ],
+)  # fmt: skip
+def test_every_kind_of_outline_that_people_have_becomes_the_boundary(folder, name, write):
+    write(folder, name)
+    desk = SiteDesk(folder)
+    [found] = [one for one in desk.starting()["files"] if one["name"] == name]
+    assert (found["kind"], found["wrong"]) == ("shapes", False), found
+    desk.begin({"dem": "ground.tif", "boundary": name})
+    [feature] = desk.layer("boundary")["features"]
+    shape = shapely.geometry.shape(feature["geometry"])
+    assert shape.area == pytest.approx(80 * 80, rel=1e-3)
+    assert desk.layer("boundary")["drawn"]["editable"]
+
+
 def test_without_an_outline_a_rectangle_stands_in_and_says_so(folder):
     desk = SiteDesk(folder)
     missing = desk.begin({"dem": "ground.tif"})
@@ -69,7 +106,22 @@ def test_without_an_outline_a_rectangle_stands_in_and_says_so(folder):
     assert desk.about()["name"] == "My farm"
     [feature] = desk.layer("boundary")["features"]
     assert shapely.geometry.shape(feature["geometry"]).area == pytest.approx(120 * 120)
-    assert desk.relief().extent[2] > desk.relief().extent[0]
+    # The one paddock and the one soil are the whole property: they follow it, and back again.
+    drawn = shapely.box(X - 30, Y - 50, X + 50, Y + 50)
+    found = desk.layer("boundary")
+    moved = {**feature, "geometry": shapely.geometry.mapping(drawn)}
+    saved = desk.save("boundary", found["version"], [moved])
+    assert saved["followed"] == ("paddocks", "soils")
+    for name in ("paddocks", "soils"):
+        [one] = desk.layer(name)["features"]
+        assert shapely.geometry.shape(one["geometry"]).equals(drawn)
+    two = [moved, {"id": None, "geometry": feature["geometry"], "properties": {}}]
+    home = desk.layer("paddocks")
+    smaller = {**home["features"][0], "geometry": shapely.geometry.mapping(drawn.buffer(-9))}
+    desk.save("paddocks", home["version"], [smaller])
+    assert desk.save("boundary", saved["version"], two)["followed"] == ("soils",)
+    west, _, east, _ = desk.relief().shade.extent
+    assert east > west
 
 
 def test_answers_are_settings_and_i_do_not_know_sets_nothing(folder):
@@ -91,9 +143,8 @@ def test_every_answer_is_one_that_the_site_takes(question):
         if table == "soil":
             assert answer in {"texture": TEXTURE_CLASSES, "drainage": DRAINAGE_CLASSES}[key]
         else:
-            written = tomllib.loads(with_settings("", table, {key: answer}))[table]
-            checked = Site.model_fields[table].annotation(**written)
-            assert getattr(checked, key) == written[key]
+            checked = Site.model_fields[table].annotation(**{key: value_of(answer)})
+            assert getattr(checked, key) == value_of(answer)
 
 
 @pytest.mark.parametrize("asked", [{}, {"dem": "../dem.tif"}, {"dem": "home.kml"}])

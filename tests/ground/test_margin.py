@@ -90,28 +90,37 @@ def test_nothing_is_tried_where_the_dem_ends_all_round(tmp_path, monkeypatch):
 
 def test_the_bound_holds(tmp_path, monkeypatch):
     inputs = ready(land(hilltop(), tmp_path, TOP)).inputs
-    assert margin.within_bound(inputs) == (400.0, 600.0, 900.0, 1400.0, 2000.0)
+
+    def bound():
+        return margin.within_bound(inputs.boundary, inputs.grid, inputs.edges)
+
+    assert bound() == (400.0, 600.0, 900.0, 1400.0, 2000.0)
     monkeypatch.setattr(margin, "MOST_CELLS", 0)
     west, south, east, north = inputs.boundary.total_bounds
-    cells = [(east - west + 2 * m) * (north - south + 2 * m) for m in margin.within_bound(inputs)]
+    cells = [(east - west + 2 * m) * (north - south + 2 * m) for m in bound()]
     assert 1 < max(cells) / cells[0] <= margin.MOST_TIMES
     monkeypatch.setattr(margin, "MOST_READ", 0)
-    assert margin.within_bound(inputs) == (400.0,)
+    assert bound() == (400.0,)
 
 
 def test_the_smallest_margin_that_is_nearly_as_good_is_taken(tmp_path, monkeypatch):
     site = land(hilltop(), tmp_path, TOP, margin_m=400.0)
     start = ready(site)
+    read = start.inputs
     left = {400: 0.5, 600: 0.3, 900: 0.115, 1400: 0.1, 2000: 0.1}
-    monkeypatch.setattr(margin, "_left_out", lambda s, i, b, m, c: (left[m], False))
-    assert margin.chosen_margin(site, start.inputs, start.book) == (900.0, 2000.0)
-    monkeypatch.setattr(margin, "_left_out", lambda s, i, b, m, c: (left[m], m == 600))
-    assert margin.chosen_margin(site, start.inputs, start.book) == (600.0, 600.0)
+
+    def chosen():
+        return margin.chosen_margin(site, read.given(), read.boundary, read.edges, start.book)
+
+    monkeypatch.setattr(margin, "_left_out", lambda s, g, o, b, m, c: (left[m], False))
+    assert chosen() == (900.0, 2000.0)
+    monkeypatch.setattr(margin, "_left_out", lambda s, g, o, b, m, c: (left[m], m == 600))
+    assert chosen() == (600.0, 600.0)
 
 
 def notes_of(site):
     start = ready(site)
-    ground = assess(start.inputs, site, start.order, ())
+    ground = assess(start.inputs.given(), start.inputs.boundary, site.layers, start.order, ())
     return notes_on(ground, start.inputs, start.inputs.grid.cover(start.inputs.boundary.geometry))
 
 

@@ -1,5 +1,6 @@
 """The book on paper: nothing covers anything, all can be read, programs can place its maps."""
 
+import itertools
 import json
 import re
 import shutil
@@ -11,14 +12,15 @@ import pypdfium2
 import pytest
 import shapely
 from affine import Affine
-from handover.printed import covered, texts_of
+from handover.printed import covered, read_aloud, texts_of
 from handover.test_sheets import crowded
 from made_plan import made_plan
 from pages import page_texts
 from pypdf import PdfReader
 
+from siteplanner.base.symbology.signs import SIGNS
 from siteplanner.handover.block_work import block_works
-from siteplanner.handover.book import leaf
+from siteplanner.handover.book import front, leaf
 from siteplanner.handover.book.block_map import (
     LEAST_SIGN_MM,
     book_of,
@@ -26,13 +28,12 @@ from siteplanner.handover.book.block_map import (
     radius,
     turns_of,
 )
-from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.book.days import days_of
 from siteplanner.handover.book.write import write_book, write_sheets
-from siteplanner.handover.fieldwork import runs
-from siteplanner.handover.paper.frame import SCALES, extent, turned_frame
-from siteplanner.handover.paper.pages import A4, LEAST_TEXT, Pen
-from siteplanner.handover.paper.signs import SIGNS, draw_signs
+from siteplanner.handover.paper.frame import SCALES, extents, turned_frame
+from siteplanner.handover.paper.pages import A3, A4, LEAST_TEXT, Pen
+from siteplanner.handover.paper.signs import draw_signs
+from siteplanner.handover.paper.tagged import TaggedCanvas
 
 MM = 72 / 25.4
 
@@ -75,7 +76,7 @@ def test_no_text_covers_another_is_small_or_leaves_its_page(plan, folder, tmp_pa
 
 
 def test_the_check_sees_what_it_is_for(tmp_path):
-    canvas = BookCanvas(tmp_path / "bad.pdf", "bad")
+    canvas = TaggedCanvas(tmp_path / "bad.pdf", "bad")
     pen = Pen(canvas, *A4)
     pen.text(20, 20, "one", 9)
     pen.text(21, 21, "two", 9)
@@ -92,7 +93,7 @@ def test_the_check_sees_what_it_is_for(tmp_path):
 
 
 def test_no_sign_is_under_two_millimetres(tmp_path):
-    canvas = BookCanvas(tmp_path / "signs.pdf", "signs")
+    canvas = TaggedCanvas(tmp_path / "signs.pdf", "signs")
     for sign in range(len(SIGNS)):
         draw_signs(canvas, sign, [(100, 100)], LEAST_SIGN_MM / 2 * MM, "#0072b2")
         canvas.showPage()
@@ -119,19 +120,19 @@ def test_a_map_is_turned_so_that_the_block_fills_it(plan):
             turned_frame(work.shape, 0, 0, 120, 80, [turn]).scale for turn in turns
         )
         assert best.ground.covers(work.shape)
-        wide, high = extent(work.shape, best.turn)
+        ((wide, high),) = extents(work.shape, [best.turn])
         assert wide * 1000 / best.scale <= 120 and high * 1000 / best.scale <= 80
 
 
-def test_a_block_too_large_for_one_map_has_a_strip_of_maps_with_every_row(plan, tmp_path):
+def test_a_block_too_large_for_one_map_has_a_strip_of_maps_with_every_row(plan):
     works = [replace(w, spacing_m=1.0, row_spacing_m=1.0) for w in block_works(plan)]
     book = book_of(plan, works)
-    pen = Pen(BookCanvas(tmp_path / "strip.pdf", "strip"), *A4)
     strips = []
     for work in works:
-        (made,) = leaf.leaves_of(pen, book, [work], shared=False)
+        band = leaf.band_of(book, work)
+        (made,) = leaf.leaves_of(book, [band], shared=False)
         assert len(made.sides) % 2 == 0
-        strips.append(leaf.strip_of(work, leaf.band_of(pen, book, work)))
+        strips.append(leaf.strip_of(work, band))
         if strips[-1]:
             assert all(frame.scale <= least_scale(work) for frame in strips[-1])
             shown = shapely.union_all([frame.ground for frame in strips[-1]])
@@ -162,7 +163,11 @@ def test_a_tag_a_row_says_its_plants_in_planting_order(plan, folder):
             assert f"{work.by_row[row].sum()} trees, in " in mine
             if work.in_order:
                 said = re.findall(r"(\d+) ([A-Z0-9]{3,6})\b", mine)
-                order = [(str(n), plan.species["code"][k]) for k, n in runs(work.species_in(row))]
+                kinds = work.species[work.row == row].tolist()
+                order = [
+                    (str(len(list(group))), plan.species["code"][kind])
+                    for kind, group in itertools.groupby(kinds)
+                ]
                 assert said == order
 
 
@@ -200,20 +205,43 @@ def test_a_map_program_finds_the_block_where_it_is(plan, folder):
         assert neat.covers(work.shape) and neat.area < page.area
 
 
-def test_pdfs_have_tags_language_title_and_bookmarks(folder):
-    for name in ("sheets.pdf", "row_tags.pdf", "sheets/a1.pdf", "sheets/overview.pdf"):
-        reader = PdfReader(folder / name)
-        root = reader.trailer["/Root"]
-        assert root["/Lang"] == "en" and root["/MarkInfo"]["/Marked"]
-        assert reader.metadata.title and root["/ViewerPreferences"]["/DisplayDocTitle"]
-        document = root["/StructTreeRoot"]["/K"]
-        assert document["/S"] == "/Document" and len(document["/K"])
-        # Every piece of content that is marked hangs in the tree, page by page.
-        numbers = root["/StructTreeRoot"]["/ParentTree"]["/Nums"]
-        assert [len(n) for n in numbers[1::2]] == [
-            page.get_contents().get_data().count(b"<</MCID") for page in reader.pages
-        ]
-        if name != "row_tags.pdf":
-            assert reader.outline
-            figures = [k for k in document["/K"] if k["/S"] == "/Figure"]
-            assert figures and all(figure["/Alt"] for figure in figures)
+def test_pdfs_have_tags_language_title_and_bookmarks(plan, folder):
+    names = ("sheets.pdf", "run_sheets.pdf", "row_tags.pdf", "sheets/a1.pdf", "sheets/overview.pdf")
+    for name in names:
+        figures = read_aloud(folder / name)
+        assert name in ("run_sheets.pdf", "row_tags.pdf") or len(figures) > 0
+    tags = PdfReader(folder / "row_tags.pdf")
+    assert [mark.title for mark in tags.outline] == [f"Block {b}" for b in plan.blocks["block"]]
+    for mark in tags.outline:
+        first = tags.pages[tags.get_destination_page_number(mark)].extract_text()
+        assert first.startswith(f"{mark.title.removeprefix('Block ')}  row 1")
+
+
+def test_leaves_are_on_a3_only_where_asked_and_then_their_maps_are_larger(plan, folder, tmp_path):
+    def scale(path):
+        return int(re.search(r"1 : (\d+)", page_texts(path)[0]).group(1))
+
+    one = replace(plan, blocks=plan.blocks[:1], rows=plan.rows[plan.rows["block"] == "A1"])
+    mine = (plan.trees["block"] == "A1").to_numpy()
+    one = replace(one, trees=plan.trees[mine], tree_species=plan.tree_species[mine])
+    write_book(replace(one, settings=plan.settings | {"sheets": {"leaves": "A3"}}), tmp_path)
+    for name, paper in (("sheets.pdf", A4), ("sheets/overview.pdf", A4), ("sheets/a1.pdf", A3)):
+        for page in PdfReader(tmp_path / name).pages:
+            size = [float(side) / MM for side in page.mediabox[2:]]
+            assert size == pytest.approx(paper, abs=0.01), name
+    assert scale(tmp_path / "sheets/a1.pdf") < scale(folder / "sheets/a1.pdf")
+    texts = texts_of(tmp_path / "sheets/a1.pdf")
+    assert covered(texts) == []
+
+
+def test_no_side_in_front_is_empty_and_no_line_has_one_alone(plan):
+    sentence = "A sentence that somebody should read before the planting of this block begins."
+    for number in (0, 30, 60):
+        said = replace(plan, warnings=tuple(f"{sentence} {n}" for n in range(number)))
+        works = block_works(said)
+        pages = front.front_pages(book_of(said, works), works, [1] * len(works))
+        assert len(pages) % 2 == 0, number
+    sections = {"Please read": [f"{sentence} {n}" for n in range(44)]}
+    least, *larger = (len(front.parted(sections, 100.0, sizes)) for sizes in ((7.0,), (8.0,)))
+    assert [least, *larger] == [1, 2]  # a line or two would stand on the second page
+    assert len(front.parted(sections, 100.0)) == 1

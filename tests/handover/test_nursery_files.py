@@ -9,11 +9,13 @@ from datetime import date, timedelta
 import icalendar
 import pypdf
 import pytest
+from handover.printed import read_aloud, texts_of
 from made_plan import made_plan
 from pages import page_texts
 from season.nursery_plan import with_its_nursery
 
 from siteplanner.handover.paper.labels import SHEETS
+from siteplanner.handover.paper.pages import LEAST_TEXT
 from siteplanner.handover.paper.text import on_paper
 from siteplanner.handover.tables.calendar import carry_on, write_calendar
 from siteplanner.handover.tables.write_nursery import write_nursery
@@ -130,6 +132,15 @@ def test_the_sheets_name_every_batch_month_and_caution(plan, folder):
     assert all(batch.batch in text for batch in plan.nursery.batches)
     assert "November 2027 (late spring)" in text
     assert "permit" in text and "not a weed where you plant" in text
+
+
+def test_chart_and_labels_can_be_read_aloud(plan, folder):
+    assert len(read_aloud(folder / "nursery.pdf")) == 2
+    assert read_aloud(folder / "labels.pdf") == []
+    marks = pypdf.PdfReader(folder / "labels.pdf").outline
+    assert [mark.title for mark in marks] == [batch.batch for batch in plan.nursery.batches]
+    small = [one for one in texts_of(folder / "nursery.pdf") if one.size < LEAST_TEXT - 0.01]
+    assert small == []
 
 
 def test_fine_seed_of_woody_capsules(plan):

@@ -20,11 +20,11 @@ from made_plan import made_plan
 from pages import page_texts
 from pypdf import PdfReader
 
+from siteplanner.base.symbology.signs import SIGNS, signs
 from siteplanner.handover.block_work import block_works, row_spacing_slope_distance
 from siteplanner.handover.book.write import write_book, write_sheets
 from siteplanner.handover.cautions import STEEP_DEG, cautions_of
 from siteplanner.handover.paper.frame import SCALES, bar_of, frame_for
-from siteplanner.handover.paper.signs import SIGNS, signs
 from siteplanner.handover.paper.thermometers import thermometer_lines
 from siteplanner.reading.species.codes import species_codes
 

@@ -3,15 +3,17 @@
 import io
 import sqlite3
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import rasterio
 import shapely
 from made_plan import made_plan
-from PIL import Image, ImageColor
+from PIL import Image, ImageColor, ImageDraw
 from pyproj import CRS, Transformer
 
+from siteplanner.handover.gis import tiles
 from siteplanner.handover.gis.tiles import write_tiles
 
 
@@ -96,3 +98,18 @@ def test_a_property_across_the_180th_meridian_has_tiles_as_fine(plan, file, tmp_
             ).fetchall())  # fmt: skip
     assert [zoom for zoom, *_ in found[1]] == [zoom for zoom, *_ in found[0]]
     assert found[1][-1][1] <= 2 * found[0][-1][1] and found[1][-1][2] == 2**18 - 1
+
+
+def test_stamped_dots_are_those_drawn_one_by_one(monkeypatch):
+    monkeypatch.setattr(tiles, "_AT_ONCE", 50)
+    colours = [(200, 20, 20), (20, 200, 20), (20, 20, 200)]
+    random = np.random.default_rng(1)
+    places = random.uniform(-5, 95, (300, 2))  # so near that many cover others, some off the edge
+    kinds = random.integers(0, 3, 300)
+    one_by_one = Image.new("RGB", (90, 90), "white")
+    draw = ImageDraw.Draw(one_by_one)
+    for (x, y), kind in zip(places.tolist(), kinds, strict=True):
+        draw.ellipse((x - 2.5, y - 2.5, x + 2.5, y + 2.5), fill=colours[kind], outline="black")
+    blank = Image.new("RGB", (90, 90), "white")
+    stamped = tiles._dotted(blank, places, kinds, SimpleNamespace(colours=colours), 2.5)
+    assert np.array_equal(np.asarray(stamped), np.asarray(one_by_one))

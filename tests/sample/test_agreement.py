@@ -90,7 +90,7 @@ def test_the_maps_popups_say_the_same(browser, sample_plan, counts, screen):
             it.page.locator(".zones button").filter(
                 has=it.page.locator(".chip", has_text=re.compile(f"^{zone}$"))
             ).click()
-            text = it.page.locator(".leaflet-popup .about").last.inner_text()
+            text = it.page.locator("#card .about").last.inner_text()
             assert re.search(rf"Trees\s+{trees:,}\b", text), (zone, text)
             mine = counts[counts["zone"] == zone].groupby("species")["trees"].sum()
             for species, number in mine.items():

@@ -38,6 +38,18 @@ def test_nobody_known_to_give_seed_is_said_once_for_all_species():
     assert "nobody is known to give it: ask" in collecting(batches[0], RULES)
 
 
+def test_seed_that_one_has_is_not_asked_for_but_is_to_be_weighed_and_tried():
+    batch = batch_of(COOL, "Eucalyptus obliqua")
+    mine = replace(batch, handling=replace(batch.handling, have_seed=True))
+    assert said_of_seed([mine], RULES) == []
+    words = collecting(mine, RULES)
+    assert words.startswith("you have seed of it: weigh it, and sow a sample to see that it grows;")
+    assert "gather or order what is missing" in words and "nobody" not in words
+    other = batch_of(COOL, "Hakea microcarpa")
+    (said,) = said_of_seed([mine, other], RULES)
+    assert said.startswith("No seed source is known of Hakea microcarpa:")
+
+
 def test_more_seed_than_the_mother_trees_can_give_is_refused_with_numbers():
     # Twelve seeds a cone, 25 cones a plant, a fifth of the crop (NSW OEH 2011): 60 seeds a tree.
     few, enough = (from_trees("Banksia marginata", n, 300) for n in (2, 40))

@@ -195,6 +195,7 @@ def test_a_hostile_name_is_only_a_name(small, tmp_path):
 def test_the_command_says_what_is_missing(small, tmp_path):
     done = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
     assert done.returncode == 0 and "Still missing" in done.stdout
+    assert "heights: heights.tif, cells of 10 x 10 m\n" in done.stdout
     again = here("new", tmp_path / "new", "--boundary", small.boundary, "--dem", small.dem)
     assert again.returncode == 1 and "already" in again.stderr
 

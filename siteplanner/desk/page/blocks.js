@@ -1,5 +1,6 @@
 /* Blocks: mark what has become of them, lay some out again, and find rows for plants on hand. */
 
+import { showDamage } from "/page/damage.js";
 import { byId, el, get, post } from "/page/server.js";
 
 let listed = null;
@@ -25,6 +26,7 @@ function show(found) {
   const species = byId("of-species"), was = species.value;
   species.replaceChildren(...found.species.map((name) => el("option", { value: name }, name)));
   if (found.species.includes(was)) species.value = was;
+  showDamage({ blocks: found.blocks.map((one) => ({ block: one.block })), species: found.species });
 }
 
 async function mark(status, until = null) {
@@ -63,7 +65,7 @@ export function startBlocks(plan) {
     ...["printed", "pegged", "planted", "lost", "planned"].map((status) => button(status[0].toUpperCase() + status.slice(1), () => mark(status))),
     button("Too wet: set aside", () => mark(listed.set_aside, until.value.trim())),
     el("label", { htmlFor: "until" }, "until"), until,
-    button("Only these again", () => (ticked.size ? plan([...ticked]) : say("Tick one or more blocks first.", true))));
+    button("Only this one again", () => (ticked.size ? plan([...ticked]) : say("Tick the block first; or several.", true))));
   byId("where-to").addEventListener("click", findRows);
   byId("blocks").addEventListener("toggle", load);
   window.addEventListener("plan", load);

@@ -3,7 +3,9 @@
 import { byId, el, get, post } from "/page/server.js";
 import { showWrong } from "/page/planning.js";
 import { showCorners } from "/page/corners.js";
+import { showEarlier } from "/page/earlier.js";
 import { nameOf, showForm, showTable } from "/page/form.js";
+import { Under } from "/page/under.js";
 
 /* What lies above what on the map; the layer that is open lies above all. */
 const ABOVE = { soils: 1, zones: 2, hollows: 2, paddocks: 3, boundary: 4, no_plant: 5, thermometers: 6, seed_sources: 7 };
@@ -34,8 +36,15 @@ class Desk {
     this.map.on("singleclick", (event) => this.clicked(event));
     await Promise.all(this.states.map((state) => state.load()));
     this.fit();
-    this.showHillshade();
+    this.ready = true; // before, a layer would be drawn on a map that has no place yet
     this.showList();
+    this.startKeys();
+    this.under = new Under(this.map, this.projection);
+    await this.under.start();
+    const first = sessionStorage.getItem("open");
+    sessionStorage.removeItem("open");
+    const wanted = this.states.find((state) => state.drawn.part === first);
+    if (wanted) this.openLayer(wanted);
   }
 
   fit() {
@@ -43,18 +52,6 @@ class Desk {
     const first = this.states.find((one) => one.drawn.part === "boundary" && !one.source.isEmpty());
     for (const state of first ? [first] : this.states) if (!state.source.isEmpty()) ol.extent.extend(extent, state.source.getExtent());
     if (!ol.extent.isEmpty(extent)) this.map.getView().fit(extent, { padding: [24, 24, 24, 24], maxZoom: 30 });
-  }
-
-  async showHillshade() {
-    try {
-      const { extent } = await get("/api/hillshade/extent");
-      this.map.addLayer(new ol.layer.Image({
-        zIndex: 0,
-        source: new ol.source.ImageStatic({ url: "/api/hillshade/picture", projection: this.projection, imageExtent: extent }),
-      }));
-    } catch (refused) {
-      showWrong(refused.sentences || [String(refused)]);
-    }
   }
 
   look(state, feature) {
@@ -100,6 +97,22 @@ class Desk {
     this.tools.start("move");
     this.show();
     this.redraw();
+    if (matchMedia("(max-width: 60rem)").matches) byId("details").scrollIntoView();
+    byId("earlier").hidden = true;
+    if (state.drawn.editable && state.drawn.there) {
+      showEarlier(byId("earlier"), state.drawn.id, () => Promise.all(
+        this.states.filter((one) => one.drawn.file === state.drawn.file).map((one) => one.load())));
+    }
+  }
+
+  startKeys() {
+    document.addEventListener("keydown", (event) => {
+      const key = event.key.toLowerCase();
+      if (!this.open || !(event.ctrlKey || event.metaKey) || !["z", "y"].includes(key)) return;
+      if (event.target.closest("input[type=text], input[type=search]")) return; // a field undoes its own words
+      event.preventDefault();
+      this.stepped(this.open, key === "y" || event.shiftKey ? "forth" : "back");
+    });
   }
 
   choose(feature) {
@@ -112,6 +125,7 @@ class Desk {
   redraw() { for (const state of this.states) state.source.changed(); }
 
   clicked(event) {
+    if (this.open && this.tools.mode === "remove") this.tools.removeAt(event.coordinate);
     if (!this.open || this.tools.mode !== "move") return;
     const found = this.map.getFeaturesAtPixel(event.pixel, {
       hitTolerance: 8, layerFilter: (layer) => layer.getSource() === this.open.source,
@@ -121,8 +135,9 @@ class Desk {
 
   edit(change) {
     const before = this.open.snapshot();
-    change();
+    if (change() === false) return false;
     this.edited(this.open, before);
+    return true;
   }
 
   edited(state, before) { state.changed(before); }
@@ -168,6 +183,7 @@ class Desk {
   }
 
   told(state) {
+    if (!this.ready) return;
     for (const field of state.drawn.fields.filter((one) => one.kind === "choice")) {
       if (this.chosen && state === this.open) this.last[field.column] = this.chosen.get("values")[field.column] ?? this.last[field.column];
     }
@@ -179,7 +195,8 @@ class Desk {
       state.justSaved = false;
       const { file, layer } = state.drawn;
       for (const other of this.states) {
-        if (other !== state && !other.dirty && other.drawn.file === file && other.drawn.layer === layer) other.load();
+        if (other === state || other.dirty) continue;
+        if (state.followed.includes(other.drawn.id) || (other.drawn.file === file && other.drawn.layer === layer)) other.load();
       }
     }
     this.showList();

@@ -122,6 +122,7 @@ export class LayerState {
       }
     } while (this.again);
     this.told(this);
+    if (this.status === "saved") window.dispatchEvent(new Event("saved"));
   }
 
   saved(sent, answer) {
@@ -130,6 +131,7 @@ export class LayerState {
     this.notes = answer.notes || [];
     this.status = "saved";
     this.justSaved = true;
+    this.followed = answer.followed;
     this.sentences = [];
     this.errors = [];
     answer.features.forEach((one, n) => {

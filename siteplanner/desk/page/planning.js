@@ -1,9 +1,10 @@
 /* Plan and Stop, the steps of a run, and the plan's map, sheets and files. */
 
 import { startBlocks } from "/page/blocks.js";
+import { startChanges } from "/page/changes.js";
 import { byId, el, get, post } from "/page/server.js";
 
-let shown = null, wanted = null;
+let shown = null, mapped = null, wanted = null, changed = false;
 
 /* A map that starts without a size cannot find its place: it waits until it is on the screen. */
 function placeMap() {
@@ -22,33 +23,40 @@ export function showWrong(sentences) {
 
 export function showPlan(plan) {
   byId("no-plan").hidden = plan !== null;
-  for (const id of ["figures", "plan-map", "blocks", "papers", "warnings"]) byId(id).hidden = plan === null;
-  if (plan === null || plan.stamp === shown) return;
-  shown = plan.stamp;
-  window.dispatchEvent(new Event("plan"));
-  byId("figures").textContent =
-    `${Number(plan.trees).toLocaleString("en")} trees on ${plan.area_ha} ha. An estimate: walk the ground first.`;
-  wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
-  placeMap();
+  byId("look").classList.toggle("there", plan !== null);
+  for (const id of ["figures", "plan-map", "changes", "blocks", "papers", "warnings"]) byId(id).hidden = plan === null;
+  if (plan === null) return;
   byId("files").replaceChildren(...plan.files.map(([name, words]) =>
     el("li", {}, el("a", { href: `/plan/${name}`, target: "_blank" }, words), ` (${name})`)));
+  const now = `${plan.stamp} ${plan.behind}`;
+  if (now === shown) return;
+  shown = now;
+  if (!plan.behind) window.dispatchEvent(new Event("plan"));
+  byId("figures").textContent =
+    `${Number(plan.trees).toLocaleString("en")} trees on ${plan.area_ha} ha. An estimate: walk the ground first.`;
+  if (plan.stamp !== mapped) {
+    mapped = plan.stamp;
+    wanted = plan.map ? `/plan/map.html?${plan.stamp}` : null;
+    placeMap();
+  }
   byId("warning-list").replaceChildren(
     ...[...plan.cautions, ...plan.warnings].map((one) => el("li", {}, one)));
 }
 
 function show(state) {
-  const running = state.doing === "running";
-  byId("plan").disabled = running;
-  byId("stop").disabled = !running;
+  const working = state.doing === "running" || state.doing === "behind";
+  byId("plan").disabled = state.doing === "running";
+  byId("stop").disabled = !working;
   const bar = byId("bar");
-  bar.hidden = !running;
+  bar.hidden = !working;
   if (state.of > 0) {
     bar.max = state.of;
     bar.value = Math.min(state.steps, state.of);
   } else {
     bar.removeAttribute("value");
   }
-  const words = { running: `${state.step} …`, done: "The plan is ready.", stopped: state.sentences[0] || "" };
+  const behind = `The map is ready; sheets and files follow. ${state.step ? `${state.step} …` : ""}`;
+  const words = { running: `${state.step} …`, behind, done: "The plan is ready.", stopped: state.sentences[0] || "" };
   byId("step").textContent = words[state.doing] || "";
   showWrong(state.doing === "failed" ? state.sentences : []);
 }
@@ -61,6 +69,8 @@ async function follow() {
       if (state.number !== number) {
         show(state);
         showPlan(state.plan);
+        if (state.doing !== "running") window.dispatchEvent(new Event("free"));
+        if (state.doing === "done") window.dispatchEvent(new Event("planned"));
       }
       number = state.number;
     } catch (refused) {
@@ -72,6 +82,7 @@ async function follow() {
 
 export function startPlanning(saved) {
   const plan = async (only) => {
+    changed = false;
     byId("plan").disabled = true;
     try {
       await saved();
@@ -82,7 +93,13 @@ export function startPlanning(saved) {
     }
   };
   byId("plan").addEventListener("click", () => plan([]));
+  /* What changes while a map is being made is planned once that one is there. */
+  const planAgain = () => changed && byId("each-change").checked && !byId("plan").disabled && plan([]);
+  window.addEventListener("saved", () => { changed = true; planAgain(); });
+  window.addEventListener("free", planAgain);
   startBlocks(plan);
+  startChanges();
+  window.dispatchEvent(new Event("planned"));
   byId("stop").addEventListener("click", () => post("/api/planning/stop").catch((refused) => showWrong(refused.sentences)));
   follow();
 }

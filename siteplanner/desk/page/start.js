@@ -35,7 +35,7 @@ function show() {
     ["dem", "Heights of the bare earth", [["", good("heights").length ? "choose one" : "drop a file first"], ...good("heights")]],
     ...about.uses.map(([name, words]) => [
       name, words[0].toUpperCase() + words.slice(1),
-      [["", name === "boundary" ? "I draw it myself" : "none, or drawn later"], ...good("shapes")],
+      [["", name === "boundary" ? "I draw it on the hillshade" : "none, or drawn later"], ...good("shapes")],
     ]),
     ["species_list", "Species to start with", [["", "chosen by the latitude"], ...about.lists]],
   ];
@@ -94,7 +94,9 @@ async function openData(fetch) {
 function started(missing) {
   byId("missing-list").replaceChildren(...missing.map((one) => el("li", {}, one)));
   byId("missing").hidden = false;
-  byId("begin").hidden = byId("would").hidden = true;
+  // What it was started from is settled; what was fetched stays to be read.
+  for (const id of ["files", "which", "asking", "begin", "would"]) byId(id).hidden = true;
+  byId("open-data").hidden = byId("fetching").childElementCount === 0;
   byId("go").focus();
 }
 
@@ -142,7 +144,10 @@ byId("begin").addEventListener("click", async () => {
 });
 byId("would").addEventListener("click", () => openData(false));
 byId("fetch").addEventListener("click", () => openData(true));
-byId("go").addEventListener("click", () => location.reload());
+byId("go").addEventListener("click", () => {
+  if (!chosen.boundary) sessionStorage.setItem("open", "boundary"); // the one that stands in is drawn first
+  location.reload();
+});
 
 try {
   about = await get("/api/start");

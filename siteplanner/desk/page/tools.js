@@ -1,5 +1,6 @@
 /* The tools: what a tap or a drag on the map does to the layer that is open. */
 
+import { cornerNear, removeCorner } from "/page/corners.js";
 import { byId, el } from "/page/server.js";
 
 const DRAWN = { polygon: "Polygon", line: "LineString", point: "Point" };
@@ -10,7 +11,8 @@ const HINTS = {
   point: "Tap where it is.",
   hole: "Draw the outline of what to leave out of the chosen area.",
   part: "Draw another part of the chosen feature.",
-  remove: "Tap a corner to remove it.",
+  remove: "Tap a corner to remove it, also from neighbours that share it. The last three corners of a hole or part take it with them.",
+  anew: "Tap the corners of its new outline; finish with a double tap or Done.",
 };
 
 export class Tools {
@@ -39,30 +41,38 @@ export class Tools {
     this.shape = shape;
     const state = this.desk.open;
     if (state && state.drawn.editable && state.status !== "unread") {
-      if (mode === "move" || mode === "remove") this.startModify(state, mode === "remove");
-      else this.startDraw(state, mode, shape);
+      if (mode === "move") this.startModify(state);
+      else if (mode !== "remove") this.startDraw(state, mode, shape);
       for (const other of this.desk.states) this.use(new ol.interaction.Snap({ source: other.source, pixelTolerance: 12 }));
     }
     this.showButtons();
   }
 
-  startModify(state, removing) {
+  startModify(state) {
     let before = null;
     const modify = this.use(new ol.interaction.Modify({
       source: state.source,
       pixelTolerance: 14,
-      insertVertexCondition: () => !removing,
-      deleteCondition: (event) => event.type === "singleclick" && (removing || ol.events.condition.altKeyOnly(event)),
+      deleteCondition: (event) => event.type === "singleclick" && ol.events.condition.altKeyOnly(event),
     }));
     modify.on("modifystart", () => { before = state.snapshot(); });
     modify.on("modifyend", () => this.desk.edited(state, before));
   }
 
+  /* Remove the corner that was tapped, where one is near: a finger is not a needle. */
+  removeAt(place) {
+    const state = this.desk.open;
+    const features = state.drawn.shared || !this.desk.chosen ? state.features : [this.desk.chosen];
+    const corner = cornerNear(features, place, 22 * this.map.getView().getResolution());
+    if (!corner) byId("hint").textContent = "There is no corner. Tap nearer to one.";
+    else if (!this.desk.edit(() => removeCorner(features, corner))) byId("hint").textContent = "A shape has at least three corners, a line two. To be rid of it, Delete.";
+  }
+
   startDraw(state, mode, shape) {
-    const inner = mode === "hole" || mode === "part";
+    const inner = ["hole", "part", "anew"].includes(mode);
     const type = DRAWN[shape];
     const draw = this.use(new ol.interaction.Draw({
-      type, stopClick: true, trace: type !== "Point", traceSource: state.source, snapTolerance: 12,
+      type, stopClick: true, trace: type !== "Point" && mode !== "anew", traceSource: state.source, snapTolerance: 12,
     }));
     this.drawing = type === "Point" ? null : draw;
     draw.on("drawend", ({ feature }) => {
@@ -70,6 +80,7 @@ export class Tools {
       const geometry = feature.getGeometry();
       if (!inner) this.desk.added(state, geometry, before);
       else if (this.putInto(geometry, mode)) this.desk.edited(state, before);
+      else setTimeout(() => { byId("hint").textContent = "A hole begins inside the chosen area. Nothing was cut."; });
       if (type !== "Point") setTimeout(() => this.start("move"));
     });
   }
@@ -78,6 +89,10 @@ export class Tools {
     const own = this.desk.chosen?.getGeometry();
     if (!own) return false;
     const type = own.getType();
+    if (mode === "anew") {
+      this.desk.chosen.setGeometry(geometry);
+      return true;
+    }
     const parts = type.startsWith("Multi") ? own.getCoordinates() : [own.getCoordinates()];
     if (mode === "part") {
       const single = type.replace("Multi", "");
@@ -135,6 +150,7 @@ export class Tools {
     if (type.endsWith("Polygon")) button("Cut a hole", () => this.start("hole", "polygon"), this.mode === "hole");
     if (type && !type.endsWith("Point")) {
       button("Add a part", () => this.start("part", type.endsWith("Polygon") ? "polygon" : "line"), this.mode === "part");
+      button("Draw it anew", () => this.start("anew", type.endsWith("Polygon") ? "polygon" : "line"), this.mode === "anew");
       button("Remove corners", () => this.start("remove"), this.mode === "remove");
     }
     for (const shape of shapes) {

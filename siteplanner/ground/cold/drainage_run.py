@@ -10,9 +10,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siteplanner.base import cache
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.plugins import code_of
+from siteplanner.base.results import cache
 from siteplanner.ground.cold import cold_air
 from siteplanner.ground.cold.cold_air import ColdAir, Level, State, finer, flow_on, level_of, still
 from siteplanner.ground.sun.irradiation import daylight

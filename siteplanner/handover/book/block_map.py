@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -15,17 +16,19 @@ from reportlab.lib.units import mm
 
 from siteplanner.base.bearings import convergence
 from siteplanner.base.symbology.kinds import BLOCK, CONTOUR, HOLLOW, KINDS, PADDOCK, SETBACK
+from siteplanner.base.symbology.signs import signs
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.cautions import NOT_TOXIC, cautions_of
-from siteplanner.handover.contours import contours
-from siteplanner.handover.drawn_kinds import in_drawing_order
+from siteplanner.handover.contours import contour_lines
 from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.finding import Landmark, declination_in, landmarks
-from siteplanner.handover.paper.drawing import Drawing, Spot
+from siteplanner.handover.paper.drawing import Drawing
 from siteplanner.handover.paper.frame import PaperFrame
-from siteplanner.handover.paper.pages import LEAST_TEXT, Pen
-from siteplanner.handover.paper.signs import draw_signs, signs
+from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wide_of
+from siteplanner.handover.paper.placing import Spot
+from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.symbols import draw_symbol
+from siteplanner.handover.things import Surroundings, surroundings_of
 from siteplanner.plan import Plan
 
 LEAST_SIGN_MM = 2.4
@@ -48,8 +51,9 @@ _AREAS = (
 class Book:
     """What all sheets of a plan share.
 
-    ``signs``, ``codes`` and ``colours`` of the species; ``cares``: what to be careful of, and
-    ``works``: the row of the table of works, by block;
+    ``signs``, ``codes``, common ``names`` and ``colours`` of the species; ``around``: the plan's
+    features; ``cares``: what to be careful of, and ``works``: the row of the table of works, by
+    block;
     ``to_true`` is what a true bearing has more than a grid bearing, ``magnetic`` what it has more
     than one by compass in ``year``. ``mixed``: crews plant at random from mixed buckets.
     """
@@ -57,11 +61,13 @@ class Book:
     plan: Plan
     signs: list[int]
     codes: list[str]
+    names: list[str]
     colours: list[str]
     to_true: float
     magnetic: float
     year: int
     marks: list[Landmark]
+    around: Surroundings = field(repr=False)
     works: dict[str, Any] = field(repr=False)
     cares: dict[str, list[str]] = field(repr=False)
     mixed: bool = False
@@ -78,11 +84,13 @@ def book_of(plan: Plan, works: Sequence[BlockWork]) -> Book:
         plan,
         signs(trees),
         list(plan.species["code"]),
+        [str(name) for name in plan.species["common_name"]],
         list(plan.species["colour"]),
         convergence(plan.grid),
         magnetic,
         year,
         landmarks(plan),
+        surroundings_of(plan),
         {row.block: row for row in plan.works.blocks.itertuples()},
         {work.block: _own_cautions(plan, work) for work in works},
         _order_of(plan) == "mixed",
@@ -129,10 +137,10 @@ def draw_block(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> list
     drawing = Drawing(pen, frame)
     drawing.open()
     shown = _surroundings(drawing, book, work)
-    heights = contours(book.plan, frame.box, frame.scale)
-    for shape in heights.geometry:
+    heights, lines = contour_lines(book.plan.layers, book.plan.grid, frame.box, frame.scale)
+    for shape in lines:
         drawing.symbol(shape, CONTOUR)
-    if len(heights):
+    if heights:
         shown.append("contour")
     drawing.shape(work.shape, edge=black, points=1.2)
     _row_lines(drawing, work)
@@ -143,10 +151,10 @@ def draw_block(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> list
     _drop_points(drawing, work)
     if not whole:
         _row_numbers(drawing, work)
-    drawing.taken.append(drawing.cut(work.shape))  # other names are written outside the block
-    drawing.feature_names(book.plan)
-    _neighbours(drawing, book.plan, work.block)
-    for height, shape in zip(heights["height_m"], heights.geometry, strict=True):
+    drawing.taken.add(drawing.cut(work.shape))  # other names are written outside the block
+    drawing.feature_names(book.around)
+    _neighbours(drawing, book.around, work.block)
+    for height, shape in zip(heights, lines, strict=True):
         drawing.along(shape, f"{height:g} m")
     drawing.close()
     return shown
@@ -159,48 +167,45 @@ def radius(frame: PaperFrame, work: BlockWork) -> float:
 
 def _surroundings(drawing: Drawing, book: Book, work: BlockWork) -> list[str]:
     """Draw setbacks, features, fences and other blocks; give the kinds that are shown."""
-    plan, ground = book.plan, drawing.frame.ground
+    around, ground = book.around, drawing.frame.ground
     shown = []
-    setbacks = shapely.union_all(drawing.near(plan.setbacks).geometry.to_numpy())
-    drawing.symbol(setbacks, SETBACK)
-    if shapely.intersects(setbacks, ground):
+    if shapely.intersects(drawing.setbacks(around), ground):
         shown.append("setback")
-    for hollow in drawing.near(plan.hollows).geometry:
+    for _, hollow in drawing.near(around.hollows):
         # Its outline alone: a hatch under every tree of a block could not be read.
         drawing.symbol(hollow.boundary, HOLLOW)
         if shapely.intersects(hollow.boundary, ground):
             shown.append("hollow")
-    for feature in in_drawing_order(drawing.near(plan.no_plant)).itertuples():
-        drawing.symbol(feature.geometry, KINDS[feature.kind])
-        if shapely.intersects(feature.geometry, ground):
-            shown.append(feature.kind)
-    for paddock in drawing.near(plan.paddocks).geometry:
+    for kind, feature in drawing.features(around):
+        if shapely.intersects(feature, ground):
+            shown.append(kind)
+    for _, paddock in drawing.near(around.paddocks):
         drawing.symbol(paddock, PADDOCK)
         if shapely.intersects(paddock.boundary, ground):
             shown.append("paddock")
-    for boundary in plan.boundary.geometry:
+    for boundary in around.boundary:
         if shapely.intersects(boundary.boundary, ground):
             drawing.symbol(boundary, KINDS["boundary"])
             shown.append("boundary")
     return list(dict.fromkeys(shown))
 
 
-def _neighbours(drawing: Drawing, plan: Plan, but: str) -> None:
+def _neighbours(drawing: Drawing, around: Surroundings, but: str) -> None:
     ground = drawing.frame.ground
-    for block in drawing.near(plan.blocks).itertuples():
-        if block.trees and block.block != but and block.geometry.intersects(ground):
-            drawing.shape(block.geometry, edge=grey, points=0.5)
-            drawing.name(block.geometry, f"block {block.block}")
+    for name, shape in drawing.near(around.blocks):
+        if name != but and shape.intersects(ground):
+            drawing.shape(shape, edge=grey, points=0.5)
+            drawing.name(shape, f"block {name}")
 
 
 def _row_lines(drawing: Drawing, work: BlockWork) -> None:
     """Draw a thin line a row."""
     path = drawing.canvas.beginPath()
-    for line in work.lines[shapely.get_type_id(work.lines) == shapely.GeometryType.LINESTRING]:
-        (x, y), *rest = drawing.at(shapely.get_coordinates(shapely.simplify(line, 0.05)))
-        path.moveTo(x, y)
-        for x, y in rest:
-            path.lineTo(x, y)
+    lines = work.lines[shapely.get_type_id(work.lines) == shapely.GeometryType.LINESTRING]
+    xy, of_line = shapely.get_coordinates(shapely.simplify(lines, 0.05), return_index=True)
+    first = np.diff(of_line, prepend=-1) > 0
+    for (x, y), begins in zip(drawing.at(xy), first.tolist(), strict=True):
+        (path.moveTo if begins else path.lineTo)(x, y)
     drawing.canvas.setStrokeColor(HexColor("#999999"))
     drawing.canvas.setLineWidth(0.2)
     drawing.canvas.drawPath(path, stroke=1, fill=0)
@@ -218,7 +223,7 @@ def _row_numbers(drawing: Drawing, work: BlockWork) -> None:
         if not shown:
             continue
         turn = 90 - bearing + drawing.frame.turn
-        spots = [*_beside(start, turn, back), *_beside(end, turn + 180, back)]
+        spots = itertools.chain(_beside(start, turn, back), _beside(end, turn + 180, back))
         drawing.place(spots, name, LEAST_TEXT, must=True)
 
 
@@ -254,7 +259,7 @@ def _drop_points(drawing: Drawing, work: BlockWork) -> None:
         drawing.canvas.setStrokeColor(black)
         drawing.canvas.setLineWidth(0.9)
         drawing.canvas.circle(x, y, 5.4, stroke=1, fill=1)
-        drawing.taken.append(shapely.Point(x, y).buffer(5.4))
+        drawing.taken.add(shapely.Point(x, y).buffer(5.4))
         drawing.words(x, y, letter, LEAST_TEXT, bold=True)
 
 
@@ -333,7 +338,7 @@ def draw_line_key(
     left, foot, line = x, y + 2.6, 0
     for kind in kinds:
         words = looks[kind].word
-        long = 7.5 + pen.wide_of(words, LEAST_TEXT)
+        long = 7.5 + wide_of(words, LEAST_TEXT)
         if left > x and left + long > x + (first_wide if line < 2 else wide):
             left, foot, line = x, foot + 3.4, line + 1
         low, top = pen.at(left, foot), pen.at(left + 5.5, foot - 2.2)

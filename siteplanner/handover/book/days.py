@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,14 +90,18 @@ def _of_block(
 def _joined(days: Sequence[Day]) -> list[Day]:
     """Days of a year with those that are short put together, the first of them first."""
     out: list[Day] = []
-    for day in days:
-        for at, other in enumerate(out):
-            same = (day.window, day.access) == (other.window, other.access)
-            new = day.parts[0].work.block not in {part.work.block for part in other.parts}
-            if same and new and day.share + other.share <= _OVER:
-                parts = (*other.parts, *day.parts)
-                out[at] = Day(day.year, day.window, day.access, parts, day.share + other.share)
+    shares = np.full(len(days), np.inf)
+    kinds = np.array([f"{day.window}\n{day.access}" for day in days])
+    kind_of_out = np.full_like(kinds, "")
+    for day, kind in zip(days, kinds, strict=True):
+        # Arrays, since a large property has thousands of days.
+        for at in np.flatnonzero((day.share + shares <= _OVER) & (kind_of_out == kind)).tolist():
+            other = out[at]
+            if day.parts[0].work.block not in {part.work.block for part in other.parts}:
+                shares[at] = day.share + other.share
+                out[at] = replace(other, parts=(*other.parts, *day.parts), share=shares[at])
                 break
         else:
+            shares[len(out)], kind_of_out[len(out)] = day.share, kind
             out.append(day)
     return out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 
 import numpy as np
@@ -11,11 +11,12 @@ from reportlab.lib.colors import HexColor, black
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from siteplanner.base.symbology.kinds import CONTOUR, KINDS, PADDOCK
-from siteplanner.base.units import area_number, area_words, hectares
+from siteplanner.base.symbology.kinds import CONTOUR, HOLLOW, KINDS, PADDOCK
+from siteplanner.base.symbology.signs import SIGNS
+from siteplanner.base.units import area_number, hectares, share_words
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.contours import contours
+from siteplanner.handover.contours import contour_lines
 from siteplanner.handover.credits import credit_lines
 from siteplanner.handover.fieldwork import BUCKET, PACE_M, TRAY
 from siteplanner.handover.finding import CARRY_M
@@ -34,10 +35,12 @@ from siteplanner.handover.paper.pages import (
     section,
     table,
 )
-from siteplanner.handover.paper.signs import SIGNS, draw_signs
+from siteplanner.handover.paper.signs import draw_signs
 from siteplanner.handover.paper.thermometers import thermometer_lines
 
-_SIZE, _PITCH, _LIST_PITCH = 7.2, 4.2, 3.7
+_PITCH, _LIST_PITCH = 4.2, 3.7
+#: Sizes of the text in front, points: the largest that takes no more pages than the smallest.
+_SIZES = (8.0, 7.2, LEAST_TEXT)
 _BLOCKS_A_SIDE, _BESIDE = 130, 2
 _SPECIES_IN_FRONT = 40
 _TOP, _BELOW_HEAD, _FORM = 24.0, 17.0, 38.0
@@ -93,10 +96,9 @@ def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -
         "Please read": plan.warnings,
         "Where the data are from": credit_lines(plan.sources),
     }
-    story = [part for name, said in sections.items() if said for part in section(name, said, _SIZE)]
     kinds = min(int((total > 0).sum()), _SPECIES_IN_FRONT + 1)
     high = (-(-kinds // 2) + 2) * _PITCH
-    first, *more = flowed(story, A4, _TOP + high + _FORM, _BELOW_HEAD)
+    first, *more = parted(sections, _TOP + high + _FORM)
     pages = [
         Page(A4, partial(_draw_front, book=book, works=works, total=total, parts=first)),
         *(Page(A4, partial(_draw_more, book=book, parts=rest)) for rest in more),
@@ -106,12 +108,27 @@ def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -
          middle_of(book, w), str(page)]
         for w, page in zip(works, listed, strict=True)
     ]  # fmt: skip
-    here = _beside_overview(book)
-    pages.append(overview_page(book, entries if len(entries) <= here else None))
-    for at in range(0, len(entries), _BLOCKS_A_SIDE) if len(entries) > here else ():
+    # Where the overview would leave the back of its sheet empty, the list has a side of its own.
+    beside = len(entries) <= _beside_overview(book) and (len(pages) % 2 or not entries)
+    pages.append(overview_page(book, entries if beside else None))
+    for at in () if beside else range(0, len(entries), _BLOCKS_A_SIDE):
         part = entries[at : at + _BLOCKS_A_SIDE]
         pages.append(Page(A4, partial(_draw_list, book=book, entries=part)))
     return pages
+
+
+def parted(
+    sections: Mapping[str, Sequence[str]], top: float, sizes: Sequence[float] = _SIZES
+) -> list[list[Flowable]]:
+    """Part what is said in front among as few pages as can be, ``top`` mm from the first's edge."""
+    found = [
+        flowed(
+            [part for name, said in sections.items() if said for part in section(name, said, size)],
+            A4, top, _BELOW_HEAD,
+        )
+        for size in sizes
+    ]  # fmt: skip
+    return min(found, key=len)
 
 
 def _species_cautions(book: Book, total: NDArray[np.int64]) -> list[str]:
@@ -138,7 +155,7 @@ def _draw_front(
     area, whole = sum(w.area_ha for w in works), hectares(book.plan.boundary.area.sum())
     said = (
         f"{int(total.sum()):,} trees of {int((total > 0).sum())} species in {len(works)} blocks; "
-        f"{area_number(area)} of {area_words(whole)} planted."
+        f"{share_words(area, whole)} planted."
     )
     with pen.canvas.part("P"):
         pen.paragraph(MARGIN, y, wide, said, 9)
@@ -198,10 +215,10 @@ def _draw_more(pen: Pen, *, book: Book, parts: list[Flowable]) -> None:
 
 
 def middle_of(book: Book, work: BlockWork) -> str:
-    """Latitude and longitude of a spot inside the block, for an emergency call."""
+    """Latitude and longitude of a spot inside the block to 10 m or so, for an emergency call."""
     spot = work.shape.representative_point()
     lon, lat = book.plan.grid.lonlat(spot.x, spot.y)
-    return f"{float(lat):.5f}, {float(lon):.5f}"
+    return f"{float(lat):.4f}, {float(lon):.4f}"
 
 
 def overview_page(book: Book, entries: list[list[str]] | None = None) -> Page:
@@ -245,9 +262,12 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
     drawing.open()
     for block in plan.blocks.itertuples():
         drawing.shape(block.geometry, edge=black, fill=HexColor("#e4e4e4"), points=0.4)
-    drawing.setbacks_and_features(plan)
-    heights = contours(plan, frame.box, frame.scale)
-    for shape in heights.geometry:
+    drawing.setbacks(book.around)
+    for _, hollow in drawing.near(book.around.hollows):
+        drawing.symbol(hollow, HOLLOW)
+    drawing.features(book.around)
+    heights, lines = contour_lines(plan.layers, plan.grid, frame.box, frame.scale)
+    for shape in lines:
         drawing.symbol(shape, CONTOUR)
     for paddock in plan.paddocks.itertuples():
         drawing.symbol(paddock.geometry, PADDOCK)
@@ -257,9 +277,9 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
         drawing.name(block.geometry, str(block.block), 8, bold=True, must=True)
     for paddock in plan.paddocks.itertuples():
         drawing.name(paddock.geometry, str(paddock.name))
-    drawing.feature_names(plan)
+    drawing.feature_names(book.around)
     drawing.grid()
-    for height, shape in zip(heights["height_m"], heights.geometry, strict=True):
+    for height, shape in zip(heights, lines, strict=True):
         drawing.along(shape, f"{height:g} m")
     drawing.close()
     below = frame.y + frame.high
@@ -282,8 +302,8 @@ def _draw_list(pen: Pen, *, book: Book, entries: list[list[str]]) -> None:
 def _draw_entries(pen: Pen, y: float, entries: list[list[str]]) -> None:
     wide = pen.wide - 2 * MARGIN
     columns = [
-        Column("Block", 11, "left"), Column("Paddock", 19, "left"), Column("ha", 8.5),
-        Column("Rows", 9), Column("Trees", 10), Column("Help to", 27, "left"), Column("Page", 9.5),
+        Column("Block", 11, "left"), Column("Paddock", 21, "left"), Column("ha", 8),
+        Column("Rows", 9), Column("Trees", 9.5), Column("Help to", 26.5, "left"), Column("Page", 9),
     ]  # fmt: skip
     if not entries:
         with pen.canvas.part("P"):

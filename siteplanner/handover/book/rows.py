@@ -12,9 +12,9 @@ from reportlab.lib.units import mm
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.book.facts import facts_of, tape_varies
-from siteplanner.handover.fieldwork import letters, runs
+from siteplanner.handover.fieldwork import letters
 from siteplanner.handover.finding import Drop
-from siteplanner.handover.paper.pages import LEAST_TEXT, MARGIN, Pen, wrapped
+from siteplanner.handover.paper.pages import LEAST_TEXT, MARGIN, Pen, wide_of, wrapped
 from siteplanner.handover.paper.signs import draw_signs
 
 PITCH = 3.35
@@ -59,32 +59,39 @@ class Table:
 
 
 def table_of(
-    pen: Pen, book: Book, work: BlockWork, most: float, *, care: bool = True, facts: bool = False
+    book: Book,
+    work: BlockWork,
+    wide: float,
+    most: float,
+    *,
+    care: bool = True,
+    facts: bool = False,
 ) -> Table:
     """Set out a block's rows and drop points in columns up to ``most`` mm high, as low as may be.
 
+    Together the columns are ``wide`` mm wide.
     With ``care`` what to be careful of comes after the rows, with ``facts`` all that is said of the
     block comes before them.
     """
     found = []
     for across in (2, 1, 3):
-        wide = (pen.wide - 2 * MARGIN - _GAP * (across - 1)) / across
-        entries = _facts(book, work, wide) if facts else []
-        entries += _entries(pen, book, work, wide, care)
-        found.append(Table(across, wide, _even(entries, across, most - _HEADS)))
+        each = (wide - _GAP * (across - 1)) / across
+        entries = _facts(book, work, each) if facts else []
+        entries += _entries(book, work, each, care)
+        found.append(Table(across, each, _even(entries, across, most - _HEADS)))
     return min(found, key=lambda table: (table.sides, table.high))
 
 
-def _entries(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> list[Entry]:
+def _entries(book: Book, work: BlockWork, wide: float, care: bool) -> list[Entry]:
     """Everything on the back of a block's sheet, in its order."""
     ordered = work.in_order
     left = _TICK + _NAME + _TREES + (_TAPE if tape_varies(work) else 0.0) + 1.5
     found: list[Entry] = []
     for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True):
-        found.append(Entry(-1, [], wrapped(_drop_words(work, letter, drop), wide, LEAST_TEXT)))
+        found.append(Entry(-1, [], wrapped(drop_words(work, letter, drop), wide, LEAST_TEXT)))
         for row in drop.rows.tolist():
-            items = runs(work.species_in(row)) if ordered else _counts(work, row)
-            found.append(Entry(row, _filled(pen, book, items, wide - left), []))
+            items = work.runs[row] if ordered else _counts(work, row)
+            found.append(Entry(row, _filled(book, items, wide - left), []))
     said = book.cares[work.block] if care else []
     return found + [
         Entry(-1, [], wrapped(("Be careful: " if at == 0 else "") + words, wide, LEAST_TEXT))
@@ -93,9 +100,8 @@ def _entries(pen: Pen, book: Book, work: BlockWork, wide: float, care: bool) -> 
 
 
 def _facts(book: Book, work: BlockWork, wide: float) -> list[Entry]:
-    names = book.plan.species["common_name"]
     order = [int(k) for k in np.argsort(-work.trees, kind="stable") if work.trees[k]]
-    kinds = "; ".join(f"{book.codes[k]} {names.iloc[k]} {work.trees[k]:,}" for k in order)
+    kinds = "; ".join(f"{book.codes[k]} {book.names[k]} {work.trees[k]:,}" for k in order)
     said = [*facts_of(book, work), f"Species: {kinds}."]
     return [Entry(-1, [], wrapped(words, wide, LEAST_TEXT)) for words in said]
 
@@ -106,7 +112,8 @@ def _counts(work: BlockWork, row: int) -> list[_Item]:
     return [(int(k), int(counts[k])) for k in order if counts[k]]
 
 
-def _drop_words(work: BlockWork, letter: str, drop: Drop) -> str:
+def drop_words(work: BlockWork, letter: str, drop: Drop) -> str:
+    """Say of a drop point where it is, which rows it serves and how far they are."""
     rows, at = drop.rows, drop.at
     where = f"{'rows' if len(rows) > 1 else 'row'} {spans(work, rows)}"
     no_way = "" if drop.vehicle else " Steep: no vehicle, carry."
@@ -123,11 +130,11 @@ def spans(work: BlockWork, rows: NDArray[np.int64]) -> str:
     return ", ".join(a if a == b else f"{a} to {b}" for a, b in named)
 
 
-def _filled(pen: Pen, book: Book, items: Sequence[_Item], wide: float) -> list[list[_Item]]:
+def _filled(book: Book, items: Sequence[_Item], wide: float) -> list[list[_Item]]:
     lines: list[list[_Item]] = [[]]
     x = 0.0
     for item in items:
-        long = _item_wide(pen, book, item)
+        long = _item_wide(book, item)
         if lines[-1] and x + long > wide:
             lines.append([])
             x = 0.0
@@ -136,8 +143,8 @@ def _filled(pen: Pen, book: Book, items: Sequence[_Item], wide: float) -> list[l
     return lines
 
 
-def _item_wide(pen: Pen, book: Book, item: _Item) -> float:
-    return _SIGN + pen.wide_of(f"{item[1]} {book.codes[item[0]]}", LEAST_TEXT) + _BETWEEN
+def _item_wide(book: Book, item: _Item) -> float:
+    return _SIGN + wide_of(f"{item[1]} {book.codes[item[0]]}", LEAST_TEXT) + _BETWEEN
 
 
 def _even(entries: Sequence[Entry], across: int, most: float) -> list[list[Entry]]:
@@ -230,7 +237,7 @@ def _draw_entry(
             sign = [pen.at(left + 1.2, y + PITCH / 2)]
             draw_signs(pen.canvas, book.signs[kind], sign, 1.2 * mm, book.colours[kind])
             pen.text(left + _SIGN, y + PITCH - 1.0, f"{number} {book.codes[kind]}", LEAST_TEXT)
-            left += _item_wide(pen, book, item)
+            left += _item_wide(book, item)
         y += PITCH
     pen.rule(x, y, x + wide, y, 0.12)
     return y

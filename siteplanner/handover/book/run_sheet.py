@@ -10,7 +10,7 @@ from reportlab.lib.units import mm
 
 from siteplanner.handover.book.block_map import Book
 from siteplanner.handover.book.days import Day, Part
-from siteplanner.handover.book.leaf import ROOM, TOP
+from siteplanner.handover.book.leaf import TOP, room
 from siteplanner.handover.fieldwork import BUCKET, bucket, letters, trays
 from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen, wrapped
 from siteplanner.handover.paper.signs import draw_signs
@@ -27,7 +27,7 @@ def run_sheets(pen: Pen, book: Book, days: Sequence[Day]) -> list[Page]:
     x, y = MARGIN, TOP
     for number, day in enumerate(days, 1):
         high = _high(day, wide)
-        if y + high > TOP + ROOM and y > TOP:
+        if y + high > TOP + room() and y > TOP:
             x, y = x + wide + _GAP, TOP
         if not sides or x > MARGIN + wide + _GAP + 1:
             sides.append([])
@@ -58,10 +58,10 @@ def _where(part: Part) -> str:
     whole = len(rows) == len(work.name)
     name = f"rows {work.name[rows[0]]} to {work.name[rows[-1]]}"
     names = "all rows" if whole else name if len(rows) > 1 else f"row {work.name[rows[0]]}"
+    named = letters(len(work.drops))
     drops = [
-        f"{letter} (row {work.name[drop.at]})"
-        for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True)
-        if np.isin(rows, drop.rows).any()
+        f"{named[drop]} (row {work.name[work.drops[drop].at]})"
+        for drop in np.unique(work.drop_of[rows]).tolist()
     ]
     return f"{work.block}, {names}: {part.trees.sum()} trees; drop {', '.join(drops)}."
 

@@ -10,10 +10,10 @@ from reportlab.lib.units import mm
 
 from siteplanner.handover.block_work import BlockWork
 from siteplanner.handover.book.block_map import Book
-from siteplanner.handover.book.canvas import BookCanvas
-from siteplanner.handover.fieldwork import letters, runs
-from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
+from siteplanner.handover.fieldwork import letters
+from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wide_of, wrapped
 from siteplanner.handover.paper.signs import draw_signs
+from siteplanner.handover.paper.tagged import TaggedCanvas
 
 #: Width and height of a tag, mm: a common size of thermal labels (from memory).
 TAG = (100.0, 50.0)
@@ -29,26 +29,22 @@ def write_row_tags(book: Book, works: Sequence[BlockWork], path: Path) -> None:
     which they stand, so that the nursery can bundle a row. What finds no room goes on a second tag
     of the row. The same plan gives the same bytes.
     """
-    canvas = BookCanvas(path, f"Row tags for {book.plan.name}", TAG)
+    canvas = TaggedCanvas(path, f"Row tags for {book.plan.name}", TAG)
     pen = Pen(canvas, *TAG)
     for work in works:
-        drop_of = {
-            row: letter
-            for letter, drop in zip(letters(len(work.drops)), work.drops, strict=True)
-            for row in drop.rows.tolist()
-        }
-        for row in range(len(work.name)):
-            _tags(pen, book, work, row, drop_of[row])
+        canvas.bookmark(f"Block {work.block}")
+        drops = letters(len(work.drops))
+        for row, drop in enumerate(work.drop_of.tolist()):
+            _tags(pen, book, work, row, drops[drop])
     canvas.save()
 
 
 def _tags(pen: Pen, book: Book, work: BlockWork, row: int, drop: str) -> None:
-    ordered = work.in_order
-    if ordered:
-        items = runs(work.species_in(row))
+    if work.in_order:
+        items = work.runs[row]
     else:
         items = [(int(k), int(n)) for k, n in enumerate(work.by_row[row]) if n]
-    lines = _lines(pen, book, items)
+    lines = _lines(book, items)
     parts = [lines[at : at + _LINES] for at in range(0, len(lines), _LINES)]
     for number, part in enumerate(parts, 1):
         with pen.canvas.part("P"):
@@ -76,7 +72,7 @@ def _draw_tag(
             place = [pen.at(left + 1.7, y - 1.3)]
             draw_signs(pen.canvas, book.signs[kind], place, 1.6 * mm, book.colours[kind])
             pen.text(left + _SIGN, y, _said(book, kind, trees), _SIZE)
-            left += _wide(pen, book, kind, trees)
+            left += _wide(book, kind, trees)
     order = "in planting order" if work.in_order else "in any order"
     foot = f"{int(work.by_row[row].sum())} trees, {order}. {_names(book, work, row)}"
     y = TAG[1] - _PAD - 5.0
@@ -85,11 +81,11 @@ def _draw_tag(
         y += 3.2
 
 
-def _lines(pen: Pen, book: Book, items: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
+def _lines(book: Book, items: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
     lines: list[list[tuple[int, int]]] = [[]]
     x = 0.0
     for kind, trees in items:
-        long = _wide(pen, book, kind, trees)
+        long = _wide(book, kind, trees)
         if lines[-1] and x + long > TAG[0] - 2 * _PAD:
             lines.append([])
             x = 0.0
@@ -102,13 +98,12 @@ def _said(book: Book, kind: int, trees: int) -> str:
     return f"{trees} {book.codes[kind]}"
 
 
-def _wide(pen: Pen, book: Book, kind: int, trees: int) -> float:
-    return _SIGN + pen.wide_of(_said(book, kind, trees), _SIZE) + _BETWEEN
+def _wide(book: Book, kind: int, trees: int) -> float:
+    return _SIGN + wide_of(_said(book, kind, trees), _SIZE) + _BETWEEN
 
 
 def _names(book: Book, work: BlockWork, row: int) -> str:
     """Common names of a row's species, the commonest first."""
     counts = work.by_row[row]
-    names = book.plan.species["common_name"]
-    order = [k for k in np.argsort(-counts, kind="stable") if counts[k]]
-    return ", ".join(str(names.iloc[k]) for k in order)
+    order = [k for k in np.argsort(-counts, kind="stable").tolist() if counts[k]]
+    return ", ".join(book.names[k] for k in order)

@@ -7,17 +7,17 @@ from pathlib import Path
 
 from reportlab.lib.units import mm
 
-from siteplanner.base.text import uncommanded, unique_slugs
+from siteplanner.base.text import unique_slugs
 from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.book.block_map import Book, book_of
-from siteplanner.handover.book.canvas import BookCanvas
 from siteplanner.handover.book.days import days_of
 from siteplanner.handover.book.front import front_pages, overview_page
-from siteplanner.handover.book.leaf import leaves_of
+from siteplanner.handover.book.leaf import Band, band_of, leaves_of
 from siteplanner.handover.book.run_sheet import run_sheets
 from siteplanner.handover.book.tags import write_row_tags
 from siteplanner.handover.credits import map_credit
-from siteplanner.handover.paper.pages import A4, LEAST_TEXT, MARGIN, Page, Pen
+from siteplanner.handover.paper.pages import A3, A4, LEAST_TEXT, MARGIN, Page, Pen
+from siteplanner.handover.paper.tagged import TaggedCanvas
 from siteplanner.handover.paper.text import fonts
 from siteplanner.plan import Plan
 
@@ -28,7 +28,8 @@ def write_sheets(plan: Plan, path: Path) -> None:
     """Write the book alone, see :func:`write_book`."""
     fonts()
     works = block_works(plan)
-    _write_book(book_of(plan, works), works, path)
+    book = book_of(plan, works)
+    _write_book(book, _bands(book, works), path)
 
 
 def write_book(plan: Plan, folder: Path) -> None:
@@ -37,31 +38,41 @@ def write_book(plan: Plan, folder: Path) -> None:
     Beside the blocks ``sheets`` has an overview. The book has front pages and a leaf a block, or
     for some small ones, all on A4, to be printed on both sides. Run sheets, one for each day of a
     crew, are cut out, so they are printed on one side and stand in a file of their own. A block by
-    itself has its map as large as a side has room for. Where species are planted at random from
-    buckets there are no tags. The same plan gives the same bytes.
+    itself has its map as large as a side has room for, on A3 where the site file asks for it.
+    Where species are planted at random from buckets there are no tags. The same plan gives the
+    same bytes.
     """
     fonts()
     works = block_works(plan)
     book = book_of(plan, works)
-    _write_book(book, works, folder / "sheets.pdf")
+    bands = _bands(book, works)
+    _write_book(book, bands, folder / "sheets.pdf")
     if not works:
         return
     _write_run_sheets(book, works, folder / "run_sheets.pdf")
     leaves = folder / "sheets"
     leaves.mkdir(exist_ok=True)
     first, *names = unique_slugs(["overview", *(w.block for w in works)])
-    canvas = BookCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
+    canvas = TaggedCanvas(leaves / f"{first}.pdf", f"{plan.name}: where the blocks are")
     _draw(canvas, [("Overview", overview_page(book))], plan)
-    for name, work in zip(names, works, strict=True):
-        _write_leaf(book, work, leaves / f"{name}.pdf")
+    paper = _leaf_paper(plan)
+    alone = bands if paper == A4 else [band_of(book, work, paper) for work in works]
+    for name, band in zip(names, alone, strict=True):
+        _write_leaf(book, band, leaves / f"{name}.pdf")
+    del bands, band  # a large plan's fill memory, and the tags need some
     if not book.mixed:
         write_row_tags(book, works, folder / "row_tags.pdf")
 
 
-def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
-    canvas = BookCanvas(path, f"Planting sheets for {book.plan.name}")
-    pen = Pen(canvas, *A4)
-    leaves = leaves_of(pen, book, works, shared=True)
+def _bands(book: Book, works: Sequence[BlockWork]) -> list[Band]:
+    """Work out what each block needs on its leaf, in the book or by itself."""
+    return [band_of(book, work) for work in works]
+
+
+def _write_book(book: Book, bands: Sequence[Band], path: Path) -> None:
+    works = [band.work for band in bands]
+    canvas = TaggedCanvas(path, f"Planting sheets for {book.plan.name}")
+    leaves = leaves_of(book, bands, shared=True)
     # Front pages come before the leaves and list their pages, so their number is needed first.
     before = len(front_pages(book, works, [0] * len(works)))
     before += before % 2
@@ -80,26 +91,32 @@ def _write_book(book: Book, works: Sequence[BlockWork], path: Path) -> None:
 
 
 def _write_run_sheets(book: Book, works: Sequence[BlockWork], path: Path) -> None:
-    canvas = BookCanvas(path, f"Run sheets for {book.plan.name}")
+    canvas = TaggedCanvas(path, f"Run sheets for {book.plan.name}")
     pages = run_sheets(Pen(canvas, *A4), book, days_of(book.plan, works))
     _draw(canvas, [("Run sheets", page) for page in pages], book.plan)
 
 
-def _write_leaf(book: Book, work: BlockWork, path: Path) -> None:
-    canvas = BookCanvas(path, f"{book.plan.name}: block {work.block}")
-    (leaf,) = leaves_of(Pen(canvas, *A4), book, [work], shared=False)
-    _draw(canvas, [(f"Block {work.block}", page) for page in leaf.sides], book.plan)
+def _write_leaf(book: Book, band: Band, path: Path) -> None:
+    block = band.work.block
+    canvas = TaggedCanvas(path, f"{book.plan.name}: block {block}")
+    (leaf,) = leaves_of(book, [band], shared=False)
+    _draw(canvas, [(f"Block {block}", page) for page in leaf.sides], book.plan)
 
 
-def _draw(canvas: BookCanvas, pages: Sequence[Named], plan: Plan) -> None:
+def _leaf_paper(plan: Plan) -> tuple[float, float]:
+    """Paper of a block by itself: A4, or A3 where the site file asks for it."""
+    asked = plan.settings.get("sheets")
+    return A3 if isinstance(asked, dict) and asked.get("leaves") == "A3" else A4
+
+
+def _draw(canvas: TaggedCanvas, pages: Sequence[Named], plan: Plan) -> None:
     last = ""
     for number, (name, page) in enumerate(pages, 1):
         wide, high = page.size
         canvas.setPageSize((wide * mm, high * mm))
         pen = Pen(canvas, wide, high)
         if name != last:
-            canvas.bookmarkPage(f"page{number}")
-            canvas.addOutlineEntry(uncommanded(name), f"page{number}", 0)
+            canvas.bookmark(name)
             last = name
         page.draw(pen)
         with canvas.artifact():

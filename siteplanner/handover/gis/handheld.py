@@ -12,6 +12,7 @@ import html
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -56,11 +57,13 @@ class _Row:
     places: NDArray[np.float64]
     said: str
 
-    @property
+    @cached_property
     def straight(self) -> list[NDArray[np.float64]]:
         """Lines from end to end, one unless the 180th meridian cuts it; none of a single place."""
         if len(self.places) < 2:
             return []
+        if np.ptp(self.places[[0, -1], 0]) < 180:
+            return [self.places[[0, -1]]]
         lon, lat = self.places[[0, -1]].T
         line = shapely.linestrings(past_180(lon), lat)
         return [shapely.get_coordinates(part) for part in cut_at_180(line)]

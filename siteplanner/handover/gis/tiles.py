@@ -11,8 +11,9 @@ import math
 import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio.features
@@ -29,6 +30,7 @@ from siteplanner.base.text import printable, uncommanded
 from siteplanner.handover.block_work import drops_of
 from siteplanner.handover.drawn_kinds import in_drawing_order
 from siteplanner.handover.fieldwork import ends_of_rows, letters
+from siteplanner.handover.things import Things
 from siteplanner.plan import Plan
 
 #: The most tiles of the finest zoom, the finest zoom there is, and how many coarser ones.
@@ -36,6 +38,8 @@ _MOST_TILES, _FINEST, _COARSER = 1500, 18, 4
 _TILE, _SHEET = 256, 8  # pixels a tile; tiles a side that are drawn at once
 _HALF = math.pi * 6378137.0  # half the side of the web's map, m (EPSG:3857)
 _ROWS_FROM, _TREES_FROM, _NAMES_FROM = 17, 18, 15  # zooms
+_FILL, _EDGE = 1, 2
+_AT_ONCE = 20_000  # dots
 _PALE = 0.55  # share of a zone's colour on white
 _PIXELS_A_MM = 96 / 25.4
 
@@ -45,10 +49,10 @@ class _Drawn:
     """Everything that is drawn, in web Mercator metres."""
 
     zones: list[tuple[shapely.Geometry, tuple[int, int, int]]]
-    lines: list[tuple[shapely.Geometry, Symbology]]
-    blocks: list[tuple[shapely.Point, str]]
-    rows: list[tuple[shapely.Geometry, str]]
-    marks: list[tuple[shapely.Point, str]]
+    lines: Things[Symbology]
+    blocks: Things[str]
+    rows: Things[str]
+    marks: Things[str]
     trees: NDArray[np.float64]
     colours: list[tuple[int, int, int]]
     bounds: tuple[float, float, float, float]
@@ -87,37 +91,34 @@ def _drawn(plan: Plan) -> _Drawn:
         x, y = move.transform(*xy.T)
         return np.column_stack([x - 2 * _HALF * np.rint((x - middle) / (2 * _HALF)), y])
 
-    def moved(shape: shapely.Geometry) -> shapely.Geometry:
-        return shapely.transform(shape, points)
+    def moved(shapes: Any) -> Any:
+        return shapely.transform(shapes, points)
 
     tints = [_on_white(colour) for colour in zone_colours(plan.zones["trees"])]
-    lines = [(moved(shape), PADDOCK) for shape in plan.paddocks.geometry]
-    lines += [(moved(shape), BLOCK) for shape in plan.blocks.geometry]
-    lines += [
-        (moved(f.geometry), KINDS[f.kind]) for f in in_drawing_order(plan.no_plant).itertuples()
-    ]
-    lines += [(moved(shape), KINDS["boundary"]) for shape in plan.boundary.geometry]
+    features = in_drawing_order(plan.no_plant)
+    looks = [PADDOCK] * len(plan.paddocks) + [BLOCK] * len(plan.blocks)
+    looks += [KINDS[kind] for kind in features["kind"]]
+    looks += [KINDS["boundary"]] * len(plan.boundary)
+    lines = np.concatenate(
+        [one.geometry.to_numpy() for one in (plan.paddocks, plan.blocks, features, plan.boundary)]
+    )
     planted = plan.blocks[plan.blocks["trees"] > 0]
-    marks: list[tuple[shapely.Point, str]] = []
+    marks: list[NDArray[np.float64]] = []
+    named: list[str] = []
+    rows_of = plan.rows.groupby("block").indices
     for block in planted["block"]:
-        mine = plan.rows[plan.rows["block"] == block].sort_values("row", kind="stable")
+        mine = plan.rows.iloc[rows_of[block]].sort_values("row", kind="stable")
         starts = ends_of_rows(mine)[:, 0]
         drops = drops_of(plan, mine)
-        marks.append((moved(shapely.Point(starts[0])), "START"))
-        marks += [
-            (moved(shapely.Point(starts[drop.at])), letter)
-            for letter, drop in zip(letters(len(drops)), drops, strict=True)
-        ]
+        marks += [starts[0], *(starts[drop.at] for drop in drops)]
+        named += ["START", *letters(len(drops))]
     trees = shapely.get_coordinates(plan.trees.geometry.to_numpy())
     return _Drawn(
         [(moved(s), tint) for s, tint in zip(plan.zones.geometry, tints, strict=True)],
-        lines,
-        [(moved(b.geometry.representative_point()), str(b.block)) for b in planted.itertuples()],
-        [
-            (moved(s), str(name))
-            for s, name in zip(plan.rows.geometry, plan.rows["name"], strict=True)
-        ],
-        marks,
+        Things(_edges(moved(lines)), looks),
+        Things(moved(planted.geometry.representative_point().to_numpy()), list(planted["block"])),
+        Things(moved(plan.rows.geometry.to_numpy()), list(plan.rows["name"])),
+        Things(moved(shapely.points(np.reshape(marks, (-1, 2)))), named),
         np.column_stack([points(trees), plan.tree_species]),
         [ImageColor.getrgb(colour)[:3] for colour in plan.species["colour"]],
         tuple(moved(shapely.union_all(plan.boundary.geometry.to_numpy())).bounds),
@@ -179,70 +180,133 @@ def _sheet(drawn: _Drawn, zoom: int, column: int, row: int, across: int, down: i
     left, top = column * side - _HALF, _HALF - row * side
     wide, high = across * _TILE, down * _TILE
     view = shapely.box(left, top - high * pixel, left + wide * pixel, top).buffer(30 * pixel)
-    ground = np.full((high, wide, 3), 255, np.uint8)
-    place = Affine(pixel, 0, left, 0, -pixel, top)
-    for shape, tint in drawn.zones:
-        if shape.intersects(view):
-            ground[rasterio.features.rasterize([shape], (high, wide), transform=place) > 0] = tint
-    picture = Image.fromarray(ground)
+    zone = np.zeros((high, wide), np.uint16)
+    shown = shapely.clip_by_rect([shape for shape, _ in drawn.zones], *view.bounds)
+    rasterio.features.rasterize(
+        [(shape, number) for number, shape in enumerate(shown, 1) if not shape.is_empty]
+        or [(shapely.Point(), 0)],
+        out=zone,
+        transform=Affine(pixel, 0, left, 0, -pixel, top),
+    )
+    tints = np.array([(255, 255, 255), *(tint for _, tint in drawn.zones)], np.uint8)
+    picture = Image.fromarray(tints[zone])
     draw = ImageDraw.Draw(picture)
 
-    def at(xy: NDArray[np.float64]) -> list[tuple[float, float]]:
-        return list(map(tuple, np.column_stack([xy[:, 0] - left, top - xy[:, 1]]) / pixel))
+    def at(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.column_stack([xy[:, 0] - left, top - xy[:, 1]]) / pixel
 
-    for shape, look in drawn.lines:
-        near = shapely.intersection(_edges(shape), view)
-        _line(draw, shapely.simplify(near, pixel / 2), look, at)
+    def names(things: Things[str]) -> Iterator[tuple[str, float, float]]:
+        """Name of each that is seen, and where its first point is."""
+        near = things.meeting(view)
+        xy, of = shapely.get_coordinates([shape for _, shape in near], return_index=True)
+        first = at(xy[np.diff(of, prepend=-1) > 0]).tolist()
+        return ((name, x, y) for (name, _), (x, y) in zip(near, first, strict=True))
+
+    for look, shape in drawn.lines.meeting(view):
+        _line(draw, shapely.simplify(shapely.intersection(shape, view), pixel / 2), look, at)
     if zoom >= _ROWS_FROM:
-        for shape, _ in drawn.rows:
-            if shape.intersects(view) and shape.geom_type == "LineString":
-                draw.line(at(shapely.get_coordinates(shape)), fill="#888888", width=1)
+        rows = [shape for _, shape in drawn.rows.meeting(view)]
+        xy, of = shapely.get_coordinates(rows, return_index=True)
+        for line in np.split(at(xy), np.flatnonzero(np.diff(of)) + 1):
+            if len(line) > 1:
+                draw.line(line.ravel().tolist(), fill="#888888", width=1)
     if zoom >= _TREES_FROM:
-        size = 2.5 * 2 ** (zoom - _TREES_FROM)
         near = drawn.trees[shapely.contains_xy(view, *drawn.trees[:, :2].T)]
-        for (x, y), kind in zip(at(near[:, :2]), near[:, 2].astype(int).tolist(), strict=True):
-            box = (x - size, y - size, x + size, y + size)
-            draw.ellipse(box, fill=drawn.colours[kind], outline="black")
-        for shape, name in drawn.rows:
-            if shape.intersects(view):
-                (x, y), *_ = at(shapely.get_coordinates(shape)[:1])
-                _words(draw, x - 8, y, name, 10)
-        for place_of, name in drawn.marks:
-            if place_of.intersects(view):
-                (x, y), *_ = at(shapely.get_coordinates(place_of))
-                _words(draw, x, y - (14 if name == "START" else 0), name, 13)
+        size = 2.5 * 2 ** (zoom - _TREES_FROM)
+        picture = _dotted(picture, at(near[:, :2]), near[:, 2].astype(int), drawn, size)
+        for name, x, y in names(drawn.rows):
+            _words(picture, x - 8, y, name, 10)
+        for name, x, y in names(drawn.marks):
+            _words(picture, x, y - (14 if name == "START" else 0), name, 13)
     if zoom >= _NAMES_FROM:
-        for place_of, name in drawn.blocks:
-            if place_of.intersects(view):
-                (x, y), *_ = at(shapely.get_coordinates(place_of))
-                _words(draw, x, y, name, 13)
+        for name, x, y in names(drawn.blocks):
+            _words(picture, x, y, name, 13)
     return picture
 
 
-def _edges(shape: shapely.Geometry) -> shapely.Geometry:
-    return shape.boundary if shape.geom_type in ("Polygon", "MultiPolygon") else shape
+def _dotted(
+    picture: Image.Image,
+    places: NDArray[np.float64],
+    kinds: NDArray[np.int64],
+    drawn: _Drawn,
+    size: float,
+) -> Image.Image:
+    """Draw trees as dots of a radius of ``size`` pixels, each over those before it.
+
+    Drawn one by one tens of thousands take long: all dots of as many pixels have one stamp.
+    """
+    pixels = np.array(picture)
+    for start in range(0, len(places), _AT_ONCE):
+        part, kind = places[start : start + _AT_ONCE], kinds[start : start + _AT_ONCE]
+        low = np.trunc(part - size).astype(np.int64)
+        spans, which = np.unique(
+            np.trunc(part + size).astype(np.int64) - low, axis=0, return_inverse=True
+        )
+        side = int(spans.max()) + 1
+        stamp = np.stack([_stamp(wide, high, side) for wide, high in spans.tolist()])[which]
+        along = np.arange(side)
+        x, y = low[:, 0, None, None] + along, low[:, 1, None, None] + along[:, None]
+        x, y = np.broadcast_arrays(x, y)
+        seen = (stamp > 0) & (x >= 0) & (x < pixels.shape[1]) & (y >= 0) & (y < pixels.shape[0])
+        ink = np.array([*drawn.colours, (0, 0, 0)], np.uint8)
+        colour = np.where(stamp == _FILL, kind[:, None, None], len(drawn.colours))[seen]
+        pixels[y[seen], x[seen]] = ink[colour]
+    return Image.fromarray(pixels)
+
+
+def _stamp(wide: int, high: int, side: int) -> NDArray[np.uint8]:
+    """Pixels (side, side) of a dot: 0 outside it, ``_FILL`` inside, ``_EDGE`` on its edge."""
+    dot = Image.new("L", (side, side))
+    ImageDraw.Draw(dot).ellipse((0, 0, wide, high), fill=_FILL, outline=_EDGE)
+    return np.asarray(dot)
+
+
+def _edges(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Shapes with areas as the lines around them."""
+    return np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
 
 
 def _line(
     draw: ImageDraw.ImageDraw,
     shape: shapely.Geometry,
     look: Symbology,
-    at: Callable[[NDArray[np.float64]], list[tuple[float, float]]],
+    at: Callable[[NDArray[np.float64]], NDArray[np.float64]],
 ) -> None:
     width = max(1, round(look.width_mm * _PIXELS_A_MM))
     for part in shapely.get_parts(shape):
         xy = shapely.get_coordinates(part)
         if len(xy) > 1:
-            draw.line(at(xy), fill=look.colour, width=width)
+            draw.line(at(xy).ravel().tolist(), fill=look.colour, width=width)
         elif len(xy):
-            (x, y), *_ = at(xy)
+            (x, y), *_ = at(xy).tolist()
             draw.ellipse((x - 4, y - 4, x + 4, y + 4), fill=look.colour)
 
 
-def _words(draw: ImageDraw.ImageDraw, x: float, y: float, words: str, size: int) -> None:
+def _words(picture: Image.Image, x: float, y: float, words: str, size: int) -> None:
+    """Write words in black on a white rim, their middle at the pixel nearest to (x, y)."""
+    left, top, rim, letters = _label(words, size)
+    at = round(x) + left, round(y) + top
+    picture.paste((255, 255, 255), at, rim)
+    picture.paste((0, 0, 0), at, letters)
+
+
+@lru_cache(maxsize=4096)
+def _label(words: str, size: int) -> tuple[int, int, Image.Image, Image.Image]:
+    """Where words begin from their middle, and the masks of their rim and letters.
+
+    The same few numbers of rows come again and again, and to draw letters takes long.
+    """
     font, known = _font(size)
     said = printable(words, known)[:60]
-    draw.text((x, y), said, "black", font, anchor="mm", stroke_width=2, stroke_fill="white")
+    left, top, right, bottom = font.getbbox(said, anchor="mm", stroke_width=2)
+    start = math.floor(left), math.floor(top)
+    masks = []
+    for stroke in (2, 0):
+        mask = Image.new("L", (math.ceil(right) - start[0], math.ceil(bottom) - start[1]))
+        place = -start[0], -start[1]
+        ImageDraw.Draw(mask).text(place, said, 255, font, anchor="mm", stroke_width=stroke)
+        masks.append(mask)
+    return start[0], start[1], masks[0], masks[1]
 
 
 @cache

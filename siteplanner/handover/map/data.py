@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
-import re
 from collections.abc import Iterable
 from typing import Any
 from urllib.parse import urlsplit
@@ -19,20 +17,25 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.symbology import colours, kinds
 from siteplanner.base.symbology.kinds import HATCHES, MARKER_MM, MARKERS, SOLID_OPACITY, Symbology
 from siteplanner.base.tables import FORMULA_STARTS
-from siteplanner.base.units import area_words, hectares
-from siteplanner.handover.contours import contours
+from siteplanner.base.units import area_words, hectares, share_words
+from siteplanner.handover.contours import HEIGHTS, contours
 from siteplanner.handover.credits import credit_lines, map_credit
 from siteplanner.handover.drawn_kinds import DRAWN, drawn_kinds, in_drawing_order
 from siteplanner.handover.map import words
+from siteplanner.handover.map.crew import crews, jobs
 from siteplanner.handover.map.ground import (
     MapFrame,
     layer,
+    minus,
     number,
     relief,
+    text,
 )
+from siteplanner.handover.map.signs import species_records
 from siteplanner.handover.map.species import frost_odds, species_ground
 from siteplanner.handover.map.trees import trees_of
 from siteplanner.plan import Plan
@@ -46,8 +49,11 @@ _CONTOUR_SCALE = 7500.0
 _OF_HOLLOW = {"area_ha": 4, "depth_m": 1, "trees": 0}
 
 
-def page_data(plan: Plan) -> dict[str, Any]:
-    """Give everything the page shows, as values that JSON can hold (no NaN)."""
+def page_data(plan: Plan, call: Call = afresh) -> dict[str, Any]:
+    """Give everything the page shows, as values that JSON can hold (no NaN).
+
+    What is dear goes through ``call``.
+    """
     frame = MapFrame.around(plan.boundary.geometry)
     blocks = _features(
         plan.blocks,
@@ -56,11 +62,12 @@ def page_data(plan: Plan) -> dict[str, Any]:
         {"area_ha": 4, "trees": 0, "rows": 0, "bearing_deg": 0},
         label=True,
     )
+    crew, careful = crews(plan)
+    planted_ha = float(plan.zones["area_ha"][plan.zones["trees"] > 0].sum())
     return {
         "name": plan.name,
         "trees_total": plan.trees_total,
-        "whole_ha": number(hectares(plan.boundary.area.sum()), 4),
-        "area_ha": number(plan.zones["area_ha"][plan.zones["trees"] > 0].sum(), 4),
+        "planted": share_words(planted_ha, float(hectares(plan.boundary.area.sum()))),
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "units": _UNITS,
         "frost_error_c": number(plan.frost_error_c, 1),
@@ -80,9 +87,14 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "marker_mm": MARKER_MM,
         "markers": MARKERS,
         "reference_height_m": _reference_height(plan.settings),
-        "species": _species(plan),
+        "species": species_records(plan),
         "zones": _zones(plan, frame),
-        "blocks": [record | works for record, works in zip(blocks, _works(plan), strict=True)],
+        "blocks": [
+            record | works | crew.get(record["block"], {})
+            for record, works in zip(blocks, _works(plan), strict=True)
+        ],
+        "careful": careful,
+        "jobs": jobs(plan),
         "totals": _totals(plan),
         "identity": _identity(plan.name, blocks),
         "paddocks": _paddocks(plan, frame),
@@ -91,7 +103,7 @@ def page_data(plan: Plan) -> dict[str, Any]:
             in_drawing_order(plan.no_plant), frame, ["kind", "name"], {"setback_m": 1}
         ),
         "setbacks": _features(plan.setbacks, frame, ["kind"], {"setback_m": 1}),
-        "contours": _contours(plan, frame),
+        "contours": _contours(plan, frame, call),
         "hollows": _features(plan.hollows, frame, ["hollow"], _OF_HOLLOW),
         "frost": _features(
             plan.frost_obs, frame, ["name"], {"winter_min_c": 1, "height_m": 2,
@@ -101,13 +113,13 @@ def page_data(plan: Plan) -> dict[str, Any]:
         "thermometers": _thermometers(plan, frame),
         "trees": trees_of(plan, frame),
         "counts": _counts(plan),
-        "relief": relief(plan.layers["hillshade"], plan.grid, frame),
+        "relief": call(relief, plan.layers["hillshade"], plan.grid, frame),
         "layers": [
-            layer(info, plan.layers[name], plan, frame)
+            call(layer, info, plan.layers[name], plan.grid, plan.boundary.geometry, frame)
             for name, info in plan.infos.items()
             if info.on_map and name in plan.layers
         ],
-        "species_ground": species_ground(plan),
+        "species_ground": species_ground(plan, call),
         "frost_odds": frost_odds(plan),
         "imagery": _imagery(plan.settings),
         "cautions": list(plan.cautions),
@@ -145,20 +157,10 @@ def _symbology(symbology: Symbology) -> dict[str, Any]:
     }
 
 
-def _text(value: Any) -> str:
-    missing = value is None or (isinstance(value, float) and math.isnan(value))
-    return "" if missing else str(value)
-
-
-def _minus(text: str) -> str:
-    """Write a hyphen before a number, but not one inside a word or range, as a minus sign."""
-    return re.sub(r"(?<![^\s(])-(?=\d)", "\u2212", text)
-
-
 def _identity(name: str, blocks: list[dict[str, Any]]) -> str:
     """Tell plans apart by name and blocks, so that the page's ticks stay with their plan."""
-    text = json.dumps([name, [[b["block"], b["trees"], b["shape"]] for b in blocks]])
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:12]
+    told = json.dumps([name, [[b["block"], b["trees"], b["shape"]] for b in blocks]])
+    return hashlib.sha256(told.encode("utf-8")).hexdigest()[:12]
 
 
 def _imagery(settings: dict[str, object]) -> dict[str, str] | None:
@@ -171,7 +173,7 @@ def _imagery(settings: dict[str, object]) -> dict[str, str] | None:
     return {
         "url": url,
         "origin": f"{parts.scheme}://{parts.netloc}",
-        "credit": _text(asked.get("imagery_credit")),
+        "credit": text(asked.get("imagery_credit")),
     }
 
 
@@ -210,16 +212,6 @@ def _reference_height(settings: dict[str, object]) -> float | None:
     return number(height, 2)
 
 
-def _species(plan: Plan) -> list[dict[str, Any]]:
-    trees = np.bincount(plan.tree_species, minlength=len(plan.species))
-    marks = colours.shapes(list(plan.species["colour"]))
-    texts = ["botanical_name", "code", "common_name", "roles", "cautions", "colour"]
-    return [
-        {word: _text(getattr(row, word)) for word in texts} | {"shape": shape, "trees": int(count)}
-        for row, shape, count in zip(plan.species.itertuples(), marks, trees, strict=True)
-    ]
-
-
 def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     records = _features(
         plan.zones,
@@ -239,8 +231,8 @@ def _zones(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
             if zone == record["zone"]
         ]
         record["counts"] = sorted(mine, key=lambda count: -count["trees"])
-        record["ground"] = _minus(record["ground"])
-        record["title"] = _minus(record["title"])
+        record["ground"] = minus(record["ground"])
+        record["title"] = minus(record["title"])
         record["why_not"] = _why_zone_empty(record, plan.settings)
         record["colour"] = colour
         record["marks"] = marks
@@ -280,7 +272,7 @@ def _works(plan: Plan) -> list[dict[str, Any]]:
     for block, area_ha in zip(plan.blocks["block"], plan.blocks["area_ha"], strict=True):
         found.append({"area": area_words(area_ha)})
         if block in known.index:
-            found[-1] |= {word: _text(known.at[block, word]) for word in texts}
+            found[-1] |= {word: text(known.at[block, word]) for word in texts}
             found[-1] |= {name: number(known.at[block, name], n) for name, n in numbers.items()}
     return found
 
@@ -295,7 +287,7 @@ def _dig(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
         crs=plan.grid.crs,
     ).to_crs(frame.crs)
     return [
-        {word: _text(row[word]) for word in ("spot", "map_says", "why", "if_not")}
+        {word: text(row[word]) for word in ("spot", "map_says", "why", "if_not")}
         | {"label": _place(point, frame)}
         for row, point in zip(spots.to_dict("records"), points, strict=True)
     ]
@@ -311,7 +303,7 @@ def _thermometers(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
     ).to_crs(frame.crs)
     errors = ("error_there_c", "mean_error_before_c", "mean_error_after_c")
     return [
-        {"spot": _text(row["spot"]), "label": _place(point, frame)}
+        {"spot": text(row["spot"]), "label": _place(point, frame)}
         | {name: number(row[name], 2) for name in errors}
         for row, point in zip(spots.to_dict("records"), points, strict=True)
     ]
@@ -321,10 +313,11 @@ def _place(point: shapely.Point, frame: MapFrame) -> list[int]:
     return [round((point.x - frame.west) * _UNITS), round((point.y - frame.south) * _UNITS)]
 
 
-def _contours(plan: Plan, frame: MapFrame) -> list[dict[str, Any]]:
+def _contours(plan: Plan, frame: MapFrame, call: Call) -> list[dict[str, Any]]:
     """Contours of the property and what is around it, as the overview on paper has them."""
     area = plan.boundary.union_all().buffer(100.0)
-    found = contours(plan, area.bounds, _CONTOUR_SCALE)
+    layers = {name: plan.layers[name] for name in (HEIGHTS, "slope") if name in plan.layers}
+    found = call(contours, layers, plan.grid, area.bounds, _CONTOUR_SCALE)
     inside = found.set_geometry(shapely.intersection(found.geometry, area))
     return _features(inside[~inside.is_empty], frame, [], {"height_m": 1}, label=True)
 
@@ -341,7 +334,7 @@ def _features(
     shapes = table.geometry.to_crs(frame.crs).simplify(_TOLERANCE_M)
     records = []
     for (_, row), shape in zip(table.iterrows(), shapes, strict=True):
-        record: dict[str, Any] = {word: _text(row[word]) for word in texts}
+        record: dict[str, Any] = {word: text(row[word]) for word in texts}
         record |= {name: number(row[name], digits) for name, digits in numbers.items()}
         record["shape"] = _outline(shape, frame)
         if label:
@@ -371,6 +364,6 @@ def _outline(shape: shapely.Geometry | None, frame: MapFrame) -> dict[str, list[
 def _counts(plan: Plan) -> list[dict[str, Any]]:
     texts, numbers = ["zone", "paddock", "species", "common_name"], ["trees", "infill", "order"]
     return [
-        {w: _text(row[w]) for w in texts} | {n: int(row[n]) for n in numbers}
+        {w: text(row[w]) for w in texts} | {n: int(row[n]) for n in numbers}
         for row in plan.counts.to_dict("records")
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import io
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +25,6 @@ from siteplanner.base.crs import web_map
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology import colours
-from siteplanner.plan import Plan
 
 RELIEF_PIXELS = 1400
 LAYER_PIXELS = 600
@@ -80,6 +80,17 @@ def number(value: Any, digits: int) -> float | int | None:
     return round(float(value), digits) if digits else round(value)
 
 
+def text(value: Any) -> str:
+    """Give a value of a table as text; empty where it is unknown."""
+    missing = value is None or (isinstance(value, float) and math.isnan(value))
+    return "" if missing else str(value)
+
+
+def minus(said: str) -> str:
+    """Write a hyphen before a number, but not one inside a word or range, as a minus sign."""
+    return re.sub(r"(?<![^\s(])-(?=\d)", "\u2212", said)
+
+
 def as_base64(data: bytes) -> str:
     """Give bytes as base64 text."""
     return base64.b64encode(data).decode("ascii")
@@ -115,10 +126,12 @@ def relief(hillshade: FloatGrid, grid: Grid, frame: MapFrame) -> str:
     return image_url(Image.fromarray(light.clip(0, 255).astype(np.uint8)), "JPEG", quality=72)
 
 
-def layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: MapFrame) -> dict[str, Any]:
+def layer(
+    info: LayerInfo, values: FloatGrid, grid: Grid, boundary: gpd.GeoSeries, frame: MapFrame
+) -> dict[str, Any]:
     """Give a layer as a picture with its legend; unknown cells are clear."""
-    here = warp(values, plan.grid, frame, LAYER_PIXELS, classes=bool(info.classes))
-    inside = values[plan.grid.cover(plan.boundary.geometry) & np.isfinite(values)]
+    here = warp(values, grid, frame, LAYER_PIXELS, classes=bool(info.classes))
+    inside = values[grid.cover(boundary) & np.isfinite(values)]
     record: dict[str, Any] = {
         "name": info.name,
         "title": info.title,
@@ -128,6 +141,7 @@ def layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: MapFrame) -> di
     }
     if info.classes:
         tints = colours.ramp(info.colours, len(info.classes))
+        record["titles"] = list(info.classes)
         codes = np.where(np.isfinite(here), here + 1, 0).clip(0, len(tints))
         cells = np.bincount(inside.astype(int), minlength=len(tints)) / max(1, inside.size)
         record["classes"] = [
@@ -143,7 +157,7 @@ def layer(info: LayerInfo, values: FloatGrid, plan: Plan, frame: MapFrame) -> di
         codes = np.where(np.isfinite(steps), steps, 0)
         record |= {"low": _shown(low, span), "high": _shown(high, span)}
         record["beyond"] = bool(inside.size and (inside.min() < low or inside.max() > high))
-        record["ramp"] = colours.ramp(info.colours, 9)
+    record["tints"] = tints
     record["image"] = _palette_image(codes.astype(np.uint8), tints)
     return record
 

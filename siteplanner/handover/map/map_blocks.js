@@ -110,18 +110,52 @@ function worksOf(block) {
     ["Planted later", block.trees_later ? `${several(block.trees_later, "tree")}, ${yearWords(block.later)}` : ""],
     ["Who can plant", block.access_class], ["Crew-days", `about ${block.crew_days}`]];
 }
-function aboutBlock(block) {
+/* Species along a row as they stand: [species, how many], one after the other. */
+function runsOf(k) {
+  const { trees } = treeLayer, found = [];
+  for (let i = firstOf(trees, k); i < trees.ends[k]; i++) {
+    const last = found.at(-1);
+    if (last && last[0] === trees.species[i]) last[1]++; else found.push([trees.species[i], 1]);
+  }
+  return found;
+}
+/* Species of a row with their numbers, the commonest first. */
+function kindsOf(k) {
+  const sums = new Map();
+  for (const [species, number] of runsOf(k)) sums.set(species, (sums.get(species) || 0) + number);
+  return [...sums].sort((a, b) => b[1] - a[1]);
+}
+const inRow = (block, k) => (block.ordered ? runsOf(k) : kindsOf(k));
+function rowsTable(block) {
+  const { trees } = treeLayer, rows = trees.ofBlock[plan.blocks.indexOf(block)];
+  const item = ([species, number]) => el("span", { class: "in-row" }, markOf(plan.species[species].marks, 6),
+    ` ${number} ${plan.species[species].code} `);
+  return el("table", { class: "row-list" },
+    el("caption", {}, block.ordered ? "Rows, each from its first peg on" : "Rows; species in any order"),
+    el("thead", {}, el("tr", {}, ["Row", "Trees", "Species"].map((head) => el("th", { scope: "col" }, head)))),
+    el("tbody", {}, rows.map((k) => el("tr", {}, el("th", { scope: "row" }, nameOf(trees.rows[k])),
+      el("td", {}, count(trees.rows[k][2])), el("td", {}, inRow(block, k).map(item))))));
+}
+const sentences = (texts) => el("ul", { class: "sentences" }, texts.map((text) => el("li", {}, text)));
+function blockParts(block) {
   const zone = zoneOf(block), counts = countsOf(block);
-  const careful = counts.map((row) => plan.species[row.species]).filter((one) => one.cautions);
   return [el("h2", {}, chip(zone), " Block ", block.block), el("p", {}, zone.title),
     zone.why_not ? el("p", { class: "why-not" }, zone.why_not) : null,
     facts([["Paddock", block.paddock], ["Area", block.area], ["Trees", count(block.trees)],
-      ["Rows", block.rows ? `${block.rows}, bearing ${block.bearing_deg}° from grid north` : ""],
+      ["Rows", block.rows ? count(block.rows) : ""],
       ["Spacing", block.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
       ["Not on foot", block.trees ? "" : { leave: "left as it is", "seed from above": "to be seeded from above" }[block.steep] || ""],
       ...worksOf(block)]),
-    counts.length ? [speciesTable(counts, `Trees in block ${block.block}`, ["trees"]), tickBox(block)] : null,
-    careful.map((one) => note(`${one.common_name}: ${one.cautions}`)),
+    block.said ? [el("h3", {}, "Find and plant it"), sentences(block.said),
+      el("h3", {}, "Where plants are put down"), sentences(block.drops.map((drop) => drop[2])),
+      el("h3", {}, "Be careful"), sentences(block.careful.map((at) => plan.careful[at]))] : null,
+    counts.length ? speciesTable(counts, `Trees in block ${block.block}`, ["trees"]) : null];
+}
+function aboutBlock(block) {
+  const zone = zoneOf(block);
+  return [...blockParts(block), block.trees ? [tickBox(block), el("details", { ontoggle(event) {
+    if (event.target.open && event.target.children.length === 1) event.target.append(rowsTable(block));
+  } }, el("summary", {}, block.ordered ? "Rows in planting order" : "Rows and their species"))] : null,
     note(plan.words.services),
     el("button", { class: "row", type: "button", onclick: () => openAt(place(...block.label), aboutZone(zone)) },
       chip(zone), "About this zone")];
@@ -129,12 +163,12 @@ function aboutBlock(block) {
 
 /* ---- going to a block -------------------------------------------------------------------------- */
 
-function goTo(parts, at, content, event) {
-  const from = event && event.target.closest("button, input");
+/* Open the card first, for what is shown fills what the card leaves free. */
+function goTo(parts, at, content, event, block = null) {
+  openAt(at, content, { block });
+  asker = event && event.target.closest("button, input");
   const box = parts.reduce((all, part) => all.extend(part.getBounds()), L.latLngBounds([]));
-  map.fitBounds(box, { animate: false, padding: [30, 30], maxZoom: 20 });
-  openAt(at, content);
-  asker = from;
+  map.fitBounds(box, { ...free(), maxZoom: 21 });
 }
 const goToBlock = (block, event) => goTo(drawn(block, "blocks", {}).getLayers(), place(...block.label),
-  aboutBlock(block), event);
+  aboutBlock(block), event, block);

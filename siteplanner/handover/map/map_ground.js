@@ -3,11 +3,12 @@
 
 const ground = plan.species_ground;
 const OPACITY = 0.78;
-const showing = { picture: null, legend: [], opacity: OPACITY, species: null, view: "suitability", turn: 0 };
+const showing = { picture: null, layer: null, opacity: OPACITY, species: null, view: "suitability", turn: 0 };
 
 const swatches = (rows) => el("ul", { class: "classes" }, rows.map((one) => el("li", {},
   el("span", { class: "swatch", style: { background: one.colour } }), one.title,
   one.percent === undefined ? null : el("small", {}, `\u00a0${one.percent}\u00a0%`))));
+const SHARES = "Percentages are shares of the property.";
 
 /* Lay a picture over the ground with its legend; null takes it away. */
 function colourGround(url, bounds, legend, look = "") {
@@ -17,11 +18,13 @@ function colourGround(url, bounds, legend, look = "") {
   const box = document.getElementById("legend"), [head, ...rows] = legend;
   box.replaceChildren(...(url ? [el("summary", {}, head), ...rows] : []));
   box.hidden = !url;
+  box.open = !phone.matches;
   restyle();
 }
-/* Show a layer with its legend from the panel; null shows the hillshade alone. */
+/* Show a layer with its legend from the panel; null shows the hillshade alone, and no species. */
 function chooseLayer(layer, legend) {
-  showing.species = null;
+  showing.layer = layer;
+  if (!layer) showing.species = null;
   showing.turn++;
   const title = layer && layer.title + (layer.unit ? `, ${layer.unit}` : "");
   colourGround(layer && layer.image, EDGES, layer ? [el("span", { class: "legend-title" }, title), legend] : []);
@@ -34,23 +37,28 @@ const corner = (x, y) => L.Projection.SphericalMercator.unproject(L.point(x, y))
 const GROUND_EDGES = L.latLngBounds(corner(G_WEST, G_SOUTH),
   corner(G_WEST + G_WIDTH, G_SOUTH + G_HEIGHT));
 
-/* Codes of a grey picture: {codes, width, height}; read once, when first wanted. */
+/* Codes of a grey picture: {codes, width, height}; read once, when first wanted. A number is the place
+   of a picture among those that species share. */
 const codeBooks = new Map();
-function codesOf(url) {
+function codesOf(picture) {
+  const url = typeof picture === "number" ? ground.pictures[picture] : picture;
   if (!codeBooks.has(url)) codeBooks.set(url, readCodes(url));
   return codeBooks.get(url);
 }
 async function readCodes(url) {
+  const { rgba, width, height } = await pixelsOf(url);
+  const codes = new Uint8Array(width * height);
+  for (let i = 0; i < codes.length; i++) codes[i] = rgba[4 * i];
+  return { codes, width, height };
+}
+async function pixelsOf(url) {
   const image = new Image();
   image.src = url;
   await image.decode();
-  const canvas = el("canvas", { width: image.width, height: image.height });
+  const { width, height } = image, canvas = el("canvas", { width, height });
   const pen = canvas.getContext("2d", { willReadFrequently: true });
   pen.drawImage(image, 0, 0);
-  const rgba = pen.getImageData(0, 0, image.width, image.height).data;
-  const codes = new Uint8Array(image.width * image.height);
-  for (let i = 0; i < codes.length; i++) codes[i] = rgba[4 * i];
-  return { codes, width: image.width, height: image.height };
+  return { rgba: pen.getImageData(0, 0, width, height).data, width, height };
 }
 /* A picture of the codes in colours: colourOf(code) is "#rrggbb", or null for clear. */
 function painted({ codes, width, height }, colourOf) {
@@ -109,8 +117,7 @@ async function chooseSpecies(place, view) {
   const book = await codesOf(one[shown]);
   const scored = shown === "limiting" ? await codesOf(one.suitability) : null;
   if (turn !== showing.turn) return;
-  showing.species = place;
-  showing.view = shown;
+  Object.assign(showing, { layer: null, species: place, view: shown });
   const [colourOf, rows] = lookOf(shown, place, book);
   let codes = book;
   if (scored) { // where nothing limits it, but the ground was scored
@@ -120,7 +127,7 @@ async function chooseSpecies(place, view) {
   const url = painted(codes, (code) => (scored && code === 254 ? NOTHING : colourOf(code)));
   colourGround(url, GROUND_EDGES, [el("span", { class: "legend-title" }, species.common_name, " ",
     el("i", {}, species.botanical_name)), el("p", { class: "legend-view" }, VIEWS[shown]),
-  swatches(rows), note(shown === "odds" ? ODDS_NOTE : "Tap the ground to see why.")], "crisp");
+  swatches(rows), note(shown === "odds" ? ODDS_NOTE : `${shown === "suitability" ? `${SHARES} ` : ""}Tap the ground to see why.`)], "crisp");
 }
 
 /* How the chosen species would do at a spot, in words; null off the property or with none. */
@@ -152,4 +159,29 @@ function valueOf(factor, code, less = 0) {
   const value = factor.low + (code / 250) * (factor.high - factor.low) - less;
   const span = factor.high - factor.low;
   return "about " + signed(value, span > 30 ? 0 : span > 3 ? 1 : 2) + (factor.unit ? ` ${factor.unit}` : "");
+}
+
+/* ---- the value of the layer that is shown ---------------------------------------------------- */
+
+/* What the layer that is shown is at a spot, in words; null where none is shown or nothing known. */
+async function valueAt(latlng) {
+  const { layer } = showing;
+  if (!layer) return null;
+  const { rgba, width, height } = await pixelsOf(layer.image);
+  const [x, y] = pageUnits(latlng).map((units) => units / plan.units);
+  const column = Math.floor((x / WIDTH) * width), row = Math.floor((1 - y / HEIGHT) * height);
+  const inside = column >= 0 && row >= 0 && column < width && row < height;
+  const at = 4 * (row * width + column);
+  const colour = inside && rgba[at + 3] ? [0, 1, 2].map((k) => rgba[at + k].toString(16).padStart(2, "0")).join("") : "";
+  const step = layer.tints.indexOf(`#${colour}`);
+  return [el("h3", {}, layer.title), facts([["Value here", step < 0 ? "not known" : stepWords(layer, step)]])];
+}
+/* A step of a layer's colours as its value: the middle of the step, or that it lies beyond an end. */
+function stepWords(layer, step) {
+  if (layer.titles) return layer.titles[step];
+  const span = layer.high - layer.low, unit = layer.unit ? ` ${layer.unit}` : "";
+  const digits = span > 30 ? 0 : span > 3 ? 1 : 2, last = layer.tints.length - 1;
+  if (layer.beyond && step === 0) return `${signed(layer.low, digits)}${unit} or less`;
+  if (layer.beyond && step === last) return `${signed(layer.high, digits)}${unit} or more`;
+  return `about ${signed(layer.low + ((step + 0.5) / (last + 1)) * span, digits)}${unit}`;
 }

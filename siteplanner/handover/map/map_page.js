@@ -39,8 +39,8 @@ function line(flat) {
 
 /* ---- what is drawn ---------------------------------------------------------------- */
 
-const PANES = ["relief", "ground", "setbacks", "zones", "contours", "blocks", "hollows", "paddocks", "features", "trees",
-  "place"];
+const PANES = ["relief", "ground", "setbacks", "zones", "contours", "blocks", "hollows", "paddocks", "features", "picked",
+  "trees", "place"];
 const renderers = {};
 PANES.forEach((name, i) => {
   map.createPane(name).style.zIndex = 250 + 10 * i;
@@ -54,22 +54,28 @@ function drawn(record, pane, style) {
     ...areas.map((rings) => L.polygon(rings.map(line), options)),
     ...lines.map((flat) => L.polyline(line(flat), { ...options, fill: false })),
     ...points.map((flat) => L.marker(line(flat)[0], { pane, interactive: false, keyboard: false,
-      icon: L.divIcon({ className: "thing", iconSize: [0, 0], html: markOf(style.marker, style.color, 1.5 * MM) }) })),
+      icon: L.divIcon({ className: "thing", iconSize: [0, 0], html: markOf(shapeOf(style.marker, style.color), 1.5 * MM) }) })),
   ]);
 }
 
-/* A small picture of a marker shape of `plan.markers`, with a radius in pixels. */
-function markOf(shape, colour, radius, rim = "#fff") {
-  const corners = plan.markers[shape];
-  const svg = L.SVG.create("svg"), path = L.SVG.create("path");
-  const side = 2.8 * radius;
-  for (const [name, value] of Object.entries({ class: "mark", viewBox: "-1.4 -1.4 2.8 2.8", width: side,
-    height: side, "aria-hidden": "true" })) svg.setAttribute(name, value);
-  for (const [name, value] of Object.entries({ fill: colour, stroke: rim, "stroke-width": 0.16,
-    d: corners.length ? `M${corners.map(([x, y]) => `${x} ${-y}`).join("L")}Z`
-      : "M-1 0a1 1 0 1 0 2 0a1 1 0 1 0-2 0" })) path.setAttribute(name, value);
-  svg.append(path);
+/* A small picture of marks that lie on each other, with a radius in pixels. */
+function markOf(marks, radius) {
+  const made = (tag, attributes) => {
+    const one = L.SVG.create(tag);
+    for (const [name, value] of Object.entries(attributes)) one.setAttribute(name, value);
+    return one;
+  };
+  const side = 2.8 * radius, svg = made("svg", { class: "mark", viewBox: "-1.4 -1.4 2.8 2.8", width: side,
+    height: side, "aria-hidden": "true" });
+  svg.append(...marks.map(({ path, fill, edge, line: width }) =>
+    made("path", { d: path, fill, stroke: edge, "stroke-width": width })));
   return svg;
+}
+/* A marker shape of `plan.markers` in a colour, on a white rim. */
+function shapeOf(shape, colour) {
+  const corners = plan.markers[shape];
+  return [{ fill: colour, edge: "#fff", line: 0.16, path: corners.length ?
+    `M${corners.map(([x, y]) => `${x} ${-y}`).join("L")}Z` : "M-1 0a1 1 0 1 0 2 0a1 1 0 1 0-2 0" }];
 }
 const labels = []; // in order of importance; see declutter
 function label(at, text, kind) {
@@ -81,24 +87,68 @@ function label(at, text, kind) {
 const RANKS = ["zone", "frost", "block", "paddock", "contour"];
 /* Half width, half height and shift down of a label's text, pixels. */
 const HALVES = {
-  frost: () => [27, 13, -15], zone: (n) => [9 * n, 10, 0], block: (n) => [5 * n + 6, 12, 12],
+  zone: (n) => [9 * n, 10, 0], block: (n) => [5 * n + 6, 12, 12],
   paddock: (n) => [3.6 * n, 9, 0], contour: (n) => [3.4 * n, 8, 0],
 };
 
-/* Hide the text of labels that would lie on one of more importance, or fill their area. */
+/* Hide the text of labels that would lie on one of more importance, or fill their area. Readings
+   are never hidden: one that finds no room is counted at the nearest that did. */
 function declutter() {
-  const close = map.getContainer().classList.contains("close"), taken = [];
+  const close = map.getContainer().classList.contains("close"), bars = underBars(), taken = [...bars], readings = [];
   const pixel = plan.units * 2 * Math.PI * 6378137 / map.options.crs.scale(map.getZoom());
-  for (const { marker, kind, width, half } of labels) {
-    const box = marker.getElement();
+  for (const one of labels) {
+    const { marker, kind, width, half } = one, box = marker.getElement();
     if (!box || (close ? kind === "zone" || kind === "paddock" : kind === "block")) continue;
-    const [x, y, down] = half, at = map.latLngToLayerPoint(marker.getLatLng());
-    const place = L.bounds(at.add([-x, down - y]), at.add([x, down + y]));
+    const at = map.latLngToLayerPoint(marker.getLatLng());
+    if (kind === "frost") {
+      placeReading(one, at, taken, readings, bars);
+      continue;
+    }
+    const [x, y, down] = half, place = L.bounds(at.add([-x, down - y]), at.add([x, down + y]));
     const crowded = width / pixel < 14 || taken.some((other) => other.overlaps(place));
     box.classList.toggle("crowded", crowded);
     if (!crowded) taken.push(place);
   }
+  for (const one of readings) one.words.textContent = readingWords(one);
 }
+/* Ground that the buttons and the arrow to north cover, in the map's own pixels. */
+function underBars() {
+  const stage = map.getContainer().getBoundingClientRect();
+  return [...document.querySelectorAll(".buttons .leaflet-bar, #north")].map((one) => {
+    const box = one.getBoundingClientRect();
+    return L.bounds([[box.left, box.top], [box.right, box.bottom]].map(([x, y]) =>
+      map.containerPointToLayerPoint([x - stage.left, y - stage.top])));
+  });
+}
+/* Put a reading's words above, under or beside its dot, or count it at the nearest one that has words. */
+function placeReading(one, at, taken, readings, bars) {
+  one.more = [];
+  const half = [8 + 4 * readingWords(one).length, 13];
+  const spots = [[0, -1], [0, 1], [1, 0], [-1, 0]];
+  const offset = ([x, y]) => [x * (half[0] + 8), y * (half[1] + 7)];
+  const boxOf = (spot, [x, y] = offset(spot)) => L.bounds(at.add([x - half[0], y - half[1]]), at.add([x + half[0], y + half[1]]));
+  let spot = spots.find((where) => !taken.some((other) => other.overlaps(boxOf(where))));
+  /* A zone's letter is less than a reading: it gives way where there is no other room. */
+  const kept = [...bars, ...readings.map((other) => other.box)];
+  if (!spot) spot = spots.find((where) => !kept.some((other) => other.overlaps(boxOf(where))));
+  if (!spot && !readings.length) [spot] = spots;
+  one.words.hidden = !spot;
+  if (!spot) {
+    readings.reduce((a, b) => (a.at.distanceTo(at) <= b.at.distanceTo(at) ? a : b)).more.push(one.reading);
+    return;
+  }
+  Object.assign(one, { at, box: boxOf(spot) });
+  one.words.style.transform = `translate(${50 * spot[0] - 50}%, ${50 * spot[1] - 50}%) ` +
+    `translate(${8 * spot[0]}px, ${7 * spot[1]}px)`;
+  for (const zone of labels) {
+    const letter = zone.kind === "zone" && zone.marker.getElement();
+    if (letter && one.box.contains(map.latLngToLayerPoint(zone.marker.getLatLng()))) letter.classList.add("crowded");
+  }
+  taken.push(one.box);
+  readings.push(one);
+}
+const readingWords = ({ reading, more }) => (reading.at_reference_c === null ? "not known"
+  : celsius(reading.at_reference_c)) + (more.length ? ` +${more.length}` : "");
 
 const INK = "#1a1a1a";
 const MM = 96 / 25.4; // pixels
@@ -116,46 +166,32 @@ function styleOf(kind) {
 const markedFill = (zone, i) => (zone.marks ? `url(#map-zone-${i})` : zone.colour);
 const ZONE = (zone, i) => ({ color: INK, weight: 1.5, fillColor: markedFill(zone, i) });
 
+/* A mark that can be tapped, or chosen with the Enter key; `about` gives its card. */
+function spotMark(spot, className, html, title, about) {
+  const icon = L.divIcon({ className, iconSize: [44, 44], html });
+  const marker = L.marker(place(...spot.label), { icon, alt: title, title: unturned(title) });
+  return marker.on("click keypress", (event) => {
+    if (event.type === "click" || event.originalEvent.key === "Enter") openAt(marker.getLatLng(), about());
+  });
+}
 function frostMark(reading) {
-  const read = reading.at_reference_c;
-  const mark = el("span", {}, read === null ? "?" : signed(read, 1) + "°");
-  const icon = L.divIcon({ className: "frost", iconSize: [44, 44], html: mark });
-  const marker = L.marker(place(...reading.label), {
-    icon, alt: "Frost reading", title: unturned("Frost reading " + reading.name) });
-  labels.push({ marker, kind: "frost", half: HALVES.frost() });
-  return marker.on("click keypress", (event) => {
-    if (event.type === "click" || event.originalEvent.key === "Enter") {
-      openAt(marker.getLatLng(), aboutFrost(reading));
-    }
-  });
+  const words = el("span"), one = { kind: "frost", reading, words, more: [] };
+  words.textContent = readingWords(one);
+  one.marker = spotMark(reading, "frost", words, "Frost reading " + reading.name,
+    () => [reading, ...one.more].map(aboutFrost));
+  labels.push(one);
+  return one.marker;
 }
-
-function digMark(spot) {
-  const icon = L.divIcon({ className: "dig", iconSize: [44, 44], html: el("span", {}, spot.spot) });
-  const marker = L.marker(place(...spot.label), { icon, alt: "Where to dig",
-    title: "Where to dig, spot " + spot.spot });
-  return marker.on("click keypress", (event) => {
-    if (event.type === "click" || event.originalEvent.key === "Enter") {
-      openAt(marker.getLatLng(), [el("h2", {}, "Where to dig: spot " + spot.spot),
-        facts([["On the map", spot.map_says], ["Why dig here", spot.why], ["If it differs", spot.if_not]]),
-        note("Have buried services located before you dig. Write what you find in dig.csv.")]);
-    }
-  });
-}
-
-function thermometerMark(spot) {
-  const icon = L.divIcon({ className: "dig", iconSize: [44, 44], html: el("span", {}, "T" + spot.spot) });
-  const marker = L.marker(place(...spot.label), { icon, alt: "Where to put a thermometer",
-    title: "Where to put a thermometer, spot " + spot.spot });
-  return marker.on("click keypress", (event) => {
-    if (event.type === "click" || event.originalEvent.key === "Enter") {
-      openAt(marker.getLatLng(), [el("h2", {}, "Where to put a thermometer: spot " + spot.spot),
-        facts([["Error of the coldest night here", "± " + spot.error_there_c + " °C"],
-          ["Mean error on planted ground", `± ${spot.mean_error_before_c} °C, with this one ± ${spot.mean_error_after_c} °C`]]),
-        note("A minimum thermometer, 1.2 m above the ground in the open, shaded from the sky, for one winter.")]);
-    }
-  });
-}
+const digMark = (spot) => spotMark(spot, "dig", el("span", {}, spot.spot), "Where to dig, spot " + spot.spot, () =>
+  [el("h2", {}, "Where to dig: spot " + spot.spot),
+    facts([["On the map", spot.map_says], ["Why dig here", spot.why], ["If it differs", spot.if_not]]),
+    note("Have buried services located before you dig. Write what you find in dig.csv.")]);
+const thermometerMark = (spot) => spotMark(spot, "dig", el("span", {}, "T" + spot.spot),
+  "Where to put a thermometer, spot " + spot.spot, () =>
+    [el("h2", {}, "Where to put a thermometer: spot " + spot.spot),
+      facts([["Error of the coldest night here", "± " + spot.error_there_c + " °C"],
+        ["Mean error on planted ground", `± ${spot.mean_error_before_c} °C, with this one ± ${spot.mean_error_after_c} °C`]]),
+      note("A minimum thermometer, 1.2 m above the ground in the open, shaded from the sky, for one winter.")]);
 
 const zoneAreas = plan.zones.map((zone, i) => drawn(zone, "zones", {
   ...ZONE(zone, i), interactive: true }));
@@ -204,165 +240,10 @@ function restyle() {
   declutter();
 }
 
-/* A word to the reader over the map, until it is put away or overtaken. */
-function say(text) {
+/* A word to the reader over the map, until it is put away or overtaken; said aloud too. The region
+   that is read out is always there: one that appears with its words may not be. */
+function say(text, aloud = text) {
   document.getElementById("said-words").textContent = unturned(text);
   document.getElementById("said").hidden = !text;
-}
-
-/* ---- what a tap shows --------------------------------------------------------------- */
-
-const facts = (pairs) => el("dl", {}, pairs.filter((pair) => pair[1] !== "").flatMap(([name, value]) =>
-  [el("dt", {}, name), el("dd", {}, value)]));
-const chip = (zone) => el("span", { class: `chip ${zone.marks}`, style: { backgroundColor: zone.colour } },
-  el("b", {}, zone.zone));
-const note = (text) => el("p", { class: "note" }, text);
-const mark = (species) => markOf(species.shape, species.colour, 8, INK);
-const speciesName = (species) => [mark(species), el("span", {}, species.common_name, " ",
-  el("i", {}, species.botanical_name), " ", el("small", {}, species.code))];
-
-/* Numbers of trees by species; `columns` are keys of `counts`. */
-function speciesTable(counts, caption, columns) {
-  const cells = (n) => el("td", {}, count(n));
-  const sum = (key) => counts.reduce((total, row) => total + row[key], 0);
-  return el("table", {}, el("caption", {}, caption),
-    el("thead", {}, el("tr", {}, ["Species", ...columns.map(titled)].map((head) =>
-      el("th", { scope: "col" }, head)))),
-    el("tbody", {}, counts.map((row) => el("tr", {},
-      el("th", { scope: "row" }, el("div", { class: "species" }, speciesName(plan.species[row.species]))),
-      columns.map((key) => cells(row[key]))))),
-    el("tfoot", {}, el("tr", {}, el("th", { scope: "row" }, "All"), columns.map((key) => cells(sum(key))))));
-}
-
-const yearWords = (year) => (year ? `year ${year}` : "a later year than this plan covers");
-
-function oddsRows(rows, caption) {
-  return el("table", { class: "odds" }, el("caption", {}, caption),
-    el("thead", {}, el("tr", {}, ["Species", "Mean of the places, and the worst tenth"].map((head) =>
-      el("th", { scope: "col" }, head)))),
-    el("tbody", {}, rows.map((row) => el("tr", {}, el("th", { scope: "row" },
-      plan.species[row.species].common_name), el("td", {}, row.words,
-      row.worst === row.words ? null : el("small", {}, `worst tenth: ${row.worst}`))))));
-}
-/* Of planted species at their own places; of the others, folded away, on all of the zone's ground. */
-function oddsTable(zone) {
-  const rows = plan.frost_odds.filter((row) => row.zone === zone.zone);
-  const planted = rows.filter((row) => row.planted), others = rows.filter((row) => !row.planted);
-  if (!rows.length) return null;
-  return [planted.length ? oddsRows(planted, "Odds that a frost kills a seedling in one winter, over the places " +
-      "where the species is planted") : null,
-    others.length ? el("details", {}, el("summary", {}, "Odds for species not planted here"),
-      oddsRows(others, "Odds that a frost kills a seedling in one winter, over all of the zone's ground")) : null,
-    note("Estimates, not a forecast. " + plan.words.sure)];
-}
-
-const aboutZone = (zone) => [
-  el("h2", {}, chip(zone), " ", zone.title), zone.why_not ? el("p", { class: "why-not" }, zone.why_not) : null,
-  el("p", {}, zone.ground),
-  facts([["Area", zone.area], ["Trees", count(zone.trees)],
-    ["Spacing", zone.trees ? `${zone.spacing_m} m, ${zone.pattern} (on the map)` : ""],
-    ["Density", zone.trees ? `${count(zone.density_ha)} trees per ha` : ""]]),
-  zone.trees ? [speciesTable(zone.counts, `Trees in zone ${zone.zone}`, ["trees", "order"]), note(plan.words.losses)] : null,
-  oddsTable(zone),
-  el("p", { class: "blocks-of" }, "Blocks: ", plan.blocks.filter((block) => block.zone === zone.zone)
-    .map((block) => el("button", { type: "button", onclick: (event) => goToBlock(block, event) }, block.block)))];
-
-function aboutTree(i) {
-  const species = plan.species[treeLayer.trees.species[i]];
-  const [at, row] = rowOf(treeLayer.trees, i), block = plan.blocks[at];
-  const year = treeLayer.trees.year?.[i], mother = treeLayer.trees.mother?.[i];
-  const ask = (about, ...words) => el("button", { class: "row", type: "button",
-    onclick: () => openAt(treeLayer.latLng(i), about()) }, words);
-  return [el("h2", { class: "species" }, speciesName(species)),
-    facts([["Block", block.block], ["Row", String(row)], ["Zone", block.zone],
-      ["Paddock", block.paddock], ["Plant in", year === undefined ? "" : yearWords(year)],
-      ["Seed from", mother === undefined ? "" : plan.trees.mothers[mother]],
-      ["Use", species.roles], ["Caution", species.cautions]]),
-    ask(() => aboutBlock(block), "About this block"),
-    plan.zones.filter((zone) => zone.zone === block.zone).map((zone) =>
-      ask(() => aboutZone(zone), chip(zone), "About this zone"))];
-}
-const aboutFeature = (thing) => [
-  el("h2", {}, titled(plan.symbology[thing.kind].word)), thing.name ? el("p", {}, thing.name) : null,
-  el("p", {}, thing.setback_m ? `Keep trees at least ${thing.setback_m} m away from it.`
-    : "Plant no trees on it. It has no setback around it."), note(plan.words.codes)];
-const aboutSetback = (ground) => [el("h2", {}, "Setback: no trees"),
-  el("p", {}, `${titled(plan.symbology[ground.kind].word)}: keep trees at least ${ground.setback_m} m away.`), note(plan.words.codes)];
-const aboutHollow = (hollow) => [el("h2", {}, `Hollow ${hollow.hollow}: no outlet`),
-  facts([["Area", `${hollow.area_ha.toFixed(2)} ha`], ["Deepest", `${hollow.depth_m.toFixed(1)} m`],
-    ["Trees in it", count(hollow.trees)]]), note("Water may stand here. Look after rain before you plant.")];
-const aboutPaddock = (paddock) => [el("h2", {}, paddock.name),
-  paddock.why_not ? el("p", { class: "why-not" }, paddock.why_not) : null,
-  facts([["Area", paddock.area], ["Trees", count(paddock.trees)]])];
-const heightWords = plan.reference_height_m === null ? "the reference height"
-  : plan.reference_height_m + " m";
-const aboutFrost = (reading) => [el("h2", {}, "Frost reading"), el("p", {}, reading.name),
-  facts([["Coldest of the winter", `${celsius(reading.winter_min_c)}, read at ${reading.height_m} m`],
-    ["Adjusted to " + heightWords, celsius(reading.at_reference_c)],
-    ["Estimate on the map", celsius(reading.estimated_c)]]), note(plan.words.sure + " It is not a forecast.")];
-
-let asker = null; // the button that asked for the popup, to give the focus back to
-function openAt(latlng, content) {
-  const box = el("div", { class: "about", tabindex: "-1" }, content);
-  if (phone.matches) showPanel(null);
-  const size = map.getSize();
-  L.popup({ maxWidth: Math.min(330, size.x - 60), maxHeight: Math.max(160, size.y - 110),
-    autoPanPadding: phone.matches ? [12, 12] : [64, 12] }).setLatLng(latlng).setContent(box).openOn(map);
-  box.focus({ preventScroll: true });
-}
-map.on("popupopen popupclose", (event) => {
-  document.getElementById("app").classList.toggle("telling", event.type === "popupopen");
-});
-/* The map's own Escape is deaf while the focus is inside the popup. */
-document.addEventListener("keydown", (event) => { if (event.key === "Escape") map.closePopup(); });
-map.on("popupclose", () => { if (asker) asker.focus(); asker = null; });
-
-/* ---- finding what is under a tap, in page units --------------------------------------- */
-
-function inArea(rings, x, y) {
-  let inside = false;
-  for (const ring of rings) {
-    for (let i = 0, j = ring.length - 2; i < ring.length; j = i, i += 2) {
-      const crosses = ring[i + 1] > y !== ring[j + 1] > y;
-      if (crosses && x < ((ring[j] - ring[i]) * (y - ring[i + 1])) / (ring[j + 1] - ring[i + 1]) + ring[i]) {
-        inside = !inside;
-      }
-    }
-  }
-  return inside;
-}
-function nearLine(flat, x, y, reach) {
-  const at = L.point(x, y);
-  for (let i = 0; i + 3 < flat.length; i += 2) {
-    const a = L.point(flat[i], flat[i + 1]), b = L.point(flat[i + 2], flat[i + 3]);
-    if (L.LineUtil.pointToSegmentDistance(at, a, b) <= reach) return true;
-  }
-  return flat.length === 2 && at.distanceTo(L.point(flat)) <= reach;
-}
-const covers = (record, x, y) => (record.shape.areas || []).some((rings) => inArea(rings, x, y));
-
-/* What lies under a tap: its place and its sheet, or undefined. */
-function under(latlng) {
-  const tree = map.hasLayer(treeLayer) ? treeLayer.near(latlng, 16) : -1;
-  if (tree >= 0) return [treeLayer.latLng(tree), aboutTree(tree)];
-  const [x, y] = pageUnits(latlng);
-  const reach = (12 * plan.units * 2 * Math.PI * 6378137) / map.options.crs.scale(map.getZoom());
-  const on = (name) => map.hasLayer(GROUPS[name]);
-  const thing = on("no_plant") && (plan.no_plant.find((one) =>
-    [...(one.shape.lines || []), ...(one.shape.points || [])].some((flat) => nearLine(flat, x, y, reach)))
-    || plan.no_plant.find((one) => covers(one, x, y)));
-  if (thing) return [latlng, aboutFeature(thing)];
-  const close = map.getContainer().classList.contains("close");
-  const finders = [["hollows", plan.hollows, aboutHollow], ["blocks", close ? plan.blocks : [], aboutBlock], ["zones", plan.zones, aboutZone],
-    ["setbacks", plan.setbacks, aboutSetback], ["paddocks", plan.paddocks, aboutPaddock]];
-  for (const [name, records, about] of finders) {
-    const hit = on(name) && records.find((record) => covers(record, x, y));
-    if (hit) return [latlng, about(hit)];
-  }
-  return undefined;
-}
-async function tapped({ latlng }) {
-  const [at, sheet] = under(latlng) || [latlng, null];
-  const said = await saidOf(at);
-  if (said || sheet) openAt(at, [said, said && sheet ? el("hr") : null, sheet]);
+  document.getElementById("aloud").textContent = unturned(aloud);
 }

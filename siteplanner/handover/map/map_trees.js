@@ -18,32 +18,59 @@ function readTrees(plan) {
     x[i] = (west + (px[i] / 65535) * width + half) / (2 * half);
     y[i] = (half - south - (py[i] / 65535) * height) / (2 * half);
   }
-  const ends = [];
-  plan.trees.rows.reduce((sum, run) => (ends.push(sum + run[2]), sum + run[2]), 0);
+  const ends = [], ofBlock = plan.blocks.map(() => []); // places of a block's rows
+  plan.trees.rows.reduce((sum, run, k) => {
+    ofBlock[run[0]].push(k);
+    ends.push(sum + run[2]);
+    return sum + run[2];
+  }, 0);
+  const boxes = plan.trees.rows.map((run, k) => { // of rows, on the world square: west, north, east, south
+    const box = [1, 1, 0, 0];
+    for (let i = ends[k] - run[2]; i < ends[k]; i++) {
+      box[0] = Math.min(box[0], x[i]);
+      box[1] = Math.min(box[1], y[i]);
+      box[2] = Math.max(box[2], x[i]);
+      box[3] = Math.max(box[3], y[i]);
+    }
+    return box;
+  });
   const [year, mother] = ["year", "mother"].map((key) => plan.trees[key] && unpacked(plan.trees[key]));
-  return { x, y, species: unpacked(plan.trees.species), year, mother, ends, rows: plan.trees.rows };
+  return { x, y, species: unpacked(plan.trees.species), year, mother, ends, boxes, ofBlock, rows: plan.trees.rows };
 }
 
-/* Row of tree i: [index of block, row, trees], by bisection. */
-function rowOf(trees, i) {
+/* Place of tree i's row among the rows, by bisection. */
+function placeOfRow(trees, i) {
   let low = 0, high = trees.ends.length - 1;
   while (low < high) {
     const middle = (low + high) >> 1;
     if (trees.ends[middle] > i) high = middle; else low = middle + 1;
   }
-  return trees.rows[low];
+  return low;
+}
+/* Row of tree i: [index of block, row, trees, name where it is not the number]. */
+const rowOf = (trees, i) => trees.rows[placeOfRow(trees, i)];
+const nameOf = (row) => String(row[3] ?? row[1]);
+const firstOf = (trees, k) => trees.ends[k] - trees.rows[k][2];
+
+/* A species' sign as a small canvas, drawn once: thousands of trees are stamps of it. */
+function stampOf(species, radius, ratio) {
+  const half = Math.ceil((1.35 * radius + 1) * ratio), made = document.createElement("canvas");
+  made.width = made.height = 2 * half;
+  const pen = made.getContext("2d");
+  pen.setTransform(ratio * radius, 0, 0, ratio * radius, half, half);
+  for (const mark of species.marks) {
+    const path = new Path2D(mark.path);
+    pen.fillStyle = mark.fill === "none" ? "#0000" : mark.fill;
+    pen.fill(path);
+    pen.strokeStyle = mark.edge;
+    pen.lineWidth = Math.max(mark.line, 0.7 / radius);
+    pen.stroke(path);
+  }
+  return made;
 }
 
-/* Add a mark to a pen's path: its shape's corners for a radius of 1, y upwards; none is a circle. */
-function traceMark(pen, corners, x, y, r) {
-  if (!corners.length) {
-    pen.moveTo(x + r, y);
-    pen.arc(x, y, r, 0, 2 * Math.PI);
-    return;
-  }
-  corners.forEach(([a, b], i) => (i ? pen.lineTo(x + a * r, y - b * r) : pen.moveTo(x + a * r, y - b * r)));
-  pen.closePath();
-}
+/* Pixels between trees from which rows of all blocks have their numbers: before, they would hide all. */
+const MARKED = 8;
 
 /* A layer that draws the trees in view when they are far enough apart to be told apart. */
 const TreeLayer = L.Renderer.extend({
@@ -51,17 +78,9 @@ const TreeLayer = L.Renderer.extend({
     L.Renderer.prototype.initialize.call(this, options);
     this.trees = readTrees(plan);
     this.kinds = plan.species;
-    this.markers = plan.markers;
+    this.drops = plan.blocks.map((block) => block.drops || []);
+    this.picked = null; // index of the block that is shown from afar too
     this.spacing = Math.min(...plan.zones.map((zone) => zone.spacing_m || Infinity), 10);
-    /* Trees of one species lie together in `sorted`, so that each is drawn in one stroke. */
-    const { species } = this.trees;
-    const starts = new Uint32Array(this.kinds.length + 1);
-    for (const kind of species) starts[kind + 1]++;
-    for (let k = 0; k < this.kinds.length; k++) starts[k + 1] += starts[k];
-    this.starts = starts.slice();
-    this.sorted = new Uint32Array(species.length);
-    const next = starts.slice();
-    for (let i = 0; i < species.length; i++) this.sorted[next[species[i]]++] = i;
   },
   _initContainer() {
     this._container = document.createElement("canvas");
@@ -82,54 +101,104 @@ const TreeLayer = L.Renderer.extend({
     return this.spacing / metres;
   },
   shown() { return Boolean(this._map) && this.pixelsApart() >= 5; },
-  radius() { return Math.max(1.6, Math.min(9, 0.36 * this.pixelsApart())); },
+  radius() { return Math.max(1.2, Math.min(9, 0.36 * this.pixelsApart())); },
+  /* Pixels of the canvas to one of the page: more on paper, which is finer than a screen. */
+  ratio() { return document.documentElement.classList.contains("on-paper") ? 3 : window.devicePixelRatio || 1; },
+  pick(block) {
+    this.picked = block;
+    if (this._map) this._update();
+  },
 
   _update() {
     if (this._map._animatingZoom && this._bounds) return;
     L.Renderer.prototype._update.call(this);
-    const box = this._bounds, size = box.getSize(), ratio = window.devicePixelRatio || 1;
+    const box = this._bounds, size = box.getSize(), ratio = this.ratio();
     const canvas = this._container;
     L.DomUtil.setPosition(canvas, box.min);
     canvas.width = Math.round(ratio * size.x);
     canvas.height = Math.round(ratio * size.y);
     canvas.style.width = size.x + "px";
     canvas.style.height = size.y + "px";
-    if (!this.shown()) return;
+    const close = this.shown();
+    if (!close && this.picked === null) return;
     this.pen.setTransform(ratio, 0, 0, ratio, 0, 0);
-    this._draw(box.min.add(this._map.getPixelOrigin()), size);
+    this._draw(box.min.add(this._map.getPixelOrigin()), size, close);
   },
-  _draw(corner, size) {
-    const { pen, trees } = this, r = this.radius();
+  /* Draw rows, trees and signs of all blocks, or of the picked one alone where it is not close. */
+  _draw(corner, size, close) {
+    const { trees } = this, r = this.radius(), apart = this.pixelsApart();
     const world = this._map.options.crs.scale(this._map.getZoom());
-    pen.lineWidth = r > 3 ? 1 : 0.5;
-    pen.strokeStyle = "#1a1a1a";
-    this.kinds.forEach((kind, k) => {
-      pen.beginPath();
-      for (let j = this.starts[k]; j < this.starts[k + 1]; j++) {
-        const i = this.sorted[j];
-        const x = trees.x[i] * world - corner.x, y = trees.y[i] * world - corner.y;
-        if (x > -r && y > -r && x < size.x + r && y < size.y + r) {
-          traceMark(pen, this.markers[kind.shape], x, y, r);
+    const at = (i) => [trees.x[i] * world - corner.x, trees.y[i] * world - corner.y];
+    const inView = ([x, y], rim) => x > -rim && y > -rim && x < size.x + rim && y < size.y + rim;
+    const inSight = (k) => {
+      const box = trees.boxes[k], rim = 60;
+      return box[2] * world - corner.x > -rim && box[3] * world - corner.y > -rim &&
+        box[0] * world - corner.x < size.x + rim && box[1] * world - corner.y < size.y + rim;
+    };
+    const seen = this._map.containerPointToLayerPoint([0, 0]).add(this._map.getPixelOrigin()).subtract(corner);
+    const sight = L.bounds(seen, seen.add(this._map.getSize()));
+    const marks = new RowMarks(this.pen, trees, this.drops, at, (place) => inView(place, 40), sight, apart, r);
+    const draw = (blocks, strength) => {
+      this.pen.globalAlpha = strength;
+      const rows = blocks.flatMap((block) => trees.ofBlock[block].filter(inSight));
+      drawRowLines(this.pen, trees, rows, at);
+      this._stamp(rows, at, (place) => inView(place, 2 * r), r);
+      if (strength === 1 && (apart >= MARKED || blocks.length === 1)) for (const block of blocks) marks.draw(block);
+    };
+    const all = [...trees.ofBlock.keys()], { picked } = this;
+    if (close) draw(all.filter((block) => block !== picked), picked === null ? 1 : 0.35);
+    if (picked !== null) draw([picked], 1);
+    this.pen.globalAlpha = 1;
+  },
+  _stamp(rows, at, inView, r) {
+    const { pen, trees, kinds } = this, ratio = this.ratio(), size = `${r} ${ratio}`;
+    if (size !== this.stampsFor) this.stamps = kinds.map((kind) => (r < 2.4 ? null : stampOf(kind, r, ratio)));
+    this.stampsFor = size;
+    for (const k of rows) {
+      for (let i = firstOf(trees, k); i < trees.ends[k]; i++) {
+        const place = at(i), kind = trees.species[i], stamp = this.stamps[kind];
+        if (!inView(place)) continue;
+        if (stamp) {
+          const half = stamp.width / ratio / 2;
+          pen.drawImage(stamp, place[0] - half, place[1] - half, 2 * half, 2 * half);
+        } else { // too small for a sign: a dot
+          pen.fillStyle = kinds[kind].colour;
+          pen.fillRect(place[0] - r, place[1] - r, 2 * r, 2 * r);
         }
       }
-      pen.fillStyle = kind.colour;
-      pen.fill();
-      if (r > 2.2) pen.stroke();
-    });
+    }
   },
 
   /* Index of the shown tree nearest to a place, within some pixels; -1 when there is none. */
   near(latlng, pixels) {
-    if (!this.shown()) return -1;
+    const all = this.shown(), { trees } = this;
+    if (!all && (this.picked === null || this.pixelsApart() < 3)) return -1;
+    const mine = all ? null : trees.ofBlock[this.picked];
+    if (!all && !mine.length) return -1;
+    const from = all ? 0 : firstOf(trees, mine[0]), to = all ? trees.x.length : trees.ends[mine.at(-1)];
+    return this.nearest(latlng, pixels, from, to);
+  },
+  /* Index of the tree nearest to a place among those `from` … `to`, within some pixels; or -1. */
+  nearest(latlng, pixels, from, to) {
     const { trees } = this, world = this._map.options.crs.scale(this._map.getZoom());
     const at = this._map.project(latlng);
     let best = -1, least = pixels * pixels;
-    for (let i = 0; i < trees.x.length; i++) {
+    for (let i = from; i < to; i++) {
       const dx = trees.x[i] * world - at.x, dy = trees.y[i] * world - at.y;
       const far = dx * dx + dy * dy;
       if (far < least) { least = far; best = i; }
     }
     return best;
+  },
+  /* Species of the trees within bounds, in the order of the plan. */
+  kindsIn(bounds) {
+    const { trees } = this, found = new Set(), scale = L.CRS.EPSG3857.scale(0);
+    const [low, high] = [bounds.getNorthWest(), bounds.getSouthEast()].map((corner) =>
+      L.CRS.EPSG3857.latLngToPoint(corner, 0).divideBy(scale));
+    for (let i = 0; i < trees.x.length; i++) {
+      if (trees.x[i] > low.x && trees.x[i] < high.x && trees.y[i] > low.y && trees.y[i] < high.y) found.add(trees.species[i]);
+    }
+    return [...found].sort((a, b) => a - b);
   },
   latLng(i) {
     const world = L.CRS.EPSG3857.scale(0);

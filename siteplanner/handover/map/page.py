@@ -27,30 +27,33 @@ import xstatic.pkg.leaflet
 from branca.element import Figure
 from markupsafe import Markup
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.handover.map.data import page_data
 from siteplanner.handover.map.picture import still_page
 from siteplanner.handover.map.templates import panel, rendered
 from siteplanner.plan import Plan
 
 #: The panels beside the map in the order of their tabs, each a file ``panels/<name>.html``.
-PANELS = ("zones", "blocks", "layers", "key", "cautions")
+PANELS = ("zones", "blocks", "today", "layers", "key", "cautions")
 #: Our scripts ``map_<name>.js``: those before the panels' own, and the one that starts the page.
-_SCRIPTS = ("trees", "page", "ground", "where", "blocks")
+_SCRIPTS = ("rows", "trees", "page", "card", "ground", "where", "blocks", "print")
 _START = "start"
+#: What templates show and no script reads: the relief is taken from the still picture.
+_NOT_READ = ("relief", "counts")
 _MARK_LIVE = "document.documentElement.className = 'live';"
 
 
-def write_map(plan: Plan, path: Path) -> None:
+def write_map(plan: Plan, path: Path, call: Call = afresh) -> None:
     """Write the plan's map page; the same plan gives the same bytes."""
-    path.write_text(map_page(plan), encoding="utf-8", newline="\n")
+    path.write_text(map_page(plan, call), encoding="utf-8", newline="\n")
 
 
-def map_page(plan: Plan) -> str:
-    """Give the map page as HTML.
+def map_page(plan: Plan, call: Call = afresh) -> str:
+    """Give the map page as HTML; what is dear goes through ``call``.
 
     Raises ``ValueError`` when a layer's description names a colour scheme that is not known.
     """
-    data = page_data(plan)
+    data = page_data(plan, call)
     stage, make_map = _folium_map(plan)
     panels = [panel(name, plan=data) for name in PANELS]
     scripts = [
@@ -72,7 +75,7 @@ def map_page(plan: Plan) -> str:
         stage=Markup(stage),
         panels=panels,
         still=still_page(data),
-        json=Markup(_json(data)),
+        json=Markup(_json({name: data[name] for name in data if name not in _NOT_READ})),
         scripts=others,
     )
 

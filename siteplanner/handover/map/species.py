@@ -7,6 +7,7 @@ only when the species is picked. Pure; writes nothing.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -14,8 +15,9 @@ from numpy.typing import NDArray
 from rasterio.enums import Resampling
 from rasterio.warp import reproject
 
-from siteplanner.base.grid import Grid
+from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.layer_info import LayerInfo
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.symbology import colours
 from siteplanner.handover.map.ground import MapFrame, grey_image, warp
 from siteplanner.plan import Plan
@@ -26,6 +28,7 @@ from siteplanner.suitability.factors import SURVIVES, Factor
 SUITABILITY_PIXELS = 800
 VALUE_PIXELS = 400
 UNKNOWN = 255
+_VIEWS = ("suitability", "limiting", "odds")
 #: Codes of a factor's values run from 0 to this, in steps of the next: 51 values of each are told
 #: apart, as finer ones cost the page more than they tell.
 _LEVELS, _STEP = 250, 5
@@ -33,20 +36,28 @@ _LEVELS, _STEP = 250, 5
 ODDS_BANDS = (0, 5, 10, 25, 50)
 
 
-def species_ground(plan: Plan) -> dict[str, Any]:
-    """Give, for every species, what its ground is: pictures and words.
+def species_ground(plan: Plan, call: Call = afresh) -> dict[str, Any]:
+    """Give, for every species, what its ground is: pictures, through ``call``, and words.
 
     ``frame`` places the pictures as the page's own ``frame`` does. In ``suitability`` a grey
     value is the score 0-100, in ``limiting`` the index into ``factors``, in ``odds`` a
     percentage; 255 is unknown. A factor's ``image`` runs from 0 at ``low`` to 250 at
     ``high``. ``odds_said`` has the words of each percentage, 0-100, of odds that are the middle of
     their range and of those that are its upper end; ``odds_kind`` of a species tells which.
-    Pictures that the plan has no values for are left out.
+    Pictures that the plan has no values for are left out; ``pictures`` has each once, and species
+    that share one name its place there.
     """
     frame = MapFrame.around(plan.boundary.geometry, margin=0.01)
-    inside = plan.grid.cover(plan.boundary.geometry)
-    under = _cells_under(plan.grid, frame, SUITABILITY_PIXELS)
+    inside = call(plan.grid.cover, plan.boundary.geometry)
+    under = call(_cells_under, plan.grid, frame, SUITABILITY_PIXELS)
+    ranges = range_only(plan.frost)
+    codes = {"suitability": plan.suitability, "limiting": plan.limiting, "odds": plan.frost_odds}
+    species = [
+        call(_pictures, codes, place, under, inside) | _words(place, plan, ranges)
+        for place in range(len(plan.species))
+    ]
     return {
+        "pictures": _shared(species),
         "frame": [frame.west, frame.south, frame.width, frame.height],
         "bands": _bands(),
         "odds": [
@@ -61,9 +72,19 @@ def species_ground(plan: Plan) -> dict[str, Any]:
         },
         "odds_note": CELLS_SHOW,
         "kinds": [*colours.KINDS],
-        "factors": [_factor(factor, plan, frame) for factor in plan.factors],
-        "species": [_species(place, plan, under, inside) for place in range(len(plan.species))],
+        "factors": [_factor(factor, plan, frame, call) for factor in plan.factors],
+        "species": species,
     }
+
+
+def _shared(species: list[dict[str, Any]]) -> list[str]:
+    """Put each picture of species' records into a list once, and its place there in the record."""
+    places: dict[str, int] = {}
+    for record in species:
+        for view in _VIEWS:
+            if view in record:
+                record[view] = places.setdefault(record[view], len(places))
+    return list(places)
 
 
 def frost_odds(plan: Plan) -> list[dict[str, Any]]:
@@ -96,29 +117,31 @@ def _bands() -> list[dict[str, Any]]:
     ]
 
 
-def _species(
-    place: int, plan: Plan, under: NDArray[np.int32], inside: NDArray[np.bool_]
+def _pictures(
+    codes: Mapping[str, NDArray[np.uint8]],
+    place: int,
+    under: NDArray[np.int32],
+    inside: NDArray[np.bool_],
 ) -> dict[str, Any]:
-    score = plan.suitability[place]
-    suits = _codes(score, under)
-    record: dict[str, Any] = {"suitability": grey_image(suits)}
+    """A species' pictures of ``codes`` (each (species, rows, columns)), and its shares of bands."""
+    score = codes["suitability"][place]
+    pictures = {name: grey_image(_codes(values[place], under)) for name, values in codes.items()}
     known = score[inside & (score != NOT_SCORED)].astype(int)
     spread = np.bincount(known, minlength=101)
     shares, above = [], 101
     for band in _bands():
         shares.append(round(100 * float(spread[band["low"] : above].sum() / max(1, known.size))))
         above = band["low"]
-    record["percent"] = shares
-    if plan.limiting is not None:
-        limiting = _codes(plan.limiting[place], under)
-        record["limiting"] = grey_image(limiting)
-    if plan.frost_odds is not None:
-        odds = _codes(plan.frost_odds[place], under)
-        record["odds"] = grey_image(odds)
-        upper = range_only(plan.frost).get(plan.species["botanical_name"].iloc[place], True)
-        record["odds_kind"] = "upper" if upper else "middle"
-    record["wants"] = [wants(factor, plan.infos[factor.layer], place) for factor in plan.factors]
-    return record
+    return {"suitability": pictures.pop("suitability"), "percent": shares} | pictures
+
+
+def _words(place: int, plan: Plan, ranges: Mapping[str, bool]) -> dict[str, Any]:
+    """What is said of a species' odds and wants; ``ranges`` as ``range_only`` gives them."""
+    upper = ranges.get(plan.species["botanical_name"].iloc[place], True)
+    return {
+        "odds_kind": "upper" if upper else "middle",
+        "wants": [wants(factor, plan.infos[factor.layer], place) for factor in plan.factors],
+    }
 
 
 def _cells_under(grid: Grid, frame: MapFrame, longest: int) -> NDArray[np.int32]:
@@ -153,7 +176,7 @@ def _codes(values: NDArray[np.uint8], under: NDArray[np.int32]) -> NDArray[np.ui
     return np.append(values, np.uint8(UNKNOWN))[under]
 
 
-def _factor(factor: Factor, plan: Plan, frame: MapFrame) -> dict[str, Any]:
+def _factor(factor: Factor, plan: Plan, frame: MapFrame, call: Call) -> dict[str, Any]:
     """Give a factor's title and unit, and its values where the plan keeps the layer."""
     info = plan.infos[factor.layer]
     record: dict[str, Any] = {"title": info.title, "unit": _unit(info)}
@@ -161,9 +184,13 @@ def _factor(factor: Factor, plan: Plan, frame: MapFrame) -> dict[str, Any]:
         record["colder"] = round(plan.colder_c, 1)
     if factor.layer not in plan.layers:
         return record
-    values = warp(
-        plan.layers[factor.layer], plan.grid, frame, VALUE_PIXELS, classes=bool(info.classes)
-    )
+    return record | call(_values, info, plan.layers[factor.layer], plan.grid, frame)
+
+
+def _values(info: LayerInfo, layer: FloatGrid, grid: Grid, frame: MapFrame) -> dict[str, Any]:
+    """A factor's values as a picture, and what its codes mean."""
+    record: dict[str, Any] = {}
+    values = warp(layer, grid, frame, VALUE_PIXELS, classes=bool(info.classes))
     known = np.isfinite(values)
     if info.classes:
         record["classes"] = list(info.classes)

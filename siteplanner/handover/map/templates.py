@@ -18,7 +18,6 @@ from siteplanner.base.symbology.kinds import (
     HATCH_LINE_MM,
     HATCH_STEP_MM,
     HATCHES,
-    MARKERS,
     PALE,
     PALE_OPACITY,
     SOLID_OPACITY,
@@ -26,6 +25,7 @@ from siteplanner.base.symbology.kinds import (
 )
 from siteplanner.base.text import unturned
 from siteplanner.base.units import area_number, area_words
+from siteplanner.handover.map.signs import outline
 
 
 def rendered(name: str, **values: Any) -> Markup:
@@ -62,7 +62,7 @@ def _environment() -> Environment:
         "count": _count,
         "area": area_words,
         "area_number": area_number,
-        "outline": _outline,
+        "outline": outline,
     }
     made.globals |= {
         "HATCHES": HATCHES,
@@ -88,11 +88,3 @@ def _count(number: int, noun: str = "") -> str:
     ('1 tree', '1,200 trees')
     """
     return f"{number:,}" + (f" {noun}{'' if number == 1 else 's'}" if noun else "")
-
-
-def _outline(marker: str) -> str:
-    """Give a marker's outline as an SVG path of radius 1 around the origin, y downwards."""
-    corners = MARKERS[marker]
-    if not corners:
-        return "M-1 0a1 1 0 1 0 2 0a1 1 0 1 0-2 0"
-    return "M" + "L".join(f"{x:g} {0 - y:g}" for x, y in corners) + "Z"

@@ -17,7 +17,7 @@ def trees_of(plan: Plan, frame: MapFrame) -> dict[str, Any]:
     ``x`` and ``y`` are uint16, little-endian, from 0 at the frame's west and south edge to
     65535 at its east and north edge; ``species`` is one byte a tree, and so are, where the plan
     knows them, ``year`` and ``mother`` (an index into ``mothers``); ``rows`` lists [index of
-    block, row, trees], in the trees' order.
+    block, row, trees], in the trees' order, with the row's name behind where it is not its number.
     """
     index = {block: i for i, block in enumerate(plan.blocks["block"])}
     block = plan.trees["block"].map(index).to_numpy(np.int64)
@@ -38,5 +38,14 @@ def trees_of(plan: Plan, frame: MapFrame) -> dict[str, Any]:
         "x": as_base64(whole[:, 0].tobytes()),
         "y": as_base64(whole[:, 1].tobytes()),
         "species": as_base64(plan.tree_species[order].astype("u1").tobytes()),
-        "rows": np.column_stack((runs, lengths)).tolist(),
+        "rows": _named(plan, np.column_stack((runs, lengths)).tolist()),
     }
+
+
+def _named(plan: Plan, runs: list[list[int]]) -> list[list[Any]]:
+    """Put behind each of [index of block, row, trees] the row's name, if that is not its number."""
+    names = plan.rows.set_index(["block", "row"])["name"].astype(str).to_dict()
+    blocks = plan.blocks["block"].tolist()
+    own = [names[blocks[block], row] for block, row, _ in runs]
+    pairs = zip(runs, own, strict=True)
+    return [[*run, name] if name != str(run[1]) else run for run, name in pairs]

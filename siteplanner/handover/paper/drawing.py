@@ -4,25 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 
-import geopandas as gpd
 import numpy as np
 import shapely
-import shapely.affinity
 from numpy.typing import NDArray
 from reportlab.lib.colors import HexColor, black, white
+from reportlab.lib.rl_accel import fp_str
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology.kinds import HOLLOW, KINDS, SETBACK, Symbology
-from siteplanner.handover.drawn_kinds import in_drawing_order
+from siteplanner.base.symbology.kinds import KINDS, SETBACK, Symbology
+from siteplanner.handover.drawn_kinds import drawing_rank
 from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
+from siteplanner.handover.paper.placing import Spot, Taken, box_of, spots_in
 from siteplanner.handover.paper.symbols import draw_symbol
-from siteplanner.handover.paper.text import BOLD, FONT, on_paper
-from siteplanner.plan import Plan
+from siteplanner.handover.paper.text import BOLD, FONT, in_letters, on_paper
+from siteplanner.handover.things import Surroundings, Things
 
 _LEAST_NORTH = 0.5  # degrees between grid and true north below which one arrow will do
 
@@ -35,7 +34,7 @@ class Drawing:
 
     def __init__(self, pen: Pen, frame: PaperFrame, size: float = 1.0) -> None:
         self.pen, self.frame, self.canvas, self.size = pen, frame, pen.canvas, size
-        self.taken: list[shapely.Geometry] = []
+        self.taken = Taken()
         left, top = pen.at(frame.x, frame.y)
         # The frame's ground and a rim around it, where edges that are clipped away may run.
         west, south, east, north = frame.box
@@ -57,10 +56,10 @@ class Drawing:
         self.canvas.setStrokeColor(black)
         self.pen.box(self.frame.x, self.frame.y, self.frame.wide, self.frame.high, 0.8)
 
-    def near(self, features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-        """Those of the features, in their order, whose bounds meet the ground that is shown."""
+    def near(self, things: Things[str]) -> list[tuple[str, shapely.Geometry]]:
+        """Name or kind and shape of each thing, in their order, whose bounds meet what is shown."""
         # A sheet shows a few of a large property's blocks: it must not go through all of them.
-        return features.iloc[np.sort(features.sindex.query(shapely.box(*self._shown)))]
+        return things.near(self._shown)
 
     # pieces --------------------------------------------------------------------------------
 
@@ -139,23 +138,13 @@ class Drawing:
         said = _short(words)
         long = pdfmetrics.stringWidth(said, font, size)
         left = {"centre": -long / 2, "right": -long, "left": 0.0}[align]
-        canvas = self.canvas
-        canvas.saveState()
-        canvas.translate(x, y)
-        canvas.rotate(turn)
-        canvas.setStrokeColor(white)
-        canvas.setFillColor(black)
-        canvas.setLineWidth(0.28 * size)
-        canvas.setLineJoin(1)
-        for mode in (1, 0):  # a white rim, then the letters
-            canvas.saveState()
-            text = canvas.beginText(left, -0.36 * size)
-            text.setFont(font, size)
-            text.setTextRenderMode(mode)
-            text.textOut(said)
-            canvas.drawText(text)
-            canvas.restoreState()
-        canvas.restoreState()
+        cos, sin = math.cos(math.radians(turn)), math.sin(math.radians(turn))
+        place, letters = fp_str(left, -0.36 * size), in_letters(self.canvas, said, font, size)
+        code = ["q", f"{fp_str(cos, sin, 0.0 - sin, cos, x, y)} cm"]
+        code += ["1 1 1 RG", "0 0 0 rg", f"{fp_str(0.28 * size)} w", "1 j"]
+        for mode in ("1 Tr ", ""):  # a white rim, then the letters
+            code += ["q", f"BT 1 0 0 1 {place} Tm {mode}{letters} ET", "Q"]
+        self.canvas._code += [*code, "Q"]
 
     def place(
         self,
@@ -171,20 +160,23 @@ class Drawing:
         Words that ``must`` be there take the spot where they cover the least.
         """
         said, found = _short(words), []
+        left, low, right, top = self._edge.bounds
         long = pdfmetrics.stringWidth(said, BOLD if bold else FONT, size)
         for spot in spots:
-            box = _box(spot, long, size)
-            inside = self._edge.contains(box)
-            if inside and not any(box.intersects(other) for other in self.taken):
+            box = box_of(spot, long, size)
+            near = self.taken.near(box)
+            west, south, east, north = box.bounds
+            inside = left <= west and low <= south and east <= right and north <= top
+            if inside and not any(box.intersects(other) for other in near):
                 found = [(0.0, spot, box)]
                 break
             if must:
-                covered = sum(box.intersection(other).area for other in self.taken)
+                covered = sum(box.intersection(other).area for other in near)
                 found.append((covered + 10 * box.difference(self._edge).area, spot, box))
         if not found:
             return False
         _, spot, box = min(found, key=lambda one: one[0])
-        self.taken.append(box)
+        self.taken.add(box)
         self.words(spot.x, spot.y, said, size, bold=bold, turn=spot.turn, align=spot.align)
         return True
 
@@ -201,8 +193,7 @@ class Drawing:
         shown = self.cut(shape)
         if shown.is_empty:
             return False
-        spots = [Spot(p.x, p.y) for p in _spots(shown)]
-        return self.place(spots, words, size, bold=bold, must=must)
+        return self.place(spots_in(shown), words, size, bold=bold, must=must)
 
     def along(self, shape: shapely.Geometry, words: str, size: float = LEAST_TEXT) -> bool:
         """Write words along a line, where it is long enough and they cover no others."""
@@ -246,24 +237,29 @@ class Drawing:
             (a, b), *_ = self.at(np.array([[west + rim, y]]))
             self.place([Spot(a, b, turn=90)], f"{y:.0f} N")
 
-    def setbacks_and_features(self, plan: Plan) -> None:
-        """Draw the ground kept clear, and what it is kept clear of."""
-        self.symbol(shapely.union_all(self.near(plan.setbacks).geometry.to_numpy()), SETBACK)
-        for hollow in self.near(plan.hollows).geometry:
-            self.symbol(hollow, HOLLOW)
-        for feature in in_drawing_order(self.near(plan.no_plant)).itertuples():
-            self.symbol(feature.geometry, KINDS[feature.kind])
+    def setbacks(self, around: Surroundings) -> shapely.Geometry:
+        """Draw the ground kept clear, and give it."""
+        kept_clear = shapely.union_all([shape for _, shape in self.near(around.setbacks)])
+        self.symbol(kept_clear, SETBACK)
+        return kept_clear
 
-    def feature_names(self, plan: Plan) -> None:
+    def features(self, around: Surroundings) -> list[tuple[str, shapely.Geometry]]:
+        """Draw what ground is kept clear of; give kinds and shapes as they were drawn."""
+        near = self.near(around.features)
+        near.sort(key=lambda feature: drawing_rank(feature[1]))
+        for kind, shape in near:
+            self.symbol(shape, KINDS[kind])
+        return near
+
+    def feature_names(self, around: Surroundings) -> None:
         """Write what each feature is beside it, fences left out."""
-        for feature in self.near(plan.no_plant).itertuples():
-            if feature.kind == "fence":
+        for kind, shape in self.near(around.features):
+            if kind == "fence":
                 continue
-            words = KINDS[feature.kind].word
-            if feature.geometry.geom_type in ("LineString", "MultiLineString"):
-                self.along(feature.geometry, words)
+            if shape.geom_type in ("LineString", "MultiLineString"):
+                self.along(shape, KINDS[kind].word)
             else:
-                self.name(feature.geometry, words)
+                self.name(shape, KINDS[kind].word)
 
     # beside the map ------------------------------------------------------------------------
 
@@ -328,36 +324,5 @@ class Drawing:
         self.canvas.setFillColor(black)
 
 
-@dataclass(frozen=True)
-class Spot:
-    """A place for words, in points: how far they are turned and what side of it they are on."""
-
-    x: float
-    y: float
-    turn: float = 0.0
-    align: str = "centre"
-
-
 def _short(words: str) -> str:
     return on_paper(words)[:60]
-
-
-def _box(spot: Spot, long: float, size: float) -> shapely.Polygon:
-    """The ground that words cover, in points, with their descenders and a little room."""
-    left = {"centre": -long / 2, "right": -long, "left": 0.0}[spot.align]
-    box = shapely.box(left - 0.6, -0.62 * size, left + long + 0.6, 0.46 * size)
-    turned = shapely.affinity.rotate(box, spot.turn, origin=(0, 0))
-    return shapely.affinity.translate(turned, spot.x, spot.y)
-
-
-def _spots(shape: shapely.Geometry) -> list[shapely.Point]:
-    """Places inside a shape for its name, the best first: its middle, then those of its parts."""
-    west, south, east, north = shape.bounds
-    if west == east or south == north:  # a point has no parts
-        return [shape.representative_point()]
-    x, y = (west + east) / 2, (south + north) / 2
-    halves = [(west, y, east, north), (west, south, east, y)]
-    halves += [(west, south, x, north), (x, south, east, north)]
-    quarters = [(west, y, x, north), (x, y, east, north), (west, south, x, y), (x, south, east, y)]
-    parts = [shape, *(shapely.clip_by_rect(shape, *box) for box in halves + quarters)]
-    return [part.representative_point() for part in parts if not part.is_empty]

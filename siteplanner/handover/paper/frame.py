@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import shapely
@@ -64,6 +65,7 @@ class PaperFrame:
         return on_page + np.array(pen.at(self.x + self.wide / 2, self.y + self.high / 2))
 
 
+@cache
 def _turned(degrees: float) -> NDArray[np.float64]:
     """Matrix that turns rows of places clockwise by an angle."""
     if not degrees:
@@ -112,11 +114,15 @@ def moved(frame: PaperFrame, scale: int, off: NDArray[np.float64]) -> PaperFrame
     return replace(frame, scale=scale, middle=(east, north))
 
 
-def extent(shape: shapely.Geometry, turn: float) -> tuple[float, float]:
-    """Width and height, m, of a shape that is turned anticlockwise by ``turn`` degrees."""
-    low, top = _extent(shapely.get_coordinates(shapely.convex_hull(shape)), turn)
-    wide, high = (top - low).tolist()
-    return wide, high
+def extents(shape: shapely.Geometry, turns: Iterable[float]) -> list[tuple[float, float]]:
+    """Width and height, m, of a shape at each of some turns, degrees anticlockwise."""
+    hull = shapely.get_coordinates(shapely.convex_hull(shape))
+    found = []
+    for turn in turns:
+        low, top = _extent(hull, turn)
+        wide, high = (top - low).tolist()
+        found.append((wide, high))
+    return found
 
 
 def _extent(

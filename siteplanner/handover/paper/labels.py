@@ -13,6 +13,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from siteplanner.base.text import uncommanded
+from siteplanner.handover.paper.tagged import TaggedCanvas
 from siteplanner.handover.paper.text import BOLD, FONT, ITALIC, cut_to, fonts
 from siteplanner.season.nursery.batches import Batch
 from siteplanner.season.nursery.year import NurseryYear
@@ -56,9 +57,8 @@ def write_labels(year: NurseryYear, site_name: str, path: Path) -> None:
     """
     sheet = SHEETS[year.rules.labels]
     fonts()
-    canvas = Canvas(str(path), pagesize=sheet.paper, invariant=1)
-    canvas.setTitle(uncommanded(f"Batch labels for {site_name}"))
-    canvas.setAuthor("siteplanner")
+    wide, high = sheet.paper
+    canvas = TaggedCanvas(path, f"Batch labels for {site_name}", (wide / mm, high / mm))
     labels = [batch for batch in year.batches for _ in range(year.rules.labels_each)]
     for number, batch in enumerate(labels):
         place = number % (sheet.across * sheet.down)
@@ -67,7 +67,10 @@ def write_labels(year: NurseryYear, site_name: str, path: Path) -> None:
         row, column = divmod(place, sheet.across)
         left = (sheet.left + column * sheet.step_x) * mm
         top = sheet.paper[1] - (sheet.top + row * sheet.step_y) * mm
-        _label(canvas, batch, site_name, left, top, sheet.width * mm, sheet.height * mm)
+        if number % year.rules.labels_each == 0:
+            canvas.bookmark(batch.batch)
+        with canvas.part("P"):
+            _label(canvas, batch, site_name, left, top, sheet.width * mm, sheet.height * mm)
     canvas.save()
 
 

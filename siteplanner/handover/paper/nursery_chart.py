@@ -8,21 +8,25 @@ from pathlib import Path
 from typing import Any
 
 from reportlab.lib import colors
-from reportlab.lib.pagesizes import A4, landscape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     CondPageBreak,
-    Flowable,
     PageBreak,
-    Paragraph,
     SimpleDocTemplate,
     Spacer,
 )
 
 from siteplanner.base.symbology.colours import BLUE, ORANGE, SKY_BLUE, VERMILION
 from siteplanner.base.text import uncommanded
+from siteplanner.handover.paper.pages import A4
+from siteplanner.handover.paper.tagged import (
+    TaggedCanvas,
+    TaggedFigure,
+    TaggedHeading,
+    TaggedParagraph,
+)
 from siteplanner.handover.paper.text import (
     BOLD,
     FONT,
@@ -53,51 +57,61 @@ _BARS = {
 def write_nursery_pdf(year: NurseryYear, site_name: str, path: Path) -> None:
     """Write the chart, the bench area and the list of tasks. Same plan, same bytes."""
     fonts()
+    title = f"Nursery for {site_name}"
     document = SimpleDocTemplate(
         str(path),
-        pagesize=landscape(A4),
+        pagesize=(A4[1] * mm, A4[0] * mm),
         leftMargin=_MARGIN,
         rightMargin=_MARGIN,
         topMargin=_MARGIN,
         bottomMargin=_MARGIN + 4 * mm,
-        title=uncommanded(f"Nursery for {site_name}"),
+        title=uncommanded(title),
         author="siteplanner",
-        invariant=1,
     )
     head = ParagraphStyle("head", fontName=BOLD, fontSize=14, leading=18)
     body = ParagraphStyle("body", fontName=FONT, fontSize=8.5, leading=11)
     month = ParagraphStyle("month", parent=body, fontName=BOLD, spaceBefore=6, keepWithNext=1)
     item = ParagraphStyle("item", parent=body, leftIndent=12)
-    story: list[Any] = [Paragraph(for_paragraph(f"Nursery for {site_name}"), head)]
-    story += [Paragraph(for_paragraph(words), body) for words in (*CAUTIONS, *year.warnings)]
+    story: list[Any] = [TaggedHeading(for_paragraph(title), head)]
+    story += [TaggedParagraph(for_paragraph(words), body) for words in (*CAUTIONS, *year.warnings)]
     dated = [batch for batch in year.batches if batch.dates]
     for start in range(0, len(dated), _ROWS_A_PAGE):
         story += [Spacer(1, 5 * mm), _Chart(dated[start : start + _ROWS_A_PAGE], dated)]
     if len(year.bench):
-        story += [CondPageBreak(110 * mm), Paragraph("Bench area", head), _Bench(year)]
+        story += [CondPageBreak(110 * mm), TaggedHeading("Bench area", head), _Bench(year)]
     if dated:
-        story += [PageBreak(), Paragraph("Month by month", head)]
+        story += [PageBreak(), TaggedHeading("Month by month", head)]
     said = None
     for task in tasks_of(year.batches, year.rules):
         heading = f"{task.start:%B %Y} ({season(task.start, year.latitude)})"
         if heading != said:
-            story.append(Paragraph(heading, month))
+            story.append(TaggedHeading(heading, month))
             said = heading
         days = f"{task.start.day} {task.start:%b}"
         if task.end != task.start:
             days += f" to {task.end.day} {task.end:%b %Y}"
-        story.append(Paragraph(for_paragraph(f"[   ] {days}: {task.title}"), body))
-        story += [Paragraph(for_paragraph(line), item) for line in task.lines]
-    document.build(story, onFirstPage=_foot, onLaterPages=_foot)
+        story.append(TaggedParagraph(for_paragraph(f"[   ] {days}: {task.title}"), body))
+        story += [TaggedParagraph(for_paragraph(line), item) for line in task.lines]
+
+    def canvas(file: str, **_: Any) -> TaggedCanvas:
+        return TaggedCanvas(Path(file), title, (A4[1], A4[0]))
+
+    document.build(story, onFirstPage=_foot, onLaterPages=_foot, canvasmaker=canvas)
 
 
 def _foot(canvas: Canvas, document: Any) -> None:
-    canvas.setFont(FONT, 7)
-    canvas.drawString(_MARGIN, _MARGIN - 2 * mm, f"page {document.page}")
+    assert isinstance(canvas, TaggedCanvas)
+    with canvas.artifact():
+        canvas.setFont(FONT, 7)
+        canvas.drawString(_MARGIN, _MARGIN - 2 * mm, f"page {document.page}")
 
 
-class _Chart(Flowable):
+class _Chart(TaggedFigure):
     """Bars of some batches over the months that all batches span."""
+
+    alt = (
+        "A bar a batch over the months, from the seed to planting; the list after it has the days."
+    )
 
     def __init__(self, batches: Sequence[Batch], every: Sequence[Batch]) -> None:
         super().__init__()
@@ -186,8 +200,10 @@ class _Chart(Flowable):
         canvas.drawString(x, y + 1.4 * mm, on_paper(words))
 
 
-class _Bench(Flowable):
+class _Bench(TaggedFigure):
     """Two bars a month: shade house and open ground."""
+
+    alt = "Two bars a month: the area needed in the shade house and in the open, each with its m²."
 
     def __init__(self, year: NurseryYear) -> None:
         super().__init__()
@@ -213,7 +229,7 @@ class _Bench(Flowable):
                 left = x + wide * (0.08 + 0.42 * place)
                 canvas.rect(left, foot, wide * 0.4, tall * area / most, stroke=1, fill=1)
                 canvas.setFillGray(0)
-                canvas.setFont(FONT, 6.5)
+                canvas.setFont(FONT, 7)
                 text = f"{area:.0f}" if area >= 10 else f"{area:.1f}"
                 canvas.drawCentredString(left + wide * 0.2, foot + tall * area / most + 2, text)
             canvas.setFillGray(0)

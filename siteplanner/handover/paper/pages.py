@@ -8,9 +8,11 @@ from io import BytesIO
 from typing import Any
 
 from reportlab.lib.colors import black
+from reportlab.lib.rl_accel import fp_str
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     ActionFlowable,
@@ -29,6 +31,7 @@ from siteplanner.handover.paper.text import (
     FONT,
     cut_to,
     for_paragraph,
+    in_letters,
     on_paper,
     size_within,
     width_of,
@@ -41,6 +44,8 @@ LEAST_TEXT = 7.0
 A4, A3 = (210.0, 297.0), (297.0, 420.0)
 _LINE = 1.32  # height of a line of text, in sizes of its type
 _POINT = 25.4 / 72
+#: How much of a line of text stands left of its place.
+_SHARES = {"left": 0.0, "centre": 0.5, "right": 1.0}
 
 
 def line_mm(size: float) -> float:
@@ -79,17 +84,11 @@ class Pen:
         """Write one line with its foot at ``y``, cut to ``limit`` mm where that is given."""
         font = BOLD if bold else FONT
         said = on_paper(words) if limit is None else cut_to(words, limit * mm, font, size)
-        self.canvas.setFont(font, size)
-        draw = {
-            "left": self.canvas.drawString,
-            "right": self.canvas.drawRightString,
-            "centre": self.canvas.drawCentredString,
-        }[align]
-        draw(*self.at(x, y), said)
-
-    def wide_of(self, words: str, size: float, *, bold: bool = False) -> float:
-        """Width in mm of a line of text."""
-        return width_of(words, BOLD if bold else FONT, size) / mm
+        left, foot = self.at(x, y)
+        if align != "left":
+            left -= _SHARES[align] * stringWidth(said, font, size)
+        words = in_letters(self.canvas, said, font, size)
+        self.canvas._code.append(f"BT 1 0 0 1 {fp_str(left, foot)} Tm {words} T* ET")
 
     def paragraph(
         self,
@@ -140,6 +139,11 @@ class Pen:
         start = x + self.canvas.stringWidth(on_paper(words), FONT, size) / mm + 1.5
         if start < x + width:
             self.rule(start, y + 0.4, x + width, y + 0.4, 0.3)
+
+
+def wide_of(words: str, size: float, *, bold: bool = False) -> float:
+    """Width in mm of a line of text."""
+    return width_of(words, BOLD if bold else FONT, size) / mm
 
 
 def wrapped(words: str, width: float, size: float, *, bold: bool = False) -> list[str]:

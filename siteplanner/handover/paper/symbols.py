@@ -25,8 +25,6 @@ from siteplanner.base.symbology.kinds import (
     Symbology,
 )
 
-_LINES = (shapely.GeometryType.LINESTRING, shapely.GeometryType.LINEARRING)
-
 
 def draw_symbol(
     canvas: Canvas, shape: shapely.Geometry, symbology: Symbology, size: float = 1.0
@@ -42,7 +40,7 @@ def draw_symbol(
     rings = [ring for area in areas for ring in (area.exterior, *area.interiors)]
     if symbology.fill and len(areas):
         _fill(canvas, areas, rings, symbology, size)
-    lines = [*rings, *parts[np.isin(kinds, _LINES)]]
+    lines = [*rings, *parts[_are_lines(parts)]]
     if symbology.width_mm and lines:
         canvas.setLineWidth(size * symbology.width_mm * mm)
         canvas.setDash([size * length * mm for length in symbology.dash_mm])
@@ -63,8 +61,8 @@ def hatch(shape: shapely.Geometry, turn: float, step: float) -> NDArray[np.objec
     offsets = np.arange(math.ceil(low / step), math.floor(far / step) + 1) * step
     ends = offsets[:, None, None] * across + np.array([left, right])[None, :, None] * along
     inside = shapely.get_parts(shapely.intersection(shapely.linestrings(ends), shape))
-    is_line = np.isin(shapely.get_type_id(inside), _LINES) & ~shapely.is_empty(inside)
-    return inside[is_line]  # without points where a line only touches the shape
+    # Without points, where a line only touches the shape.
+    return inside[_are_lines(inside) & ~shapely.is_empty(inside)]
 
 
 def hatch_dots(shape: shapely.Geometry, turn: float, step: float) -> NDArray[np.float64]:
@@ -77,6 +75,10 @@ def hatch_dots(shape: shapely.Geometry, turn: float, step: float) -> NDArray[np.
     )
     places = (one[:, None, None] * along + other[None, :, None] * across).reshape(-1, 2)
     return places[shapely.contains_xy(shape, places[:, 0], places[:, 1])]
+
+
+def _are_lines(shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
+    return shapely.get_dimensions(shapes) == 1
 
 
 def _reach(shape: shapely.Geometry, way: NDArray[np.float64]) -> tuple[float, float]:

@@ -9,11 +9,14 @@ from xml.sax.saxutils import escape
 import reportlab
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
 
 from siteplanner.base.text import printable
 
 #: Bitstream Vera, which comes with reportlab under a free licence.
 FONT, BOLD, ITALIC = "Vera", "VeraBd", "VeraIt"
+#: So many texts of a PDF are kept in its letters, as the same words come again and again.
+_TEXTS = 20_000
 
 
 def fonts() -> None:
@@ -27,6 +30,8 @@ def fonts() -> None:
 @functools.lru_cache(maxsize=4096)
 def on_paper(text: str) -> str:
     """Bring text to letters that the typeface has: ``ā`` becomes ``a``, others ``?``."""
+    if text.isascii() and text.isprintable():
+        return text
     return printable(text, _letters())
 
 
@@ -56,6 +61,23 @@ def size_within(text: str, width: float, font: str, size: float) -> float:
     long = pdfmetrics.stringWidth(on_paper(text), font, size)
     # A little less, or rounding makes it a hair too wide and ``cut_to`` takes letters off.
     return size * min(1.0, 0.9999 * width / long) if long else size
+
+
+def in_letters(canvas: Canvas, text: str, font: str, size: float) -> str:
+    """Give text (``on_paper``) as it stands in a PDF: typeface, size and letters.
+
+    reportlab takes long to find the letters of a typeface that it takes a part of, so what it found
+    is kept with the canvas.
+    """
+    texts: dict[tuple[str, str, float], str] = canvas.__dict__.setdefault("_texts", {})
+    key = (text, font, size)
+    if (known := texts.get(key)) is None:
+        if len(texts) >= _TEXTS:
+            texts.clear()
+        line = canvas.beginText()
+        line.setFont(font, size)
+        known = texts[key] = str(line._formatText(text))
+    return known
 
 
 @functools.cache

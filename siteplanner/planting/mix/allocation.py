@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import Grid
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
@@ -52,6 +53,7 @@ def allocate_species(
     own: Mapping[str, Mix] | None = None,
     ground: Mapping[str, str] | None = None,
     standing: tuple[Places, NDArray[np.int64]] | None = None,
+    call: Call = afresh,
 ) -> Allocation:
     """Choose each zone's mix and put its species on the zone's places, -1 where none fits.
 
@@ -93,24 +95,23 @@ def allocate_species(
         supplies.append(supply)
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     kind = np.full(len(places.x), -1, dtype=np.int64)
-    mixes, told = {}, []
-    in_rows = np.array([pattern_infos()[name].in_rows for name in blocks["pattern"]], dtype=bool)
+    mixes, told, in_rows = {}, [], _in_rows(blocks)
     pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
     reach = reach_of(facts, pioneer)
-    for number, zone in enumerate(zones):
-        mine, score, supply = spots[number], scores[number], supplies[number]
+    in_turn = zip(zones, spots, scores, supplies, strict=True)
+    for number, (zone, mine, score, supply) in enumerate(in_turn):
         of_zone = kinds_in[zone], in_zone[zone]
-        mixed = choose_mix(supply, *of_zone, stock=stocks[number], budget=budgets[number])
+        mixed = call(choose_mix, supply, *of_zone, stock=stocks[number], budget=budgets[number])
         score[~supply.where()] = np.nan
         x, y = places.x[mine], places.y[mine]
         taste = _taste(x, y, number, in_clumps & (mixed.trees > 0), rules.clump_m)
         whose, block = np.unique(places.block[mine], return_inverse=True)
-        shared = into_blocks(supply, score, block, mixed.trees, *of_zone)
+        shared = call(into_blocks, supply, score, block, mixed.trees, *of_zone)
         for which, trees in enumerate(shared):
             here = np.flatnonzero(block == which)
             in_order = in_zone[zone].order == "runs" and in_rows[whose[which]]
-            kind[mine[here]] = _placed(
-                x[here], y[here], score[here], trees, taste[here],
+            kind[mine[here]] = call(
+                _placed, x[here], y[here], score[here], trees, taste[here],
                 float(spacing[mine[here]].min()), pioneer, reach,
                 places.row[mine[here]] if in_order else None, in_clumps,
             )  # fmt: skip
@@ -120,6 +121,12 @@ def allocate_species(
         told += words_on_blocks(names, shared, *of_zone, zone, mixed.trees)
         told += _under_crowns(zone, x, y, kind[mine], reach)
     return Allocation(kind, mixes, tuple(told))
+
+
+def _in_rows(blocks: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+    """Tell whose trees stand in rows (blocks,), by their patterns."""
+    infos = pattern_infos()
+    return np.array([infos[name].in_rows for name in blocks["pattern"]], dtype=bool)
 
 
 def _taste(

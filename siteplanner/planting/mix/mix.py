@@ -22,6 +22,8 @@ from siteplanner.site.planting import Mix as Rules
 #: The solver stops after this many nodes, not after some seconds: same plan on any machine.
 _NODES = 200
 _OPTIMALITY_GAP = 1e-4
+#: A mix found in two steps, first which species and then how many, must be shown to be so near.
+_PROVEN = 1e-3
 #: What one tree costs, in survivors: off the aim (three steps, as far as half the aim again,
 #: twice it, beyond), over or under a share that a rule asks for, not planted (beside what its
 #: planting costs in shares of roles: more than all rules that a tree may break).
@@ -107,7 +109,9 @@ def _solved(
 ) -> tuple[Zone, NDArray[np.float64], float]:
     """Write a zone's program and solve it; also the solver's gap, in its costs."""
     zone = zone_program(supply, kinds, rules, stock=stock, budget=budget)
-    values, gap = zone.program.solve(nodes=_NODES, optimality_gap=_OPTIMALITY_GAP)
+    values, gap = zone.program.solve_in_two(
+        zone.trees, nodes=_NODES, optimality_gap=_OPTIMALITY_GAP, proven=_PROVEN
+    )
     return zone, values, gap
 
 

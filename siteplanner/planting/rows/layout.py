@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -12,8 +13,15 @@ from numpy.typing import NDArray
 
 from siteplanner.base.bearings import bearing_of
 from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.planting.rows._apart import apart
-from siteplanner.planting.rows.patterns import Pattern, Relief, lay, pattern_infos
+from siteplanner.planting.rows.patterns import (
+    Pattern,
+    PatternPlaces,
+    Relief,
+    lay,
+    pattern_infos,
+)
 from siteplanner.planting.rows.slope_distance import stretch_along
 from siteplanner.planting.zones.setbacks import clear_of
 
@@ -40,6 +48,7 @@ def set_out(
     relief: Relief | None = None,
     along_ground: bool = False,
     lane_every: int = 0,
+    call: Call = afresh,
 ) -> Places:
     """Set out the grid of every block (``pattern, spacing_m, bearing_deg, geometry``).
 
@@ -52,7 +61,9 @@ def set_out(
     xs, ys, of_block, rows = [], [], [], []
     for index, block in enumerate(blocks.itertuples()):
         row_spacing = float(getattr(block, "row_spacing_m", np.nan))
-        x, y, row = lay(
+        x, y, row = call(
+            _clear_places,
+            no_plant,
             patterns[block.pattern],
             block.geometry,
             block.spacing_m,
@@ -63,9 +74,7 @@ def set_out(
             slope_deg=getattr(block, "slope_deg", 0.0),
             along_ground=along_ground,
         )
-        keep = clear_of(x, y, no_plant)
-        if lane_every:
-            keep &= row % lane_every != lane_every - 1
+        keep = row % lane_every != lane_every - 1 if lane_every else np.full(len(x), True)
         xs.append(x[keep])
         ys.append(y[keep])
         rows.append(row[keep])
@@ -76,6 +85,15 @@ def set_out(
     places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     return places.only(apart(places.x, places.y, spacing, places.block))
+
+
+def _clear_places(
+    no_plant: gpd.GeoDataFrame, pattern: Pattern, *block: Any, **asked: Any
+) -> PatternPlaces:
+    """Places of a block, as ``lay`` sets them out, that keep every setback."""
+    x, y, row = lay(pattern, *block, **asked)
+    keep = clear_of(x, y, no_plant)
+    return x[keep], y[keep], row[keep]
 
 
 def number_rows(places: Places, blocks: gpd.GeoDataFrame) -> Places:
@@ -221,9 +239,12 @@ def with_their_own_bearings(blocks: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) ->
     return blocks.assign(bearing_deg=own.fillna(blocks["bearing_deg"]).astype(float))
 
 
-def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.bool_]) -> tuple[float, float]:
-    """Direction (clockwise from grid north) and steepness, degrees, of a block's mean slope."""
-    rows, cols = np.nonzero(cells & np.isfinite(dem))
+def mean_fall(dem: FloatGrid, grid: Grid, cells: NDArray[np.int64]) -> tuple[float, float]:
+    """Direction (clockwise from grid north) and steepness, degrees, of a block's mean slope.
+
+    ``cells`` are the block's, flat indices row by row.
+    """
+    rows, cols = np.divmod(cells[np.isfinite(dem.ravel()[cells])], grid.shape[1])
     if len(rows) < 3:
         return 0.0, 0.0
     east = (cols - cols.mean()) * grid.cell

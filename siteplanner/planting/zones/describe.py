@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from siteplanner.base.bearings import bearing_of, wind
-from siteplanner.base.grid import BoolGrid, FloatGrid
-from siteplanner.base.layer_info import LayerInfo
+from siteplanner.ground.assess import Ground
 from siteplanner.reading.heights.coarse import coarseness
 
 #: Layers that the description reads; the plan asks for them beside the species' factors.
@@ -55,15 +53,13 @@ class GroundSummary:
     unknown: tuple[str, ...]
 
 
-def ground_of(
-    layers: Mapping[str, FloatGrid], infos: Mapping[str, LayerInfo], cells: BoolGrid
-) -> GroundSummary:
-    """Sum up the layers over the cells of an area."""
-    picked = {name: layers[name][cells] for name in READS}
+def ground_of(ground: Ground, cells: NDArray[np.int64]) -> GroundSummary:
+    """Sum up the layers over the cells of an area, flat indices row by row."""
+    layers, infos = ground.layers, ground.infos
+    asked = [*READS, *(name for name in UNKNOWN_ADVICE if name in layers and name not in READS)]
+    picked = {name: layers[name].ravel()[cells] for name in asked}
     unknown = tuple(
-        name
-        for name in UNKNOWN_ADVICE
-        if name in layers and np.isnan(layers[name][cells]).mean() > 0.5
+        name for name in UNKNOWN_ADVICE if name in layers and np.isnan(picked[name]).mean() > 0.5
     )
     low, middle, high = _quantiles(picked["slope"], (0.1, 0.5, 0.9))
     return GroundSummary(

@@ -13,7 +13,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.grid import FloatGrid, Grid, cells_of_each
 
 #: Bush seeds ground within so many metres of it well.
 SEEDS_M = 40.0
@@ -47,12 +47,10 @@ def better_left(
     bush = no_plant.geometry[no_plant["kind"] == "bush"].union_all().buffer(SEEDS_M)
     near = shapely.area(shapely.intersection(blocks.geometry.to_numpy(), bush))
     seeded = near >= NEAR_SHARE * blocks.area.to_numpy()
-    wet_cells = np.nan_to_num(months_waterlogged) >= WET_MONTHS
+    wet_cells = np.nan_to_num(months_waterlogged).ravel() >= WET_MONTHS
+    cells_of = cells_of_each(grid.number(blocks.geometry), len(blocks))
     wet = np.array(
-        [
-            bool(cells.any()) and float(wet_cells[cells].mean()) >= WET_SHARE
-            for cells in (grid.cover([shape]) for shape in blocks.geometry)
-        ],
+        [bool(len(cells)) and float(wet_cells[cells].mean()) >= WET_SHARE for cells in cells_of],
         dtype=bool,
     )
     names = blocks["block"].to_numpy()

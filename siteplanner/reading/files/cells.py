@@ -10,14 +10,21 @@ import pandas as pd
 
 from siteplanner.base.errors import Errors, near
 from siteplanner.base.tables import unshielded
+from siteplanner.reading.files.numbers import with_plain_numbers
 from siteplanner.reading.files.sheet import read_sheet
 
 
-def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
+def read_cells(
+    path: Path,
+    columns: Collection[str],
+    numbers: Collection[str] = (),
+    notes: list[str] | None = None,
+) -> pd.DataFrame:
     """Read a CSV or XLSX as trimmed text; it must have ``columns``. Empty rows are left out.
 
-    Text that our own tables shielded from spreadsheets comes as it was before. Raises
-    :class:`~siteplanner.InputError`.
+    Text that our own tables shielded from spreadsheets comes as it was before. Decimal commas and
+    lone dashes in ``numbers``, columns that there may be, are read as such and listed in
+    ``notes``. Raises :class:`~siteplanner.InputError`.
     """
     frame = read_sheet(path, remarks=False).map(unshielded)
     frame.columns = [str(name).strip().lower() for name in frame.columns]
@@ -28,7 +35,10 @@ def read_cells(path: Path, columns: Collection[str]) -> pd.DataFrame:
         if column not in frame:
             errors.add(path, column, "this column is missing", near(column, frame.columns))
     errors.raise_any()
-    return frame
+    written = [name for name in numbers if name in frame]
+    rows = [f"row {row + 2}" for row in frame.index]
+    told = [] if notes is None else notes
+    return with_plain_numbers(path.name, frame, written, rows, told).fillna("")
 
 
 def whole(text: str) -> int | None:

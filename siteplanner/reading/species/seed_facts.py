@@ -4,7 +4,8 @@
 female plants), ``fruiting_months`` (when it is ripe, such as ``12-3`` or ``1-2; 9``),
 ``ripe_sign``, ``gather_unit`` (the unit that people gather, such as ``branchlet`` or ``handful of
 pods``), ``viable_seeds_a_unit`` (seeds in it that would grow), ``units_a_plant`` (an ordinary
-year's crop of one full-grown plant), ``extraction`` (how the seed comes out).
+year's crop of one full-grown plant), ``extraction`` (how the seed comes out),
+``have_seed`` (``yes`` where you have seed of it already).
 
 **What is weighed and kept.** ``seed_weighed`` (what a gram is of, such as ``seed with chaff``),
 ``seeds_per_gram`` (of seed alone), ``purity`` (0-1, seed by weight in what is weighed),
@@ -49,7 +50,9 @@ NUMBERS = {
     "months_to_plant_out": (0.5, 60.0),
 }
 SOW_FRESH = "sow fresh"
+HAVE_SEED = "have_seed"
 CHOICES = {
+    HAVE_SEED: ("yes", "no"),
     "dioecious": ("yes", "no", "partly"),
     "storage": (SOW_FRESH, "moist and cool", "dry and cool", "dry and airtight", "dry and frozen"),
     "light": ("light", "dark", "either"),

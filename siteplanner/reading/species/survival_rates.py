@@ -34,14 +34,16 @@ def kind_of_ground(marks: Collection[str]) -> str:
     return " ".join(found) or ORDINARY
 
 
-def with_saved_rates(table: SpeciesTable, path: Path) -> tuple[SpeciesTable, str]:
+def with_saved_rates(
+    table: SpeciesTable, path: Path, notes: list[str] | None = None
+) -> tuple[SpeciesTable, str]:
     """Put saved expectations in place of the species table's; also says what was done.
 
     A row with a ``ground`` counts on that kind of ground alone; one without (or a file without
-    the column) counts on all ground that has no row of its own. Raises
-    :class:`~siteplanner.InputError`.
+    the column) counts on all ground that has no row of its own. Decimal commas are listed in
+    ``notes``. Raises :class:`~siteplanner.InputError`.
     """
-    saved = read_rates(path, table.facts["botanical_name"])
+    saved = read_rates(path, table.facts["botanical_name"], notes)
     # The table's own least: below it nobody plants.
     shares = {key: max(0.05, share) for key, share in saved.items()}
     names = table.facts["botanical_name"]
@@ -58,12 +60,15 @@ def with_saved_rates(table: SpeciesTable, path: Path) -> tuple[SpeciesTable, str
     return dataclasses.replace(table, facts=facts, survival_on_ground=on_ground), said
 
 
-def read_rates(path: Path, names: Collection[str]) -> dict[tuple[str, str], float]:
+def read_rates(
+    path: Path, names: Collection[str], notes: list[str] | None = None
+) -> dict[tuple[str, str], float]:
     """Read saved expectations by species and kind of ground ("" for any).
 
-    Raises :class:`~siteplanner.InputError`.
+    Decimal commas are read as such and listed in ``notes``. Raises
+    :class:`~siteplanner.InputError`.
     """
-    cells = read_cells(path, ["species", "expected_survival"])
+    cells = read_cells(path, ["species", "expected_survival"], ("expected_survival",), notes)
     known = set(names)
     errors = Errors()
     saved: dict[tuple[str, str], float] = {}

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.reading.on_hand import sown_into_tubes
 from siteplanner.reading.species.seed_facts import SOW_FRESH
 from siteplanner.season.nursery.handling import (
@@ -98,25 +99,29 @@ class Batch:
         return (begun - self.dates.collect_to).days > max(7.0, 365.25 * keeps)
 
 
-def tubes_a_plant(facts: pd.DataFrame, rules: Nursery) -> NDArray[np.float64]:
+def tubes_a_plant(facts: pd.DataFrame, rules: Nursery, call: Call = afresh) -> NDArray[np.float64]:
     """Tubes to fill for one plant of each species, in a batch of ``SMALL_BATCH`` plants.
 
     Larger batches need a smaller spare, smaller ones a larger: ``most_tubes`` counts these.
     """
     records = facts.to_dict("records")
-    return np.array([_order_of(row, SMALL_BATCH, rules).tubes / SMALL_BATCH for row in records])
+    return np.array(
+        [_order_of(row, SMALL_BATCH, rules, call).tubes / SMALL_BATCH for row in records]
+    )
 
 
-def most_tubes(plantings: pd.DataFrame, facts: pd.DataFrame, rules: Nursery) -> int:
+def most_tubes(
+    plantings: pd.DataFrame, facts: pd.DataFrame, rules: Nursery, call: Call = afresh
+) -> int:
     """Tubes of the year that takes most, were each of the ``plantings`` raised as batches.
 
     ``plantings`` has ``species, year, plants``. Batches of ``SMALL_BATCH`` plants and more count
     as ``tubes_a_plant``, which is the most they take.
     """
     rows = {row["botanical_name"]: row for row in facts.to_dict("records")}
-    a_plant = dict(zip(facts["botanical_name"], tubes_a_plant(facts, rules), strict=True))
+    a_plant = dict(zip(facts["botanical_name"], tubes_a_plant(facts, rules, call), strict=True))
     tubes = [
-        _order_of(rows[name], plants, rules).tubes
+        _order_of(rows[name], plants, rules, call).tubes
         if plants < SMALL_BATCH
         else plants * a_plant[name]
         for name, plants in zip(plantings["species"], plantings["plants"], strict=True)
@@ -125,9 +130,10 @@ def most_tubes(plantings: pd.DataFrame, facts: pd.DataFrame, rules: Nursery) -> 
     return math.ceil(by_year.max()) if len(by_year) else 0
 
 
-def _order_of(facts: dict[str, Any], plants: int, rules: Nursery) -> Order:
+def _order_of(facts: dict[str, Any], plants: int, rules: Nursery, call: Call = afresh) -> Order:
     known, _ = _filled(facts, rules)
-    return order_for(
+    return call(
+        order_for,
         plants,
         rules,
         germination=known["germination"],
@@ -144,6 +150,7 @@ def batches_of(
     sources: gpd.GeoDataFrame,
     rules: Nursery,
     mean_c: Sequence[float],
+    call: Call = afresh,
 ) -> list[Batch]:
     """Divide a planting's plants of a species among its seed sources and work each batch out.
 
@@ -159,10 +166,11 @@ def batches_of(
     for number, (lot, plants) in enumerate(
         zip(lots, share_out(to_raise, len(lots)), strict=True), start=1
     ):
-        order = _order_of(facts, plants, rules)
+        order = _order_of(facts, plants, rules, call)
         dates = None
         if planting.plant_from is not None and planting.plant_until is not None:
-            dates = schedule(
+            dates = call(
+                schedule,
                 planting.plant_from,
                 planting.plant_until,
                 rules,

@@ -15,7 +15,7 @@ from siteplanner.site.nursery import Nursery
 def said_of_seed(batches: Sequence[Batch], rules: Nursery) -> list[str]:
     """Warnings on the seed of all batches; what is not known is no ground for one."""
     said = []
-    nobody = sorted({b.species for b in batches if not b.lot.place})
+    nobody = sorted({b.species for b in batches if not (b.lot.place or b.handling.have_seed)})
     if nobody:
         said.append(
             f"No seed source is known of {', '.join(nobody)}: find mother trees "

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from siteplanner.reading.species.seed_facts import HAVE_SEED
 from siteplanner.season.nursery.lots import Lot
 from siteplanner.season.nursery.orders import ceil
 
@@ -44,6 +45,7 @@ class Handling:
     light: str
     germination_c: float
     note: str
+    have_seed: bool
 
     def can_give(self, parents: int, crop_share: float) -> float:
         """Units that so many mother trees can give, when ``crop_share`` of the crop is taken."""
@@ -78,6 +80,7 @@ def handling_of(facts: Mapping[str, Any], growing: float) -> Handling:
         light=text("light"),
         germination_c=number("germination_c"),
         note=text("nursery_note"),
+        have_seed=text(HAVE_SEED) == "yes",
     )
 
 

@@ -28,15 +28,17 @@ def lots_of(sources: gpd.GeoDataFrame, fruiting: tuple[int, ...], most: int) -> 
     """
     if sources.empty:
         return [Lot("", "", 0, fruiting)]
-    names = list(dict.fromkeys(_word(name) for name in sources["name"]))
+    of_row = [_word(name) for name in sources["name"]]
+    permits_of = [_word(one) for one in sources["permit"]] if "permit" in sources else []
+    months_of_row = list(sources["fruiting_months"])
+    names = list(dict.fromkeys(of_row))
     groups = [[name] for name in names[: most - 1]]
     groups += [names[most - 1 :]] if len(names) >= most else []
     lots = []
-    of_row = sources["name"].map(_word)
     for group in groups:
-        mine = sources[of_row.isin(group)]
-        permits = mine["permit"].map(_word) if "permit" in mine else []
-        months = _months(mine["fruiting_months"])
+        mine = [row for row, name in enumerate(of_row) if name in group]
+        permits = [permits_of[row] for row in mine] if permits_of else []
+        months = _months(months_of_row[row] for row in mine)
         lots.append(
             Lot(
                 place="; ".join(group),

@@ -17,6 +17,7 @@ from siteplanner.site.nursery import Nursery
 
 Range = tuple[float, float, float]
 """A share or a number at its worst, as expected, and at its best."""
+Steps = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 
 
 def _evenly(steps: int, nodes: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -79,8 +80,10 @@ def order_for(
     if plants <= 0:
         return Order(0, 0, 0, 0, 0, 0, 0, 0, (0.0, 0.0, 0.0), 0.0, 1.0)
 
+    steps = steps_of(germination, rules)
+
     def with_spare(spare: float) -> Order:
-        return _order(plants, spare, rules, germination, seeds_per_gram, purity, into_tubes)
+        return _order(plants, spare, rules, germination, seeds_per_gram, purity, into_tubes, steps)
 
     if rules.spare is not None:
         return with_spare(rules.spare)
@@ -104,6 +107,7 @@ def _order(
     seeds_per_gram: float,
     purity: float,
     into_tubes: bool,
+    steps: Steps,
 ) -> Order:
     wanted = plants * (1 + spare)
     strong = rules.tube_survival[1] * rules.after_cull[1]
@@ -137,24 +141,30 @@ def _order(
         compost_l=tray_mix + tube_mix - sand,
         plants=(low, middle, high),
         spare=spare,
-        enough=chance_enough(plants, seeds, in_tube, tubes, germination, rules),
+        enough=chance_enough(plants, seeds, in_tube, tubes, steps),
     )
 
 
-def chance_enough(
-    plants: int, seeds: float, in_tube: int, tubes: int, germination: Range, rules: Nursery
-) -> float:
+def steps_of(germination: Range, rules: Nursery) -> Steps:
+    """Shares that come through the four steps from seed to plant, at all quantiles."""
+    shares = (germination, rules.prick_out_survival, rules.tube_survival, rules.after_cull)
+    comes_up, pricked, in_tubes, kept = (
+        triangular(evenly, share) for evenly, share in zip(_QUANTILES, shares, strict=True)
+    )
+    return comes_up, pricked, in_tubes, kept
+
+
+def chance_enough(plants: int, seeds: float, in_tube: int, tubes: int, steps: Steps) -> float:
     """Chance that seed sown in trays (``in_tube`` 0) or into tubes comes to ``plants`` or more.
+
+    ``steps`` are those of :func:`steps_of`.
 
     Each share is triangular between its worst and its best, most likely as expected (a
     three-point estimate: common practice, no source), the same for the whole batch; seedlings
     beyond the tubes are thrown away; what comes through a step of its share scatters as lone
     plants' fates do (binomial, taken as normal).
     """
-    steps = (germination, rules.prick_out_survival, rules.tube_survival, rules.after_cull)
-    comes_up, pricked, in_tubes, kept = (
-        triangular(evenly, share) for evenly, share in zip(_QUANTILES, steps, strict=True)
-    )
+    comes_up, pricked, in_tubes, kept = steps
     tried, share = (
         (tubes, 1 - (1 - comes_up) ** in_tube) if in_tube else (seeds, comes_up * pricked)
     )

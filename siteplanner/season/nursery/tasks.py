@@ -25,6 +25,9 @@ CAUTIONS = (
 )
 
 
+_NOBODY = "nobody is known to give it: ask"
+
+
 @dataclass(frozen=True)
 class Task:
     """Something to do from ``start`` to ``end`` (the last day), one line a batch.
@@ -111,12 +114,15 @@ def collecting(batch: Batch, rules: Nursery) -> str:
     words = f"{amount(batch.order.grams)} of {seed.seed_weighed or 'seed'}"
     if seed.gather_unit and not math.isnan(seed.units):
         words += f", about {gathered(seed.units, seed.gather_unit)}"
+    nobody = "gather or order what is missing" if seed.have_seed else _NOBODY
     said = [
-        f"{words}, {lot.place}" if lot.place else f"{words}; nobody is known to give it: ask",
+        f"{words}, {lot.place}" if lot.place else f"{words}; {nobody}",
         f"permit: {lot.permit or 'not known: ask'}",
         f"from {rules.parents} mother trees where you can (common practice), at most "
         f"{rules.crop_share:.0%} of a tree's crop",
     ]
+    if seed.have_seed:
+        said.insert(0, "you have seed of it: weigh it, and sow a sample to see that it grows")
     if seed.dioecious == "yes":
         said.append("only female plants bear seed, and only near males")
     if seed.ripe_sign:

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.planting.lay_out import Layout
 from siteplanner.reading.inputs import Inputs
 from siteplanner.reading.on_hand import INFILL
@@ -66,8 +68,11 @@ def nursery_year(
     plantings: pd.DataFrame,
     calendar: Calendar,
     site: Site,
+    call: Call = afresh,
 ) -> NurseryYear:
     """Work out what the nursery raises for the ``plantings`` (see ``plantings.COLUMNS``).
+
+    What is dear goes through ``call``.
 
     Raises :class:`~siteplanner.InputError` for counts of what can be no batch.
     """
@@ -82,7 +87,7 @@ def nursery_year(
         mine = sources[sources["species"] == name]
         wanted = less_on_hand(plantings[plantings["species"] == name], hand.stock.get(name, 0))
         for code, planting in coded(row["code"], wanted, calendar):
-            batches += batches_of(row, code, planting, mine, rules, mean_c.tolist())
+            batches += batches_of(row, code, planting, mine, rules, mean_c.tolist(), call)
     counted, apart, said = counted_batches(batches, hand, site, facts)
     to_plant = layout.trees["species"][layout.to_come].value_counts()
     supply = supply_of(facts["botanical_name"], ordered, to_plant, counted, hand, apart)
@@ -113,6 +118,8 @@ def nursery_year(
 def less_on_hand(plantings: pd.DataFrame, held: int) -> pd.DataFrame:
     """Plantings of a species less what is on hand, which goes to the earliest first."""
     early = plantings.sort_values(["year", "window"], kind="stable")
+    if not held:
+        return early[early["plants"] > 0]
     before = early["plants"].cumsum() - early["plants"]
     taken = np.clip(held - before, 0, early["plants"])
     left = early.assign(plants=early["plants"] - taken)
@@ -127,8 +134,9 @@ def coded(code: str, plantings: pd.DataFrame, calendar: Calendar) -> list[tuple[
     ``plant_on`` moves.
     """
     made = []
-    for (window, infill), mine in plantings.groupby(["window", "infill"], sort=True):
-        for number, one in enumerate(mine.sort_values("year").itertuples(), start=1):
+    rows = sorted(plantings.itertuples(), key=lambda one: (one.window, one.infill, one.year))
+    for (window, infill), mine in groupby(rows, key=lambda one: (one.window, one.infill)):
+        for number, one in enumerate(mine, start=1):
             name = f"{code}-{calendar.letter(window)}{number}{INFILL if infill else ''}"
             planting = Planting(one.plants, one.year, one.infill, one.plant_from, one.plant_until)
             made.append((name, planting))

@@ -16,8 +16,8 @@ import shapely
 from shapely.geometry import mapping, shape
 
 from siteplanner.base.errors import input_error
-from siteplanner.desk.drawn import Drawn, Field
-from siteplanner.desk.shared_edges import with_shared_corners
+from siteplanner.desk.drawing.drawn import Drawn, Field
+from siteplanner.desk.drawing.shared_edges import with_shared_corners
 from siteplanner.reading.files.drivers import DRIVER_ERRORS
 from siteplanner.reading.files.text import must_hold
 

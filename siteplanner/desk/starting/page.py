@@ -15,14 +15,14 @@ import shapely
 from rasterio.errors import RasterioError
 
 from siteplanner.base.errors import InputError, input_error
-from siteplanner.desk.questions import QUESTIONS, understood
-from siteplanner.desk.site_text import with_settings
+from siteplanner.desk.starting.questions import QUESTIONS, understood
 from siteplanner.reading.files.drivers import listening
 from siteplanner.reading.files.features import ANY, POLYGONS, read_features
-from siteplanner.reading.files.opening import layers_in
-from siteplanner.reading.files.schema_matching import columns_of, layer_of
+from siteplanner.reading.files.opening import layers_in, open_layer
+from siteplanner.reading.files.schema_matching import layer_of
 from siteplanner.reading.files.tiles import TILES
 from siteplanner.reading.files.true_metres import in_metres, metric_crs, spots_of
+from siteplanner.site.edit import value_of, with_settings
 from siteplanner.site.site_file import load_site
 from siteplanner.starting.given import Given
 from siteplanner.starting.new_site import start
@@ -123,7 +123,7 @@ def begin(folder: Path, asked: Mapping[str, Any]) -> list[str]:
         str(asked.get("name") or "").strip()[:200] or None,
     )
     answered(started.path, asked.get("answers") or {}, soils_known="soils" in given)
-    stands_in = "the boundary: a rectangle stands in for it; open Boundary and move its corners"
+    stands_in = "the boundary: a rectangle stands in for it; draw it anew, or move its corners"
     return [stands_in] * ("boundary" not in asked or not asked["boundary"]) + started.missing
 
 
@@ -135,7 +135,7 @@ def answered(path: Path, answers: Mapping[str, Any], *, soils_known: bool) -> No
     soil, settings = understood(answers)
     text = path.read_text(encoding="utf-8")
     for table, values in settings.items():
-        text = with_settings(text, table, values)
+        text = with_settings(path, text, table, {k: value_of(v) for k, v in values.items()})
     beside = path.with_name(".site.toml.new")
     beside.write_text(text, encoding="utf-8")
     try:
@@ -158,8 +158,9 @@ def _as_geopackage(folder: Path, path: Path, use: str) -> Path:
     if path.suffix.lower() == ".gpkg":
         return path
     layer = layer_of(path, use, [])
-    names = list(columns_of(path, layer))
-    frame = read_features(path, layer, {name: name for name in names}, None, USES[use][1])
+    there = open_layer(path, layer, USES[use][1], [])[0]
+    names = {name: name for name in there.columns if name != there.geometry.name}
+    frame = read_features(path, layer, names, None, USES[use][1])
     target = folder / f"{use}.gpkg"
     number = 1
     while target.exists():

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from siteplanner.base.errors import input_error
-from siteplanner.desk.starting_page import answered, found_in, outline_of
+from siteplanner.desk.starting.page import answered, found_in, outline_of
 from siteplanner.gather.gather import UNTRIED, gather, would_fetch
 from siteplanner.gather.services import load_services
 

@@ -9,8 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,27 +20,26 @@ import pyproj
 import shapely
 
 from siteplanner.base.errors import ErrorDetail, InputError
-from siteplanner.desk.drawn import Drawn, reader, reading_from
-from siteplanner.desk.features import Layer, WrongError, layer_in, rows_of, understood
-from siteplanner.desk.shared_edges import cut_to_fit, newly_wrong, with_shared_corners
-from siteplanner.desk.site_text import with_settings
-from siteplanner.site.site_file import Site, load_site
-
-#: So many earlier versions of a file are kept.
-KEPT = 50
-
+from siteplanner.desk.drawing.before import keep
+from siteplanner.desk.drawing.drawn import Drawn, reader, reading_from
+from siteplanner.desk.drawing.features import Layer, WrongError, layer_in, rows_of, understood
+from siteplanner.desk.drawing.held import HeldError, open_in, refuse_held
+from siteplanner.desk.drawing.shared_edges import cut_to_fit, newly_wrong, with_shared_corners
+from siteplanner.site.edit import with_settings
+from siteplanner.site.site_file import Site, load_site, toml_text
 
 _LAST = (
     "Not saved: the last feature of a layer is not deleted. Undo; to have none, take {} out of {}."
 )
 
 
+_SEEN = (
+    "{} is open in {} too, which shows it as it was: load it again there before you edit it there."
+)
+
+
 class StaleError(Exception):
     """The layer was changed elsewhere since the page read it."""
-
-
-class HeldError(Exception):
-    """Another program holds the file."""
 
 
 def save(site: Site, drawn: Drawn, version: str, sent: Any, crs: pyproj.CRS) -> list[str]:
@@ -60,17 +58,19 @@ def save(site: Site, drawn: Drawn, version: str, sent: Any, crs: pyproj.CRS) -> 
         features = _fitted(drawn, layer, features)
     rows = rows_of(drawn, layer, features, crs)
     beside = drawn.path.with_name(f".{drawn.path.stem}.new.gpkg")
-    with _held(drawn.path), _removed(beside):
+    refuse_held(drawn.path)
+    with _removed(beside):
         _written(drawn, rows, beside)
         notes = _checked(site, drawn, beside, crs, rows)
         with beside.open("rb+") as file:
             os.fsync(file.fileno())
         text = None if drawn.there else _site_text(site, drawn)
-        _kept_before(drawn.path)
-        beside.replace(drawn.path)
+        seen = open_in(drawn.path)
+        keep(drawn.path)
+        in_place(beside, drawn.path)
         if text is not None:
             replace_text(site.path, text)
-    return notes
+    return [*notes, *(_SEEN.format(drawn.path.name, program) for program in seen)]
 
 
 def _fitted(
@@ -95,6 +95,14 @@ def _fitted(
         )
         raise WrongError(*((n, "", said) for n in sorted(wrong)))
     return [(fid, shapes[n], values) for n, (fid, _, values) in enumerate(features)]
+
+
+def in_place(beside: Path, path: Path) -> None:
+    """Put a file in another's place in one step."""
+    try:
+        beside.replace(path)
+    except PermissionError:  # where a file that is open cannot be replaced
+        raise HeldError(path.name) from None
 
 
 def _written(drawn: Drawn, rows: gpd.GeoDataFrame, beside: Path) -> None:
@@ -154,6 +162,15 @@ def _checked(
     return [note.replace(beside.name, drawn.path.name) for note in notes]
 
 
+def check_all(site: Site, drawn: Iterable[Drawn], beside: Path, crs: pyproj.CRS) -> None:
+    """Have the readers read several layers of a file that is to take the place of theirs.
+
+    Raises :class:`~siteplanner.desk.drawing.features.WrongError` for what was not wrong before.
+    """
+    for one in drawn:
+        _checked(site, one, beside, crs, gpd.GeoDataFrame())
+
+
 def _placed(
     drawn: Drawn, error: ErrorDetail, beside: Path, rows: gpd.GeoDataFrame
 ) -> tuple[int | None, str, str]:
@@ -173,50 +190,16 @@ def _placed(
 
 
 @contextlib.contextmanager
-def _held(path: Path) -> Iterator[None]:
-    """Refuse a file that another program has open for writing, or has unsaved changes of."""
-    if path.exists():
-        journal = path.with_name(f"{path.name}-wal")
-        if journal.is_file() and journal.stat().st_size:
-            raise HeldError(path.name)
-        try:
-            with contextlib.closing(sqlite3.connect(f"file:{path}?mode=rw", 0, uri=True)) as file:
-                file.execute("BEGIN IMMEDIATE")
-                file.rollback()
-        except sqlite3.OperationalError:
-            raise HeldError(path.name) from None
-    yield
-
-
-@contextlib.contextmanager
 def _removed(path: Path) -> Iterator[None]:
     """Leave no half of a file behind; one that a killed save left is removed first."""
-    path.unlink(missing_ok=True)
+    every = [path.with_name(path.name + end) for end in ("", "-wal", "-shm", "-journal")]
+    for one in every:  # a journal that is left would be played back into the new copy
+        one.unlink(missing_ok=True)
     try:
         yield
     finally:
-        for one in (
-            path,
-            *(path.with_name(path.name + end) for end in ("-wal", "-shm", "-journal")),
-        ):
+        for one in every:
             one.unlink(missing_ok=True)
-
-
-def _kept_before(path: Path) -> None:
-    """Keep the file as it is now in ``.before``, with the next number; the oldest go."""
-    if not path.exists():
-        return
-    folder = path.parent / ".before"
-    folder.mkdir(exist_ok=True)
-    mine = sorted(folder.glob(f"{path.stem}.[0-9][0-9][0-9][0-9][0-9]{path.suffix}"))
-    last = int(mine[-1].name[len(path.stem) + 1 :][:5]) if mine else 0
-    kept = folder / f"{path.stem}.{last + 1:05d}{path.suffix}"
-    try:
-        os.link(path, kept)
-    except OSError:  # a disk without links
-        shutil.copy2(path, kept)
-    for one in mine[: max(0, len(mine) + 1 - KEPT)]:
-        one.unlink(missing_ok=True)
 
 
 def _site_text(site: Site, drawn: Drawn) -> str | None:
@@ -224,16 +207,21 @@ def _site_text(site: Site, drawn: Drawn) -> str | None:
     table, values = drawn.setting
     if not values:
         return None
-    return with_settings(site.path.read_text(encoding="utf-8-sig"), table, values)
+    return with_settings(site.path, site_text(site), table, values)
+
+
+def site_text(site: Site) -> str:
+    """Give the text of a site file with its line ends as they are."""
+    return toml_text(site.path, "give the path of a site file (site.toml)")
 
 
 def replace_text(path: Path, text: str) -> None:
     """Put a site file in place once it can be read."""
     beside = path.with_name(f".{path.name}.new")
-    beside.write_text(text, encoding="utf-8")
+    beside.write_bytes(text.encode("utf-8"))
     try:
         load_site(beside)
-        _kept_before(path)
-        beside.replace(path)
+        keep(path)
+        in_place(beside, path)
     finally:
         beside.unlink(missing_ok=True)

@@ -68,7 +68,7 @@ class Drawn:
     layer: str
     shape: str
     fields: tuple[Field, ...]
-    setting: tuple[str, dict[str, str]]
+    setting: tuple[str, dict[str, Any]]
     there: bool
 
     @property
@@ -158,9 +158,9 @@ def _one(
         layer = part.layer or _only_layer(path)
         return Drawn(name, title, name, path, layer, shape, tuple(fields), (table, {}), True)
     path = _unused(site.folder, name)
-    value = {"file": path.name, "layer": name}
+    value: dict[str, Any] = {"file": path.name, "layer": name}
     if key:
-        value = {key: f'{{ file = "{path.name}", layer = "{name}" }}'}
+        value = {key: value}
     return Drawn(name, title, name, path, name, shape, tuple(fields), (table, value), False)
 
 

@@ -11,11 +11,11 @@ import pyogrio
 from siteplanner.after.mark_blocks import known_blocks, mark_blocks
 from siteplanner.after.place import Placed, place, stock_of
 from siteplanner.base.errors import input_error
-from siteplanner.desk.drawn import drawn_of
-from siteplanner.desk.saving import replace_text
-from siteplanner.desk.site_text import with_settings
+from siteplanner.desk.drawing.drawn import drawn_of
+from siteplanner.desk.drawing.saving import replace_text, site_text
 from siteplanner.reading.kept_blocks import SET_ASIDE, STATUSES
 from siteplanner.reading.species.table import read_species
+from siteplanner.site.edit import with_settings
 from siteplanner.site.site_file import Site
 
 #: The largest number of plants that anybody asks about.
@@ -77,7 +77,7 @@ def take_zones(site: Site, plan: Path) -> None:
         for layer in ("zones", "blocks"):
             frame = pyogrio.read_dataframe(source, layer=layer)
             pyogrio.write_dataframe(frame, beside, layer=layer)
-        text = with_settings(site.path.read_text(encoding="utf-8-sig"), *drawn.setting)
+        text = with_settings(site.path, site_text(site), *drawn.setting)
         beside.replace(drawn.path)
         replace_text(site.path, text)
     finally:

@@ -1,0 +1,1 @@
+"""What is drawn: which files hold it, and how it is saved."""

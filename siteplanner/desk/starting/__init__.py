@@ -1,0 +1,1 @@
+"""Starting a site on the page."""
