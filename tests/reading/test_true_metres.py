@@ -22,7 +22,7 @@ from siteplanner.base.errors import InputError
 from siteplanner.reading.files.true_metres import metric_crs, stretch
 from siteplanner.reading.inputs import read_inputs
 from siteplanner.reading.kept_blocks import read_kept_blocks
-from siteplanner.run import write_plan
+from siteplanner.run import make_plan
 from siteplanner.site.site_file import load_site
 
 EARTH = pyproj.Geod(ellps="WGS84")
@@ -104,7 +104,7 @@ def mercator(tmp_path_factory):
     gpd.GeoDataFrame({"kind": ["power_line"], "name": ["Line"]}, geometry=[line], crs=land.crs
     ).to_file(folder / "no_plant.gpkg")  # fmt: skip
     change(path, no_plant={"file": "no_plant.gpkg"})
-    return folder, write_plan(load_site(path), folder / "plan")
+    return folder, make_plan(load_site(path))
 
 
 def test_a_property_in_web_mercator_is_planned_at_its_true_area(mercator):
