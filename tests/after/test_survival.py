@@ -154,6 +154,7 @@ def counts_of(trees, alive, seed):
     return drawn.assign(date=None, **dict.fromkeys(CAUSES, 0))
 
 
+@pytest.mark.long
 def test_intervals_of_zones_hold_the_truth_of_uneven_blocks():
     """Blocks of 400, 150 and 60 trees, each with a share of its own, 60 trees counted in each."""
     rows = [(f"A{b}", "A", r, GUM, 5) for b, n in ((1, 80), (2, 30), (3, 12)) for r in range(n)]

@@ -194,6 +194,7 @@ def small_farm(folder: Path) -> tuple[list[Path], dict[str, str]]:
     return files, {"The boundary": "land.gpkg"}
 
 
+@pytest.mark.long
 def test_a_small_farm_by_mouse(browser, tmp_path):
     journey(browser, Mouse, tmp_path / "farm", *small_farm(tmp_path))
 
