@@ -53,9 +53,9 @@ def forecast(cells: int, trees: int) -> Forecast:
     1,024,604  34,879  28.9  0.86
     ========= ======= ===== =====
 
-    Later that day, with sheets that take less work, but on the machine at a load of 4 to 17, the
-    same sites took 21, 45, 207 and 42 processor seconds and 0.36, 0.43, 1.06 and 0.76 GB: what is
-    said here is 0.68 to 0.80 of that time and 1.0 to 1.4 of that memory.
+    Later that day, with sheets and tags that say more, the sample took 34.0 to 35.7 processor
+    seconds and 0.85 GB and 600,000 trees 195 s and 1.13 GB on a machine that did nothing else; a
+    million took 1.63 GB, for which 1.45 are foretold.
     """
     seconds, held = (
         start + cell * cells + tree * trees for start, cell, tree in (_SECONDS, _BYTES)
