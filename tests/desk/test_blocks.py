@@ -26,7 +26,7 @@ def test_a_season_on_the_page(browser, tmp_path):
         page.get_by_role("button", name="Plan", exact=True).click()
         expect(page.locator("#step")).to_have_text("The plan is ready.")
         page.get_by_text("Blocks, and what has become of them").click()
-        boxes = page.get_by_role("checkbox")
+        boxes = page.get_by_role("checkbox", name="Block ")
         expect(boxes.first).to_be_visible()
         names = [box.get_attribute("aria-label").removeprefix("Block ") for box in boxes.all()]
         said = page.locator("#blocks-said")
