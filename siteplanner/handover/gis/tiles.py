@@ -243,7 +243,7 @@ def _dotted(
             np.trunc(part + size).astype(np.int64) - low, axis=0, return_inverse=True
         )
         side = int(spans.max()) + 1
-        stamp = np.stack([_stamp(wide, high, side) for wide, high in spans.tolist()])[which]
+        stamp = np.stack([_stamp(wide, high, side) for wide, high in spans.tolist()])[which.ravel()]
         along = np.arange(side)
         x, y = low[:, 0, None, None] + along, low[:, 1, None, None] + along[:, None]
         x, y = np.broadcast_arrays(x, y)
