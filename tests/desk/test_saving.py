@@ -16,7 +16,7 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
-from desk.desk_site import MIDDLE, desk_site
+from desk.desk_site import MIDDLE
 from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,18 +32,7 @@ from siteplanner.desk.drawing.shared_edges import (
     overlaps,
     with_shared_corners,
 )
-from siteplanner.desk.site_desk import SiteDesk
 from siteplanner.site.site_file import load_site
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    return desk_site(tmp_path_factory.mktemp("made") / "site").parent
-
-
-@pytest.fixture
-def desk(made, tmp_path):
-    return SiteDesk(Path(shutil.copytree(made, tmp_path / "site")))
 
 
 @pytest.fixture

@@ -2,32 +2,18 @@
 
 import csv
 import io
-import shutil
 import tomllib
-from pathlib import Path
 
 import pytest
-from desk.desk_site import desk_site
 from hypothesis import example, given
 from hypothesis import strategies as st
 
 from siteplanner.base.errors import InputError
 from siteplanner.desk.drawing.features import WrongError
 from siteplanner.desk.drawing.saving import StaleError
-from siteplanner.desk.site_desk import SiteDesk
 from siteplanner.desk.table_cells import with_cells
 from siteplanner.reading.species.table import read_species
 from siteplanner.site.edit import set_in_site
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    return desk_site(tmp_path_factory.mktemp("made") / "site").parent
-
-
-@pytest.fixture
-def desk(made, tmp_path):
-    return SiteDesk(Path(shutil.copytree(made, tmp_path / "site")))
 
 
 def change(desk, name, **what):
