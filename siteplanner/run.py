@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from siteplanner.handover.tables.calendar import carry_on
 from siteplanner.handover.write import write_all
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import lay_out
+from siteplanner.planting.lay_out import Layout, lay_out
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
@@ -52,17 +53,20 @@ def plan_through(
     each: Each = nothing_each,
     step: Step = nothing_step,
     tell: Step = nothing_step,
+    laid: Callable[[Layout], None] = lambda _: None,
 ) -> Plan:
     """Make a plan as :func:`make_plan` does, what is dear through ``call``.
 
     A :class:`~siteplanner.base.results.memory.Memory` keeps it for the next plan, which is the
-    same with it and without; ``each`` and ``step`` hear of what is worked out.
+    same with it and without; ``each`` and ``step`` hear of what is worked out, and ``laid`` is
+    given the layout as soon as every tree has its place.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
     inputs, ground, suitability = assessed(
         site, reads, each=each, step=step, have_read=partial(foretell, site, tell), call=call
     )
     layout = lay_out(inputs, ground, suitability, site, step=step, call=call)
+    laid(layout)
     season = season_of(inputs, ground, suitability, layout, site, step=step, call=call)
     return plan_of(site, inputs, ground, suitability, layout, season, call)
 

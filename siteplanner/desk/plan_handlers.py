@@ -58,6 +58,21 @@ class Planned(OnDesk):
         self.finish(json.dumps(self.planning.state.plain()))
 
 
+class Trees(OnDesk):
+    """The trees, under what is drawn."""
+
+    planning: Planning
+
+    async def get(self) -> None:
+        """Give those that are ahead of the plan, or the plan's."""
+        ahead = self.planning.trees
+        if ahead is None:
+            await self.answer(self.desk.trees)
+        else:
+            self.set_header("Content-Type", "application/json")
+            self.finish(ahead.read_bytes())
+
+
 class Blocks(OnDesk):
     """The plan's blocks: what has become of them, and where plants on hand may go."""
 

@@ -1,8 +1,8 @@
 """Planning as the page sees it: start, steps, stop, and what was wrong.
 
-First comes the map, then sheets and files behind it. The map is made in a process that remembers
+First come the trees, then the map, then sheets and files behind it. The map is made in a process that remembers
 what it worked out; the whole plan in another, which a newer plan ends. Until the whole plan has
-taken the place of the one before, the map lies in a folder of the desk's own.
+taken the place of the one before, trees and map lie in a folder of the desk's own.
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ class State:
 
     ``behind`` is when the map is there, and sheets and files are being made. ``number`` grows with
     each change; ``steps`` are those begun, ``of`` those of the last whole run, 0 where there was
-    none; ``sentences`` say what is wrong.
+    none; ``trees`` is the digest of those that are ahead of the plan, "" where none are;
+    ``sentences`` say what is wrong.
     """
 
     number: int = 0
@@ -47,6 +48,7 @@ class State:
     step: str = ""
     steps: int = 0
     of: int = 0
+    trees: str = ""
     sentences: tuple[str, ...] = ()
 
     def plain(self) -> dict[str, Any]:
@@ -93,7 +95,7 @@ class _Worker:
         while line := await process.stdout.readline():
             said = json.loads(line)
             yield said
-            if "step" not in said:
+            if "step" not in said and "trees" not in said:
                 return
         # One that is still dying must not be given the next job.
         yield {"ended": await process.wait()}
@@ -119,7 +121,12 @@ class Planning:
 
     def ahead(self, name: str) -> Path | None:
         """Path of the map whose sheets and files are still being made; None for any other file."""
-        return self._map_path() if self._ahead is not None and name == "map.html" else None
+        return self._path(name) if self._ahead is not None and name == "map.html" else None
+
+    @property
+    def trees(self) -> Path | None:
+        """Path of the trees that are ahead of the plan in its folder; None where none are."""
+        return self._path("trees.json") if self.state.trees else None
 
     def shown(self, plan: dict[str, Any] | None) -> dict[str, Any] | None:
         """What the page shows of the ``plan`` in its folder, with the map that is ahead of it."""
@@ -181,7 +188,8 @@ class Planning:
         before: asyncio.Task[None] | None,
     ) -> None:
         way = asyncio.create_task(self._made_way(first, before))
-        said = await self._followed(self._of_map, {**job, "map": str(self._map_path())})
+        ahead = {"map": str(self._path("map.html")), "trees": str(self._path("trees.json"))}
+        said = await self._followed(self._of_map, {**job, **ahead})
         if in_the_way := await way:
             said = {"sentences": in_the_way}
         if "map" in said and not self._given_up:
@@ -195,9 +203,9 @@ class Planning:
             self._steps_of_last = self.state.steps
             self._tell(doing="done", step="", of=self.state.steps)
         elif self._stopping:
-            self._tell(doing="stopped", step="", sentences=(_STOPPED,))
+            self._tell(doing="stopped", step="", trees="", sentences=(_STOPPED,))
         else:
-            self._tell(doing="failed", step="", sentences=tuple(said["sentences"]))
+            self._tell(doing="failed", step="", trees="", sentences=tuple(said["sentences"]))
 
     async def _made_way(
         self, first: Callable[[], object], before: asyncio.Task[None] | None
@@ -228,16 +236,18 @@ class Planning:
         async for said in worker.answers(job):
             if "step" in said and not self._given_up:
                 self._tell(step=said["step"], steps=self.state.steps + 1)
+            if "trees" in said and not self._given_up:
+                self._tell(trees=said["trees"][:16])
         if "ended" in said:
             ended = f"Planning ended without a word (code {said['ended']})."
             return {"sentences": [f"{ended} {_UNCHANGED} Is there memory and disk enough?"]}
         return said
 
-    def _map_path(self) -> Path:
+    def _path(self, name: str) -> Path:
         if self._folder is None:
             # Where a page still reads the map, some systems do not let it go: it stays then.
             self._folder = TemporaryDirectory(prefix="siteplanner-", ignore_cleanup_errors=True)
-        return Path(self._folder.name) / "map.html"
+        return Path(self._folder.name) / name
 
     def _tell(self, **change: Any) -> None:
         self.state = replace(self.state, number=self.state.number + 1, **change)

@@ -33,6 +33,7 @@ from siteplanner.desk.plan_handlers import (
     MapBefore,
     PlanFile,
     Planned,
+    Trees,
     WordsOf,
 )
 from siteplanner.desk.planning import Planning
@@ -111,6 +112,7 @@ def application(desk: SiteDesk, door: Door, planning: Planning, words_of: WordsO
             ("/api/species", Species, site),
             (r"/api/earlier/([A-Za-z0-9_]+)", EarlierVersions, site),
             (r"/api/planning/(state|start|stop)", Planned, site),
+            ("/api/trees", Trees, site),
             (r"/api/blocks(|/mark|/place|/zones)", Blocks, {**site, "words_of": words_of}),
             ("/api/damage", Damage, site),
             ("/api/changes", Changes, site),

@@ -34,6 +34,7 @@ from siteplanner.desk.drawing.saving import check_all, save
 from siteplanner.desk.library import MISSING, openlayers
 from siteplanner.desk.planned import damage, on_blocks
 from siteplanner.desk.planned.shown_plan import ShownPlan
+from siteplanner.desk.planned.trees import trees_of_plan
 from siteplanner.desk.starting import fetching, page
 from siteplanner.reading.files.true_metres import working_crs
 from siteplanner.reading.species.table import read_species
@@ -127,6 +128,17 @@ class SiteDesk:
         with self._lock:
             on_blocks.take_zones(load_site(self.path), self.plan.folder)
             return {}
+
+    def trees(self) -> dict[str, Any] | None:
+        """Give the plan's trees; None where there is none yet.
+
+        Raises :class:`~siteplanner.InputError`.
+        """
+        if not self.plan.files():
+            return None
+        with self._lock:
+            site = load_site(self.path)
+            return trees_of_plan(site, self.plan.folder, working_crs(site, []))
 
     def where_to(self, asked: dict[str, Any]) -> Placed:
         """Find where plants on hand may go."""

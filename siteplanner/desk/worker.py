@@ -3,13 +3,14 @@
 They are processes of their own so that the desk answers meanwhile and Stop ends a run at once. One
 makes the map alone and remembers what it worked out, so that the next map needs only what has
 changed since; the other makes the whole plan behind it and may be ended at any time. What they
-say is one JSON object a line: ``step``, then ``map`` or ``done``, or ``sentences`` with what is
-wrong.
+say is one JSON object a line: ``step``, ``trees`` once it is known where they stand, then ``map`` or
+``done``, or ``sentences`` with what is wrong.
 """
 
 from __future__ import annotations
 
 import gc
+import hashlib
 import json
 import os
 import signal
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from siteplanner.base.results.memory import Call
+    from siteplanner.planting.lay_out import Layout
     from siteplanner.site.site_file import Site
 
 Say = Callable[..., None]
@@ -48,24 +50,26 @@ def planned(job: dict[str, Any], say: Say) -> None:
 def mapped(job: dict[str, Any], say: Say, step: Callable[[str], None], call: Call) -> None:
     """Make the map of ``job["site"]`` alone, at ``job["map"]``; it is there whole or not at all.
 
-    What is dear goes through ``call``. ``say`` is told the digest of the map as ``stamp``, and
-    what else a page shows of a plan.
+    Before the season is worked out the trees are at ``job["trees"]``. What is dear goes through
+    ``call``. ``say`` is told the digests of both, and what else a page shows of a plan.
     """
+
+    def laid(layout: Layout) -> None:
+        from siteplanner.desk.planned.trees import shown_trees
+
+        shown = json.dumps(shown_trees(layout.trees, layout.tree_species))
+        say(trees=_put(Path(job["trees"]), shown))
 
     def work() -> None:
         from siteplanner.checking import check_plugins
-        from siteplanner.handover.folder.manifest import digest, headlines
-        from siteplanner.handover.map.page import write_map
+        from siteplanner.handover.folder.manifest import headlines
+        from siteplanner.handover.map.page import map_page
         from siteplanner.run import plan_through
 
         check_plugins()
-        plan = plan_through(call, _site(job), step=step)
+        plan = plan_through(call, _site(job), step=step, laid=laid)
         step("Drawing the map")
-        path = Path(job["map"])
-        beside = path.with_suffix(".part")
-        write_map(plan, beside, call)
-        stamp = digest(beside)
-        beside.replace(path)
+        stamp = _put(Path(job["map"]), map_page(plan, call))
         figures = headlines(plan)
         say(
             map={
@@ -78,6 +82,15 @@ def mapped(job: dict[str, Any], say: Say, step: Callable[[str], None], call: Cal
         )
 
     _in_sentences(work, say)
+
+
+def _put(path: Path, text: str) -> str:
+    """Write a file, whole or not at all; give its SHA-256."""
+    content = text.encode()
+    beside = path.with_suffix(".part")
+    beside.write_bytes(content)
+    beside.replace(path)
+    return hashlib.sha256(content).hexdigest()
 
 
 def _site(job: dict[str, Any]) -> Site:

@@ -5,6 +5,7 @@ import { showWrong } from "/page/planning.js";
 import { showCorners } from "/page/corners.js";
 import { showEarlier } from "/page/earlier.js";
 import { nameOf, showForm, showTable } from "/page/form.js";
+import { Trees } from "/page/trees.js";
 import { Under } from "/page/under.js";
 
 /* What lies above what on the map; the layer that is open lies above all. */
@@ -40,7 +41,7 @@ class Desk {
     this.showList();
     this.startKeys();
     this.under = new Under(this.map, this.projection);
-    await this.under.start();
+    await Promise.all([this.under.start(), new Trees(this.map, this.projection).start()]);
     const first = sessionStorage.getItem("open");
     sessionStorage.removeItem("open");
     const wanted = this.states.find((state) => state.drawn.part === first);

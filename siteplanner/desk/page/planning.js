@@ -5,6 +5,8 @@ import { startChanges } from "/page/changes.js";
 import { byId, el, get, post } from "/page/server.js";
 
 let shown = null, mapped = null, wanted = null, changed = false;
+/* Which trees there are to be shown: another word for others. */
+export let trees = "";
 
 /* A map that starts without a size cannot find its place: it waits until it is on the screen. */
 function placeMap() {
@@ -61,6 +63,12 @@ function show(state) {
   showWrong(state.doing === "failed" ? state.sentences : []);
 }
 
+function showTrees(now) {
+  if (now === trees) return;
+  trees = now;
+  window.dispatchEvent(new Event("trees"));
+}
+
 async function follow() {
   let number = -1;
   for (;;) {
@@ -68,6 +76,7 @@ async function follow() {
       const state = await get(`/api/planning/state?after=${number}`);
       if (state.number !== number) {
         show(state);
+        showTrees(state.trees || state.plan?.stamp || "");
         showPlan(state.plan);
         if (state.doing !== "running") window.dispatchEvent(new Event("free"));
         if (state.doing === "done") window.dispatchEvent(new Event("planned"));
