@@ -7,6 +7,7 @@ import ctypes
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -148,7 +149,16 @@ class Program:
         return result.x, float(result.fun), float(result.fun if bound is None else bound)
 
 
-_one_at_a_time = threading.RLock()
+@dataclass
+class _Silence:
+    """How many are solving now, and standard output as it was before the first of them began."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    solving: int = 0
+    own: int | None = None
+
+
+_silence = _Silence()
 
 
 @contextlib.contextmanager
@@ -156,25 +166,35 @@ def _unheard() -> Iterator[None]:
     """Let nothing that the solver's compiled code prints reach standard output.
 
     It writes to the file descriptor, past ``sys.stdout``, and its buffer is emptied later: both are
-    dealt with. A process without standard output is left as it is.
+    dealt with. A process without standard output is left as it is. Of those that solve side by
+    side the first silences it, and the last gives it back.
     """
-    with _one_at_a_time:
-        try:
-            own = os.dup(1)
-        except OSError:
-            yield
-            return
-        flush = _flush_of_c()
-        try:
-            flush()
-            nowhere = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(nowhere, 1)
-            os.close(nowhere)
-            yield
-        finally:
-            flush()
-            os.dup2(own, 1)
-            os.close(own)
+    with _silence.lock:
+        if not _silence.solving:
+            _silence.own = _silenced()
+        _silence.solving += 1
+    try:
+        yield
+    finally:
+        with _silence.lock:
+            _silence.solving -= 1
+            if not _silence.solving and _silence.own is not None:
+                _flush_of_c()()
+                os.dup2(_silence.own, 1)
+                os.close(_silence.own)
+
+
+def _silenced() -> int | None:
+    """Turn standard output away; give a descriptor of what it was, None where there is none."""
+    try:
+        own = os.dup(1)
+    except OSError:
+        return None
+    _flush_of_c()()
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.close(nowhere)
+    return own
 
 
 def _flush_of_c() -> Callable[[], int]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import io
 import pickle
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
@@ -65,7 +66,8 @@ class Memory:
     Arguments must be what ``pickle`` takes; a function counts by its name. ``aside`` are
     arguments that no result hangs on, such as who is told of the steps. Arrays, tables and frozen
     dataclasses that came out of a kept result are known by where they came from, and not read
-    again when they are arguments: nobody may change them in place.
+    again when they are arguments: nobody may change them in place. Threads may call it side by
+    side.
     """
 
     def __init__(self, largest: int = LARGEST_BYTES, aside: Iterable[object] = ()) -> None:
@@ -74,6 +76,7 @@ class Memory:
         self._kept: OrderedDict[bytes, _Kept] = OrderedDict()
         self._names: dict[int, bytes] = {id(one): b"aside" for one in self._aside}
         self._taken = 0
+        self._lock = threading.RLock()
 
     def __call__(
         self,
@@ -84,11 +87,14 @@ class Memory:
     ) -> Result:
         """Give the function's result, as it was kept where it was called so before."""
         key, seen = _digest((function, arguments, named), self._names)
-        kept = self._kept.get(key)
+        with self._lock:
+            kept = self._kept.get(key)
+            if kept is not None:
+                self._kept.move_to_end(key)
         if kept is None:
-            kept = self._keep(key, function(*arguments, **named), seen)
-        else:
-            self._kept.move_to_end(key)
+            made = function(*arguments, **named)
+            with self._lock:  # who asked for the same side by side may have been the first
+                kept = self._kept.get(key) or self._keep(key, made, seen)
         result: Result = kept.result
         return result
 

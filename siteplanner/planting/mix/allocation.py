@@ -12,6 +12,7 @@ from scipy.ndimage import distance_transform_edt
 
 from siteplanner.base.grid import Grid
 from siteplanner.base.results.memory import Call, afresh
+from siteplanner.base.side_by_side import side_by_side
 from siteplanner.base.text import count
 from siteplanner.planting.mix.assign import chance, clumped, place_species
 from siteplanner.planting.mix.blocks import into_blocks, words_on_blocks
@@ -94,33 +95,38 @@ def allocate_species(
             )  # fmt: skip
         supplies.append(supply)
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
-    kind = np.full(len(places.x), -1, dtype=np.int64)
-    mixes, told, in_rows = {}, [], _in_rows(blocks)
-    pioneer, in_clumps = kinds.having("pioneer"), kinds.listed(rules.clump)
+    in_rows, pioneer, in_clumps = _in_rows(blocks), kinds.having("pioneer"), kinds.listed(rules.clump)
     reach = reach_of(facts, pioneer)
-    in_turn = zip(zones, spots, scores, supplies, strict=True)
-    for number, (zone, mine, score, supply) in enumerate(in_turn):
+
+    def planted(number: int) -> tuple[Mixed, NDArray[np.int64], list[str]]:
+        """Mix of a zone by its number, species on its places, and what is told."""
+        zone, mine, score, supply = zones[number], spots[number], scores[number], supplies[number]
         of_zone = kinds_in[zone], in_zone[zone]
         mixed = call(choose_mix, supply, *of_zone, stock=stocks[number], budget=budgets[number])
         score[~supply.where()] = np.nan
-        x, y = places.x[mine], places.y[mine]
+        x, y, row, kind = places.x[mine], places.y[mine], places.row[mine], np.full(len(mine), -1)
         taste = _taste(x, y, number, in_clumps & (mixed.trees > 0), rules.clump_m)
         whose, block = np.unique(places.block[mine], return_inverse=True)
         shared = call(into_blocks, supply, score, block, mixed.trees, *of_zone)
         for which, trees in enumerate(shared):
             here = np.flatnonzero(block == which)
             in_order = in_zone[zone].order == "runs" and in_rows[whose[which]]
-            kind[mine[here]] = call(
+            kind[here] = call(
                 _placed, x[here], y[here], score[here], trees, taste[here],
                 float(spacing[mine[here]].min()), pioneer, reach,
-                places.row[mine[here]] if in_order else None, in_clumps,
+                row[here] if in_order else None, in_clumps,
             )  # fmt: skip
-        mixes[zone] = mixed
-        told += _told(zone, supply, mixed, in_zone[zone], stocks[number], kind[mine] < 0)
+        told = _told(zone, supply, mixed, in_zone[zone], stocks[number], kind < 0)
         names = blocks["block"].iloc[whose].tolist()
         told += words_on_blocks(names, shared, *of_zone, zone, mixed.trees)
-        told += _under_crowns(zone, x, y, kind[mine], reach)
-    return Allocation(kind, mixes, tuple(told))
+        return mixed, kind, told + _under_crowns(zone, x, y, kind, reach)
+
+    kind = np.full(len(places.x), -1, dtype=np.int64)
+    done = side_by_side(planted, range(len(zones)))
+    for mine, (_, own, _) in zip(spots, done, strict=True):
+        kind[mine] = own
+    mixes = {zone: mixed for zone, (mixed, _, _) in zip(zones, done, strict=True)}
+    return Allocation(kind, mixes, tuple(said for _, _, told in done for said in told))
 
 
 def _in_rows(blocks: gpd.GeoDataFrame) -> NDArray[np.bool_]:

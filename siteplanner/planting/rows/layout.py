@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from siteplanner.base.bearings import bearing_of
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.results.memory import Call, afresh
+from siteplanner.base.side_by_side import side_by_side
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import (
     Pattern,
@@ -58,8 +59,8 @@ def set_out(
     ``along_ground`` measures spacing along the slope; with ``lane_every`` n every n-th row is
     left out for machines. ``row`` is the pattern's own; see :func:`number_rows`.
     """
-    xs, ys, of_block, rows = [], [], [], []
-    for index, block in enumerate(blocks.itertuples()):
+
+    def placed(block: Any) -> PatternPlaces:
         row_spacing = float(getattr(block, "row_spacing_m", np.nan))
         x, y, row = call(
             _clear_places,
@@ -75,14 +76,15 @@ def set_out(
             along_ground=along_ground,
         )
         keep = row % lane_every != lane_every - 1 if lane_every else np.full(len(x), True)
-        xs.append(x[keep])
-        ys.append(y[keep])
-        rows.append(row[keep])
-        of_block.append(np.full(int(keep.sum()), index))
-    if not xs:
+        return x[keep], y[keep], row[keep]
+
+    of_blocks = side_by_side(placed, blocks.itertuples())
+    if not of_blocks:
         none = np.empty(0)
         return Places(none, none, none.astype(np.int64), none.astype(np.int64))
-    places = Places(*(np.concatenate(part) for part in (xs, ys, of_block, rows)))
+    x, y, row = (np.concatenate(part) for part in zip(*of_blocks, strict=True))
+    block = np.repeat(np.arange(len(of_blocks)), [len(one[0]) for one in of_blocks])
+    places = Places(x, y, block, row)
     spacing = blocks["spacing_m"].to_numpy(dtype=np.float64)[places.block]
     return places.only(apart(places.x, places.y, spacing, places.block))
 
