@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 
 import geopandas as gpd
@@ -119,10 +119,10 @@ def _cut(
     """Parts of a polygon, from the west and south, and the lines that part them."""
     if share == 1:
         return [shape], []
-    found = min(_ways(shape, at, share // 2 / share, access), key=lambda way: way[:2], default=None)
+    found = _best_way(shape, at, share // 2 / share, access)
     if found is None:
         return [shape], []
-    _, _, line, sides, first = found
+    line, sides, first = found
     parts, lines = [], [line]
     for side, mine, n in zip(
         sides, (at[first], at[~first]), (share // 2, -(-share // 2)), strict=True
@@ -133,26 +133,16 @@ def _cut(
     return parts, lines
 
 
-def _ways(
+def _best_way(
     shape: shapely.Polygon, at: NDArray[np.float64], share: float, access: shapely.Geometry
-) -> Iterator[tuple[float, int, shapely.LineString, list[shapely.Polygon], NDArray[np.bool_]]]:
-    """Straight cuts of a polygon in two that put ``share`` of the places on the first side."""
+) -> tuple[shapely.LineString, list[shapely.Polygon], NDArray[np.bool_]] | None:
+    """Cut of least length and way (see ``into_parts``): line, sides, places on the first side."""
     whole = shapely.distance(shape, access) if not access.is_empty else 0.0
-    for number, angle in enumerate(np.radians(np.arange(0, 180, 15))):
-        ahead = np.array([np.cos(angle), np.sin(angle)])
-        along = at @ ahead
-        order = np.sort(along)
-        last = max(1, min(round(share * len(order)), len(order) - 1))
-        offset = float(order[last - 1] + order[last]) / 2
-        side_of = np.array([-ahead[1], ahead[0]])
-        middle = ahead * offset
-        far = np.abs(np.array(shape.bounds)).max() * 2
-        line = shapely.intersection(
-            shape, shapely.LineString([middle - side_of * far, middle + side_of * far])
-        )
-        if line.geom_type != "LineString" or line.length == 0:
-            continue
-        line = _longer(line)
+    best, found = (np.inf, 0), None
+    # The shortest come first: where one is longer than the best with its metres, so is the rest.
+    for length, number, line, ahead in _ways(shape, at, share):
+        if (round(length, 3), number) > best:
+            break
         sides = [
             face
             for face in shapely.get_parts(shapely.polygonize([shapely.union(shape.boundary, line)]))
@@ -160,11 +150,40 @@ def _ways(
         ]
         if len(sides) != 2:
             continue
-        sides.sort(key=lambda s: float(np.array(s.representative_point().coords[0]) @ ahead))
         away = 0.0
         if not access.is_empty:
             away = sum(max(float(shapely.distance(s, access)) - whole, 0) for s in sides)
-        yield round(line.length + away, 3), number, line, sides, along < offset
+        if (way := (round(length + away, 3), number)) < best:
+            sides.sort(key=lambda s: float(np.array(s.representative_point().coords[0]) @ ahead))
+            best, found = way, (line, sides, at @ ahead < _middle(at @ ahead, share))
+    return found
+
+
+def _ways(
+    shape: shapely.Polygon, at: NDArray[np.float64], share: float
+) -> list[tuple[float, int, shapely.LineString, NDArray[np.float64]]]:
+    """Straight lines through a polygon with ``share`` of the places before them, shortest first.
+
+    Of each the length, its number, the line, and which way is ahead.
+    """
+    turn = np.radians(np.arange(0, 180, 15))
+    every = np.column_stack([np.cos(turn), np.sin(turn)])
+    middle = every * np.array([_middle(at @ ahead, share) for ahead in every])[:, None]
+    aside = np.column_stack([-every[:, 1], every[:, 0]]) * np.abs(shape.bounds).max() * 2
+    through = shapely.linestrings(np.stack([middle - aside, middle + aside], axis=1))
+    found = []
+    for number, line in enumerate(shapely.intersection(shape, through)):
+        if line.geom_type == "LineString" and line.length > 0:
+            line = _longer(line)
+            found.append((line.length, number, line, every[number]))
+    return sorted(found, key=lambda way: way[:2])
+
+
+def _middle(along: NDArray[np.float64], share: float) -> float:
+    """Where ``share`` of the places lie before."""
+    order = np.sort(along)
+    last = max(1, min(round(share * len(order)), len(order) - 1))
+    return float(order[last - 1] + order[last]) / 2
 
 
 def _longer(line: shapely.LineString) -> shapely.LineString:
@@ -187,9 +206,16 @@ def _part_of(places: Places, shapes: list[shapely.Polygon], parent: list[int]) -
     """Part of the place's own block that is nearest to it: the one it lies in."""
     of_block = np.array(parent)
     out = np.empty(len(places.x), dtype=np.int64)
-    points = shapely.points(places.x, places.y)
+    shapely.prepare(shapes)
     for block in np.unique(places.block):
         mine, own = np.flatnonzero(places.block == block), np.flatnonzero(of_block == block)
-        away = np.array([shapely.distance(shapes[n], points[mine]) for n in own])
-        out[mine] = own[away.argmin(axis=0)]
+        x, y = places.x[mine], places.y[mine]
+        # Nearly all lie in one, which is told far sooner than how far away the others are.
+        inside = np.array([shapely.intersects_xy(shapes[n], x, y) for n in own])
+        nearest = inside.argmax(axis=0)
+        beside = ~inside.any(axis=0)
+        points = shapely.points(x[beside], y[beside])
+        nearest[beside] = shapely.distance(np.array(shapes)[own][:, None], points).argmin(axis=0)
+        out[mine] = own[nearest]
+    shapely.destroy_prepared(shapes)
     return out

@@ -6,7 +6,10 @@ that a crew takes on.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial, reduce
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,13 +18,13 @@ import shapely
 from numpy.typing import NDArray
 from scipy.cluster.vq import kmeans, vq
 from scipy.ndimage import (
-    binary_opening,
     distance_transform_edt,
     gaussian_filter,
     uniform_filter,
 )
 
 from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
+from siteplanner.base.side_by_side import side_by_side
 from siteplanner.reading.heights.coarse import coarseness
 
 #: The kinds are told apart on about this many cells, and every cell goes to the nearest.
@@ -83,14 +86,13 @@ def kinds_of_ground(
         inside = share > 0
     weight = uniform_filter(share, 3, mode="constant")[inside] * factor**2
 
-    def smoothed(layer: NDArray[np.generic]) -> FloatGrid:
+    def smoothed(layer: NDArray[Any]) -> FloatGrid:
         total = _sum(np.where(plantable, layer, 0), factor)
         return uniform_filter(total, 3, mode="constant")[inside] / weight
 
     features = np.empty((len(scores) + 1, int(inside.sum())), dtype=np.float32)
     best = np.zeros(features.shape[1], dtype=np.float32)
-    for species, layer in enumerate(scores):
-        mean = smoothed(layer)
+    for species, mean in enumerate(side_by_side(smoothed, scores)):
         np.maximum(best, mean, out=best)
         features[species] = np.maximum(mean, lowest_suitability)
     gradient = smoothed(np.nan_to_num(slope))
@@ -180,9 +182,7 @@ def _tidy(
     disc = _disc(width)
     for _ in range(2):
         found = np.unique(labels)
-        votes = np.stack(
-            [gaussian_filter((labels == n).astype(np.float32), max(width / 3, 0.8)) for n in found]
-        )
+        votes = np.stack(side_by_side(partial(_near, labels, max(width / 3, 0.8)), found))
         labels = found[votes.argmax(axis=0)]
         labels = _filled(np.where(_wide(labels, disc), labels, _OUTSIDE).astype(np.int16))
     small = max(2, int(smallest))
@@ -196,6 +196,11 @@ def _tidy(
     return _sieved(labels, small, ~steep)
 
 
+def _near(labels: NDArray[np.int16], away: float, label: int) -> FloatGrid:
+    """How much of what is near each cell has a label; ``away`` is a deviation, cells."""
+    return np.asarray(gaussian_filter((labels == label).astype(np.float32), away))
+
+
 def _wide(labels: NDArray[np.int16], disc: BoolGrid) -> BoolGrid:
     """Cells that lie in a disc of their own kind."""
     wide = np.zeros(labels.shape, dtype=bool)
@@ -206,9 +211,17 @@ def _wide(labels: NDArray[np.int16], disc: BoolGrid) -> BoolGrid:
 
 def _opened(cells: BoolGrid, disc: BoolGrid) -> BoolGrid:
     """Cells covered by a disc that lies among them; beyond the edge they go on as at it."""
-    reach = disc.shape[0] // 2
-    opened = binary_opening(np.pad(cells, 2 * reach, mode="edge"), disc)
-    return opened[2 * reach : -2 * reach, 2 * reach : -2 * reach] if reach else opened
+    rows, cols = (side - 1 for side in disc.shape)
+    at = np.argwhere(disc)
+
+    def moved(grid: BoolGrid) -> Iterator[BoolGrid]:
+        high, wide = grid.shape[0] - rows, grid.shape[1] - cols
+        return (grid[down : down + high, right : right + wide] for down, right in at)
+
+    # Each step takes half a disc off the sides. One cell at a time of the disc, not of the ground.
+    around = np.pad(cells, disc.shape[0] - 1, mode="edge")
+    fits = reduce(np.logical_and, moved(around))
+    return reduce(np.logical_or, moved(fits))
 
 
 def _filled(labels: NDArray[np.int16]) -> NDArray[np.int16]:
