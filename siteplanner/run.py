@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -23,7 +22,7 @@ from siteplanner.handover.tables.calendar import carry_on
 from siteplanner.handover.write import write_all
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import Layout, lay_out
+from siteplanner.planting.lay_out import Placed, lay_out
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
@@ -53,20 +52,19 @@ def plan_through(
     each: Each = nothing_each,
     step: Step = nothing_step,
     tell: Step = nothing_step,
-    laid: Callable[[Layout], None] = lambda _: None,
+    placed: Placed = lambda *_: None,
 ) -> Plan:
     """Make a plan as :func:`make_plan` does, what is dear through ``call``.
 
     A :class:`~siteplanner.base.results.memory.Memory` keeps it for the next plan, which is the
-    same with it and without; ``each`` and ``step`` hear of what is worked out, and ``laid`` is
-    given the layout as soon as every tree has its place.
+    same with it and without; ``each`` and ``step`` hear of what is worked out. Of ``placed`` see
+    :func:`lay_out`.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
     inputs, ground, suitability = assessed(
         site, reads, each=each, step=step, have_read=partial(foretell, site, tell), call=call
     )
-    layout = lay_out(inputs, ground, suitability, site, step=step, call=call)
-    laid(layout)
+    layout = lay_out(inputs, ground, suitability, site, step=step, call=call, placed=placed)
     season = season_of(inputs, ground, suitability, layout, site, step=step, call=call)
     return plan_of(site, inputs, ground, suitability, layout, season, call)
 

@@ -1,8 +1,8 @@
 """Planning as the page sees it: start, steps, stop, and what was wrong.
 
-First come the trees, then the map, then sheets and files behind it. The map is made in a process that remembers
-what it worked out; the whole plan in another, which a newer plan ends. Until the whole plan has
-taken the place of the one before, trees and map lie in a folder of the desk's own.
+First come the trees, then the map, then sheets and files behind it. Trees and map are made in a
+process that remembers what it worked out; the whole plan in another, which a newer plan ends. Until
+the whole plan has taken the place of the one before, they lie in a folder of the desk's own.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 They are processes of their own so that the desk answers meanwhile and Stop ends a run at once. One
 makes the map alone and remembers what it worked out, so that the next map needs only what has
 changed since; the other makes the whole plan behind it and may be ended at any time. What they
-say is one JSON object a line: ``step``, ``trees`` once it is known where they stand, then ``map`` or
+say is one JSON object a line: ``step``, ``trees`` once these have their place, then ``map`` or
 ``done``, or ``sentences`` with what is wrong.
 """
 
@@ -20,8 +20,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from siteplanner.base.results.memory import Call
-    from siteplanner.planting.lay_out import Layout
     from siteplanner.site.site_file import Site
 
 Say = Callable[..., None]
@@ -50,14 +52,13 @@ def planned(job: dict[str, Any], say: Say) -> None:
 def mapped(job: dict[str, Any], say: Say, step: Callable[[str], None], call: Call) -> None:
     """Make the map of ``job["site"]`` alone, at ``job["map"]``; it is there whole or not at all.
 
-    Before the season is worked out the trees are at ``job["trees"]``. What is dear goes through
+    As soon as they have their place the trees are at ``job["trees"]``. What is dear goes through
     ``call``. ``say`` is told the digests of both, and what else a page shows of a plan.
     """
+    from siteplanner.desk.planned.trees import shown_trees
 
-    def laid(layout: Layout) -> None:
-        from siteplanner.desk.planned.trees import shown_trees
-
-        shown = json.dumps(shown_trees(layout.trees, layout.tree_species))
+    def placed(xy: NDArray[np.float64], kind: NDArray[np.int64]) -> None:
+        shown = json.dumps(shown_trees(xy, kind))
         say(trees=_put(Path(job["trees"]), shown))
 
     def work() -> None:
@@ -67,7 +68,7 @@ def mapped(job: dict[str, Any], say: Say, step: Callable[[str], None], call: Cal
         from siteplanner.run import plan_through
 
         check_plugins()
-        plan = plan_through(call, _site(job), step=step, laid=laid)
+        plan = plan_through(call, _site(job), step=step, placed=placed)
         step("Drawing the map")
         stamp = _put(Path(job["map"]), map_page(plan, call))
         figures = headlines(plan)

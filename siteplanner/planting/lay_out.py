@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -59,6 +60,8 @@ from siteplanner.reading.kept_blocks import IN_THE_GROUND
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
+#: Is given trees: map coordinates (trees, 2), and index into the species table.
+Placed = Callable[[NDArray[np.float64], NDArray[np.int64]], object]
 #: Layers that the layout reads.
 READS = (*zone_rules.READS, "months_waterlogged", "closed_hollows")
 
@@ -140,10 +143,12 @@ def lay_out(
     *,
     step: Step = nothing_step,
     call: Call = afresh,
+    placed: Placed = lambda *_: None,
 ) -> Layout:
     """Draw the zones, set out the grids, choose the mixes and put a species on every place.
 
-    What is dear goes through ``call``.
+    What is dear goes through ``call``. ``placed`` is given the trees as soon as all have their
+    place: map coordinates (trees, 2), and index into the species table.
 
     Raises :class:`~siteplanner.InputError` where no ground is left to plant.
     """
@@ -151,21 +156,28 @@ def lay_out(
     no_plant = drawn.no_plant
     step("Setting out the grids")
     named = inputs.species.facts["botanical_name"]
-    failing = call(
-        notes_on_failing,
-        suitability,
-        ground,
-        inputs.grid,
-        drawn.area,
-        _to_plant(drawn),
-        site.mix,
-        list(named),
-    )
+
+    @cache
+    def failing() -> list[str]:
+        return call(
+            notes_on_failing,
+            suitability,
+            ground,
+            inputs.grid,
+            drawn.area,
+            _to_plant(drawn),
+            site.mix,
+            list(named),
+        )
+
     laid, steep = _places(inputs, ground, suitability, drawn, site, failing, call)
     step("Choosing the mix and placing the species")
     allocation, told = _allocated(inputs, suitability, laid, drawn.zones, no_plant, site, call)
+    grows = allocation.kind >= 0
+    xy = np.column_stack([laid.places.x[grows], laid.places.y[grows]])
+    placed(xy, allocation.kind[grows])
     notes = [*drawn.notes, *notes_on_kept(laid, inputs.kept, drawn.area), *steep]
-    notes += [*told, *_doubtful(inputs, laid, allocation), *failing, *allocation.told]
+    notes += [*told, *_doubtful(inputs, laid, allocation), *failing(), *allocation.told]
     notes += better_left(laid.planted, no_plant, ground.layers["months_waterlogged"], inputs.grid)
     return _counted(inputs, ground, site, drawn, laid, allocation, notes)
 
@@ -176,7 +188,7 @@ def _places(
     suitability: Suitability,
     drawn: Zoned,
     site: Site,
-    failing: list[str],
+    failing: Callable[[], list[str]],
     call: Call,
 ) -> tuple[SetOut, list[str]]:
     """Set out the grids, cut the blocks to a crew's days and settle who may work on them.
@@ -214,7 +226,7 @@ def _places(
     if site.paddocks.only is not None:
         laid = laid.within([site.paddocks.only])
     if not len(laid.places.x):
-        raise _no_place(site, (laid.blocks["steep"] != "").any(), failing)
+        raise _no_place(site, (laid.blocks["steep"] != "").any(), failing())
     said = words_on_steep(
         laid.blocks,
         dropped,

@@ -40,13 +40,16 @@ def why_species_fail(
     One fails that scores ``lowest`` or more on less than ``least_share`` of the cells. The reason
     is the factor that limits it on most of the cells where it fails.
     """
-    score, limiting = suitability.score[:, cells], suitability.limiting[:, cells]
+    at_cells = np.flatnonzero(cells)
     out = []
-    for species, (scores, limits) in enumerate(zip(score, limiting, strict=True)):
-        failed = scores < lowest
+    for species, (score, limiting) in enumerate(
+        zip(suitability.score, suitability.limiting, strict=True)
+    ):
+        failed = score[at_cells] < lowest
         if not failed.any() or (~failed).mean() >= max(least_share, 1 / failed.size):
             out.append("")
             continue
+        limits = limiting[at_cells]
         worst = int(np.bincount(limits[failed]).argmax())
         factor = suitability.factors[worst]
         info = infos[factor.layer]
@@ -55,7 +58,7 @@ def why_species_fail(
             out.append(f"{title} does not suit")
             continue
         at = failed & (limits == worst)
-        usual = float(np.median(layers[factor.layer][suitability.mask][cells][at]))
+        usual = float(np.median(layers[factor.layer][suitability.mask][at_cells[at]]))
         too_low = usual < factor.points[species, 1]
         words = _TOO.get(factor.layer, (f"{title} too low", f"{title} too high"))
         out.append(words[0] if too_low else words[1])

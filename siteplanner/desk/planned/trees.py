@@ -6,7 +6,6 @@ import base64
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import pyproj
 import shapely
@@ -18,14 +17,13 @@ from siteplanner.reading.species.table import read_species
 from siteplanner.site.site_file import Site
 
 
-def shown_trees(trees: gpd.GeoDataFrame, kind: NDArray[np.integer[Any]]) -> dict[str, Any]:
+def shown_trees(xy: NDArray[np.float64], kind: NDArray[np.int64]) -> dict[str, Any]:
     """Give trees in the colours of the plan's map, as values that JSON can hold.
 
-    ``kind`` (trees,) is the place of each one's species in the species table. ``origin`` is the
-    place (m) that ``at`` counts from: east and north of each tree of a ``colour``, base64 of
-    little-endian float32.
+    ``xy`` (trees, 2) are map coordinates, m; ``kind`` (trees,) is the place of each one's species
+    in the species table. ``origin`` is the place that ``at`` counts from: east and north (m) of
+    each tree of a ``colour``, base64 of little-endian float32.
     """
-    xy = shapely.get_coordinates(trees.geometry.to_numpy())
     origin = np.floor(xy.min(axis=0)) if len(xy) else np.zeros(2)
     away = (xy - origin).astype("<f4")
     colours = np.array(species_colours(int(kind.max()) + 1 if len(kind) else 0))
@@ -52,4 +50,5 @@ def trees_of_plan(site: Site, plan: Path, crs: pyproj.CRS) -> dict[str, Any]:
     facts = read_species(site.folder / site.species.file).facts
     kind = facts["botanical_name"].tolist()
     known = trees[trees["species"].isin(kind)]
-    return shown_trees(known, known["species"].map(kind.index).to_numpy(dtype=np.int64))
+    xy = shapely.get_coordinates(known.geometry.to_numpy())
+    return shown_trees(xy, known["species"].map(kind.index).to_numpy(dtype=np.int64))

@@ -95,7 +95,8 @@ def allocate_species(
             )  # fmt: skip
         supplies.append(supply)
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
-    in_rows, pioneer, in_clumps = _in_rows(blocks), kinds.having("pioneer"), kinds.listed(rules.clump)
+    in_rows, in_clumps = _in_rows(blocks), kinds.listed(rules.clump)
+    pioneer = kinds.having("pioneer")
     reach = reach_of(facts, pioneer)
 
     def planted(number: int) -> tuple[Mixed, NDArray[np.int64], list[str]]:
@@ -122,9 +123,12 @@ def allocate_species(
         return mixed, kind, told + _under_crowns(zone, x, y, kind, reach)
 
     kind = np.full(len(places.x), -1, dtype=np.int64)
-    done = side_by_side(planted, range(len(zones)))
-    for mine, (_, own, _) in zip(spots, done, strict=True):
-        kind[mine] = own
+    # What may take longest comes first, so that nothing is left for one to do alone at the end.
+    order = sorted(range(len(zones)), key=lambda number: -supplies[number].suitability.size)
+    of_zones = dict(zip(order, side_by_side(planted, order), strict=True))
+    done = [of_zones[number] for number in range(len(zones))]
+    for mine, (_, theirs, _) in zip(spots, done, strict=True):
+        kind[mine] = theirs
     mixes = {zone: mixed for zone, (mixed, _, _) in zip(zones, done, strict=True)}
     return Allocation(kind, mixes, tuple(said for _, _, told in done for said in told))
 

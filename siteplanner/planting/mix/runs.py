@@ -6,6 +6,8 @@ of three to five places, and the pieces are dealt out among the species of a blo
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
@@ -170,14 +172,15 @@ def _nursed(
     species beside itself in a row that which gains most is made, as long as it gains (steepest
     ascent, textbook method).
     """
-    one, other = np.vstack([near, near[:, ::-1]]).T
+    one, other = np.ascontiguousarray(np.vstack([near, near[:, ::-1]]).T)
     size = np.diff(np.r_[first, len(choice)])
     piece = np.repeat(np.arange(len(first)), size)
+    beside = _beside(piece, one, other)
     pure = np.minimum.reduceat(choice, first) == np.maximum.reduceat(choice, first)
     tried = np.zeros(len(first), dtype=bool)
     while True:
         kind, nurse = choice[first], pioneer[choice]
-        bare, gain, loss = _nursing(nurse, piece, one, other)
+        bare, gain, loss = _nursing(nurse, piece, beside)
         slow = np.flatnonzero(pure & ~pioneer[kind] & (gain > 0) & ~tried)
         fast = np.flatnonzero(pure & pioneer[kind])
         if not len(slow) or not len(fast):
@@ -197,7 +200,7 @@ def _nursed(
         swapped = choice.copy()
         swapped[piece == slow[a]], swapped[piece == fast[b]] = kind[fast[b]], kind[slow[a]]
         # What a swap gains is only estimated where the two pieces are near each other.
-        if _nursing(pioneer[swapped], piece, one, other)[0].sum() < bare.sum():
+        if _nursing(pioneer[swapped], piece, beside)[0].sum() < bare.sum():
             choice = swapped
         else:
             tried[slow[a]] = True
@@ -212,26 +215,50 @@ def _ends(
     return before, np.r_[np.where(joined, choice[first[1:]], -2), -2]
 
 
+@dataclass(frozen=True)
+class _Beside:
+    """Places beside each other, both ways: ``one`` and ``other`` (pairs,), ``apart`` by piece.
+
+    A ``couple`` is a place and the piece of what stands beside it: its number for each of the
+    pairs, and ``place`` and ``piece`` (couples,).
+    """
+
+    one: NDArray[np.int64]
+    other: NDArray[np.int64]
+    apart: NDArray[np.bool_]
+    couple: NDArray[np.int64]
+    place: NDArray[np.int64]
+    piece: NDArray[np.int64]
+
+    def times(self, which: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """How many of some pairs (pairs,) are of each couple."""
+        return np.bincount(self.couple[which], minlength=len(self.place))
+
+
+def _beside(piece: NDArray[np.int64], one: NDArray[np.int64], other: NDArray[np.int64]) -> _Beside:
+    count = int(piece[-1]) + 1
+    couples, couple = np.unique(one * count + piece[other], return_inverse=True)
+    return _Beside(one, other, piece[one] != piece[other], couple, *np.divmod(couples, count))
+
+
 def _nursing(
-    nurse: NDArray[np.bool_],
-    piece: NDArray[np.int64],
-    one: NDArray[np.int64],
-    other: NDArray[np.int64],
+    nurse: NDArray[np.bool_], piece: NDArray[np.int64], near: _Beside
 ) -> tuple[NDArray[np.bool_], NDArray[np.int64], NDArray[np.int64]]:
     """Tell which trees (places,) have no pioneer beside them, and what pieces do for them.
 
     For each piece: how many of these had one if it were pioneers, and how many more there would be
-    if it were not. ``one`` and ``other`` are the places beside each other, both ways.
+    if it were not.
     """
     places, count = len(nurse), int(piece[-1]) + 1
-    beside = np.bincount(one[nurse[other]], minlength=places)
+    helps = nurse[near.other]
+    beside = np.bincount(near.one[helps], minlength=places)
     bare = ~nurse & (beside == 0)
-    mine = bare[one] & (piece[one] != piece[other])
-    helped = np.unique(one[mine] * count + piece[other[mine]]) % count
-    gain = np.bincount(helped, minlength=count) + np.bincount(piece[bare], minlength=count)
+    helped = near.times(bare[near.one] & near.apart) > 0
+    gain = np.bincount(near.piece[helped], minlength=count)
+    gain += np.bincount(piece[bare], minlength=count)
     # Trees all of whose pioneers are of one piece, and pioneers with none beside their own piece.
-    served = nurse[other] & ~nurse[one]
-    key, times = np.unique(one[served] * count + piece[other[served]], return_counts=True)
-    loss = np.bincount((key % count)[times == beside[key // count]], minlength=count)
-    away = np.bincount(one[nurse[other] & (piece[one] != piece[other])], minlength=places)
+    times = near.times(helps & ~nurse[near.one])
+    alone = (times > 0) & (times == beside[near.place])
+    loss = np.bincount(near.piece[alone], minlength=count)
+    away = np.bincount(near.one[helps & near.apart], minlength=places)
     return bare, gain, loss + np.bincount(piece[nurse & (away == 0)], minlength=count)
