@@ -57,8 +57,7 @@ def plan_through(
     """Make a plan as :func:`make_plan` does, what is dear through ``call``.
 
     A :class:`~siteplanner.base.results.memory.Memory` keeps it for the next plan, which is the
-    same with it and without; ``each`` and ``step`` hear of what is worked out. Of ``placed`` see
-    :func:`lay_out`.
+    same with it and without; ``each`` and ``step`` hear of what is worked out, ``placed`` of trees.
     """
     reads = {*planting.READS, *seasons.READS, *READS}
     inputs, ground, suitability = assessed(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
@@ -11,21 +11,26 @@ Given = TypeVar("Given")
 Result = TypeVar("Result")
 
 
-def side_by_side(work: Callable[[Given], Result], things: Iterable[Given]) -> list[Result]:
+def side_by_side(
+    work: Callable[[Given], Result], things: Iterable[Given], sizes: Sequence[int] = ()
+) -> list[Result]:
     """Give what ``work`` makes of each thing, in their order, whichever is ready first.
 
-    ``work`` changes nothing that is shared. What it raises for the first thing that it fails on is
-    raised, and what was not begun is left.
+    Where ``sizes`` are given the largest is begun first, so that none is left for one thread at the
+    end. ``work`` changes nothing that is shared. What it raises is raised, and what was not begun
+    is left.
 
-    >>> side_by_side(abs, [-2, 1])
+    >>> side_by_side(abs, [-2, 1], sizes=[1, 5])
     [2, 1]
     """
     every = list(things)
     threads = min(len(every), os.cpu_count() or 1)
     if threads < 2:
         return [work(one) for one in every]
+    order = sorted(range(len(every)), key=lambda n: -sizes[n]) if sizes else range(len(every))
     pool = ThreadPoolExecutor(threads)
     try:
-        return list(pool.map(work, every))
+        begun = {n: pool.submit(work, every[n]) for n in order}
+        return [begun[n].result() for n in range(len(every))]
     finally:
         pool.shutdown(cancel_futures=True)

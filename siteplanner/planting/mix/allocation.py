@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import geopandas as gpd
 import numpy as np
@@ -76,23 +77,17 @@ def allocate_species(
         zone: candidates_of(species, in_zone[zone], (ground or {}).get(zone, "")) for zone in zones
     }
     spots, scores, supplies = [], [], []
-
-    def scored(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float32]:
-        score = scores_at(grid, suitability, x, y)
-        score[too_tall(x, y, height, no_plant)] = np.nan
-        return score
-
+    scored = partial(_scored, grid, suitability, height, no_plant)
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
         score = scored(places.x[mine], places.y[mine])
         spots.append(mine)
         scores.append(score)
-        supply = gather(score, kinds_in[zone], in_zone[zone])
+        of_zone = kinds_in[zone], in_zone[zone]
+        supply = gather(score, *of_zone)
         if standing is not None:
-            supply = _with_standing(
-                supply, score, blocks["zone"].to_numpy() == zone, *standing, scored,
-                kinds_in[zone], in_zone[zone],
-            )  # fmt: skip
+            here = blocks["zone"].to_numpy() == zone
+            supply = _with_standing(supply, score, here, *standing, scored, *of_zone)
         supplies.append(supply)
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     in_rows, in_clumps = _in_rows(blocks), kinds.listed(rules.clump)
@@ -123,14 +118,25 @@ def allocate_species(
         return mixed, kind, told + _under_crowns(zone, x, y, kind, reach)
 
     kind = np.full(len(places.x), -1, dtype=np.int64)
-    # What may take longest comes first, so that nothing is left for one to do alone at the end.
-    order = sorted(range(len(zones)), key=lambda number: -supplies[number].suitability.size)
-    of_zones = dict(zip(order, side_by_side(planted, order), strict=True))
-    done = [of_zones[number] for number in range(len(zones))]
+    done = side_by_side(planted, range(len(zones)), [one.suitability.size for one in supplies])
     for mine, (_, theirs, _) in zip(spots, done, strict=True):
         kind[mine] = theirs
     mixes = {zone: mixed for zone, (mixed, _, _) in zip(zones, done, strict=True)}
     return Allocation(kind, mixes, tuple(said for _, _, told in done for said in told))
+
+
+def _scored(
+    grid: Grid,
+    suitability: Suitability,
+    height: NDArray[np.float64],
+    no_plant: gpd.GeoDataFrame,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+) -> NDArray[np.float32]:
+    """Scores (places, species), NaN where a species of its ``height`` (m) may not stand."""
+    score = scores_at(grid, suitability, x, y)
+    score[too_tall(x, y, height, no_plant)] = np.nan
+    return score
 
 
 def _in_rows(blocks: gpd.GeoDataFrame) -> NDArray[np.bool_]:
