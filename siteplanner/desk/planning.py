@@ -24,6 +24,8 @@ _PATIENCE_S = 10.0
 _LINE = 1 << 20
 #: The process that plans.
 _WORKER = (sys.executable, "-m", "siteplanner.desk.worker")
+#: What tells that process to let all others go first: sheets and files wait, a person does not.
+BEHIND_ALL = "behind"
 #: Why a part of a plan cannot be planned again yet.
 BEHIND = (
     "The sheets and files of this plan are still being made, and a part of it is planned again "
@@ -107,7 +109,7 @@ class Planning:
     def __init__(self, command: Sequence[str] = _WORKER) -> None:
         self.state = State()
         self._changed = asyncio.Event()
-        self._of_map, self._of_files = _Worker(command), _Worker(command)
+        self._of_map, self._of_files = _Worker(command), _Worker((*command, BEHIND_ALL))
         self._run: asyncio.Task[None] | None = None
         self._steps_of_last = 0
         self._stopping = False
@@ -216,7 +218,6 @@ class Planning:
             await asyncio.wait([before])
         try:
             await asyncio.to_thread(first)
-            await self._of_files.ready()  # it loads what it needs while the map is being made
         except OSError as error:
             return [f"{error.filename} cannot be used ({error.strerror}). {_UNCHANGED}"]
         return []
@@ -238,6 +239,8 @@ class Planning:
                 self._tell(step=said["step"], steps=self.state.steps + 1)
             if "trees" in said and not self._given_up:
                 self._tell(trees=said["trees"][:16])
+                # It loads what it needs while the map is being made, but not before the trees.
+                await self._of_files.ready()
         if "ended" in said:
             ended = f"Planning ended without a word (code {said['ended']})."
             return {"sentences": [f"{ended} {_UNCHANGED} Is there memory and disk enough?"]}

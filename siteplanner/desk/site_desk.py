@@ -254,7 +254,7 @@ class SiteDesk:
         """
         with self._lock:
             site = load_site(self.path)
-            return self._layer(site, drawn_of(site).get(name))
+            return self._layer(drawn_of(site).get(name), working_crs(site, []))
 
     def save(self, name: str, version: str, features: Any) -> dict[str, Any] | None:
         """Save one layer and give it as it is then; None for a name that is not in the list.
@@ -271,13 +271,15 @@ class SiteDesk:
             notes = save(site, drawn, version, features, crs)
             site = load_site(self.path)
             followed = () if before is None else follow_boundary(site, before, crs)
-            found = self._layer(site, drawn_of(site).get(_again(name, drawn, site)))
+            if before is not None:
+                crs = working_crs(site, [])
+            found = self._layer(drawn_of(site).get(_again(name, drawn, site)), crs)
             return found and {**found, "notes": notes, "followed": followed}
 
-    def _layer(self, site: Site, drawn: Drawn | None) -> dict[str, Any] | None:
+    def _layer(self, drawn: Drawn | None, crs: pyproj.CRS) -> dict[str, Any] | None:
         if drawn is None:
             return None
-        layer = layer_in(drawn, working_crs(site, []))
+        layer = layer_in(drawn, crs)
         return {
             "drawn": _plain_drawn(drawn),
             "version": layer.version,

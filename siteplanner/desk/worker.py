@@ -19,6 +19,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from siteplanner.desk.planning import BEHIND_ALL
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
     from siteplanner.site.site_file import Site
 
 Say = Callable[..., None]
+#: How far the process that makes sheets and files steps back behind what somebody waits for.
+_NICE = 10
 
 
 class _StoppedError(BaseException):
@@ -132,6 +136,8 @@ def main() -> None:
         def step(words: str) -> None:
             say(step=words)
 
+        if BEHIND_ALL in sys.argv[1:] and hasattr(os, "nice"):
+            os.nice(_NICE)
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl+C is the desk's to answer
         signal.signal(signal.SIGTERM, _stop)
         try:

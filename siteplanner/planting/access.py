@@ -45,18 +45,22 @@ def on_safe_ground(
 
 
 def access_class(
-    slope_to: float, block: shapely.Polygon, no_plant: gpd.GeoDataFrame, rates: WorkRates
+    slope_to: float, block: shapely.Polygon, dangers: NDArray[np.object_], rates: WorkRates
 ) -> str:
     """Who may work on a block (judgement, no source; someone who knows the site decides).
 
-    ``slope_to`` is the slope, degrees, that a tenth of the block's ground exceeds; ``no_plant`` has
-    ``kind`` and the features whose nearness is a danger.
+    ``slope_to`` is the slope, degrees, that a tenth of the block's ground exceeds; ``dangers`` are
+    the features whose nearness is one (:func:`dangers_of`).
     """
     if slope_to > rates.experienced_deg:
         return NOT_ON_FOOT
-    dangers = no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy()
     near = shapely.dwithin(dangers, block, NEAR_DANGER_M).any() if len(dangers) else False
     return _EXPERIENCED if slope_to > rates.volunteers_deg or near else VOLUNTEERS
+
+
+def dangers_of(no_plant: gpd.GeoDataFrame) -> NDArray[np.object_]:
+    """Features of ``no_plant`` (``kind``) whose nearness is a danger."""
+    return np.asarray(no_plant.geometry[no_plant["kind"].isin(_DANGERS)].to_numpy(), dtype=object)
 
 
 def access_classes(
@@ -69,14 +73,14 @@ def access_classes(
 ) -> NDArray[np.object_]:
     """Access class (blocks,) of each block, by the slope of its own cells that are scored."""
     of_cell = np.where(scored, grid.number(blocks.geometry), 0)
-    found = []
+    found, dangers = [], dangers_of(no_plant)
     for block, cells in zip(blocks.geometry, cells_of_each(of_cell, len(blocks)), strict=True):
         # A block thinner than a cell: what lies about it.
         around = cells if len(cells) else np.flatnonzero(grid.cover([block], all_touched=True))
         known = slope.ravel()[around]
         known = known[np.isfinite(known)]
         slope_to = float(np.quantile(known, _STEEP_QUANTILE)) if known.size else float("nan")
-        found.append(access_class(slope_to, block, no_plant, rates))
+        found.append(access_class(slope_to, block, dangers, rates))
     return np.array(found, dtype=object)
 
 

@@ -10,7 +10,7 @@ import rasterio
 import shapely
 from python_calamine import CalamineWorkbook
 
-from siteplanner.planting.access import ACCESS_CLASSES, access_class
+from siteplanner.planting.access import ACCESS_CLASSES, access_class, dangers_of
 from siteplanner.season.ground_works import fences
 from siteplanner.season.jobs import jobs_of
 from siteplanner.season.plantings import Calendar
@@ -58,7 +58,7 @@ def test_access_classes_go_by_slope_and_by_what_is_near(steep, line_at, number):
     no_plant, _ = features_and_paddocks(
         shapely.LineString([(0, 0), (1, 0)]), dangers=[("power_line", line)]
     )
-    got = access_class(steep, shapely.box(0, 0, 100, 100), no_plant, WorkRates())
+    got = access_class(steep, shapely.box(0, 0, 100, 100), dangers_of(no_plant), WorkRates())
     assert got == ACCESS_CLASSES[number]
 
 
