@@ -1,5 +1,6 @@
 """Results kept by content: the same as fresh ones, found again by equal arguments alone."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import wraps
 
@@ -134,3 +135,11 @@ def test_a_guarded_function_of_another_package_counts_by_its_name():
 def test_without_a_memory_every_call_is_made():
     assert [afresh(doubled, 2, by=3), afresh(doubled, 2, by=3)] == [6, 6]
     assert CALLS == ["doubled"] * 2
+
+
+def test_threads_that_ask_for_the_same_get_the_same_object():
+    call, values = Memory(), np.arange(3.0)
+    with ThreadPoolExecutor(4) as pool:
+        got = [pool.submit(call, doubled, values.copy(), by=float(n % 2)) for n in range(40)]
+        got = [one.result() for one in got]
+    assert {id(one) for one in got} == {id(call(doubled, values, by=n)) for n in (0.0, 1.0)}

@@ -26,6 +26,11 @@ x = one.add([1.0], 0.5, 3.0, whole=True)
 one.rule([(0, x, 1.0)], 0.0, 3.0)
 values, _ = one.solve(nodes=1, optimality_gap=0.0)
 print("found", values[x][0])
+from concurrent.futures import ThreadPoolExecutor
+with ThreadPoolExecutor(4) as pool:
+    for made in [pool.submit(one.solve, nodes=1, optimality_gap=0.0) for _ in range(12)]:
+        assert made.result()[0][x][0] == values[x][0]
+print("side by side")
 """
 
 
@@ -78,4 +83,4 @@ def test_what_the_solver_prints_is_not_heard():
     made = subprocess.run(
         [sys.executable, "-W", "ignore", "-c", TALKS], capture_output=True, text=True, check=True
     )
-    assert made.stdout.split("\n") == ["before", "found 1.0", ""]
+    assert made.stdout.split("\n") == ["before", "found 1.0", "side by side", ""]

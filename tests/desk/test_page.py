@@ -115,6 +115,15 @@ def test_from_a_drag_to_the_map_of_the_plan(browser, tmp_path):
         frame = page.frame_locator('iframe[title="Map of the plan"]')
         expect(frame.locator("html[data-ready]")).to_have_count(1)
         assert (site.parent / "maps" / "a-square" / "plan.gpkg").is_file()
+        expect(page.locator("#map")).to_have_attribute("data-trees", re.compile("[0-9a-f]{16}"))
+        trees = pyogrio.read_dataframe(site.parent / "maps/a-square/plan.gpkg", layer="trees")
+        at = on_screen(page, *shapely.get_coordinates(trees.geometry.iloc[0])[0])
+        box = {"x": at[0] - 3, "y": at[1] - 3, "width": 6, "height": 6}
+        with_trees = page.screenshot(clip=box)
+        page.get_by_text("Under the drawing").click()
+        page.get_by_label("Trees of the plan").uncheck()
+        page.wait_for_timeout(500)
+        assert page.screenshot(clip=box) != with_trees
         page.get_by_text("Sheets and files").click()
         with page.expect_download() as download:
             page.get_by_role("link", name="Planting sheets").click()

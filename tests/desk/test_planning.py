@@ -98,6 +98,35 @@ def test_the_map_comes_first_and_a_newer_plan_gives_up_the_files_behind_it(tmp_p
     assert shown is None  # the plan's folder has it now
 
 
+#: Says trees, then what is wrong, or nothing more.
+TREES = """
+import json, sys, time
+for line in sys.stdin:
+    for said in json.loads(line)["only"]:
+        print(said, flush=True)
+"""
+
+
+def test_trees_come_ahead_and_go_with_the_plan_that_failed(tmp_path):
+    async def use(planning):
+        before = planning.trees
+        said = ['{"trees": "0123456789abcdefgh"}', '{"sentences": ["a: b; c."]}']
+        planning.start(tmp_path, tmp_path, said[:1])
+        while not planning.state.trees:
+            await asyncio.wait_for(planning.after(planning.state.number), 20)
+        ahead = planning.state, planning.trees
+        await planning.stop()
+        stopped = planning.state, planning.trees
+        planning.start(tmp_path, tmp_path, said)
+        return before, ahead, stopped, await until(planning, "failed")
+
+    before, (state, path), (stopped, gone), failed = run(TREES, use)
+    assert before is None and state.doing == "running" and state.trees == "0123456789abcdef"
+    assert path.name == "trees.json"
+    assert stopped.doing == "stopped" and gone is None
+    assert failed.trees == ""
+
+
 def test_stopped_behind_the_map_the_process_that_remembers_stays(tmp_path):
     async def use(planning):
         makers = []

@@ -13,6 +13,7 @@ from conftest import SITE
 from examples import examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis.extra.numpy import array_shapes, arrays
 from scipy.ndimage import binary_opening, gaussian_filter
 
 from siteplanner.base.grid import Grid
@@ -21,6 +22,8 @@ from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
 from siteplanner.planting.zones.zones import (
     NOTHING_FITS,
     TOO_STEEP,
+    _disc,
+    _opened,
     kinds_of_ground,
     shapes_of_kinds,
 )
@@ -203,3 +206,12 @@ def test_rasterised_area_is_the_polygon_s_area(seed):
     )
     grid = Grid(GRID.crs, GRID.transform, (800, 800))
     assert grid.cover([outline]).sum() * grid.cell_area == pytest.approx(outline.area, rel=1e-3)
+
+
+@settings(max_examples=examples(40))
+@given(cells=arrays(bool, array_shapes(min_dims=2, max_dims=2, max_side=14)), width=st.floats(0, 9))
+def test_ground_is_opened_as_the_library_opens_it(cells, width):
+    disc = _disc(width)
+    wide = np.pad(cells, 40, mode="edge")
+    expected = binary_opening(wide, disc)[40:-40, 40:-40]
+    assert (_opened(cells, disc) == expected).all()
