@@ -80,6 +80,9 @@ class _Worker:
             return
         with contextlib.suppress(ProcessLookupError):
             worker.terminate()
+        # One that had just begun to wait for a job would not look up before there is something.
+        assert worker.stdin is not None
+        worker.stdin.close()
         try:
             await asyncio.wait_for(worker.wait(), _PATIENCE_S)
         except TimeoutError:
