@@ -17,8 +17,9 @@ def side_by_side(
     """Give what ``work`` makes of each thing, in their order, whichever is ready first.
 
     Where ``sizes`` are given the largest is begun first, so that none is left for one thread at the
-    end. ``work`` changes nothing that is shared. What it raises is raised, and what was not begun
-    is left.
+    end. ``work`` changes nothing that is shared, and asks nothing of shapes that are prepared: what
+    these keep is made at the first question. What it raises is raised, and what was not begun is
+    left.
 
     >>> side_by_side(abs, [-2, 1], sizes=[1, 5])
     [2, 1]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from siteplanner.base.bearings import bearing_of
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.handover.fieldwork import Ends, ends_of_rows, mean_bearing, trees_by_row
 from siteplanner.handover.finding import VEHICLE_DEG, Drop, drop_points
 from siteplanner.plan import Plan
@@ -114,8 +115,11 @@ class BlockWork:
         return found
 
 
-def block_works(plan: Plan) -> list[BlockWork]:
-    """Give the work of every block that has trees, in the order of the plan."""
+def block_works(plan: Plan, call: Call = afresh) -> list[BlockWork]:
+    """Give the work of every block that has trees, in the order of the plan.
+
+    What is dear goes through ``call``.
+    """
     counts, ends = trees_by_row(plan), ends_of_rows(plan.rows)
     tree_xy = shapely.get_coordinates(plan.trees.geometry.to_numpy())
     zones = plan.zones.set_index("zone")
@@ -131,10 +135,13 @@ def block_works(plan: Plan) -> list[BlockWork]:
         order = np.argsort(of_row, kind="stable")
         here, of_row = here[order], of_row[order]
         spacing = float(zones["spacing_m"][block.zone])
-        steps, row_of_step = _steps(rows.geometry.to_numpy())
-        in_row = float(np.median(steps)) if len(steps) else spacing
+        lines, trees_of_row = rows.geometry.to_numpy(), rows["trees"].to_numpy(dtype=np.int64)
         chord = ends[mine, 1] - ends[mine, 0]
         bearing = np.where(chord.any(axis=1), bearing_of(*chord.T), np.nan)
+        measured = call(
+            _measured, lines, ends[mine, 0], trees_of_row, _reached(plan, ends[mine, 0]),
+            tree_xy[here], of_row, bearing, spacing,
+        )  # fmt: skip
         found.append(
             BlockWork(
                 block=str(block.block),
@@ -144,7 +151,7 @@ def block_works(plan: Plan) -> list[BlockWork]:
                 paddock=str(block.paddock),
                 area_ha=float(block.area_ha),
                 shape=block.geometry,
-                lines=rows.geometry.to_numpy(),
+                lines=lines,
                 number=rows["row"].to_numpy(dtype=np.int64),
                 name=list(rows["name"]),
                 by_row=counts[mine],
@@ -156,16 +163,44 @@ def block_works(plan: Plan) -> list[BlockWork]:
                 species=plan.tree_species[here],
                 row=of_row,
                 year=plan.trees["year"].to_numpy(dtype=np.int64)[here],
-                spacing_m=in_row,
-                row_spacing_m=_row_spacing(
-                    tree_xy[here], tree_row[here], rows["row"].to_numpy(),
-                    bearing, in_row,
-                ),
-                even=_even(steps, row_of_step),
-                drops=drops_of(plan, rows),
+                spacing_m=measured.spacing_m,
+                row_spacing_m=measured.row_spacing_m,
+                even=measured.even,
+                drops=measured.drops,
             )
-        )  # fmt: skip
+        )
     return found
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """What is measured of a block's rows: see :class:`BlockWork`."""
+
+    spacing_m: float
+    row_spacing_m: float
+    even: bool
+    drops: list[Drop]
+
+
+def _measured(
+    lines: NDArray[np.object_],
+    starts: NDArray[np.float64],
+    trees: NDArray[np.int64],
+    reached: NDArray[np.bool_],
+    xy: NDArray[np.float64],
+    row: NDArray[np.int64],
+    bearing: NDArray[np.float64],
+    spacing_m: float,
+) -> _Measured:
+    """Measure a block's rows; ``spacing_m`` is that of its zone, for rows of single trees."""
+    steps, row_of_step = _steps(lines)
+    in_row = float(np.median(steps)) if len(steps) else spacing_m
+    return _Measured(
+        in_row,
+        _row_spacing(xy, row, bearing, in_row),
+        _even(steps, row_of_step),
+        drop_points(lines, starts, trees, reached),
+    )
 
 
 def drops_of(plan: Plan, rows: gpd.GeoDataFrame) -> list[Drop]:
@@ -198,13 +233,12 @@ def _even(steps: NDArray[np.float64], row: NDArray[np.int64]) -> bool:
 def _row_spacing(
     xy: NDArray[np.float64],
     row: NDArray[np.int64],
-    number: NDArray[np.int64],
     bearing: NDArray[np.float64],
     spacing: float,
 ) -> float:
     """Usual distance from a tree to the next line of trees, square to its own row.
 
-    ``row`` (trees,) is each tree's row, ``number`` and ``bearing`` (rows,) those of the rows.
+    ``row`` (trees,) is the place of each tree's row, ``bearing`` (rows,) that of the rows.
     Looks at each tree's nearest neighbours; those of a broken row's other piece lie on the same
     line and do not count.
     """
@@ -212,7 +246,7 @@ def _row_spacing(
     if near < 2:
         return float("nan")
     which = cKDTree(xy).query(xy, k=near)[1][:, 1:]
-    turn = np.radians(bearing[np.searchsorted(number, row)])
+    turn = np.radians(bearing[row])
     step = xy[which] - xy[:, None]
     aside = np.abs(step[..., 0] * np.cos(turn)[:, None] - step[..., 1] * np.sin(turn)[:, None])
     aside[~(aside > 0.3 * spacing)] = np.inf

@@ -72,6 +72,8 @@ def access_classes(
     rates: WorkRates,
 ) -> NDArray[np.object_]:
     """Access class (blocks,) of each block, by the slope of its own cells that are scored."""
+    if blocks.empty:
+        return np.empty(0, dtype=object)
     of_cell = np.where(scored, grid.number(blocks.geometry), 0)
     found, dangers = [], dangers_of(no_plant)
     for block, cells in zip(blocks.geometry, cells_of_each(of_cell, len(blocks)), strict=True):

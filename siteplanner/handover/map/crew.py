@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from siteplanner.base.results.memory import Call, afresh
 from siteplanner.handover.block_work import BlockWork, block_works
 from siteplanner.handover.book.block_map import Book, book_of
 from siteplanner.handover.book.facts import facts_of
@@ -19,14 +20,15 @@ from siteplanner.handover.map.ground import minus, number
 from siteplanner.plan import Plan
 
 
-def crews(plan: Plan) -> tuple[dict[str, dict[str, Any]], list[str]]:
+def crews(plan: Plan, call: Call = afresh) -> tuple[dict[str, dict[str, Any]], list[str]]:
     """Give what a crew is told of each block with trees, by its name, and all cautions.
 
     ``said`` are the sheet's sentences on where it starts and how its rows run, ``careful`` indices
     into the cautions, ``drops`` the drop points as [letter, place of its row among the block's,
-    words], ``ordered`` whether a row's species stand in an order that can be said.
+    words], ``ordered`` whether a row's species stand in an order that can be said. What is dear
+    goes through ``call``.
     """
-    works = block_works(plan)
+    works = block_works(plan, call)
     if not works:
         return {}, []
     book = book_of(plan, works)

@@ -62,7 +62,7 @@ def page_data(plan: Plan, call: Call = afresh) -> dict[str, Any]:
         {"area_ha": 4, "trees": 0, "rows": 0, "bearing_deg": 0},
         label=True,
     )
-    crew, careful = crews(plan)
+    crew, careful = crews(plan, call)
     planted_ha = float(plan.zones["area_ha"][plan.zones["trees"] > 0].sum())
     return {
         "name": plan.name,

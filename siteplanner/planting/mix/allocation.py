@@ -78,9 +78,10 @@ def allocate_species(
     }
     spots, scores, supplies = [], [], []
     scored = partial(_scored, grid, suitability, height, no_plant)
+    every = scored(places.x, places.y)
     for zone in zones:
         mine = np.flatnonzero(zone_of == zone)
-        score = scored(places.x[mine], places.y[mine])
+        score = every[mine]
         spots.append(mine)
         scores.append(score)
         of_zone = kinds_in[zone], in_zone[zone]

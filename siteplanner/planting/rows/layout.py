@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from siteplanner.base.bearings import bearing_of
 from siteplanner.base.grid import FloatGrid, Grid
 from siteplanner.base.results.memory import Call, afresh
-from siteplanner.base.side_by_side import side_by_side
 from siteplanner.planting.rows._apart import apart
 from siteplanner.planting.rows.patterns import (
     Pattern,
@@ -78,7 +77,7 @@ def set_out(
         keep = row % lane_every != lane_every - 1 if lane_every else np.full(len(x), True)
         return x[keep], y[keep], row[keep]
 
-    of_blocks = side_by_side(placed, blocks.itertuples())
+    of_blocks = [placed(block) for block in blocks.itertuples()]
     if not of_blocks:
         none = np.empty(0)
         return Places(none, none, none.astype(np.int64), none.astype(np.int64))

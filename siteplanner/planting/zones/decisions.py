@@ -179,12 +179,15 @@ def notes_on_decisions(
         if not cells.any():
             said.append(f"Zone {row.zone} has no ground on the property.")
             continue
-        score = suitability.score[:, cells]
-        here = slope[suitability.mask][cells]
-        _tell(said, row.zone, score.max(axis=0) < lowest_suitability, "no species suits")
+        at = np.flatnonzero(cells)
+        here = slope[suitability.mask][at]
+        most = np.zeros(len(at), dtype=np.uint8)
+        for of_species in suitability.score:
+            np.maximum(most, of_species[at], out=most)
+        _tell(said, row.zone, most < lowest_suitability, "no species suits")
         _tell(said, row.zone, here > steepest_deg, f"the slope is over {steepest_deg:g}°")
         for wanted in row.wanted:
-            share = (score[name_of.index(wanted)] >= lowest_suitability).mean()
+            share = (suitability.score[name_of.index(wanted)][at] >= lowest_suitability).mean()
             if share < _SLIGHT:
                 said.append(
                     f"Zone {row.zone}: you asked for {wanted}, but it suits only "
