@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import geopandas as gpd
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from siteplanner.base.errors import InputError, input_error
-from siteplanner.base.grid import FloatGrid, Grid
+from siteplanner.base.grid import BoolGrid, FloatGrid, Grid
 from siteplanner.base.results.memory import Call, afresh
 from siteplanner.base.units import hectares
 from siteplanner.ground.assess import Ground, Step, nothing_step
@@ -153,7 +155,8 @@ def _blocks(
     rules = site.zones
     natural = call(
         _natural,
-        suitability,
+        call(suitability.on_grid, suitability.score),
+        suitability.mask,
         ground.layers["slope"],
         area,
         inputs.grid,
@@ -178,7 +181,8 @@ def _blocks(
 
 
 def _natural(
-    suitability: Suitability,
+    score: NDArray[np.uint8],
+    mask: BoolGrid,
     slope: FloatGrid,
     area: shapely.Geometry,
     grid: Grid,
@@ -188,9 +192,9 @@ def _natural(
 ) -> gpd.GeoDataFrame:
     """Outlines of the kinds of ground of an area, as ``shapes_of_kinds`` gives them."""
     kinds = kinds_of_ground(
-        suitability.on_grid(suitability.score),
+        score,
         slope,
-        grid.cover([area]) & suitability.mask,
+        grid.cover([area]) & mask,
         grid,
         kinds=rules.kinds,
         smallest_m2=rules.smallest_m2,

@@ -230,7 +230,7 @@ def _places(
     said = words_on_steep(
         laid.blocks,
         dropped,
-        suitability.on_grid(suitability.score),
+        call(suitability.on_grid, suitability.score),
         names,
         grid,
         rules,
