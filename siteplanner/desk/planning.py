@@ -195,11 +195,12 @@ class Planning:
         way = asyncio.create_task(self._made_way(first, before))
         ahead = {"map": str(self._path("map.html")), "trees": str(self._path("trees.json"))}
         said = await self._followed(self._of_map, {**job, **ahead})
-        if in_the_way := await way:
-            said = {"sentences": in_the_way}
         if "map" in said and not self._given_up:
             self._ahead = _of_plan(said["map"])
-            self._tell(doing="behind", step="")
+            self._tell(doing="behind", step="")  # whatever the files of the run before do yet
+        if in_the_way := await way:
+            said = {"sentences": in_the_way}
+        elif "map" in said and not self._given_up:
             said = await self._followed(self._of_files, job)
         if self._run is not asyncio.current_task():
             return  # a newer plan says what is done now
