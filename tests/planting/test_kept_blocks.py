@@ -271,7 +271,6 @@ def test_a_tree_of_no_known_species_is_named(small, first, blocks_file):
 
 
 @pytest.mark.usefixtures("quick_plans")
-@pytest.mark.usefixtures("quick_plans")
 def test_marking_blocks_of_a_plan_and_planning_some_alone(small, tmp_path, blocks_file):
     def run(*words: object):
         found = CliRunner().invoke(app, [str(word) for word in words])
