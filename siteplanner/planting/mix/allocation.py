@@ -86,10 +86,8 @@ def allocate_species(
         scores.append(score)
         of_zone = kinds_in[zone], in_zone[zone]
         supply = gather(score, *of_zone)
-        if standing is not None:
-            here = blocks["zone"].to_numpy() == zone
-            supply = _with_standing(supply, score, here, *standing, scored, *of_zone)
-        supplies.append(supply)
+        here = blocks["zone"].to_numpy() == zone
+        supplies.append(_with_standing(supply, score, here, standing, scored, *of_zone))
     stocks, budgets = share_out(supplies, kinds, rules, stock=on_hand, budget=rules.budget)
     in_rows, in_clumps = _in_rows(blocks), kinds.listed(rules.clump)
     pioneer = kinds.having("pioneer")
@@ -209,16 +207,16 @@ def _with_standing(
     supply: Supply,
     score: NDArray[np.float32],
     in_zone: NDArray[np.bool_],
-    places: Places,
-    fixed: NDArray[np.int64],
+    standing: tuple[Places, NDArray[np.int64]] | None,
     scored: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float32]],
     kinds: Candidates,
     rules: Mix,
 ) -> Supply:
     """Put the trees that stay in a zone beside its supply; ``in_zone`` tells its blocks."""
-    mine = in_zone[places.block]
-    if not mine.any():
+    if standing is None or not in_zone[standing[0].block].any():
         return supply
+    places, fixed = standing
+    mine = in_zone[places.block]
     here = scored(places.x[mine], places.y[mine])
     return replace(
         supply,
