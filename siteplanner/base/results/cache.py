@@ -9,6 +9,7 @@ it may be deleted at any time.
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import io
 import os
@@ -57,10 +58,15 @@ def key_of(parts: Iterable[object], code: Iterable[str]) -> str:
     tell.
     """
     digest = hashlib.sha256()
-    libraries = (version("numpy"), version("numba"), version("scipy"))
-    for part in (__version__, *libraries, list(code), *parts):
+    for part in (__version__, *_libraries(), list(code), *parts):
         _add(digest, part)
     return digest.hexdigest()
+
+
+@functools.cache
+def _libraries() -> tuple[str, ...]:
+    """Versions of the libraries that make results; those imported stay for as long as we run."""
+    return tuple(version(name) for name in ("numpy", "numba", "scipy"))
 
 
 def _add(digest: hashlib._Hash, part: object) -> None:

@@ -239,9 +239,11 @@ def flow_on(
             left = min(end, next_look) - state.seconds
             steps = min(_STEPS_APART, int(np.ceil(left / dt)))
             dt = min(dt, left / steps)
-            jobs = [pool.submit(_steps, band, level, state, air, steps, dt) for band in bands]
-            for job in [job.result() for job in jobs]:
-                job()
+            jobs = [pool.submit(_steps, band, level, state, air, steps, dt) for band in bands[1:]]
+            # The first band's here: of a small site, which has no other, no thread is woken.
+            done = [_steps(bands[0], level, state, air, steps, dt), *(job.result() for job in jobs)]
+            for put_back in done:
+                put_back()
             state.seconds += steps * dt
             if look is not None and state.seconds >= next_look - 1e-6:
                 look(state)
