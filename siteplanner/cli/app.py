@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import signal
 import sys
@@ -98,6 +99,7 @@ def plan(
     from siteplanner.run import write_plan
     from siteplanner.site.site_file import load_site
 
+    gc.freeze()  # what is imported stays: the collector need not go through it time and again
     with events(as_json, "plan") as told:
         read = load_site(site)
         if mature_shelter is not None:
