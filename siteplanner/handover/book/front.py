@@ -127,15 +127,14 @@ def parted(
     sections: Mapping[str, Sequence[str]], top: float, sizes: Sequence[float] = _SIZES
 ) -> list[list[Flowable]]:
     """Part what is said in front among as few pages as can be, ``top`` mm from the first's edge."""
-    found = []
-    for size in sizes:
-        story = [
-            part for name, said in sections.items() if said for part in section(name, said, size)
-        ]
-        found.append(flowed(story, A4, top, _BELOW_HEAD))
-        if len(found[-1]) == 1:  # which smaller letters do not better
-            break
-    return min(found, key=len)
+
+    def pages(size: float) -> list[list[Flowable]]:
+        told = [section(name, said, size) for name, said in sections.items() if said]
+        return flowed([part for parts in told for part in parts], A4, top, _BELOW_HEAD)
+
+    *larger, smallest = sizes
+    least = pages(smallest)
+    return next((found for found in map(pages, larger) if len(found) <= len(least)), least)
 
 
 def _species_cautions(book: Book, total: NDArray[np.int64]) -> list[str]:
