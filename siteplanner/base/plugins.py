@@ -139,13 +139,9 @@ def _folders() -> tuple[tuple[str, int], ...]:
 
 
 @functools.lru_cache(maxsize=16)
-def _installed(_: tuple[tuple[str, int], ...], group: str) -> tuple[Offer, ...]:
-    """All offers of a group; going through every package's metadata takes a while."""
-    return tuple(
-        Offer(group, entry.name, entry.value, entry.dist.name, entry.dist.version)
-        for entry in importlib.metadata.entry_points(group=group)
-        if entry.dist is not None
-    )
+def _installed(_: tuple[tuple[str, int], ...], group: str) -> importlib.metadata.EntryPoints:
+    """A group's entry points; going through every package's metadata takes a while."""
+    return importlib.metadata.entry_points(group=group)
 
 
 def offers(group: str) -> list[Offer]:
@@ -154,7 +150,11 @@ def offers(group: str) -> list[Offer]:
     Raises :class:`~siteplanner.InputError` where siteplanner itself is not installed, or was
     installed before its ``pyproject.toml`` was changed.
     """
-    found = _installed(_folders(), group)
+    found = [
+        Offer(group, entry.name, entry.value, entry.dist.name, entry.dist.version)
+        for entry in _installed(_folders(), group)
+        if entry.dist is not None
+    ]
     own = {offer.name: offer.value for offer in found if offer.ours}
     root = Path(__file__).parents[2]
     if not own or own != _declared(root, group, own):
