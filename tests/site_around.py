@@ -10,6 +10,11 @@ import numpy as np
 import shapely
 from conftest import SITE
 
+from siteplanner.base.results.memory import Call, afresh
+from siteplanner.planting.lay_out import READS, Layout, lay_out
+from siteplanner.site.site_file import Site
+from siteplanner.suitability.of_site import assessed
+
 SAMPLE = SITE.parent
 TEXTURES = ("loam", "clay loam", "sandy loam", "silty clay loam")
 DRAINAGE = ("well drained", "somewhat poorly drained", "moderately well drained", None)
@@ -98,3 +103,8 @@ def agreement(one: np.ndarray, other: np.ndarray) -> float:
     both, rows, cols = pairs(table), pairs(table.sum(1)), pairs(table.sum(0))
     chance = rows * cols / pairs(np.array([len(a)]))
     return (both - chance) / ((rows + cols) / 2 - chance)
+
+
+def laid_out(site: Site, call: Call = afresh) -> Layout:
+    """Make the layout of a site: zones, rows and trees, without its season."""
+    return lay_out(*assessed(site, set(READS), call=call), site, call=call)

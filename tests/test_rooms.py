@@ -5,6 +5,7 @@ import functools
 from collections import defaultdict
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from conftest import ROOT
@@ -22,16 +23,38 @@ def name_of(path: Path) -> str:
 MODULES = {name_of(path): path for path in PACKAGE.rglob("*.py")}
 
 
-def imported(path: Path) -> set[str]:
-    """Modules of the package that a file imports, also inside functions and for types alone."""
-    found = set()
+class Function(NamedTuple):
+    """What a function's definition says of it."""
+
+    name: str
+    lines: int
+    kernel: bool
+    annotated: bool
+
+
+@functools.cache
+def parsed(path: Path) -> tuple[set[str], list[Function]]:
+    """Modules of the package that a file imports, also inside functions, and its functions."""
+    found, functions = set(), []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             inner = {f"{node.module}.{alias.name}" for alias in node.names}
             found |= (inner & MODULES.keys()) or {node.module}
-    return (found & MODULES.keys()) - {"siteplanner"}
+        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            functions.append(described(node))
+    return (found & MODULES.keys()) - {"siteplanner"}, functions
+
+
+def described(node: ast.FunctionDef | ast.AsyncFunctionDef) -> Function:
+    kernel = any(
+        isinstance(d, ast.Call) and getattr(d.func, "id", "") in ("kernel", "part")
+        for d in node.decorator_list
+    )
+    asked = [a for a in (*node.args.args, *node.args.kwonlyargs) if a.arg not in ("self", "cls")]
+    annotated = node.returns is not None and all(a.annotation is not None for a in asked)
+    return Function(node.name, node.end_lineno - node.lineno + 1, kernel, annotated)
 
 
 @functools.cache
@@ -41,7 +64,7 @@ def arrows() -> dict[str, set[str]]:
     The package's own face hands names on, and its entry runs the commands: neither is a room.
     """
     faces = ("siteplanner", "siteplanner.__main__")
-    return {name: imported(path) for name, path in MODULES.items() if name not in faces}
+    return {name: parsed(path)[0] for name, path in MODULES.items() if name not in faces}
 
 
 def circles(depth: int) -> str:
@@ -79,38 +102,18 @@ def test_no_module_is_two_subjects():
 
 
 def functions():
+    """Each function that is no kernel, with the name of its module."""
     for name, path in MODULES.items():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-                yield name, node
-
-
-def is_kernel(node: ast.FunctionDef) -> bool:
-    return any(
-        isinstance(d, ast.Call) and getattr(d.func, "id", "") in ("kernel", "part")
-        for d in node.decorator_list
-    )
+        yield from ((name, one) for one in parsed(path)[1] if not one.kernel)
 
 
 def test_no_function_is_long():
-    long = {
-        f"{name}.{node.name}": node.end_lineno - node.lineno + 1
-        for name, node in functions()
-        if not is_kernel(node) and node.end_lineno - node.lineno + 1 > LONGEST_FUNCTION
-    }
+    long = {f"{n}.{one.name}": one.lines for n, one in functions() if one.lines > LONGEST_FUNCTION}
     assert long == {}
 
 
 def test_every_public_function_is_annotated():
-    bare = []
-    for name, node in functions():
-        asked = [
-            a for a in (*node.args.args, *node.args.kwonlyargs) if a.arg not in ("self", "cls")
-        ]
-        if node.name.startswith("_") or is_kernel(node):
-            continue
-        if node.returns is None or any(a.annotation is None for a in asked):
-            bare.append(f"{name}.{node.name}")
+    bare = [f"{n}.{f.name}" for n, f in functions() if not f.annotated and f.name[0] != "_"]
     assert bare == []
 
 

@@ -101,14 +101,10 @@ def test_stated_chances_come_true(layer, points, limit, error):
     assert suits.mean(axis=0) == pytest.approx(told, abs=0.01)
     draw, mask = np.random.default_rng(5), np.ones((1, len(told)), bool)
     ground = {layer: np.float32([places])}
-    factor = Factor(layer, np.array([points]), None)
-    stated = np.mean(
-        [
-            score_species([shifted(factor, rules, draw)], ground, mask).score[0] >= SUITS
-            for _ in range(4000)
-        ],
-        axis=0,
-    )
+    # The same limits for many species: each has a draw of its own.
+    factor = Factor(layer, np.tile(points, (4000, 1)), None)
+    drawn = score_species([shifted(factor, rules, draw)], ground, mask)
+    stated = (drawn.score >= SUITS).mean(axis=0)
     assert stated == pytest.approx(suits.mean(axis=0), abs=0.03)
 
 

@@ -14,7 +14,7 @@ from rasterio.features import rasterize
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 from scipy.ndimage import minimum_filter
 from shared_data import shared
-from site_around import agreement, site_around
+from site_around import agreement, laid_out, site_around
 
 from siteplanner import load_site, make_plan
 
@@ -59,7 +59,7 @@ def zones_of(folder, piece, dem_table):
         folder, dem_table, piece["square"], piece["crs"], piece["soils"],
         kinds=4, smallest_m2=1500.0, smooth_m=10.0,
     )  # fmt: skip
-    zones = make_plan(load_site(path)).zones
+    zones = laid_out(load_site(path)).zones
     west, _, _, north = piece["square"].bounds
     place = rasterio.transform.from_origin(west, north, 2, 2)
     shapes = [(shape, code) for code, shape in enumerate(zones.geometry, 1)]

@@ -89,6 +89,7 @@ def test_air_leaves_down_the_slope_and_through_no_other_face():
     assert np.sort(up)[-6:] == pytest.approx(np.full(6, 0.05), abs=1e-5)
 
 
+@pytest.mark.long
 def test_cut_down_lidar_keeps_its_depth_better_than_if_air_fell_into_nothing():
     """Real ground: 1 m lidar of farmed hills, less its lowest 200 m."""
     with rasterio.open(shared("dem/si_lidar1m_epsg3794.tif")) as source:

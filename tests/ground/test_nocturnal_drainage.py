@@ -143,6 +143,7 @@ def test_second_run_takes_the_cached_drainage_and_other_ground_does_not(monkeypa
     assert len(runs) == 3 * 3  # a night, and two for the effect of the edge
 
 
+@pytest.mark.long
 def test_halving_the_cell_hardly_changes_the_pools_of_the_sample(sample_site):
     site = read_inputs(load_site(sample_site))
     air, seconds = ColdAir(), night_seconds(-42)

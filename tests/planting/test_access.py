@@ -13,6 +13,7 @@ from handover.made_works import with_works
 from handover.small_site import CELL, CELLS, NORTH, WEST, small_site
 from made_plan import made_plan
 from pypdf import PdfReader
+from site_around import laid_out
 
 from siteplanner import InputError, load_site
 from siteplanner.ground.sun.evapotranspiration import reference_evapotranspiration
@@ -237,7 +238,7 @@ def test_a_site_with_nowhere_to_stand_is_told_so(tmp_path, fall, place):
     path.write_text(path.read_text().replace("steepest_deg = 60.0", "steepest_deg = 38.0"))
     site = load_site(path)
     with pytest.raises(InputError, match=f"{place}: no place is left to plant"):
-        lay_out(*assessed(site, set(planting.READS)), site)
+        laid_out(site)
 
 
 @pytest.mark.parametrize("words", ['steep = "steep crew"', 'steep_crew = "Kestrels"'])

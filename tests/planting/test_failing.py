@@ -3,16 +3,15 @@
 import pandas as pd
 import pytest
 from handover.small_site import small_site
+from site_around import laid_out
 
 from siteplanner.base.errors import InputError
-from siteplanner.planting import lay_out
 from siteplanner.site.site_file import load_site
-from siteplanner.suitability.of_site import assessed
 
 _RAIN = ["annual_rainfall dies below [mm]", "annual_rainfall thrives from [mm]"]
 
 
-def laid_out(folder, wet_from):
+def with_wet_species(folder, wet_from):
     """The layout of the small site, whose species from ``wet_from`` on want 4 m of rain."""
     path = small_site(folder)
     table = pd.read_csv(folder / "species.csv")
@@ -23,11 +22,11 @@ def laid_out(folder, wet_from):
     assert loose in text
     path.write_text(text.replace(loose, "lowest_suitability = 40"), "utf-8")
     site = load_site(path)
-    return lay_out.lay_out(*assessed(site, lay_out.READS), site)
+    return laid_out(site)
 
 
 def test_one_species_that_suits_takes_all_places_and_the_plan_says_why(tmp_path):
-    layout = laid_out(tmp_path / "dry", 1)
+    layout = with_wet_species(tmp_path / "dry", 1)
     assert layout.counts["species"].unique().tolist() == ["Eucalyptus rodwayi"]
     assert not any("left empty" in note for note in layout.notes)
     assert "5 of 6 species do not suit this site: too dry." in layout.notes
@@ -39,4 +38,4 @@ def test_one_species_that_suits_takes_all_places_and_the_plan_says_why(tmp_path)
 
 def test_where_no_species_suits_the_error_says_why(tmp_path):
     with pytest.raises(InputError, match="6 of 6 species do not suit this site: too dry"):
-        laid_out(tmp_path / "drier", 0)
+        with_wet_species(tmp_path / "drier", 0)

@@ -1,6 +1,7 @@
 """Nothing that was printed or planted moves, and no name is given twice."""
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -9,11 +10,13 @@ import pyogrio
 import pytest
 import shapely
 from handover.small_site import small_site
+from site_around import laid_out as laid_out_of
 from typer.testing import CliRunner
 
 from siteplanner import load_site
 from siteplanner.after.mark_blocks import known_blocks, mark_blocks, save_blocks
 from siteplanner.base.errors import InputError
+from siteplanner.base.results.memory import Memory
 from siteplanner.cli.app import app
 from siteplanner.plan import READS
 from siteplanner.planting import lay_out as planting
@@ -30,9 +33,8 @@ from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
 
-
-def laid_out(site: Site) -> Layout:
-    return lay_out(*assessed(site, set(planting.READS)), site)
+#: What the tests' layouts of one site have in common is worked out once.
+laid_out = partial(laid_out_of, call=Memory())
 
 
 def saved(layout: Layout, path: Path, **status: str) -> None:

@@ -10,11 +10,10 @@ from handover.small_site import small_site
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
+from site_around import laid_out
 
 from siteplanner import load_site
 from siteplanner.base.grid import Grid
-from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import Layout, lay_out
 from siteplanner.planting.mix.assign import place_species
 from siteplanner.planting.rows.layout import (
     bearing_off_fall_line,
@@ -25,8 +24,6 @@ from siteplanner.planting.rows.layout import (
 )
 from siteplanner.planting.rows.patterns import Relief, patterns
 from siteplanner.planting.zones.setbacks import plantable_area, with_setbacks
-from siteplanner.site.site_file import Site
-from siteplanner.suitability.of_site import assessed
 
 CRS = "EPSG:32756"
 
@@ -167,15 +164,10 @@ def test_every_fourth_row_is_a_lane_if_asked():
     assert gone == set(range(3, full.row.max() + 1, 4))
 
 
-def lay_out_of(site: Site) -> Layout:
-    """Lay a site out without its season and files."""
-    return lay_out(*assessed(site, set(planting.READS)), site)
-
-
 def test_the_bearing_of_strips_is_that_of_their_rows(tmp_path):
     site = load_site(small_site(tmp_path / "site"))
     rules = site.planting.model_copy(update={"pattern": "strip", "rules": (), "bearing_deg": 100.0})
-    layout = lay_out_of(site.model_copy(update={"planting": rules}))
+    layout = laid_out(site.model_copy(update={"planting": rules}))
     rows = layout.rows[layout.rows["trees"] > 3]
     assert len(rows) > 10
     ends = np.array([[line.coords[0], line.coords[-1]] for line in rows.geometry])

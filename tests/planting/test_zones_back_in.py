@@ -9,15 +9,19 @@ from handover.small_site import small_site
 from typer.testing import CliRunner
 
 from siteplanner import load_site
+from siteplanner.base.results.memory import Memory
 from siteplanner.cli.app import app
 from siteplanner.planting import lay_out as planting
 from siteplanner.planting.draw_zones import Zoned, draw_zones
 from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
 
+#: What the tests' zones of one site have in common is worked out once.
+SHARED = Memory()
+
 
 def zones_of(site: Site) -> Zoned:
-    return draw_zones(*assessed(site, set(planting.READS)), site)
+    return draw_zones(*assessed(site, set(planting.READS), call=SHARED), site, call=SHARED)
 
 
 @pytest.fixture(scope="module")

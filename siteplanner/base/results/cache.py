@@ -65,8 +65,8 @@ def key_of(parts: Iterable[object], code: Iterable[str]) -> str:
 
 @functools.cache
 def _libraries() -> tuple[str, ...]:
-    """Versions of the libraries that make results; those imported stay for as long as we run."""
-    return tuple(version(name) for name in ("numpy", "numba", "scipy"))
+    """Versions of the libraries that results hang on: those that were loaded."""
+    return version("numpy"), version("numba"), version("scipy")
 
 
 def _add(digest: hashlib._Hash, part: object) -> None:

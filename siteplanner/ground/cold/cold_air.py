@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -233,17 +234,17 @@ def flow_on(
     next_look = (state.seconds // every + 1) * every
     bands = _bands(level)
     with ThreadPoolExecutor(len(bands)) as pool:
+        # A single band needs no other thread to wait for.
+        over_bands = pool.map if len(bands) > 1 else map
         while end - state.seconds > 1e-6:
             deepest = max(float(state.depth.max()), 0.5)
             dt = min(_COURANT * level.cell / np.sqrt(air.gravity * deepest), _LONGEST_STEP_S)
             left = min(end, next_look) - state.seconds
             steps = min(_STEPS_APART, int(np.ceil(left / dt)))
             dt = min(dt, left / steps)
-            jobs = [pool.submit(_steps, band, level, state, air, steps, dt) for band in bands[1:]]
-            # The first band's here: of a small site, which has no other, no thread is woken.
-            done = [_steps(bands[0], level, state, air, steps, dt), *(job.result() for job in jobs)]
-            for put_back in done:
-                put_back()
+            step = partial(_steps, level=level, state=state, air=air, steps=steps, dt=dt)
+            for put in list(over_bands(step, bands)):
+                put()
             state.seconds += steps * dt
             if look is not None and state.seconds >= next_look - 1e-6:
                 look(state)

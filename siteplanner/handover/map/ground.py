@@ -28,6 +28,8 @@ from siteplanner.base.symbology import colours
 
 RELIEF_PIXELS = 1400
 LAYER_PIXELS = 600
+#: More pixels than this a cell, along a side, would show nothing more of a small property.
+MOST_PIXELS_A_CELL = 8
 #: Grey (0-255) of the darkest shade: what lies on the relief must be read.
 RELIEF_DARKEST = 90
 RAMP_STEPS = 64
@@ -59,13 +61,21 @@ class MapFrame:
         west, south = math.floor((west + east - side) / 2), math.floor((south + north - side) / 2)
         return cls(west, south, side, side, crs)
 
-    def pixels(self, longest: int) -> tuple[tuple[int, int], Affine]:
-        """Give shape (rows, columns) and transform of a picture of the frame."""
-        size = max(self.width, self.height) / longest
+    def pixels(self, longest: int, grid: Grid) -> tuple[tuple[int, int], Affine]:
+        """Give shape (rows, columns) and transform of a picture of a grid in the frame.
+
+        It has at most ``longest`` pixels a side, and no more than help.
+        """
+        size = max(max(self.width, self.height) / longest, _cell(grid) / MOST_PIXELS_A_CELL)
         shape = (max(1, round(self.height / size)), max(1, round(self.width / size)))
         top = self.south + self.height
         wide, high = self.width / shape[1], self.height / shape[0]
         return shape, Affine(wide, 0, self.west, 0, -high, top)
+
+
+def _cell(grid: Grid) -> float:
+    """Size of a grid's cell in metres of the frame, which are shorter away from the equator."""
+    return grid.cell / math.cos(math.radians(grid.centre_lonlat[1]))
 
 
 def grey_image(codes: NDArray[np.uint8]) -> str:
@@ -98,8 +108,8 @@ def as_base64(data: bytes) -> str:
 
 def warp(values: FloatGrid, grid: Grid, frame: MapFrame, longest: int, classes: bool) -> FloatGrid:
     """Bring a grid to the frame, float32 (rows, columns), NaN where nothing is known."""
-    shape, step = frame.pixels(longest)
-    shrinks = step.a > grid.cell / math.cos(math.radians(grid.centre_lonlat[1]))
+    shape, step = frame.pixels(longest, grid)
+    shrinks = step.a > _cell(grid)
     way = Resampling.average if shrinks else Resampling.bilinear
     here = np.full(shape, np.nan, dtype=np.float32)
     rasterio.warp.reproject(

@@ -149,7 +149,7 @@ def _cells_under(grid: Grid, frame: MapFrame, longest: int) -> NDArray[np.int32]
 
     Worked out once: every species' pictures take their codes by it.
     """
-    shape, step = frame.pixels(longest)
+    shape, step = frame.pixels(longest, grid)
     cells = np.arange(grid.shape[0] * grid.shape[1], dtype=np.int32).reshape(grid.shape)
     under = np.full(shape, -1, dtype=np.int32)
     reproject(

@@ -43,19 +43,20 @@ def with_plain_numbers(
     commas, dashes = [], []
     frame = frame.copy()
     for column in columns:
-        given = frame[column]
-        if given.dtype.kind in "biuf":
+        if frame[column].dtype.kind in "biuf":
             continue
+        given = frame[column].tolist()
         read = [plain_number(cell) for cell in given]
-        for label, cell, number in zip(labels, given, read, strict=True):
-            if number is not cell and number == "":
-                dashes.append(f"{label}, {column}")
-            elif number is not cell:
-                commas.append(f"{label}, {column}: {str(cell).strip()}")
-        frame[column] = pd.Series(
-            [None if cell == "" and was != "" else cell for cell, was in
-             zip(read, given, strict=True)], frame.index, dtype=object,
-        )  # fmt: skip
+        for place, (cell, number) in enumerate(zip(given, read, strict=True)):
+            if number is cell:
+                continue
+            if number == "":
+                dashes.append(f"{labels[place]}, {column}")
+                read[place] = None
+            else:
+                commas.append(f"{labels[place]}, {column}: {str(cell).strip()}")
+        if frame[column].dtype != object or read != given:
+            frame[column] = pd.Series(read, frame.index, dtype=object)
     for found, words in (
         (commas, "the comma is read as the decimal point"),
         (dashes, "a lone dash is read as not known"),

@@ -24,16 +24,16 @@ def numbers_of(
         if column not in raw:
             found[column] = pd.Series(np.nan, raw.index)
             continue
-        cells = raw[column]
+        cells = raw[column].to_numpy(dtype=object)
         numbers = pd.to_numeric(cells, errors="coerce").astype(np.float64)
-        for row in raw.index[(cells != "") & ~numbers.between(low, high)]:
+        for row in np.flatnonzero((cells != "") & ~((numbers >= low) & (numbers <= high))):
             errors.add(
                 path,
-                f"{raw['botanical_name'][row]}, {column}",
+                f"{raw['botanical_name'].iloc[row]}, {column}",
                 f"{cells[row]!r} is not valid",
                 f"write a number from {low:g} to {high:g}, or leave it empty when unknown",
             )
-        found[column] = numbers
+        found[column] = pd.Series(numbers, raw.index)
     return found
 
 
@@ -47,11 +47,12 @@ def words_of(
         cells = found[column] = raw.get(column, blank)
         if cells is blank:
             continue
-        for row in raw.index[(cells != "") & ~cells.isin(words)]:
-            errors.add(
-                path,
-                f"{raw['botanical_name'][row]}, {column}",
-                f"{cells[row]!r} is not valid",
-                f"{near(cells[row], words)}; leave it empty when unknown",
-            )
+        for name, cell in zip(raw["botanical_name"], cells, strict=True):
+            if cell and cell not in words:
+                errors.add(
+                    path,
+                    f"{name}, {column}",
+                    f"{cell!r} is not valid",
+                    f"{near(cell, words)}; leave it empty when unknown",
+                )
     return found

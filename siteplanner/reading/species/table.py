@@ -108,7 +108,7 @@ def read_species(path: Path, notes: list[str] | None = None) -> SpeciesTable:
     Raises :class:`~siteplanner.InputError` with every error in it: missing columns, a
     species named twice, numbers that are none, points out of order.
     """
-    raw = read_sheet(path)
+    raw = read_sheet(path).astype(object)
     errors = Errors()
     for column in REQUIRED:
         if column not in raw:
@@ -163,13 +163,14 @@ def _sources(path: Path, raw: pd.DataFrame, layers: list[str], errors: Errors) -
                 f"it is the source of {column!r}, which is not a column or layer",
                 near(column, [*layers, *raw.columns, *SOURCE_GROUPS]),
             )
-        for row in raw.index[(raw[header] != "") & ~raw[header].str.startswith(EVIDENCE)]:
-            errors.add(
-                path,
-                f"{raw['botanical_name'][row]}, {header}",
-                f"{raw[header][row]!r} does not say what kind of source it is",
-                "begin it with 'published: …', 'common practice' or 'from memory'",
-            )
+        for name, text in zip(raw["botanical_name"], raw[header], strict=True):
+            if text and not text.startswith(EVIDENCE):
+                errors.add(
+                    path,
+                    f"{name}, {header}",
+                    f"{text!r} does not say what kind of source it is",
+                    "begin it with 'published: …', 'common practice' or 'from memory'",
+                )
         found[column] = raw[header]
     return pd.DataFrame(found, index=raw.index).reset_index(drop=True)
 
@@ -259,19 +260,20 @@ def _tolerances(
                 for text in raw[header]
             )
             continue
-        numbers = pd.to_numeric(raw[header], errors="coerce")
-        for row in raw.index[(raw[header] != "") & ~np.isfinite(numbers.fillna(np.nan))]:
+        cells = raw[header].to_numpy(dtype=object)
+        numbers = pd.to_numeric(cells, errors="coerce").astype(np.float64)
+        for row in np.flatnonzero((cells != "") & ~np.isfinite(numbers)):
             errors.add(
                 path,
-                f"{raw['botanical_name'][row]}, {header}",
-                f"{raw[header][row]!r} is not a number",
+                f"{raw['botanical_name'].iloc[row]}, {header}",
+                f"{cells[row]!r} is not a number",
                 "write a number with a decimal point, or leave it empty for no limit",
             )
         place = NUMERIC_POINTS.index(point)
         table = points.setdefault(
             layer, np.tile(np.array([-np.inf, -np.inf, np.inf, np.inf]), (len(raw), 1))
         )
-        table[:, place] = numbers.fillna(-np.inf if place < 2 else np.inf)
+        table[:, place] = np.where(np.isnan(numbers), -np.inf if place < 2 else np.inf, numbers)
     for layer in sorted(set(points) & set(classes)):
         errors.add(path, layer, "it has both numbers and classes", "keep one of the two")
     for layer, table in points.items():
