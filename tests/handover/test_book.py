@@ -239,7 +239,8 @@ def test_no_side_in_front_is_empty_and_no_line_has_one_alone(plan):
     for number in (0, 30, 60):
         said = replace(plan, warnings=tuple(f"{sentence} {n}" for n in range(number)))
         works = block_works(said)
-        pages = front.front_pages(book_of(said, works), works, lambda _, n=len(works): [1] * n)
+        listed = [1] * len(works)
+        pages = front.front_pages(book_of(said, works), works, lambda _, on=listed: on)
         assert len(pages) % 2 == 0, number
     sections = {"Please read": [f"{sentence} {n}" for n in range(44)]}
     least, *larger = (len(front.parted(sections, 100.0, sizes)) for sizes in ((7.0,), (8.0,)))
