@@ -138,7 +138,7 @@ def _qr(canvas: Canvas, batch: Batch, x: float, y: float, side: float) -> None:
     if not canvas.hasForm(form):
         canvas.beginForm(form, 0, 0, 1, 1)
         path = canvas.beginPath()
-        for run in _dark_runs(text):
+        for run in dark_runs(text):
             path.rect(*run)
         canvas.setFillGray(0)
         canvas.drawPath(path, stroke=0, fill=1)
@@ -151,7 +151,7 @@ def _qr(canvas: Canvas, batch: Batch, x: float, y: float, side: float) -> None:
 
 
 @lru_cache(maxsize=1024)
-def _dark_runs(text: str) -> tuple[tuple[float, float, float, float], ...]:
+def dark_runs(text: str) -> tuple[tuple[float, float, float, float], ...]:
     """Runs of dark cells of a text's QR code: x, y, width and height in shares of its side.
 
     A code takes long to find, and plans made one after the other have many of the same.
