@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import signal
 import sys
@@ -90,13 +91,14 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Make the whole plan: ground, zones, mix, layout, and all files."""
-    from siteplanner.base.text import slug
-    from siteplanner.checking import steps_of
-    from siteplanner.handover.folder.manifest import headlines
-    from siteplanner.handover.folder.publish import files_of_plan
-    from siteplanner.handover.folder.results import results_in
-    from siteplanner.run import write_plan
-    from siteplanner.site.site_file import load_site
+    with _importing():
+        from siteplanner.base.text import slug
+        from siteplanner.checking import steps_of
+        from siteplanner.handover.folder.manifest import headlines
+        from siteplanner.handover.folder.publish import files_of_plan
+        from siteplanner.handover.folder.results import results_in
+        from siteplanner.run import write_plan
+        from siteplanner.site.site_file import load_site
 
     with events(as_json, "plan") as told:
         read = load_site(site)
@@ -161,6 +163,22 @@ class _StoppedError(BaseException):
 
 def _stop(number: int, frame: object) -> None:
     raise _StoppedError
+
+
+@contextlib.contextmanager
+def _importing() -> Iterator[None]:
+    """Keep the collector from modules while they are imported, and from then on.
+
+    They stay for as long as the program runs, and to go through them time and again takes long.
+    """
+    collects = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        if collects:
+            gc.enable()
 
 
 @contextlib.contextmanager

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from siteplanner.handover.block_work import BlockWork
@@ -121,12 +120,12 @@ def _hollows(plan: Plan, work: BlockWork) -> list[str]:
 
 
 def _toxic(plan: Plan, work: BlockWork) -> list[str]:
-    facts: pd.DataFrame = plan.species[work.trees > 0]
-    toxic = facts[facts["cautions"].str.lower().map(lambda t: any(w in t for w in _TOXIC))]
-    if toxic.empty:
+    here = np.flatnonzero(work.trees).tolist()
+    names, said = plan.species["common_name"].tolist(), plan.species["cautions"].tolist()
+    toxic = [f"{names[k]} ({said[k]})" for k in here if any(w in said[k].lower() for w in _TOXIC)]
+    if not toxic:
         return [NOT_TOXIC]
-    names = "; ".join(f"{row.common_name} ({row.cautions})" for row in toxic.itertuples())
-    return [f"Stock: keep stock out. The species table names as harmful: {names}."]
+    return [f"Stock: keep stock out. The species table names as harmful: {'; '.join(toxic)}."]
 
 
 def _frost(plan: Plan, work: BlockWork) -> list[str]:

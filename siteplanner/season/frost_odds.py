@@ -36,6 +36,8 @@ _ERROR_STEP = 0.25
 _UNKNOWN = 255
 #: Places are counted together to this many °C, far finer than the error of any of them.
 _ALIKE_C, _MANY = 0.05, 1 << 20
+#: Where the middle and the upper end of the range stand in ``chances``.
+_MIDDLE, _UPPER = slice(1, 2), slice(2, 3)
 #: The worst tenth of places begins at this quantile of their odds.
 _WORST = 0.9
 
@@ -158,22 +160,21 @@ class OddsTable:
         tolerance_error_c: float,
         lowest: NDArray[Any],
         error: NDArray[Any],
+        only: slice = slice(None),
     ) -> NDArray[np.float64]:
         """Chances (4, places) that one winter kills what bears ``dies_below_c``.
 
         ``lowest`` and ``error`` (places,) are known, or the chances are not; an unknown tolerance
-        gives NaN.
+        gives NaN. ``only`` takes some of the four, as reading them for many places takes long.
         """
+        rows = self.rows[tolerance_error_c][only]
         if not np.isfinite(dies_below_c):
-            return np.full((4, len(lowest)), np.nan)
+            return np.full((len(rows), len(lowest)), np.nan)
         doubt = _doubt(error, self.winter_c) / _ERROR_STEP - self.first
         margin = (dies_below_c - lowest - _MARGINS[0]) / (_MARGINS[1] - _MARGINS[0])
         where = np.stack([doubt, margin])
         return np.stack(
-            [
-                map_coordinates(quantity, where, order=1, mode="nearest")
-                for quantity in self.rows[tolerance_error_c]
-            ]
+            [map_coordinates(quantity, where, order=1, mode="nearest") for quantity in rows]
         )
 
 
@@ -273,8 +274,9 @@ def odds_on_cells(
     out = np.full((len(species.facts), *mask.shape), _UNKNOWN, dtype=np.uint8)
     for place, one in enumerate(tolerances(species).itertuples()):
         if np.isfinite(one.seedling):
-            _, middle, high, _ = table.at(one.seedling, one.error, lowest, error)
-            percent = np.rint(100 * (high if one.known == "from memory" else middle))
+            only = _UPPER if one.known == "from memory" else _MIDDLE
+            (odds,) = table.at(one.seedling, one.error, lowest, error, only)
+            percent = np.rint(100 * odds)
             out[place, mask] = np.where(known, percent, _UNKNOWN).astype(np.uint8)
     return out
 

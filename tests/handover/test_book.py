@@ -217,6 +217,17 @@ def test_pdfs_have_tags_language_title_and_bookmarks(plan, folder):
         assert first.startswith(f"{mark.title.removeprefix('Block ')}  row 1")
 
 
+def test_the_list_of_blocks_gives_the_page_of_each(plan, folder):
+    front = "\n".join(page_texts(folder / "sheets.pdf")[:2])
+    listed = dict(re.findall(r"^(\w+) .* -?\d+\.\d{4}, \d+\.\d{4} (\d+)$", front, re.M))
+    assert list(listed) == list(plan.blocks["block"])
+    book = PdfReader(folder / "sheets.pdf")
+    for mark in book.outline[1:]:
+        blocks = mark.title.removeprefix("Block ").split(", ")
+        page = book.get_destination_page_number(mark) + 1
+        assert [listed[block] for block in blocks] == [str(page)] * len(blocks)
+
+
 def test_leaves_are_on_a3_only_where_asked_and_then_their_maps_are_larger(plan, folder, tmp_path):
     def scale(path):
         return int(re.search(r"1 : (\d+)", page_texts(path)[0]).group(1))
@@ -239,7 +250,8 @@ def test_no_side_in_front_is_empty_and_no_line_has_one_alone(plan):
     for number in (0, 30, 60):
         said = replace(plan, warnings=tuple(f"{sentence} {n}" for n in range(number)))
         works = block_works(said)
-        pages = front.front_pages(book_of(said, works), works, [1] * len(works))
+        listed = [1] * len(works)
+        pages = front.front_pages(book_of(said, works), works, lambda _, on=listed: on)
         assert len(pages) % 2 == 0, number
     sections = {"Please read": [f"{sentence} {n}" for n in range(44)]}
     least, *larger = (len(front.parted(sections, 100.0, sizes)) for sizes in ((7.0,), (8.0,)))

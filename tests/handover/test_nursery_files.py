@@ -7,14 +7,16 @@ import re
 from datetime import date, timedelta
 
 import icalendar
+import numpy as np
 import pypdf
 import pytest
+import segno
 from handover.printed import read_aloud, texts_of
 from made_plan import made_plan
 from pages import page_texts
 from season.nursery_plan import with_its_nursery
 
-from siteplanner.handover.paper.labels import SHEETS
+from siteplanner.handover.paper.labels import SHEETS, dark_runs
 from siteplanner.handover.paper.pages import LEAST_TEXT
 from siteplanner.handover.paper.text import on_paper
 from siteplanner.handover.tables.calendar import carry_on, write_calendar
@@ -141,6 +143,16 @@ def test_chart_and_labels_can_be_read_aloud(plan, folder):
     assert [mark.title for mark in marks] == [batch.batch for batch in plan.nursery.batches]
     small = [one for one in texts_of(folder / "nursery.pdf") if one.size < LEAST_TEXT - 0.01]
     assert small == []
+
+
+def test_a_label_s_code_is_drawn_cell_by_cell():
+    code = segno.make("AB1; Acacia dealbata; Long Paddock", error="m", micro=False)
+    side = code.symbol_size(border=2)[0]
+    drawn = np.zeros((side, side), dtype=int)
+    for x, y, wide, high in dark_runs("AB1; Acacia dealbata; Long Paddock"):
+        left, low, wide, high = np.rint(np.array([x, y, wide, high]) * side).astype(int)
+        drawn[side - low - high : side - low, left : left + wide] += 1
+    assert (drawn == np.pad(np.array(code.matrix, dtype=int), 2)).all()
 
 
 def test_fine_seed_of_woody_capsules(plan):

@@ -133,8 +133,13 @@ def ramp(scheme: str, count: int) -> list[str]:
     Raises ``ValueError`` naming the nearest schemes when there is none of that name, or when
     it is not safe for colour-blind readers.
     """
+    return [*_colours(scheme, count)]
+
+
+@functools.cache
+def _colours(scheme: str, count: int) -> tuple[str, ...]:
     if scheme.endswith("_r"):
-        return ramp(scheme[:-2], count)[::-1]
+        return _colours(scheme[:-2], count)[::-1]
     known = scheme_names()
     if scheme not in known:
         sizes = [name for name in known if name.rpartition("_")[0] == scheme]
@@ -146,4 +151,4 @@ def ramp(scheme: str, count: int) -> list[str]:
     else:
         scale = getattr(branca.colormap.linear, scheme).scale(0, 1)
     steps = [i / (count - 1) for i in range(count)] if count > 1 else [0.5]
-    return [scale.rgb_hex_str(step).lower() for step in steps]
+    return tuple(scale.rgb_hex_str(step).lower() for step in steps)

@@ -138,8 +138,7 @@ def draw_block(pen: Pen, frame: PaperFrame, book: Book, work: BlockWork) -> list
     drawing.open()
     shown = _surroundings(drawing, book, work)
     heights, lines = contour_lines(book.plan.layers, book.plan.grid, frame.box, frame.scale)
-    for shape in lines:
-        drawing.symbol(shape, CONTOUR)
+    drawing.contours(lines)
     if heights:
         shown.append("contour")
     drawing.shape(work.shape, edge=black, points=1.2)

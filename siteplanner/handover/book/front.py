@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
 import numpy as np
@@ -11,7 +11,7 @@ from reportlab.lib.colors import HexColor, black
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable
 
-from siteplanner.base.symbology.kinds import CONTOUR, HOLLOW, KINDS, PADDOCK
+from siteplanner.base.symbology.kinds import HOLLOW, KINDS, PADDOCK
 from siteplanner.base.symbology.signs import SIGNS
 from siteplanner.base.units import area_number, hectares, share_words
 from siteplanner.handover.block_work import BlockWork
@@ -81,8 +81,13 @@ _CALLS = (
 )  # fmt: skip
 
 
-def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -> list[Page]:
-    """Make the front pages; ``listed`` is the page of each block, for the list."""
+def front_pages(
+    book: Book, works: Sequence[BlockWork], listed: Callable[[int], Sequence[int]]
+) -> list[Page]:
+    """Make the front pages; ``listed`` gives the page of each block, for the list.
+
+    It is called with the number of front pages, which come before the blocks.
+    """
     plan = book.plan
     total = np.zeros(len(plan.species), dtype=np.int64)
     for work in works:
@@ -103,15 +108,16 @@ def front_pages(book: Book, works: Sequence[BlockWork], listed: Sequence[int]) -
         Page(A4, partial(_draw_front, book=book, works=works, total=total, parts=first)),
         *(Page(A4, partial(_draw_more, book=book, parts=rest)) for rest in more),
     ]
+    # Where the overview would leave the back of its sheet empty, the list has a side of its own.
+    beside = len(works) <= _beside_overview(book) and (len(pages) % 2 or not works)
+    lists = [] if beside else range(0, len(works), _BLOCKS_A_SIDE)
     entries = [
         [w.block, w.paddock, area_number(w.area_ha), str(len(w.name)), str(int(w.trees.sum())),
          middle_of(book, w), str(page)]
-        for w, page in zip(works, listed, strict=True)
+        for w, page in zip(works, listed(len(pages) + 1 + len(lists)), strict=True)
     ]  # fmt: skip
-    # Where the overview would leave the back of its sheet empty, the list has a side of its own.
-    beside = len(entries) <= _beside_overview(book) and (len(pages) % 2 or not entries)
     pages.append(overview_page(book, entries if beside else None))
-    for at in () if beside else range(0, len(entries), _BLOCKS_A_SIDE):
+    for at in lists:
         part = entries[at : at + _BLOCKS_A_SIDE]
         pages.append(Page(A4, partial(_draw_list, book=book, entries=part)))
     return pages
@@ -121,14 +127,14 @@ def parted(
     sections: Mapping[str, Sequence[str]], top: float, sizes: Sequence[float] = _SIZES
 ) -> list[list[Flowable]]:
     """Part what is said in front among as few pages as can be, ``top`` mm from the first's edge."""
-    found = [
-        flowed(
-            [part for name, said in sections.items() if said for part in section(name, said, size)],
-            A4, top, _BELOW_HEAD,
-        )
-        for size in sizes
-    ]  # fmt: skip
-    return min(found, key=len)
+
+    def pages(size: float) -> list[list[Flowable]]:
+        told = [section(name, said, size) for name, said in sections.items() if said]
+        return flowed([part for parts in told for part in parts], A4, top, _BELOW_HEAD)
+
+    *larger, smallest = sizes
+    least = pages(smallest)
+    return next((found for found in map(pages, larger) if len(found) <= len(least)), least)
 
 
 def _species_cautions(book: Book, total: NDArray[np.int64]) -> list[str]:
@@ -267,8 +273,7 @@ def draw_overview(pen: Pen, frame: PaperFrame, book: Book) -> None:
         drawing.symbol(hollow, HOLLOW)
     drawing.features(book.around)
     heights, lines = contour_lines(plan.layers, plan.grid, frame.box, frame.scale)
-    for shape in lines:
-        drawing.symbol(shape, CONTOUR)
+    drawing.contours(lines)
     for paddock in plan.paddocks.itertuples():
         drawing.symbol(paddock.geometry, PADDOCK)
     for boundary in plan.boundary.geometry:

@@ -73,15 +73,17 @@ def _write_book(book: Book, bands: Sequence[Band], path: Path) -> None:
     works = [band.work for band in bands]
     canvas = TaggedCanvas(path, f"Planting sheets for {book.plan.name}")
     leaves = leaves_of(book, bands, shared=True)
-    # Front pages come before the leaves and list their pages, so their number is needed first.
-    before = len(front_pages(book, works, [0] * len(works)))
-    before += before % 2
-    page_of: dict[str, int] = {}
-    number = before + 1
-    for leaf in leaves:
-        page_of |= dict.fromkeys(leaf.blocks, number)
-        number += len(leaf.sides)
-    front = front_pages(book, works, [page_of[work.block] for work in works])
+
+    def page_of(front: int) -> list[int]:
+        """Page of each block behind so many front pages, to which a blank one may come."""
+        found: dict[str, int] = {}
+        number = front + front % 2 + 1
+        for leaf in leaves:
+            found |= dict.fromkeys(leaf.blocks, number)
+            number += len(leaf.sides)
+        return [found[work.block] for work in works]
+
+    front = front_pages(book, works, page_of)
     pages: list[Named] = [("Front page", page) for page in front]
     if leaves and len(front) % 2:
         pages.append(("Front page", Page(A4, _blank)))

@@ -7,12 +7,16 @@ style beside it: ``layer_styles`` in the GeoPackage, a ``.qml`` beside each GeoT
 from __future__ import annotations
 
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import pyproj
+import rasterio
 
+from siteplanner.base.grid import BoolGrid
+from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.plan_folder import PROJECT
 from siteplanner.base.symbology.colours import ends
 from siteplanner.base.symbology.qml import VERSION, vector_look, written
@@ -44,36 +48,43 @@ def write_project(plan: Plan, folder: Path) -> None:
 
     All layers must be there already. The same plan gives the same bytes.
     """
-    results = [one for one in results_in(folder) if one.group]
+    infos = {layer_file_stem(name): info for name, info in plan.infos.items()}
+    inside = plan.grid.cover(plan.boundary.geometry)
     maplayers = []
-    for one in results:
-        if one.layer:
-            look = vector_look(style_of(plan, one.layer), words_for(SCHEMA[one.layer][1]))
-            about = [f"Part of the planting plan for {plan.name}."]
-        else:
-            path = folder / one.path
-            look = _raster_look(plan, one, path)
-            path.with_suffix(".qml").write_text(written(look), encoding="utf-8")
-            about = _about(described(path))
-        maplayers.append(_maplayer(plan, one, look, about))
+    # Nothing lies beside the rasters that belongs to one, so their folder need not be listed.
+    with rasterio.Env(GDAL_DISABLE_READDIR_ON_OPEN="EMPTY_DIR"):
+        results = [one for one in results_in(folder) if one.group]
+        for one in results:
+            if one.layer:
+                look = vector_look(style_of(plan, one.layer), words_for(SCHEMA[one.layer][1]))
+                about = [f"Part of the planting plan for {plan.name}."]
+            else:
+                path = folder / one.path
+                with rasterio.open(path) as file:
+                    look = _raster_look(plan, one, file, infos, inside)
+                    about = _about(described(file))
+                path.with_suffix(".qml").write_text(written(look), encoding="utf-8")
+            maplayers.append(_maplayer(plan, one, look, about))
     _write_zip(folder / PROJECT, document(_project(plan, results, maplayers)))
 
 
-def _raster_look(plan: Plan, one: Result, path: Path) -> ET.Element:
+def _raster_look(
+    plan: Plan, one: Result, file: Any, infos: Mapping[str, LayerInfo], inside: BoolGrid
+) -> ET.Element:
+    """Draw a raster, whose ``file`` is open; ``infos`` are the layers' by the stems of files."""
     if one.role == "suitability":
         return suitability_look()
     if one.role == "hillshade":
         return relief_look()
-    info = {layer_file_stem(name): info for name, info in plan.infos.items()}.get(path.stem)
+    info = infos.get(Path(one.path).stem)
     if info is None:
-        return ramp_look("viridis", *sampled_ends(path))
+        return ramp_look("viridis", *sampled_ends(file))
     if info.classes:
         return class_look(info)
     values = plan.layers.get(info.name)
     if values is None:
-        return ramp_look(info.colours, *sampled_ends(path), info.unit)
+        return ramp_look(info.colours, *sampled_ends(file), info.unit)
     # The property alone, as on the map.
-    inside = plan.grid.cover(plan.boundary.geometry)
     return ramp_look(info.colours, *ends(values[inside]), info.unit)
 
 

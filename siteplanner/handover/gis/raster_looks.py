@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree as ET
-
-import rasterio
 
 from siteplanner.base.layer_info import LayerInfo
 from siteplanner.base.symbology.colours import ends, ramp
@@ -30,19 +28,17 @@ class Described:
     source: str
 
 
-def described(path: Path) -> Described:
-    """Read what a plan's GeoTIFF says of itself."""
-    with rasterio.open(path) as file:
-        tags = file.tags()
+def described(file: Any) -> Described:
+    """Read what a plan's GeoTIFF, which is open, says of itself."""
+    tags = file.tags()
     return Described(*(tags.get(name, "") for name in ("title", "unit", "method", "source")))
 
 
-def sampled_ends(path: Path) -> tuple[float, float]:
-    """Give the ends of a ramp over a raster's values, from its overviews where it has some."""
-    with rasterio.open(path) as file:
-        shrink = max(1.0, max(file.shape) / _SAMPLE)
-        shape = tuple(max(1, round(side / shrink)) for side in file.shape)
-        values = file.read(1, out_shape=shape, masked=True).astype("float32")
+def sampled_ends(file: Any) -> tuple[float, float]:
+    """Give the ends of a ramp over an open raster's values, from its overviews if it has some."""
+    shrink = max(1.0, max(file.shape) / _SAMPLE)
+    shape = tuple(max(1, round(side / shrink)) for side in file.shape)
+    values = file.read(1, out_shape=shape, masked=True).astype("float32")
     return ends(values.filled(float("nan")))
 
 

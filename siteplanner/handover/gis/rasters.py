@@ -150,24 +150,28 @@ def _write_cog(
 ) -> None:
     number = values.dtype == np.float32
     rows, columns = grid.shape
+    # Overviews lie beside the file until it is written: to pack them there, too, takes time.
     # Deflate is read everywhere; its higher levels cost three times as long for 1.5 % of size.
-    with rasterio.open(
-        path,
-        "w",
-        driver="COG",
-        height=rows,
-        width=columns,
-        count=1,
-        dtype=values.dtype,
-        crs=grid.crs.to_wkt(),
-        transform=grid.transform,
-        nodata=np.nan if number else NOT_SCORED,
-        blocksize=_side_of_blocks(rows, columns),
-        compress="DEFLATE",
-        level=1 if number else 6,
-        predictor="FLOATING_POINT" if number else "NO",
-        overview_resampling="AVERAGE" if number else "NEAREST",
-    ) as file:
+    with (
+        rasterio.Env(COG_TMP_COMPRESSION="NONE"),
+        rasterio.open(
+            path,
+            "w",
+            driver="COG",
+            height=rows,
+            width=columns,
+            count=1,
+            dtype=values.dtype,
+            crs=grid.crs.to_wkt(),
+            transform=grid.transform,
+            nodata=np.nan if number else NOT_SCORED,
+            blocksize=_side_of_blocks(rows, columns),
+            compress="DEFLATE",
+            level=1 if number else 6,
+            predictor="FLOATING_POINT" if number else "NO",
+            overview_resampling="AVERAGE" if number else "NEAREST",
+        ) as file,
+    ):
         file.write(values, 1)
         _describe(file, title, unit, tags, colours)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import shapely
@@ -12,17 +12,18 @@ from reportlab.lib.colors import HexColor, black, white
 from reportlab.lib.rl_accel import fp_str
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfgen.pathobject import PDFPathObject
 
-from siteplanner.base.symbology.kinds import KINDS, SETBACK, Symbology
+from siteplanner.base.symbology.kinds import CONTOUR, KINDS, SETBACK, Symbology
 from siteplanner.handover.drawn_kinds import drawing_rank
 from siteplanner.handover.paper.frame import LONGEST_BAR, PaperFrame, bar_of
 from siteplanner.handover.paper.pages import LEAST_TEXT, Pen, wrapped
 from siteplanner.handover.paper.placing import Spot, Taken, box_of, spots_in
-from siteplanner.handover.paper.symbols import draw_symbol
+from siteplanner.handover.paper.symbols import draw_symbol, edges_of, path_of
 from siteplanner.handover.paper.text import BOLD, FONT, in_letters, on_paper
 from siteplanner.handover.things import Surroundings, Things
 
+#: Where words may stand along a line, as shares of its length, the best first.
+_ALONG = (0.5, 0.3, 0.7, 0.15, 0.85)
 _LEAST_NORTH = 0.5  # degrees between grid and true north below which one arrow will do
 
 
@@ -76,9 +77,7 @@ class Drawing:
         shape = self.cut(shape, 3.0)
         if shape.is_empty:
             return
-        path = self.canvas.beginPath()
-        for part in shapely.get_parts(shape):
-            self._add(path, part)
+        path = path_of(self.canvas, edges_of(shapely.get_parts(shape)))
         self.canvas.saveState()
         if edge is not None:
             self.canvas.setStrokeColor(edge)
@@ -90,16 +89,6 @@ class Drawing:
             path, stroke=int(edge is not None), fill=int(fill is not None), fillMode=0
         )
         self.canvas.restoreState()
-
-    def _add(self, path: PDFPathObject, part: shapely.Geometry) -> None:
-        closed = part.geom_type == "Polygon"
-        for line in [part.exterior, *part.interiors] if closed else [part]:
-            (x, y), *rest = shapely.get_coordinates(line).tolist()
-            path.moveTo(x, y)
-            for x, y in rest:
-                path.lineTo(x, y)
-            if closed:
-                path.close()
 
     def symbol(self, shape: shapely.Geometry, symbology: Symbology) -> None:
         """Draw a shape of any form by its symbology, cut to the frame."""
@@ -164,15 +153,18 @@ class Drawing:
         long = pdfmetrics.stringWidth(said, BOLD if bold else FONT, size)
         for spot in spots:
             box = box_of(spot, long, size)
-            near = self.taken.near(box)
             west, south, east, north = box.bounds
             inside = left <= west and low <= south and east <= right and north <= top
-            if inside and not any(box.intersects(other) for other in near):
+            if not inside and not must:
+                continue
+            near = self.taken.near(box)
+            if inside and not any(box.shape.intersects(other) for other in near):
                 found = [(0.0, spot, box)]
                 break
             if must:
-                covered = sum(box.intersection(other).area for other in near)
-                found.append((covered + 10 * box.difference(self._edge).area, spot, box))
+                covered = sum(box.shape.intersection(other).area for other in near)
+                covered += 10 * box.shape.difference(self._edge).area
+                found.append((covered, spot, box))
         if not found:
             return False
         _, spot, box = min(found, key=lambda one: one[0])
@@ -204,15 +196,11 @@ class Drawing:
         line = max(lines, key=shapely.length)
         if line.length < 1.2 * pdfmetrics.stringWidth(_short(words), FONT, size):
             return False
+        shares = np.array([(share - 0.05, share, share + 0.05) for share in _ALONG])
+        places = shapely.line_interpolate_point(line, shares.ravel(), normalized=True)
         spots = []
-        for share in (0.5, 0.3, 0.7, 0.15, 0.85):
-            ends = shapely.get_coordinates(
-                shapely.line_interpolate_point(
-                    line, [share - 0.05, share, share + 0.05], normalized=True
-                )
-            )
-            turn = math.degrees(math.atan2(*(ends[2] - ends[0])[::-1]))
-            x, y = ends[1].tolist()
+        for before, (x, y), after in shapely.get_coordinates(places).reshape(-1, 3, 2).tolist():
+            turn = math.degrees(math.atan2(after[1] - before[1], after[0] - before[0]))
             spots.append(Spot(x, y, (turn + 90) % 180 - 90))
         return self.place(spots, words, size)
 
@@ -242,6 +230,11 @@ class Drawing:
         kept_clear = shapely.union_all([shape for _, shape in self.near(around.setbacks)])
         self.symbol(kept_clear, SETBACK)
         return kept_clear
+
+    def contours(self, lines: Sequence[shapely.MultiLineString]) -> None:
+        """Draw contours, all in one go."""
+        if lines:
+            self.symbol(shapely.multilinestrings(shapely.get_parts(lines)), CONTOUR)
 
     def features(self, around: Surroundings) -> list[tuple[str, shapely.Geometry]]:
         """Draw what ground is kept clear of; give kinds and shapes as they were drawn."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import shapely
@@ -98,14 +98,15 @@ def turned_frame(
     room: float = _ROOM,
 ) -> PaperFrame:
     """Fit a shape into a panel, turned so that it is largest; of equal turns the first is taken."""
-    hull = shapely.get_coordinates(shapely.convex_hull(shape))
-    found = []
-    for turn in turns:
-        low, top = _extent(hull, turn)
-        middle = (low + top) / 2 @ _turned(turn)
-        scale = _scale_of((top - low).tolist(), wide, high, room)
-        found.append(PaperFrame(x, y, wide, high, scale, (middle[0], middle[1]), turn))
-    return min(found, key=lambda frame: frame.scale)
+    scale, turn, low, top = min(
+        (
+            (_scale_of((top - low).tolist(), wide, high, room), turn, low, top)
+            for turn, low, top in _turned_extents(shape, tuple(turns))
+        ),
+        key=lambda one: one[0],
+    )
+    middle = (low + top) / 2 @ _turned(turn)
+    return PaperFrame(x, y, wide, high, scale, (middle[0], middle[1]), turn)
 
 
 def moved(frame: PaperFrame, scale: int, off: NDArray[np.float64]) -> PaperFrame:
@@ -116,20 +117,27 @@ def moved(frame: PaperFrame, scale: int, off: NDArray[np.float64]) -> PaperFrame
 
 def extents(shape: shapely.Geometry, turns: Iterable[float]) -> list[tuple[float, float]]:
     """Width and height, m, of a shape at each of some turns, degrees anticlockwise."""
-    hull = shapely.get_coordinates(shapely.convex_hull(shape))
     found = []
-    for turn in turns:
-        low, top = _extent(hull, turn)
+    for _, low, top in _turned_extents(shape, tuple(turns)):
         wide, high = (top - low).tolist()
         found.append((wide, high))
     return found
 
 
-def _extent(
-    xy: NDArray[np.float64], turn: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    on_page = xy @ _turned(-turn)
-    return on_page.min(axis=0), on_page.max(axis=0)
+@lru_cache(maxsize=4)
+def _turned_extents(
+    shape: shapely.Geometry, turns: tuple[float, ...]
+) -> list[tuple[float, NDArray[np.float64], NDArray[np.float64]]]:
+    """Lowest and highest x and y (2,) of a shape at each of some turns, which are given too.
+
+    A block's frames are tried on many panels, one after the other.
+    """
+    hull = shapely.get_coordinates(shapely.convex_hull(shape))
+    found = []
+    for turn in turns:
+        on_page = hull @ _turned(-turn)
+        found.append((turn, on_page.min(axis=0), on_page.max(axis=0)))
+    return found
 
 
 def bar_of(scale: int, longest: float = LONGEST_BAR) -> float:

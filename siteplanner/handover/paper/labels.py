@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
@@ -135,18 +136,10 @@ def _qr(canvas: Canvas, batch: Batch, x: float, y: float, side: float) -> None:
     text = uncommanded(f"{batch.batch}; {batch.species}; {batch.lot.place}")[:_QR_LETTERS]
     form = sha256(text.encode()).hexdigest()  # a PDF's names hold no text of a user's
     if not canvas.hasForm(form):
-        code = segno.make(text, error="m", micro=False)
-        cells = code.symbol_size(border=_QUIET)[0]
         canvas.beginForm(form, 0, 0, 1, 1)
         path = canvas.beginPath()
-        for row, line in enumerate(code.matrix):
-            column = _QUIET
-            for dark, run in groupby(line):
-                wide = len(list(run))
-                if dark:
-                    foot = cells - _QUIET - 1 - row
-                    path.rect(column / cells, foot / cells, wide / cells, 1 / cells)
-                column += wide
+        for run in dark_runs(text):
+            path.rect(*run)
         canvas.setFillGray(0)
         canvas.drawPath(path, stroke=0, fill=1)
         canvas.endForm()
@@ -155,3 +148,23 @@ def _qr(canvas: Canvas, batch: Batch, x: float, y: float, side: float) -> None:
     canvas.scale(side, side)
     canvas.doForm(form)
     canvas.restoreState()
+
+
+@lru_cache(maxsize=1024)
+def dark_runs(text: str) -> tuple[tuple[float, float, float, float], ...]:
+    """Runs of dark cells of a text's QR code: x, y, width and height in shares of its side.
+
+    A code takes long to find, and plans made one after the other have many of the same.
+    """
+    code = segno.make(text, error="m", micro=False)
+    cells = code.symbol_size(border=_QUIET)[0]
+    found = []
+    for row, line in enumerate(code.matrix):
+        column = _QUIET
+        for dark, run in groupby(line):
+            wide = len(list(run))
+            if dark:
+                foot = cells - _QUIET - 1 - row
+                found.append((column / cells, foot / cells, wide / cells, 1 / cells))
+            column += wide
+    return tuple(found)

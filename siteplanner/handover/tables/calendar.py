@@ -110,12 +110,12 @@ def _events(path: Path) -> dict[str, Any]:
     }
 
 
-def _content(event: Any) -> bytes:
-    """What an event says, apart from its number and stamp."""
+def _content(event: Any) -> list[str]:
+    """What an event says, line by line, apart from its number and stamp."""
     said = event.copy()
     for name in ("sequence", "dtstamp"):
         said.pop(name, None)
-    return bytes(said.to_ical())
+    return list(said.content_lines())  # unfolded, which takes most of the time of writing them
 
 
 #: A calendar that is larger than this many bytes is none of ours.
