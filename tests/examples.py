@@ -5,6 +5,9 @@ import os
 ALL = os.environ.get("SITEPLANNER_EXAMPLES") == "all"
 
 
-def examples(number: int) -> int:
-    """Give ``number`` where SITEPLANNER_EXAMPLES is "all", else a quarter of it, at least five."""
-    return number if ALL else max(5, number // 4)
+def examples(number: int, least: int = 5) -> int:
+    """Give ``number`` where SITEPLANNER_EXAMPLES is "all", else a quarter of it.
+
+    That is at least five, or ``least`` where an example is dear.
+    """
+    return number if ALL else max(least, number // 4)

@@ -118,7 +118,8 @@ def plan(
             )  # fmt: skip
         told.warnings((*made.warnings, *made.cautions))
         told.answer("plan", headlines(made))
-        told.results(target, results_in(target, files_of_plan(target)))
+        if as_json:  # each layer is opened for it
+            told.results(target, results_in(target, files_of_plan(target)))
     if not (quiet or as_json):
         print_plan(made, target)
 

@@ -9,7 +9,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from conftest import ROOT, command, here
+from conftest import ROOT, here
 from made_plan import made_plan
 
 from siteplanner.after import verify as module
@@ -207,7 +207,7 @@ def test_a_plan_put_in_place_meanwhile_is_looked_at_again(folder, monkeypatch):
 
 def test_the_command_on_the_sample(sample_plan, tmp_path):
     site = ROOT / "sample_site" / "site.toml"
-    done = command("verify", sample_plan, "--site", site)
+    done = here("verify", sample_plan, "--site", site)
     count = sum(path.is_file() for path in sample_plan.rglob("*")) - 1
     assert (done.returncode, done.stderr) == (0, "")
     assert f"the plan is complete; all {count} files are unchanged" in done.stdout

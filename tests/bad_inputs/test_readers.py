@@ -24,7 +24,12 @@ def readers():
 
 
 def test_the_good_files_are_read(readers):
-    good = [(name, file) for name, reader in readers.all.items() for file in reader.files]
+    good = [
+        (name, file)
+        for name, reader in readers.all.items()
+        # A whole site is the same one whichever of its files is put back as it was.
+        for file in (reader.files[:1] if name in WHOLE else reader.files)
+    ]
     assert [pair for pair in good if not readers.read(*pair, readers.good[pair[1]])] == []
 
 

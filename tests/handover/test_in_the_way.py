@@ -16,17 +16,16 @@ from handover.small_site import SLOW, Warm, own_mounts, strays
 from siteplanner.after.verify import verify
 
 long = pytest.mark.long
+#: What is in a plan's files does not matter here, so the writers that take longest are left out.
+WITHOUT = (*SLOW, "Drawing the map")
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="Linux's disks and rights")
 
 
 @pytest.fixture(scope="module")
 def world(tmp_path_factory):
-    """A warm process, a site, its plan at ``maps/knoll``, and what that holds.
-
-    What is in a plan's files does not matter here, so those that take longest are left out.
-    """
+    """A warm process, a site, its plan at ``maps/knoll``, and what that holds."""
     folder = tmp_path_factory.mktemp("in the way")
-    with Warm(folder, own_mounts() if shutil.which("unshare") else (), without=SLOW) as warm:
+    with Warm(folder, own_mounts() if shutil.which("unshare") else (), without=WITHOUT) as warm:
         site = warm.site
         target = folder / "maps" / "knoll"
         target.parent.mkdir()
@@ -172,14 +171,14 @@ def test_of_two_runs_at_once_one_waits_or_is_told(world):
 POINTS = [
     "Reading the site's files",
     "The ground: hillshade",
-    "Scoring the species",
-    "Drawing zones",
-    "Choosing the mix and placing the species",
-    "Working out the works and their years",
+    pytest.param("Scoring the species", marks=long),
+    pytest.param("Drawing zones", marks=long),
+    pytest.param("Choosing the mix and placing the species", marks=long),
+    pytest.param("Working out the works and their years", marks=long),
     "Writing the counts",
-    "Drawing the map",
+    pytest.param("Writing the hours of work", marks=long),
     "Finishing the layers",
-    "_carry_over",
+    pytest.param("_carry_over", marks=long),
     "_exchange",
     "_retire",
 ]
@@ -232,7 +231,7 @@ def test_when_the_helper_is_killed_the_run_says_so_and_ends(world, at):
 def test_a_run_that_is_told_to_stop_says_so(world, how):
     warm, site, target, held = world
     words = ("plan", site.with_name("changed.toml"), "--out", target)
-    done = warm.run(*words, hit_at="Drawing the map", how=how)
+    done = warm.run(*words, hit_at="Writing the counts", how=how)
     assert done["code"] == 3
     assert done["said"].splitlines()[-1] == "Stopped. The previous plan has not changed."
     assert strays(target, 0) == [] and digests(target) == held

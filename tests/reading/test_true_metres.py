@@ -147,10 +147,19 @@ def test_the_plan_and_check_say_where_the_site_was_worked(mercator):
     ("crs", "lon", "lat", "worked"),
     [
         pytest.param("EPSG:3577", LON, LAT, "EPSG:32756", id="equal-area, 3 % off"),
-        pytest.param("EPSG:6933", -20.0, 45.0, "EPSG:32627", id="equal-area, 22 % off"),
+        pytest.param(
+            "EPSG:6933",
+            -20.0,
+            45.0,
+            "EPSG:32627",
+            id="equal-area, 22 % off",
+            marks=pytest.mark.long,
+        ),
         pytest.param("EPSG:32755", 156.1, LAT, "EPSG:32757", id="UTM zone next but one"),
         pytest.param("EPSG:32755", 150.5, LAT, "EPSG:32755", id="a little past its UTM zone"),
-        pytest.param("EPSG:32631", 5.999, 0.2, "EPSG:32631", id="edge of a UTM zone"),
+        pytest.param(
+            "EPSG:32631", 5.999, 0.2, "EPSG:32631", id="edge of a UTM zone", marks=pytest.mark.long
+        ),
         pytest.param("EPSG:3857", 5.0, 0.1, "EPSG:32631", id="web map, true from east to west"),
         pytest.param("EPSG:3857", -179.999, 10.0, "EPSG:32601", id="beside the 180th meridian"),
         pytest.param("EPSG:5041", 10.0, 83.9, "EPSG:32632", id="polar, in a UTM zone"),
@@ -198,7 +207,11 @@ def test_where_no_utm_zone_is_true_the_crs_is_the_property_s_own(
     ("asked", "words"),
     [
         ("EPSG:3857", "up to 35 % longer than on the ground; leave it out, or write EPSG:32756"),
-        ("EPSG:3577", "up to 2.6 % longer than on the ground; leave it out, or write EPSG:32756"),
+        pytest.param(
+            "EPSG:3577",
+            "up to 2.6 % longer than on the ground; leave it out, or write EPSG:32756",
+            marks=pytest.mark.long,
+        ),
         ("EPSG:5042", "another part of the earth"),
     ],
 )

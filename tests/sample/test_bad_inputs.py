@@ -10,7 +10,7 @@ import rasterio
 import shapely.affinity
 from affine import Affine
 from bad_inputs.good_site import good_site
-from conftest import SITE, command, digests, here
+from conftest import SITE, digests, here
 
 from siteplanner.base.errors import InputError
 from siteplanner.site.site_file import load_site
@@ -161,7 +161,7 @@ def test_all_errors_come_together_and_the_previous_plan_stays(site, sample_plan,
     edit(site, "[mix]", "[layers.elevation_percentile]\nradius = 3\n\n[mix]")
     plan = tmp_path / "plan"
     shutil.copytree(sample_plan, plan)
-    done = command("plan", site, "--out", plan)
+    done = here("plan", site, "--out", plan)
     assert done.returncode == 1
     said = [line for line in done.stderr.splitlines() if line.endswith(".")]
     assert len(said) == 4 and "Traceback" not in done.stderr

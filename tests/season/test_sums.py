@@ -94,7 +94,7 @@ def site_file(tmp_path_factory):
 
 
 @settings(
-    max_examples=examples(12),
+    max_examples=examples(12, least=2),
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
