@@ -125,9 +125,9 @@ def sample_plan(tmp_path_factory):
 
 @pytest.fixture
 def quick_plans(monkeypatch):
-    """Plans made in this process are without what takes long to write: sheets, workbook, nursery.
+    """Plans made in this process are without what takes long to write, the map and the sheets.
 
-    For tests that look at none of these.
+    For tests that look at nothing that ``SLOW`` names.
     """
     from handover.small_site import SLOW, leave_out  # which needs this module
 

@@ -52,9 +52,9 @@ def small_site(folder: Path, name: str = "A square") -> Path:
     return path
 
 
-#: Writers that take long, by their titles: for plans whose sheets and tables nobody looks at.
-SLOW = ("Drawing the planting sheets", "Writing the files for handhelds", "Writing the workbook",
-        "Writing the nursery's year")  # fmt: skip
+#: Writers that take long, by their titles: for plans whose map and sheets nobody looks at.
+SLOW = ("Drawing the map", "Drawing the planting sheets", "Writing the files for handhelds",
+        "Writing the workbook", "Writing the nursery's year")  # fmt: skip
 
 
 class Warm:

@@ -16,16 +16,17 @@ from handover.small_site import SLOW, Warm, own_mounts, strays
 from siteplanner.after.verify import verify
 
 long = pytest.mark.long
-#: What is in a plan's files does not matter here, so the writers that take longest are left out.
-WITHOUT = (*SLOW, "Drawing the map")
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="Linux's disks and rights")
 
 
 @pytest.fixture(scope="module")
 def world(tmp_path_factory):
-    """A warm process, a site, its plan at ``maps/knoll``, and what that holds."""
+    """A warm process, a site, its plan at ``maps/knoll``, and what that holds.
+
+    What is in a plan's files does not matter here, so those that take longest are left out.
+    """
     folder = tmp_path_factory.mktemp("in the way")
-    with Warm(folder, own_mounts() if shutil.which("unshare") else (), without=WITHOUT) as warm:
+    with Warm(folder, own_mounts() if shutil.which("unshare") else (), without=SLOW) as warm:
         site = warm.site
         target = folder / "maps" / "knoll"
         target.parent.mkdir()
