@@ -93,7 +93,9 @@ class Land:
         errors = Errors()
         digests: dict[str, str] = {}
         with errors.gather():
-            parts = [part for name in files(land)[1:] for part in _parts(land.folder / name)]
+            # What was printed and planted on the land does not change it.
+            names = (name for name in files(land)[1:] if name != _relative(land.blocks_file, land))
+            parts = [part for name in names for part in _parts(land.folder / name)]
             digests = {str(part): _hash(part) for part in parts if part.is_file()}
         return cls(land, digests, afresh if errors.found else call)
 

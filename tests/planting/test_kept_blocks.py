@@ -34,7 +34,8 @@ from siteplanner.site.site_file import Site
 from siteplanner.suitability.of_site import assessed
 
 #: What the tests' layouts of one site have in common is worked out once.
-laid_out = partial(laid_out_of, call=Memory())
+SHARED = Memory()
+laid_out = partial(laid_out_of, call=SHARED)
 
 
 def saved(layout: Layout, path: Path, **status: str) -> None:
@@ -52,7 +53,8 @@ def changed(path: Path, name: str, *changes: tuple[str, str], more: str = "") ->
         text = text.replace(old, new)
     site = path.with_name(name)
     site.write_text(text + more, "utf-8")
-    return load_site(site)
+    # Under the first one's name, or nothing that was worked out for it would be known again.
+    return load_site(site).model_copy(update={"path": path})
 
 
 @pytest.fixture(scope="module")
@@ -163,6 +165,15 @@ def test_the_same_names_without_a_change(small, first, blocks_file):
     saved(first, blocks_file, **{first.planted["block"].iloc[0]: "planted"})
     after = laid_out(load_site(small))
     assert after.blocks["block"].tolist() == first.blocks["block"].tolist()
+
+
+def test_marking_a_block_leaves_the_ground_as_it_was_worked_out(small, first, blocks_file):
+    memory = Memory()
+    before = assessed(load_site(small), set(READS), call=memory)
+    saved(first, blocks_file, A1="printed")
+    after = assessed(load_site(small), set(READS), call=memory)
+    assert after[0].kept.blocks["status"].tolist() != before[0].kept.blocks["status"].tolist()
+    assert after[0].dem is before[0].dem and after[1] is before[1]
 
 
 def test_a_name_that_was_given_up_is_not_given_again(small, first, blocks_file):
@@ -358,8 +369,8 @@ def test_a_budget_that_printed_blocks_exceed_leaves_nothing_for_others(small, fi
     saved(first, blocks_file, **dict.fromkeys(names, "printed"))
     stay = int(trees_of(first, names).sum())
     site = changed(small, "poor.toml", ("[mix]", f"[mix]\nbudget = {6 * stay - 60}"))
-    parts = assessed(site, {*planting.READS, *seasons.READS, *READS})
-    after = lay_out(*parts, site)
+    parts = assessed(site, {*planting.READS, *seasons.READS, *READS}, call=SHARED)
+    after = lay_out(*parts, site, call=SHARED)
     same_rows(first, after, names)
     assert len(after.trees) == stay and set(after.planted["block"]) == set(names)
     assert any("60 too much, so nothing is left for new places" in n for n in after.notes)
@@ -382,8 +393,8 @@ def test_the_stock_is_promised_to_what_is_printed_and_not_to_what_is_planted(
         small, "stock.toml", ("[mix]", "[mix]\nstock_only = true"),
         more='\n[nursery]\nstock = "stock.csv"\n',
     )  # fmt: skip
-    parts = assessed(site, {*planting.READS, *seasons.READS, *READS})
-    after = lay_out(*parts, site)
+    parts = assessed(site, {*planting.READS, *seasons.READS, *READS}, call=SHARED)
+    after = lay_out(*parts, site, call=SHARED)
     same_rows(first, after, names)
     new = after.trees["species"][~after.trees["block"].isin(names)].value_counts()
     short = [note for note in after.notes if "need more than is on hand" in note]
