@@ -34,7 +34,12 @@ settings.register_profile("ours", deadline=None, max_examples=examples(100))
 settings.load_profile("ours")
 
 #: Files whose tests take longest.
-EARLY = ("sample/test_readme.py", "handover/test_in_the_way.py", "catchment/test_run.py")
+EARLY = (
+    "sample/test_readme.py",
+    "handover/test_in_the_way.py",
+    "catchment/test_run.py",
+    "tiled/test_ground_in_tiles.py",
+)
 
 
 def command(*words: object, **options: object) -> subprocess.CompletedProcess[str]:

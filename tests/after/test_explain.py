@@ -89,6 +89,7 @@ def test_cold_is_told_for_an_average_winter_and_for_one_of_five():
     assert colder == pytest.approx(-under, abs=0.35)
 
 
+@pytest.mark.long
 def test_parts_of_the_coldest_night_add_up():
     """What a spot's coldest night is made of sums to the layer's figure there."""
     site = load_site(SITE)

@@ -93,9 +93,8 @@ def as_other_nodata(folder, p):
     return {"file": "dem.tif", "nodata": -1.0}
 
 
-@pytest.mark.parametrize(
-    "made", [as_feet, pytest.param(as_tiles, marks=long), pytest.param(as_other_nodata, marks=long)]
-)
+@long
+@pytest.mark.parametrize("made", [as_feet, as_tiles, as_other_nodata])
 def test_lossless_variants_give_the_same_zones(plain, piece, tmp_path, made):
     codes, areas = plain
     assert len(areas) >= 3

@@ -44,6 +44,7 @@ def their_fill(dem):
     return np.where(np.isnan(dem), np.nan, filled)
 
 
+@pytest.mark.long
 @settings(max_examples=examples(40))
 @given(
     seed=st.integers(0, 9999),
@@ -95,6 +96,7 @@ def _holds_together(dem, filled, direction, area):
     assert (below <= filled.ravel())[known.ravel()].all()
 
 
+@pytest.mark.long
 def test_fill_of_a_real_dem_equals_pyflwdir_and_outlets_agree(jacksboro):
     grid = grid_of(jacksboro.shape, 90.0)
     filled, direction, area = flow(jacksboro, grid)
@@ -113,6 +115,7 @@ def test_fill_of_a_real_dem_equals_pyflwdir_and_outlets_agree(jacksboro):
     assert at_ours == pytest.approx(at_theirs, rel=0.08)
 
 
+@pytest.mark.long
 def test_height_above_nearest_drainage_equals_pyflwdir(jacksboro):
     grid = grid_of(jacksboro.shape, 90.0)
     filled, direction, area = flow(jacksboro, grid)

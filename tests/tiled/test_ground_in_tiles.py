@@ -209,6 +209,7 @@ def test_a_real_dem_in_tiles_is_the_whole_to_the_bit(tmp_path):
     same_flow(dem, 61)
 
 
+@long
 def test_water_that_parts_is_the_whole_grids_within_a_millionth(tmp_path, monkeypatch):
     monkeypatch.setattr(whole_grid, "OVERLAP", 3)  # so that water crosses seams many times
     dem = hills((120, 100), 4, relief=80, rough=0.5)
