@@ -22,7 +22,7 @@ from siteplanner.handover.tables.calendar import carry_on
 from siteplanner.handover.write import write_all
 from siteplanner.plan import READS, Plan, plan_of
 from siteplanner.planting import lay_out as planting
-from siteplanner.planting.lay_out import Placed, lay_out
+from siteplanner.planting.lay_out import Placed, lay_out, nothing_placed
 from siteplanner.season import season as seasons
 from siteplanner.season.season import season_of
 from siteplanner.site.site_file import Site
@@ -52,7 +52,7 @@ def plan_through(
     each: Each = nothing_each,
     step: Step = nothing_step,
     tell: Step = nothing_step,
-    placed: Placed = lambda *_: None,
+    placed: Placed = nothing_placed,
 ) -> Plan:
     """Make a plan as :func:`make_plan` does, what is dear through ``call``.
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from siteplanner.base.side_by_side import side_by_side
 
 #: Fewer cells than this are not worth a second thread.
 _WORTH_A_THREAD = 50_000
@@ -25,15 +26,7 @@ def over_rows(kernel: Callable[..., None], shape: tuple[int, int], *arguments: A
     rows, cols = shape
     strips = max(1, min(os.cpu_count() or 1, rows, rows * cols // _WORTH_A_THREAD))
     ends = [rows * strip // strips for strip in range(strips + 1)]
-    if strips == 1:
-        kernel(0, rows, *arguments)
-        return
-    mine, *others = pairwise(ends)
-    with ThreadPoolExecutor(strips - 1) as pool:
-        jobs = [pool.submit(kernel, first, last, *arguments) for first, last in others]
-        kernel(*mine, *arguments)
-        for job in jobs:
-            job.result()
+    side_by_side(lambda strip: kernel(*strip, *arguments), pairwise(ends))
 
 
 def plain(values: ArrayLike) -> NDArray[np.float32]:

@@ -61,7 +61,7 @@ from siteplanner.site.site_file import Site
 from siteplanner.suitability.score import Suitability
 
 #: Is given trees: map coordinates (trees, 2), and index into the species table.
-Placed = Callable[[NDArray[np.float64], NDArray[np.int64]], object]
+Placed = Callable[[NDArray[np.float64], NDArray[np.int64]], None]
 #: Layers that the layout reads.
 READS = (*zone_rules.READS, "months_waterlogged", "closed_hollows")
 
@@ -135,6 +135,10 @@ class Layout:
         return self.blocks[self.blocks["trees"] > 0].reset_index(drop=True)
 
 
+def nothing_placed(xy: NDArray[np.float64], kind: NDArray[np.int64]) -> None:
+    """Do nothing with the trees."""
+
+
 def lay_out(
     inputs: Inputs,
     ground: Ground,
@@ -143,7 +147,7 @@ def lay_out(
     *,
     step: Step = nothing_step,
     call: Call = afresh,
-    placed: Placed = lambda *_: None,
+    placed: Placed = nothing_placed,
 ) -> Layout:
     """Draw the zones, set out the grids, choose the mixes and put a species on every place.
 

@@ -17,6 +17,7 @@ from pyproj import Transformer
 
 from siteplanner.base.symbology import colours
 from siteplanner.handover.map.data import page_data
+from siteplanner.handover.map.ground import MapFrame
 from siteplanner.handover.map.page import _json, map_page, write_map
 
 HOSTILE = "\n".join(
@@ -106,6 +107,14 @@ def test_packed_trees_unpack_to_where_they_stand(plan):
 def test_same_plan_same_bytes(page_file, tmp_path):
     write_map(made_plan(), tmp_path / "again.html")
     assert (tmp_path / "again.html").read_bytes() == page_file.read_bytes()
+
+
+def test_pictures_have_no_more_pixels_than_help(plan):
+    frame = MapFrame.around(plan.boundary.geometry)
+    cell = plan.grid.cell / np.cos(np.radians(plan.grid.centre_lonlat[1]))
+    shape, step = frame.pixels(10_000, plan.grid)
+    assert step.a == pytest.approx(cell / 8, rel=0.01) and max(shape) < 2000
+    assert frame.pixels(50, plan.grid)[0] == (50, 50)
 
 
 def test_page_of_many_trees_is_small():

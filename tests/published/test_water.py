@@ -12,6 +12,8 @@ from shared_data import shared
 
 from siteplanner.ground.water.surface_water import channels, flow, height_above_nearest_drainage
 
+pytestmark = pytest.mark.long
+
 
 def jacksboro():
     """The Jacksboro fault DEM that matplotlib ships: 90 m, whole metres."""
@@ -44,7 +46,6 @@ def grid_object(topotoolbox, heights, cell):
     return held
 
 
-@pytest.mark.long
 def test_fill_is_bit_for_bit_that_of_both(real, topotoolbox):
     dem, cell, (filled, _, _) = real
     by_pyflwdir, _ = pyflwdir.dem.fill_depressions(dem)
@@ -54,7 +55,6 @@ def test_fill_is_bit_for_bit_that_of_both(real, topotoolbox):
     assert np.array_equal(filled, by_topotoolbox)
 
 
-@pytest.mark.long
 def test_upstream_area_agrees_where_no_level_ground_lies_upstream(real, topotoolbox):
     dem, cell, (filled, direction, area) = real
     theirs = topotoolbox.FlowObject(grid_object(topotoolbox, dem, cell)).flow_accumulation().z
@@ -79,7 +79,6 @@ def codes_of(direction):
     return np.append(2 ** np.arange(8), 0).astype(np.uint8)[direction.astype(int)]
 
 
-@pytest.mark.long
 def test_the_main_outlets_agree(real):
     dem, cell, (_, direction, area) = real
     ours = np.sort(area[direction == 8] / cell**2)[::-1]
@@ -93,7 +92,6 @@ def test_the_main_outlets_agree(real):
     assert ours.sum() == theirs.sum() == dem.size
 
 
-@pytest.mark.long
 def test_height_above_the_channel_agrees(real, topotoolbox):
     _, cell, (filled, direction, area) = real
     stream = channels(area, channel_area=500 * cell**2)

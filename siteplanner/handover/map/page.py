@@ -43,9 +43,9 @@ _NOT_READ = ("relief", "counts")
 _MARK_LIVE = "document.documentElement.className = 'live';"
 
 
-def write_map(plan: Plan, path: Path, call: Call = afresh) -> None:
+def write_map(plan: Plan, path: Path) -> None:
     """Write the plan's map page; the same plan gives the same bytes."""
-    path.write_text(map_page(plan, call), encoding="utf-8", newline="\n")
+    path.write_text(map_page(plan), encoding="utf-8", newline="\n")
 
 
 def map_page(plan: Plan, call: Call = afresh) -> str:
